@@ -1,0 +1,174 @@
+package dut
+
+import (
+	"fmt"
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+)
+
+func itoa(n int) string { return strconv.Itoa(n) }
+
+// Problem is one thing wrong with a field. Field is a path such as
+// "pins[3].maxV"; Message says what is wrong and what would be right.
+type Problem struct {
+	Field   string `json:"field"`
+	Message string `json:"message"`
+}
+
+// Problems is a list of faults in one document. It is an error when not empty.
+type Problems []Problem
+
+func (ps Problems) Error() string {
+	parts := make([]string, len(ps))
+	for i, p := range ps {
+		parts[i] = p.Field + ": " + p.Message
+	}
+	return strings.Join(parts, "; ")
+}
+
+// Err returns the problems as an error, or nil where there are none.
+func (ps Problems) Err() error {
+	if len(ps) == 0 {
+		return nil
+	}
+	return ps
+}
+
+// Add appends a problem with a formatted message.
+func (ps *Problems) Add(field, format string, args ...any) {
+	*ps = append(*ps, Problem{field, fmt.Sprintf(format, args...)})
+}
+
+// KeyPattern is what a stable key in an address looks like.
+var KeyPattern = regexp.MustCompile(`^[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?$`)
+
+const (
+	maxName = 120
+	maxText = 4000
+)
+
+// ratingLimitV is the bench's own ceiling: low-voltage DC only.
+const ratingLimitV = 60
+
+// Validate reports every fault of the device as Problems, or nil.
+func (d *Device) Validate() error {
+	var ps Problems
+	if !KeyPattern.MatchString(d.Key) {
+		ps.Add("key", "use lower-case letters, digits and hyphens, at most 64")
+	}
+	checkText(&ps, "name", d.Name, 1, maxName)
+	checkText(&ps, "description", d.Description, 0, maxText)
+	d.checkPackage(&ps)
+	seen := map[int]int{}
+	for i, p := range d.Pins {
+		d.checkPin(&ps, i, p, seen)
+	}
+	if len(d.Pins) != d.Package.Pins && d.Package.Pins >= 1 && d.Package.Pins <= MaxPins {
+		ps.Add("pins", "the package has %d pins but %d are described", d.Package.Pins, len(d.Pins))
+	}
+	d.checkPower(&ps)
+	return ps.Err()
+}
+
+func checkText(ps *Problems, field, s string, least, most int) {
+	n := utf8.RuneCountInString(s)
+	switch {
+	case !utf8.ValidString(s):
+		ps.Add(field, "is not valid UTF-8 text")
+	case n < least || strings.TrimSpace(s) == "" && least > 0:
+		ps.Add(field, "must not be empty")
+	case n > most:
+		ps.Add(field, "has %d characters; at most %d fit", n, most)
+	}
+}
+
+func (d *Device) checkPackage(ps *Problems) {
+	p := d.Package
+	if p.Pins < 1 || p.Pins > MaxPins {
+		ps.Add("package.pins", "must be 1 to %d, not %d", MaxPins, p.Pins)
+		return
+	}
+	switch p.Family {
+	case DualRow:
+		if p.Pins%2 != 0 && p.Pins > 5 {
+			ps.Add("package.pins", "a dual-row package has an even number of pins, not %d", p.Pins)
+		}
+	case Quad:
+		if p.Pins%4 != 0 {
+			ps.Add("package.pins", "a quad package has a multiple of four pins, not %d", p.Pins)
+		}
+	case SingleRow, Grid:
+	default:
+		ps.Add("package.family", "%q is not one of dual row, quad, single row, grid", p.Family)
+	}
+}
+
+func (d *Device) checkPin(ps *Problems, i int, p Pin, seen map[int]int) {
+	at := fmt.Sprintf("pins[%d].", i)
+	if p.Number < 1 || p.Number > d.Package.Pins {
+		ps.Add(at+"number", "pin %d is not on a package of %d pins", p.Number, d.Package.Pins)
+	}
+	if first, dup := seen[p.Number]; dup {
+		ps.Add(at+"number", "pin %d is described twice, first in row %d", p.Number, first+1)
+	} else {
+		seen[p.Number] = i
+	}
+	checkText(ps, at+"name", p.Name, 1, 32)
+	known := false
+	for _, f := range Functions() {
+		known = known || f == p.Function
+	}
+	if !known {
+		ps.Add(at+"function", "%q is not a pin function", p.Function)
+	}
+	if p.Clamp != 0 {
+		if q, ok := d.Pin(p.Clamp); !ok || q.Function != Supply {
+			ps.Add(at+"clamp", "pin %d is not a supply pin of this device", p.Clamp)
+		}
+	}
+	for _, f := range []struct {
+		name string
+		v    float64
+	}{{"minV", p.MinV}, {"maxV", p.MaxV}, {"aboveClamp", p.AboveClamp}} {
+		if math.IsNaN(f.v) || math.Abs(f.v) > ratingLimitV {
+			ps.Add(at+f.name, "must lie within ±%d V", ratingLimitV)
+		}
+	}
+	if p.MinV > p.MaxV {
+		ps.Add(at+"minV", "the lowest rating %g V is above the highest %g V", p.MinV, p.MaxV)
+	}
+	if !(p.MaxI >= 0 && p.MaxI <= 10) {
+		ps.Add(at+"maxI", "must be between 0 and 10 A")
+	}
+}
+
+func (d *Device) checkPower(ps *Problems) {
+	seen := map[int]bool{}
+	for i, s := range d.Power {
+		at := fmt.Sprintf("power[%d].", i)
+		pin, ok := d.Pin(s.Pin)
+		if !ok || pin.Function != Supply {
+			ps.Add(at+"pin", "pin %d is not a supply pin of this device", s.Pin)
+			continue
+		}
+		if seen[s.Pin] {
+			ps.Add(at+"pin", "pin %s comes up twice", pin.Label())
+		}
+		seen[s.Pin] = true
+		if !(s.Level >= pin.MinV && s.Level <= pin.MaxV) {
+			ps.Add(at+"level", "%g V is outside the rating of pin %s, %g to %g V", s.Level, pin.Label(), pin.MinV, pin.MaxV)
+		}
+		if !(s.Limit > 0 && s.Limit <= 10) {
+			ps.Add(at+"limit", "must be above 0 and at most 10 A")
+		}
+		if !(s.Ramp >= 0 && s.Ramp <= 60) {
+			ps.Add(at+"ramp", "must be 0 to 60 s")
+		}
+		if !(s.Delay >= 0 && s.Delay <= 60) {
+			ps.Add(at+"delay", "must be 0 to 60 s")
+		}
+	}
+}

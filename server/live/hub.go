@@ -1,0 +1,183 @@
+package live
+
+import (
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"github.com/gorilla/websocket"
+)
+
+const (
+	writeWait   = 10 * time.Second // a page that takes longer for one frame is dropped
+	stopWait    = 500 * time.Millisecond
+	pongWait    = 60 * time.Second
+	pingEvery   = 25 * time.Second // well under pongWait
+	inboundSize = 512              // pages send nothing but control frames
+)
+
+// Hub holds the topics by name and the sockets that watch them.
+type Hub struct {
+	log      *slog.Logger
+	upgrader websocket.Upgrader
+
+	mu      sync.Mutex
+	topics  map[string]*Topic
+	closing chan struct{}
+	closed  bool
+	viewers sync.WaitGroup
+}
+
+// NewHub makes a hub. CheckOrigin decides which pages may open a socket; it
+// must not be nil, since a WebSocket handshake is a GET that cross-origin
+// protection does not cover.
+func NewHub(log *slog.Logger, checkOrigin func(*http.Request) bool) *Hub {
+	return &Hub{
+		log:     log,
+		topics:  map[string]*Topic{},
+		closing: make(chan struct{}),
+		upgrader: websocket.Upgrader{
+			ReadBufferSize: inboundSize, WriteBufferSize: 16 << 10,
+			WriteBufferPool: &sync.Pool{}, CheckOrigin: checkOrigin,
+		},
+	}
+}
+
+// Open returns the topic of that name, making it where there is none.
+func (h *Hub) Open(name string) *Topic {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	t := h.topics[name]
+	if t == nil {
+		t = NewTopic(time.Now())
+		h.topics[name] = t
+	}
+	return t
+}
+
+// Drop forgets a topic; pages that watch it keep it until they leave.
+func (h *Hub) Drop(name string) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	delete(h.topics, name)
+}
+
+func (h *Hub) find(name string) *Topic {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.topics[name]
+}
+
+// join counts a viewer in, unless the hub is closing.
+func (h *Hub) join() bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.closed {
+		return false
+	}
+	h.viewers.Add(1)
+	return true
+}
+
+// Serve upgrades the request and streams the topic from the number since on.
+// It returns when the page leaves, falls behind, or the hub closes.
+func (h *Hub) Serve(w http.ResponseWriter, r *http.Request, name string, since uint64) {
+	if !h.join() {
+		http.Error(w, "the server is stopping", http.StatusServiceUnavailable)
+		return
+	}
+	defer h.viewers.Done()
+	conn, err := h.upgrader.Upgrade(w, r, nil)
+	if err != nil {
+		return // Upgrade has answered
+	}
+	defer conn.Close()
+	topic := h.find(name)
+	if topic == nil {
+		send(conn, prepare(Frame{Seq: since, Reload: true, Final: true}))
+		bye(conn, websocket.CloseNormalClosure, "")
+		return
+	}
+	gone := make(chan struct{})
+	go func() { defer close(gone); discard(conn) }()
+	go func() {
+		select {
+		case <-gone:
+		case <-h.closing: // a write that hangs must not hold up the stop
+			_ = conn.NetConn().SetWriteDeadline(time.Now().Add(stopWait))
+		}
+	}()
+	h.stream(conn, topic, since, gone)
+	conn.Close() // ends discard
+	<-gone
+}
+
+// stream is the one goroutine that writes to conn.
+func (h *Hub) stream(conn *websocket.Conn, topic *Topic, since uint64, gone <-chan struct{}) {
+	ping := time.NewTicker(pingEvery)
+	defer ping.Stop()
+	for {
+		s := topic.after(since)
+		if s.message != nil {
+			if err := send(conn, s.message); err != nil {
+				h.log.Debug("viewer dropped", "err", err)
+				bye(conn, websocket.CloseTryAgainLater, "fell behind")
+				return
+			}
+			since = s.seq
+		}
+		if s.final {
+			bye(conn, websocket.CloseNormalClosure, "")
+			return
+		}
+		select {
+		case <-s.wake:
+		case <-ping.C:
+			if conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeWait)) != nil {
+				return
+			}
+		case <-gone:
+			return
+		case <-h.closing:
+			bye(conn, websocket.CloseGoingAway, "server stops")
+			return
+		}
+	}
+}
+
+func send(conn *websocket.Conn, m *websocket.PreparedMessage) error {
+	if err := conn.SetWriteDeadline(time.Now().Add(writeWait)); err != nil {
+		return err
+	}
+	return conn.WritePreparedMessage(m)
+}
+
+func bye(conn *websocket.Conn, code int, text string) {
+	_ = conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(code, text), time.Now().Add(time.Second))
+}
+
+// discard reads until the page leaves, so that pings are answered and a close
+// is noticed.
+func discard(conn *websocket.Conn) {
+	conn.SetReadLimit(inboundSize)
+	_ = conn.SetReadDeadline(time.Now().Add(pongWait))
+	conn.SetPongHandler(func(string) error { return conn.SetReadDeadline(time.Now().Add(pongWait)) })
+	for {
+		if _, _, err := conn.NextReader(); err != nil {
+			return
+		}
+	}
+}
+
+// Close tells every page that the server stops and waits until all have been
+// told. http.Server.Shutdown does not do this for hijacked connections.
+func (h *Hub) Close() {
+	h.mu.Lock()
+	if !h.closed {
+		h.closed = true
+		close(h.closing)
+	}
+	h.mu.Unlock()
+	h.viewers.Wait()
+}

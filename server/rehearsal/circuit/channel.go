@@ -93,33 +93,34 @@ func (e *Channel) law(s *system, i float64) line {
 	if e.Remote {
 		sensed = line{v: s.hi[e.Sense], s: 1}
 	}
-	// room is what is left up to a voltage limit at the sensed point, and up
-	// to the headroom at the output.
-	room := func(limit, headroom float64) line {
+	// room is what is left up to a voltage at the sensed point, within what the
+	// headroom leaves at the output.
+	room := func(limit float64) line {
 		l := line{limit - sensed.v, -sensed.f, -sensed.s, -sensed.i}
-		if e.Headroom > 0 {
-			h := line{headroom - out.v, -out.f, -out.s, -out.i}
-			if headroom > 0 && h.v < l.v || headroom < 0 && h.v > l.v {
-				e.inCompliance = true
-				return h
-			}
+		if e.Headroom <= 0 {
+			return l
+		}
+		h := line{e.Headroom - out.v, -out.f, -out.s, -out.i}
+		if l.v > h.v {
+			e.inCompliance = true
+			return h
+		}
+		if h.v = -e.Headroom - out.v; l.v < h.v {
+			e.inCompliance = true
+			return h
 		}
 		return l
 	}
 	var lo, z, hi line
 	switch e.Mode {
 	case ForceVoltage:
-		level := e.Level * s.scale
-		z = room(level, e.Headroom)
-		if low := room(level, -e.Headroom); low.v > z.v {
-			z = low
-		}
+		z = room(e.Level * s.scale)
 		lo = line{v: -1 - i/e.Compliance, i: -1 / e.Compliance}
 		hi = line{v: 1 - i/e.Compliance, i: -1 / e.Compliance}
 	case ForceCurrent:
 		r := e.Compliance / typicalCurrent
 		z = line{v: r * (e.Level*s.scale - i), i: -r}
-		hi, lo = room(e.Compliance, e.Headroom), room(-e.Compliance, -e.Headroom)
+		hi, lo = room(e.Compliance), room(-e.Compliance)
 		e.inCompliance = false
 	default:
 		return line{v: -i, i: -1}

@@ -9,13 +9,13 @@ import "math"
 // Values that are not finite are left out and counted. The zero value is ready.
 type Accumulator struct {
 	n, skipped     int
-	t0, y0         float64 // first reading; everything below is relative to it
+	t0, y0         float64 // first reading; what follows to lag is relative to it
 	tLast, yLast   float64
-	yMin, yMax     float64
 	tMean, yMean   float64
 	stt, sty, syy  float64 // sums of squares and products about the means
 	lag            float64 // Σ (y[i]-mean)(y[i+1]-mean)
-	tAtMin, tAtMax float64
+	yMin, yMax     float64 // as read
+	tAtMin, tAtMax float64 // as read
 }
 
 // Add takes the reading y at time t.
@@ -26,7 +26,14 @@ func (a *Accumulator) Add(t, y float64) {
 	}
 	if a.n == 0 {
 		a.n, a.t0, a.y0 = 1, t, y
+		a.yMin, a.yMax, a.tAtMin, a.tAtMax = y, y, t, t
 		return
+	}
+	if y < a.yMin {
+		a.yMin, a.tAtMin = y, t
+	}
+	if y > a.yMax {
+		a.yMax, a.tAtMax = y, t
 	}
 	t, y = t-a.t0, y-a.y0
 	a.n++
@@ -41,12 +48,6 @@ func (a *Accumulator) Add(t, y float64) {
 	a.syy += dy * (y - a.yMean)
 	a.lag += shift*(oldLast+oldFirst) + (n-2)*shift*shift + (a.yLast-a.yMean)*(y-a.yMean)
 	a.tLast, a.yLast = t, y
-	if y < a.yMin {
-		a.yMin, a.tAtMin = y, t
-	}
-	if y > a.yMax {
-		a.yMax, a.tAtMax = y, t
-	}
 }
 
 // N is the number of readings taken in.
@@ -66,20 +67,20 @@ func (a *Accumulator) from(base, v float64) float64 {
 // Mean of the readings; NaN without any.
 func (a *Accumulator) Mean() float64 { return a.from(a.y0, a.yMean) }
 
-// Min is the smallest reading, Max the largest; NaN without any.
-func (a *Accumulator) Min() float64 { return a.from(a.y0, a.yMin) }
+// Min is the smallest reading; NaN without any.
+func (a *Accumulator) Min() float64 { return a.from(0, a.yMin) }
 
 // Max is the largest reading; NaN without any.
-func (a *Accumulator) Max() float64 { return a.from(a.y0, a.yMax) }
+func (a *Accumulator) Max() float64 { return a.from(0, a.yMax) }
 
 // Last is the newest reading; NaN without any.
 func (a *Accumulator) Last() float64 { return a.from(a.y0, a.yLast) }
 
 // TimeOfMin is when the smallest reading was taken (its first time).
-func (a *Accumulator) TimeOfMin() float64 { return a.from(a.t0, a.tAtMin) }
+func (a *Accumulator) TimeOfMin() float64 { return a.from(0, a.tAtMin) }
 
 // TimeOfMax is when the largest reading was taken (its first time).
-func (a *Accumulator) TimeOfMax() float64 { return a.from(a.t0, a.tAtMax) }
+func (a *Accumulator) TimeOfMax() float64 { return a.from(0, a.tAtMax) }
 
 // Span is the time from the first to the last reading, in s.
 func (a *Accumulator) Span() float64 { return a.from(0, a.tLast) }

@@ -3,7 +3,7 @@ package derive
 import "math"
 
 // Summary stands for a run of readings: enough to draw it in one pixel column
-// and to merge it with its neighbour. Readings that are NaN are not counted.
+// and to merge it with its neighbour. Readings that are not finite are left out.
 // T is in s, V in the unit of the readings.
 type Summary struct {
 	N             int
@@ -34,7 +34,7 @@ func (s Summary) Merge(next Summary) Summary {
 }
 
 func (s *Summary) add(t, v float64) {
-	if math.IsNaN(v) {
+	if v-v != 0 { // NaN or infinite
 		return
 	}
 	if s.N == 0 {
@@ -63,7 +63,7 @@ func (s *Summary) addSlice(t, v []float64) {
 	lo, hi, n, last := s.VMin, s.VMax, s.N, -1
 	for ; i < len(v); i++ {
 		y := v[i]
-		if y != y {
+		if y-y != 0 { // NaN or infinite
 			continue
 		}
 		n++
@@ -100,9 +100,9 @@ func NewDecimator(columns int) *Decimator {
 // Width is the number of readings a full column stands for.
 func (d *Decimator) Width() int { return d.width }
 
-// Add takes the reading v at t; NaN is left out.
+// Add takes the reading v at t; one that is not finite is left out.
 func (d *Decimator) Add(t, v float64) {
-	if math.IsNaN(v) {
+	if v-v != 0 { // NaN or infinite
 		return
 	}
 	d.open().add(t, v)

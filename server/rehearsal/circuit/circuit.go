@@ -96,7 +96,6 @@ func (c *Circuit) Forget() {
 	clear(c.sys.hi)
 	clear(c.sys.lo)
 	c.forgetDevices()
-	c.sys.warm = false
 }
 
 func (c *Circuit) forgetDevices() {

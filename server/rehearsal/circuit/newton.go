@@ -11,7 +11,7 @@ var ErrNoConvergence = errors.New("circuit: no operating point found")
 const (
 	residualGoal = 2e-13 // of the largest current, at every node
 	nodeGoal     = 1e-9  // of the currents at the node itself
-	branchGoal   = 1e-13 // V, or part of compliance
+	branchGoal   = 1e-12 // V, or part of compliance
 	currentFloor = 1e-24 // A; less than one electron a day
 	quickLimit   = 60    // Newton steps before a fall-back
 )
@@ -42,7 +42,6 @@ func (c *Circuit) Solve() (*Solution, error) {
 
 func (c *Circuit) finish() {
 	s := &c.sys
-	s.warm = true
 	worst := 0.0
 	for k := 1; k <= s.nodes; k++ {
 		worst = math.Max(worst, math.Abs(s.f[k]))

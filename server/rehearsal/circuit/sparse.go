@@ -167,16 +167,24 @@ func (o *order) sign() int {
 	return 1
 }
 
-// inputResistance is the voltage at variable k per ampere into it.
+// inputResistance is the voltage at variable k per ampere into it, by the
+// Jacobian at the last solution.
 func (s *system) inputResistance(k int) float64 {
 	if len(s.lu.orders) == 0 {
 		return math.NaN()
 	}
-	clear(s.dx)
 	rhs := s.f
 	clear(rhs)
 	rhs[k] = -1
-	if !s.lu.substitute(s.lu.orders[0], rhs, s.dx) {
+	o := s.lu.orders[0]
+	if !s.factored {
+		if !s.lu.solve(s.a, rhs, s.dx) {
+			return math.NaN()
+		}
+		s.factored = true
+		return s.dx[k]
+	}
+	if !s.lu.substitute(o, rhs, s.dx) {
 		return math.NaN()
 	}
 	return s.dx[k]

@@ -20,10 +20,11 @@ type system struct {
 	scale   float64 // of all independent sources (source stepping)
 	shunt   float64 // S from every node to ref
 	ref     []float64
-	soft    float64 // rounding of channel corners, as a part of full scale
-	warm    bool
-	holdHi  []float64
-	holdLo  []float64
+	// factored: the factors in lu are those of the Jacobian at the solution,
+	// not of the step before it.
+	factored bool
+	holdHi   []float64
+	holdLo   []float64
 }
 
 // diff is x[a] - x[b] to full relative precision.
@@ -139,6 +140,7 @@ func (c *Circuit) build() {
 // load evaluates f and the Jacobian at x.
 func (c *Circuit) load() {
 	s := &c.sys
+	s.factored = false
 	clear(s.f)
 	clear(s.mag)
 	clear(s.a)

@@ -1,0 +1,210 @@
+package circuit
+
+import "math"
+
+// block is the Jacobian slots of a many-terminal element: row r, column c.
+type block struct {
+	t [6]int
+	k [6][6]int32
+	n int
+}
+
+func (w *wiring) block(terminals ...Node) block {
+	b := block{n: len(terminals)}
+	for r, x := range terminals {
+		b.t[r] = int(x)
+		for c, y := range terminals {
+			b.k[r][c] = w.slot(int(x), int(y))
+		}
+	}
+	return b
+}
+
+// through books current i from terminal p to terminal q with its derivatives
+// by all terminal voltages.
+func (b *block) through(s *system, p, q int, i float64, by *[6]float64) {
+	s.current(b.t[p], i)
+	s.current(b.t[q], -i)
+	for c := range b.n {
+		s.a[b.k[p][c]] += by[c]
+		s.a[b.k[q][c]] -= by[c]
+	}
+}
+
+// step limits how far an argument of a device law may move between two
+// evaluations; the law goes on along its tangent. Returned is the place at
+// which to evaluate.
+func step(s *system, to float64, from *float64, most float64) float64 {
+	if d := to - *from; math.Abs(d) > most {
+		to = *from + math.Copysign(most, d)
+		s.limited = true
+	}
+	*from = to
+	return to
+}
+
+// Polarity is +1 for N-channel and NPN, -1 for P-channel and PNP.
+type Polarity float64
+
+// The two polarities of a transistor.
+const (
+	NType Polarity = 1
+	PType Polarity = -1
+)
+
+// FETParams describes a MOSFET by the charge-sheet interpolation of Enz,
+// Krummenacher and Vittoz (Analog Integr. Circuits Signal Process. 8, 83,
+// 1995; from memory): Id = 2·n·K·Ut²·(F(a) - F(b)), F(x) = ln²(1 + exp(x/2)).
+type FETParams struct {
+	K      float64 // KP·W/L, A/V²
+	Vt     float64 // threshold at no bulk bias, V; positive for enhancement in either polarity
+	N      float64 // slope factor, 1.2..1.6
+	Lambda float64 // channel-length modulation, 1/V
+}
+
+// FET is a MOSFET, symmetric in drain and source.
+type FET struct {
+	D, G, S, B Node
+	p          FETParams
+	sign, ut   float64
+	b          block
+	i          float64
+	last       [3]float64
+}
+
+// FET places a MOSFET. Its bulk diodes are elements of their own.
+func (c *Circuit) FET(d, g, s, b Node, pol Polarity, p FETParams) *FET {
+	f := &FET{D: d, G: g, S: s, B: b, p: p, sign: float64(pol), ut: c.ThermalVoltage()}
+	c.add(f)
+	return f
+}
+
+// I is the current from drain to source at the last solution, A.
+func (f *FET) I() float64 { return f.i }
+
+func (f *FET) wire(w *wiring) { f.b = w.block(f.D, f.G, f.S, f.B) }
+func (f *FET) forget()        { f.last = [3]float64{} }
+
+// softplus is ln(1 + exp(x)) with its derivative.
+func softplus(x float64) (v, slope float64) {
+	if x > 36 {
+		return x, 1
+	}
+	e := math.Exp(x)
+	return math.Log1p(e), e / (1 + e)
+}
+
+// fetStep is how far gate, source and drain may move against the bulk at once, V.
+const fetStep = 2
+
+func (f *FET) stamp(s *system) {
+	d, g, so, b := f.b.t[0], f.b.t[1], f.b.t[2], f.b.t[3]
+	vg, vs := f.sign*s.diff(g, b), f.sign*s.diff(so, b)
+	vds := f.sign * s.diff(d, so)
+	eg := step(s, vg, &f.last[0], fetStep)
+	es := step(s, vs, &f.last[1], fetStep)
+	ed := step(s, vds, &f.last[2], fetStep)
+	i, byG, byS, byDS := f.law(eg, es, ed)
+	i += byG*(vg-eg) + byS*(vs-es) + byDS*(vds-ed)
+	f.i = f.sign * i
+	// i is a function of (vg-vb, vs-vb, vd-vs): the signs of the polarity cancel.
+	f.b.through(s, 0, 2, f.i, &[6]float64{byDS, byG, byS - byDS, -byG - byS})
+}
+
+// law is the drain current with its derivatives by vgb, vsb and vds. With vds
+// as an argument of its own, the difference of the two channel ends is exact
+// for the smallest vds.
+func (f *FET) law(vg, vs, vds float64) (i, byG, byS, byDS float64) {
+	const ease = 0.05 // V around vds = 0 in which channel-length modulation starts
+	h := 1 / (2 * f.ut)
+	a := ((vg-f.p.Vt)/f.p.N - vs) * h
+	d := vds * h
+	la, sa := softplus(a)
+	lb, sb := softplus(a - d)
+	diff := la - lb
+	if math.Abs(d) < 1 {
+		// ln((1+e^a)/(1+e^(a-d))) without the subtraction
+		diff = math.Log1p(math.Expm1(d) * sb)
+	}
+	k := 2 * f.p.N * f.p.K * f.ut * f.ut
+	root := math.Sqrt(vds*vds + ease*ease)
+	m := 1 + f.p.Lambda*(root-ease)
+	core := diff * (la + lb)
+	i = k * m * core
+	ga, gb := 2*la*sa, 2*lb*sb // d(la²)/da, d(lb²)/db
+	gdiff := ga - gb
+	km := k * m * h
+	return i, km * gdiff / f.p.N, -km * gdiff, km*gb + k*core*f.p.Lambda*vds/root
+}
+
+// BJTParams describes a bipolar transistor in the transport form of Ebers and
+// Moll, Proc. IRE 42, 1761 (1954).
+type BJTParams struct {
+	Is     float64 // A
+	Bf, Br float64 // forward and reverse current gain
+	Early  float64 // V; 0: none
+}
+
+// BJT is a bipolar transistor.
+type BJT struct {
+	C, B, E  Node
+	p        BJTParams
+	sign     float64
+	be, bc   junction
+	b        block
+	ic, ib   float64
+	lastCE   float64
+	invEarly float64
+}
+
+// BJT places a bipolar transistor.
+func (c *Circuit) BJT(col, base, em Node, pol Polarity, p BJTParams) *BJT {
+	j := newJunction(p.Is, c.ThermalVoltage())
+	t := &BJT{C: col, B: base, E: em, p: p, sign: float64(pol), be: j, bc: j}
+	if p.Early > 0 {
+		t.invEarly = 1 / p.Early
+	}
+	c.add(t)
+	return t
+}
+
+// Ic is the current into the collector, Ib that into the base, A.
+func (t *BJT) Ic() float64 { return t.ic }
+
+// Ib is the current into the base, A.
+func (t *BJT) Ib() float64 { return t.ib }
+
+func (t *BJT) wire(w *wiring) { t.b = w.block(t.C, t.B, t.E) }
+func (t *BJT) forget()        { t.be.v, t.bc.v, t.lastCE = 0, 0, 0 }
+
+func (t *BJT) stamp(s *system) {
+	const ease = 0.05 // V
+	c, b, e := t.b.t[0], t.b.t[1], t.b.t[2]
+	vbe, vbc, vce := t.sign*s.diff(b, e), t.sign*s.diff(b, c), t.sign*s.diff(c, e)
+	ube, ubc := t.be.limit(vbe), t.bc.limit(vbc)
+	moved := ube != vbe || ubc != vbc
+	uce := vce
+	if moved {
+		s.limited = true
+		uce = ube - ubc
+	}
+	t.be.v, t.bc.v = ube, ubc
+	iF, gF := t.be.at(ube)
+	iR, gR := t.bc.at(ubc)
+	root := math.Sqrt(uce*uce + ease*ease)
+	m := 1 + t.invEarly*(root-ease)
+	mSlope := t.invEarly * uce / root
+	// iF - iR from the smaller exponential and vce, without the subtraction
+	diff := iF - iR
+	if x := uce / t.be.vt; math.Abs(x) < 1 && !moved {
+		diff = gR * t.be.vt * math.Expm1(x)
+	}
+	ict := diff*m + m*(gF*(vbe-ube)-gR*(vbc-ubc)) + diff*mSlope*(vce-uce)
+	ibe := (iF + gF*(vbe-ube)) / t.p.Bf
+	ibc := (iR + gR*(vbc-ubc)) / t.p.Br
+	byC, byE := m*gR+diff*mSlope, -m*gF-diff*mSlope
+	t.ic, t.ib = t.sign*(ict-ibc), t.sign*(ibe+ibc)
+	t.b.through(s, 0, 2, t.sign*ict, &[6]float64{byC, -byC - byE, byE})
+	t.b.through(s, 1, 2, t.sign*ibe, &[6]float64{0, gF / t.p.Bf, -gF / t.p.Bf})
+	t.b.through(s, 1, 0, t.sign*ibc, &[6]float64{-gR / t.p.Br, gR / t.p.Br, 0})
+}

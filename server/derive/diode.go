@@ -130,7 +130,7 @@ func followDown(p []IV, vt, floor float64) (Diode, int, error) {
 	if err != nil {
 		return d, 0, err
 	}
-	strays := 0
+	strays, refit := 0, n
 	for _, next := range p[n:] {
 		a := d.N * vt
 		expect := a*math.Log1p(next.I/d.Is) + next.I*d.Rs
@@ -145,11 +145,16 @@ func followDown(p []IV, vt, floor float64) (Diode, int, error) {
 		}
 		strays = 0
 		kept = append(kept, next)
+		if len(kept) < refit+refit/10 {
+			continue // refitting at every point would cost the square of their number
+		}
 		if d, err = fitDiode(kept, vt, floor); err != nil {
 			return d, 0, err
 		}
+		refit = len(kept)
 	}
-	return d, len(kept), nil
+	d, err = fitDiode(kept, vt, floor)
+	return d, len(kept), err
 }
 
 // fitDiode is a Gauss-Newton fit of a = n·Vt, s = ln Is and Rs, from a linear

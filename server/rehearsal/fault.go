@@ -1,0 +1,172 @@
+package rehearsal
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"ohmkeep/server/bench"
+)
+
+// FaultKind says what is wrong with the bench.
+type FaultKind string
+
+const (
+	// EnableFloating: the enable line of Mux hangs in the air, so that some of
+	// its switches conduct a little, whatever is asked.
+	EnableFloating FaultKind = "enable floating"
+	// StuckOpen and StuckClosed: the switch of Path does not move.
+	StuckOpen   FaultKind = "path stuck open"
+	StuckClosed FaultKind = "path stuck closed"
+	// GainDrift: the current sense amplifier of Channel reads Value too high,
+	// as a part of the current; the forced currents and limits, which it
+	// regulates, are as much too low.
+	GainDrift FaultKind = "channel gain drift"
+	// SwappedContacts: the wires to Contact and Contact2 are exchanged.
+	SwappedContacts FaultKind = "swapped contacts"
+	// ContactResistance: Value ohms between Contact and the pin on it.
+	ContactResistance FaultKind = "contact resistance"
+)
+
+// FaultKinds lists what can be wrong with a bench.
+func FaultKinds() []FaultKind {
+	return []FaultKind{EnableFloating, StuckOpen, StuckClosed, GainDrift, SwappedContacts, ContactResistance}
+}
+
+// BenchFault is one thing wrong with the bench itself. Which fields count
+// depends on the kind.
+type BenchFault struct {
+	Kind     FaultKind       `json:"kind"`
+	Mux      string          `json:"mux,omitempty"`
+	Path     bench.PathID    `json:"path,omitempty"`
+	Channel  bench.ChannelID `json:"channel,omitempty"`
+	Contact  int             `json:"contact,omitempty"`
+	Contact2 int             `json:"contact2,omitempty"`
+	Value    float64         `json:"value,omitempty"` // Ω, or part of one
+}
+
+// check reports what is wrong with the fault itself on this bench.
+func (f BenchFault) check(d *bench.Definition) error {
+	contact := func(c int) error {
+		if c < 1 || c > d.Contacts {
+			return fmt.Errorf("%s: there is no contact %d", f.Kind, c)
+		}
+		return nil
+	}
+	switch f.Kind {
+	case EnableFloating:
+		if !slices.ContainsFunc(d.Paths, func(p bench.Path) bool { return p.Mux == f.Mux }) {
+			return fmt.Errorf("%s: there is no multiplexer %q", f.Kind, f.Mux)
+		}
+	case StuckOpen, StuckClosed:
+		if !slices.ContainsFunc(d.Paths, func(p bench.Path) bool { return p.ID == f.Path }) {
+			return fmt.Errorf("%s: there is no path %d", f.Kind, f.Path)
+		}
+	case GainDrift:
+		if !slices.ContainsFunc(d.Channels, func(c bench.Channel) bool { return c.ID == f.Channel }) {
+			return fmt.Errorf("%s: there is no channel %d", f.Kind, f.Channel)
+		}
+		if !(math.Abs(f.Value) <= 0.5) {
+			return fmt.Errorf("%s: the drift must be within ±0.5 of the value, not %g", f.Kind, f.Value)
+		}
+	case SwappedContacts:
+		if f.Contact == f.Contact2 {
+			return fmt.Errorf("%s: two different contacts are needed", f.Kind)
+		}
+		if err := contact(f.Contact); err != nil {
+			return err
+		}
+		return contact(f.Contact2)
+	case ContactResistance:
+		if !(f.Value > 0 && f.Value <= 1e12) {
+			return fmt.Errorf("%s: the resistance must be above 0 and at most 1 TΩ, not %g", f.Kind, f.Value)
+		}
+		return contact(f.Contact)
+	default:
+		return fmt.Errorf("there is no bench fault %q", f.Kind)
+	}
+	return nil
+}
+
+// A floating enable leaves about this part of a multiplexer's switches
+// conducting, at resistances spread evenly in decades. Invented.
+const (
+	floatingPart = 0.4
+	floatingMin  = 2e3 // Ω
+	floatingMax  = 5e6 // Ω
+)
+
+// ailments is what the seated bench faults do, by what they do it to.
+type ailments struct {
+	stuck   map[bench.PathID]bool    // true: closed
+	partial map[bench.PathID]float64 // Ω through a switch that half conducts
+	drift   map[bench.ChannelID]float64
+	swap    []int           // contact the wire really leads to; 0-based index is the contact
+	contact map[int]float64 // Ω
+}
+
+func ail(d *bench.Definition, seed uint64, faults []BenchFault) (ailments, error) {
+	a := ailments{
+		stuck: map[bench.PathID]bool{}, partial: map[bench.PathID]float64{},
+		drift: map[bench.ChannelID]float64{}, contact: map[int]float64{},
+		swap: make([]int, d.Contacts+1),
+	}
+	for i := range a.swap {
+		a.swap[i] = i
+	}
+	for _, f := range faults {
+		if err := f.check(d); err != nil {
+			return a, fmt.Errorf("rehearsal: %w", err)
+		}
+		switch f.Kind {
+		case EnableFloating:
+			a.float(d, seed, f.Mux)
+		case StuckOpen, StuckClosed:
+			a.stuck[f.Path] = f.Kind == StuckClosed
+		case GainDrift:
+			a.drift[f.Channel] += f.Value
+		case SwappedContacts:
+			a.swap[f.Contact], a.swap[f.Contact2] = a.swap[f.Contact2], a.swap[f.Contact]
+		case ContactResistance:
+			a.contact[f.Contact] += f.Value
+		}
+	}
+	return a, nil
+}
+
+// float lets some switches of a multiplexer conduct, at least one.
+func (a *ailments) float(d *bench.Definition, seed uint64, mux string) {
+	rng := stream(seed, "enable/"+mux)
+	var members []bench.PathID
+	for _, p := range d.Paths {
+		if p.Mux == mux {
+			members = append(members, p.ID)
+		}
+	}
+	certain := rng.IntN(len(members))
+	for i, id := range members {
+		conducts, at := rng.Float64() < floatingPart, rng.Float64()
+		if conducts || i == certain {
+			a.partial[id] = floatingMin * math.Pow(floatingMax/floatingMin, at)
+		}
+	}
+}
+
+// resistance is what a switch really has, closed being whether it should be.
+func (a *ailments) resistance(p *bench.Path, closed bool, on float64) float64 {
+	if stuck, is := a.stuck[p.ID]; is {
+		closed = stuck
+	} else if r, is := a.partial[p.ID]; is {
+		return r
+	}
+	if closed {
+		return on
+	}
+	if p.Leakage <= 0 {
+		return noLeakage
+	}
+	return 1 / p.Leakage
+}
+
+// noLeakage stands for an open switch without leakage, Ω.
+const noLeakage = 1e15

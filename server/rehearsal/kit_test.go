@@ -1,0 +1,109 @@
+package rehearsal
+
+import (
+	"context"
+	"math"
+	"testing"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/rehearsal/circuit"
+)
+
+// Paths of the default bench.
+func path(ch bench.ChannelID, contact int) bench.PathID {
+	if ch == 0 {
+		return bench.PathID(4*contacts + contact)
+	}
+	return bench.PathID(int(ch-1)*contacts + contact)
+}
+
+const cycle = 20 * time.Millisecond
+
+// resistor is a part with ohms between pins 1 and 2.
+func resistor(ohms float64) func(*circuit.Circuit) map[int]circuit.Node {
+	return func(c *circuit.Circuit) map[int]circuit.Node {
+		a, b := c.NewNode(), c.NewNode()
+		c.Resistor(a, b, ohms)
+		return map[int]circuit.Node{1: a, 2: b}
+	}
+}
+
+func straight(pins int) bench.PinMap {
+	m := bench.PinMap{Contacts: map[int]int{}}
+	for p := 1; p <= pins; p++ {
+		m.Contacts[p] = p
+	}
+	return m
+}
+
+func start() time.Time { return time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC) }
+
+// rig is a bench with a counting clock and helpers that fail the test.
+type rig struct {
+	*Bench
+	t     testing.TB
+	clock *bench.CountingClock
+}
+
+func newRig(t testing.TB, cfg Config) *rig {
+	t.Helper()
+	clock := bench.NewCountingClock(start())
+	if cfg.Definition.Key == "" {
+		cfg.Definition = DefaultBench()
+	}
+	if cfg.Clock == nil {
+		cfg.Clock = clock
+	}
+	b, err := New(cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &rig{b, t, clock}
+}
+
+func withResistor(t testing.TB, seed uint64, ohms float64, faults ...BenchFault) *rig {
+	return newRig(t, Config{Seed: seed, Seat: Seat{PinMap: straight(2), place: resistor(ohms)}, Faults: faults})
+}
+
+func (r *rig) must(err error) {
+	r.t.Helper()
+	if err != nil {
+		r.t.Fatal(err)
+	}
+}
+
+func (r *rig) wire(paths ...bench.PathID) {
+	r.t.Helper()
+	r.must(r.Close(context.Background(), paths))
+}
+
+func (r *rig) on(ch bench.ChannelID, s bench.Setup) {
+	r.t.Helper()
+	r.must(r.Set(context.Background(), ch, s))
+	r.must(r.Output(context.Background(), ch, true))
+}
+
+func (r *rig) wait(d time.Duration) { r.must(r.clock.Sleep(context.Background(), d)) }
+
+func (r *rig) read(ch bench.ChannelID, aperture time.Duration) bench.Sample {
+	r.t.Helper()
+	s, err := r.Read(context.Background(), []bench.ChannelID{ch}, aperture, nil)
+	r.must(err)
+	return s[0]
+}
+
+func near(t testing.TB, what string, got, want, within float64) {
+	t.Helper()
+	if !(math.Abs(got-want) <= within) {
+		t.Errorf("%s: %g, want %g within %g", what, got, want, within)
+	}
+}
+
+func forceV(level, compliance float64) bench.Setup {
+	return bench.Setup{Mode: bench.ForceVoltage, Level: level, Compliance: compliance}
+}
+
+func forceI(level, compliance float64) bench.Setup {
+	return bench.Setup{Mode: bench.ForceCurrent, Level: level, Compliance: compliance}
+}

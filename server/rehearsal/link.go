@@ -1,0 +1,333 @@
+package rehearsal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/rehearsal/circuit"
+)
+
+// Identify says that this is a rehearsal bench, and its seed.
+func (b *Bench) Identify(ctx context.Context) (bench.Identity, error) {
+	return bench.Identity{
+		Name: b.def.Name, Serial: fmt.Sprintf("rehearsal-%d", b.seed), Version: Version, Rehearsal: true,
+	}, ctx.Err()
+}
+
+// channel finds a channel by its number.
+func (b *Bench) channel(id bench.ChannelID) (*channel, error) {
+	if id < 1 || int(id) > len(b.channels) {
+		return nil, fmt.Errorf("rehearsal: there is no channel %d", id)
+	}
+	return &b.channels[id-1], nil
+}
+
+// Set configures a channel. A Set that is refused changes nothing.
+func (b *Bench) Set(ctx context.Context, id bench.ChannelID, s bench.Setup) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	c, err := b.channel(id)
+	if err == nil {
+		err = ctx.Err()
+	}
+	if err != nil {
+		return err
+	}
+	if err := c.configure(s, b.ill.drift[id]); err != nil {
+		return fmt.Errorf("rehearsal: channel %s: %w", c.def.Name, err)
+	}
+	if !c.on {
+		return nil
+	}
+	return b.changed(c)
+}
+
+// configure checks a setup and works out what it really brings.
+func (c *channel) configure(s bench.Setup, drift float64) error {
+	for name, v := range map[string]float64{"level": s.Level, "range": s.Range, "compliance": s.Compliance, "sense range": s.SenseRange} {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return fmt.Errorf("the %s must be a finite number, not %g", name, v)
+		}
+	}
+	if s.Compliance <= 0 {
+		return fmt.Errorf("the compliance must be above 0, not %g", s.Compliance)
+	}
+	if s.Remote && !c.def.RemoteSense {
+		return errors.New("there are no sense terminals for remote sense")
+	}
+	forced, limited, readForced, readLimited, mode := c.forceV, c.forceI, c.senseV, c.senseI, circuit.ForceVoltage
+	if s.Mode == bench.ForceCurrent {
+		forced, limited, readForced, readLimited, mode = c.forceI, c.forceV, c.senseI, c.senseV, circuit.ForceCurrent
+	} else if s.Mode != bench.ForceVoltage {
+		return fmt.Errorf("there is no mode %q", s.Mode)
+	}
+	f, err := pick(forced, s.Range, s.Level)
+	if err != nil {
+		return fmt.Errorf("level: %w", err)
+	}
+	l, err := pick(limited, 0, s.Compliance)
+	if err != nil {
+		return fmt.Errorf("compliance: %w", err)
+	}
+	rf, err := pick(readForced, 0, forced[f].FullScale)
+	if err != nil {
+		return fmt.Errorf("sensing: %w", err)
+	}
+	need := s.Compliance
+	if s.SenseRange > 0 {
+		need = 0
+	}
+	rl, err := pick(readLimited, s.SenseRange, need)
+	if err != nil {
+		return fmt.Errorf("sense range: %w", err)
+	}
+	c.set, c.mode = &s, mode
+	c.level, c.limit = forced[f].force(s.Level), max(limited[l].force(s.Compliance), limited[l].Step)
+	if mode == circuit.ForceVoltage {
+		c.readV, c.readI = &readForced[rf], &readLimited[rl]
+		c.limit /= 1 + drift
+		c.loop = loopTime(c.readI.FullScale)
+	} else {
+		c.readI, c.readV = &readForced[rf], &readLimited[rl]
+		c.level /= 1 + drift
+		c.loop = loopTime(forced[f].FullScale)
+	}
+	return nil
+}
+
+// Output switches a channel's output. It must have been Set before.
+func (b *Bench) Output(ctx context.Context, id bench.ChannelID, on bool) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	c, err := b.channel(id)
+	if err == nil {
+		err = ctx.Err()
+	}
+	if err != nil {
+		return err
+	}
+	if on && c.set == nil {
+		return fmt.Errorf("rehearsal: channel %s: set what it forces before its output is switched on", c.def.Name)
+	}
+	if c.on == on {
+		return nil
+	}
+	if err := b.fresh(); err != nil {
+		return err
+	}
+	c.on = on
+	return b.changed(c)
+}
+
+// fresh catches up with what changed while nothing was energised.
+func (b *Bench) fresh() error {
+	if !b.stale {
+		return nil
+	}
+	return b.solve(nil, b.staleAt)
+}
+
+// Close closes exactly these paths and opens all others, break before make.
+func (b *Bench) Close(ctx context.Context, paths []bench.PathID) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	want, err := b.wanted(paths)
+	if err != nil {
+		return err
+	}
+	for _, closing := range []bool{false, true} {
+		if err := b.move(ctx, want, closing); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// wanted is which paths are to be closed, by index.
+func (b *Bench) wanted(paths []bench.PathID) ([]bool, error) {
+	want := make([]bool, len(b.closed))
+	taken := map[string]string{}
+	for _, id := range paths {
+		i, is := b.index[id]
+		if !is {
+			return nil, fmt.Errorf("rehearsal: there is no path %d", id)
+		}
+		if want[i] {
+			return nil, fmt.Errorf("rehearsal: path %d is named twice", id)
+		}
+		want[i] = true
+		p := &b.def.Paths[i]
+		if p.Mux == "" {
+			continue
+		}
+		if other, is := taken[p.Mux]; is {
+			return nil, fmt.Errorf("rehearsal: paths %s and %s exclude each other: both are on multiplexer %s", other, p.Address, p.Mux)
+		}
+		taken[p.Mux] = p.Address
+	}
+	return want, nil
+}
+
+// move opens what is not wanted, or closes what is, and waits for it.
+func (b *Bench) move(ctx context.Context, want []bool, closing bool) error {
+	moving := false
+	for i := range want {
+		if want[i] == closing && b.closed[i] != closing {
+			moving = true
+			b.checkCold(i, closing)
+		}
+	}
+	if !moving {
+		return nil
+	}
+	for i := range want {
+		if want[i] == closing {
+			b.closed[i] = closing
+		}
+	}
+	b.net.switchPaths()
+	if err := b.changed(nil); err != nil {
+		return err
+	}
+	return b.sleep(ctx, time.Duration(b.def.SwitchTime*1e9))
+}
+
+// What a switch of the return may carry or see without wear. Invented.
+const (
+	coldCurrent = 100e-6 // A
+	coldVoltage = 0.1    // V
+)
+
+// checkCold reports a switch that moves under load.
+func (b *Bench) checkCold(i int, closing bool) {
+	p := &b.def.Paths[i]
+	if p.Channel > 0 {
+		if c := &b.channels[p.Channel-1]; c.on && c.set.Level != 0 {
+			b.report(CodeHotSwitching, p.Channel, "path %s moved while channel %s was on at %g: hot switching wears the switch", p.Address, c.def.Name, c.set.Level)
+		}
+		return
+	}
+	if !b.energised() || b.net.force[i] == nil {
+		return
+	}
+	if v, amps := b.net.across(i); closing && math.Abs(v) > coldVoltage || !closing && math.Abs(amps) > coldCurrent {
+		b.report(CodeHotSwitching, 0, "path %s moved at %.3g V, %.3g A: hot switching wears the switch", p.Address, v, amps)
+	}
+}
+
+// sleep waits in the bench's time with the bench unlocked. MakeSafe cuts it short.
+func (b *Bench) sleep(ctx context.Context, d time.Duration) error {
+	epoch := b.epoch
+	wait, cut := context.WithCancelCause(ctx)
+	b.cut = cut
+	b.mu.Unlock()
+	err := b.clock.Sleep(wait, d)
+	cut(nil)
+	b.mu.Lock()
+	if b.epoch != epoch {
+		return bench.ErrMadeSafe
+	}
+	b.cut = nil
+	return err
+}
+
+// longest is the longest aperture, s.
+const longest = 3600
+
+// Read integrates channels together over an aperture.
+func (b *Bench) Read(ctx context.Context, ids []bench.ChannelID, aperture time.Duration, dst []bench.Sample) ([]bench.Sample, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if aperture <= 0 || aperture > longest*time.Second {
+		return dst, fmt.Errorf("rehearsal: the aperture must be above 0 and at most an hour, not %v", aperture)
+	}
+	for _, id := range ids {
+		if _, err := b.channel(id); err != nil {
+			return dst, err
+		}
+	}
+	if err := b.fresh(); err != nil {
+		return dst, err
+	}
+	start := b.now()
+	window := max(aperture.Seconds(), minAperture)
+	if err := b.sleep(ctx, aperture); err != nil {
+		return dst, err
+	}
+	if err := b.fresh(); err != nil {
+		return dst, err
+	}
+	at := b.clock.Now()
+	ripple := hum(seconds(start), window, b.def.LineHz, b.phase)
+	for _, id := range ids {
+		s := b.channels[id-1].sample(b, start, window, ripple)
+		s.Channel, s.At = id, at
+		dst = append(dst, s)
+	}
+	return dst, nil
+}
+
+// sample is one channel's reading over a window that starts at start (ns).
+func (c *channel) sample(b *Bench, start int64, window, ripple float64) bench.Sample {
+	from := seconds(start - c.way.start)
+	v, i := c.way.mean(from, from+window)
+	i *= 1 + b.ill.drift[c.def.ID]
+	var s bench.Sample
+	var overV, overI bool
+	s.V, overV = c.readV.sense(v, b.disturbance(c.readV, window, ripple))
+	s.I, overI = c.readI.sense(i, b.disturbance(c.readI, window, ripple))
+	if overV || overI {
+		s.Flags |= bench.OverRange
+	}
+	charging := c.on && c.mode == circuit.ForceVoltage && c.way.slewing(from)
+	if c.inCompliance || charging {
+		s.Flags |= bench.InCompliance
+	}
+	return s
+}
+
+func (b *Bench) disturbance(c *converter, window, ripple float64) float64 {
+	return b.noise.NormFloat64()*c.noiseOver(window, b.def.LineHz) + ripple*humPerNoise*c.Noise
+}
+
+// MakeSafe takes all outputs to zero and off and opens all paths, now, even if
+// ctx has ended, and cuts short the call that is in flight. A path that is
+// stuck closed stays so. Every channel must be Set again before it is used.
+func (b *Bench) MakeSafe(context.Context) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.epoch++
+	if b.cut != nil {
+		b.cut(bench.ErrMadeSafe)
+		b.cut = nil
+	}
+	was := b.energised()
+	for k := range b.channels {
+		b.channels[k].on, b.channels[k].set, b.channels[k].level = false, nil, 0
+	}
+	if was {
+		// Solved once with the outputs off and the paths still closed: the
+		// order in which it happens. The outputs are off whatever that says.
+		_ = b.solve(nil, b.now())
+	}
+	clear(b.closed)
+	b.net.switchPaths()
+	return b.changed(nil)
+}
+
+// Faults returns and clears what the bench has reported.
+func (b *Bench) Faults(ctx context.Context) ([]bench.Fault, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	out := slices.Clone(b.reports)
+	b.reports = b.reports[:0]
+	return out, ctx.Err()
+}

@@ -1,0 +1,223 @@
+package rehearsal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"sync"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/rehearsal/circuit"
+)
+
+// Version is what the bench says its firmware is.
+const Version = "1"
+
+// onSpread is how far a path's real on-resistance lies from the stated one at
+// most, as a part of it. Invented.
+const onSpread = 0.05
+
+// Codes of the faults that the bench reports.
+const (
+	CodeHotSwitching = 1
+	CodeNoSolution   = 2
+)
+
+// maxReports bounds the fault reports that nobody fetches.
+const maxReports = 256
+
+// Config is a rehearsal bench to be made. Clock nil is the real clock.
+type Config struct {
+	Definition bench.Definition
+	Clock      bench.Clock
+	Seed       uint64 // of the bench: channel errors, path resistances, noise
+	Seat       Seat
+	Faults     []BenchFault
+	Straps     []bench.Strap // besides those of the seat's pin map
+	// OnSolve is told every operating point that the bench goes through. It is
+	// called with the bench locked: it must not call the bench.
+	OnSolve func(Solved)
+}
+
+// Bench is a rehearsal bench. It implements bench.Link.
+type Bench struct {
+	def    bench.Definition
+	clock  bench.Clock
+	seed   uint64
+	straps []bench.Strap
+	index  map[bench.PathID]int
+	onR    []float64 // Ω by path index
+
+	mu       sync.Mutex
+	epoch    uint64 // counts MakeSafe
+	cut      context.CancelCauseFunc
+	seat     Seat
+	faults   []BenchFault
+	ill      ailments
+	closed   []bool // by path index
+	channels []channel
+	net      *network
+	began    time.Time // the bench's time is counted from here
+	stale    bool      // something changed while all outputs were off
+	staleAt  int64
+	noise    *rand.Rand
+	phase    float64 // of the line hum, rad
+	reports  []bench.Fault
+	onSolve  func(Solved)
+}
+
+var _ bench.Link = (*Bench)(nil)
+
+// New makes a bench with all outputs off and all paths open.
+func New(cfg Config) (*Bench, error) {
+	if err := checkDefinition(&cfg.Definition); err != nil {
+		return nil, err
+	}
+	b := &Bench{
+		def: cfg.Definition, clock: cfg.Clock, seed: cfg.Seed, straps: slices.Clone(cfg.Straps),
+		index: map[bench.PathID]int{}, onR: make([]float64, len(cfg.Definition.Paths)),
+		closed: make([]bool, len(cfg.Definition.Paths)), onSolve: cfg.OnSolve,
+		noise: stream(cfg.Seed, "noise"), phase: symmetric(stream(cfg.Seed, "hum"), 3.14159),
+	}
+	if b.clock == nil {
+		b.clock = bench.RealClock{}
+	}
+	b.began = b.clock.Now()
+	for i, p := range b.def.Paths {
+		b.index[p.ID] = i
+		b.onR[i] = p.Resistance * (1 + symmetric(stream(b.seed, fmt.Sprintf("path/%d", p.ID)), onSpread))
+	}
+	for _, ch := range b.def.Channels {
+		b.channels = append(b.channels, newChannel(ch, b.seed))
+	}
+	if err := b.rebuild(cfg.Seat, cfg.Faults); err != nil {
+		return nil, err
+	}
+	return b, nil
+}
+
+func checkDefinition(d *bench.Definition) error {
+	if len(d.Channels) == 0 || d.Contacts < 1 {
+		return errors.New("rehearsal: a bench needs channels and contacts")
+	}
+	if !(d.LineHz > 0) || !(d.SwitchTime >= 0) {
+		return errors.New("rehearsal: line frequency must be above 0 Hz, switch time not below 0 s")
+	}
+	for i, ch := range d.Channels {
+		if int(ch.ID) != i+1 {
+			return fmt.Errorf("rehearsal: channels are numbered from 1 in order; %d is in place %d", ch.ID, i+1)
+		}
+		if len(ch.ForceV) == 0 || len(ch.ForceI) == 0 || len(ch.SenseV) == 0 || len(ch.SenseI) == 0 {
+			return fmt.Errorf("rehearsal: channel %s lacks ranges", ch.Name)
+		}
+	}
+	seen := map[bench.PathID]bool{}
+	for _, p := range d.Paths {
+		switch {
+		case seen[p.ID]:
+			return fmt.Errorf("rehearsal: path %d is there twice", p.ID)
+		case int(p.Channel) > len(d.Channels):
+			return fmt.Errorf("rehearsal: path %d leads to channel %d, which is not there", p.ID, p.Channel)
+		case p.Contact < 1 || p.Contact > d.Contacts:
+			return fmt.Errorf("rehearsal: path %d leads to contact %d, which is not there", p.ID, p.Contact)
+		case !(p.Resistance > 0):
+			return fmt.Errorf("rehearsal: path %d needs a resistance above 0 Ω", p.ID)
+		}
+		seen[p.ID] = true
+	}
+	return nil
+}
+
+// rebuild makes the circuit anew for a seat and bench faults; on an error
+// everything stays as it was.
+func (b *Bench) rebuild(seat Seat, faults []BenchFault) error {
+	ill, err := ail(&b.def, b.seed, faults)
+	if err != nil {
+		return err
+	}
+	straps := slices.Concat(b.straps, seat.PinMap.Straps)
+	net, err := build(&b.def, &ill, b.onR, &seat, straps, b.closed)
+	if err != nil {
+		return err
+	}
+	b.net, b.ill, b.seat, b.faults = net, ill, seat, slices.Clone(faults)
+	for k := range b.channels {
+		if c := &b.channels[k]; c.set != nil {
+			if err := c.configure(*c.set, ill.drift[c.def.ID]); err != nil {
+				return err
+			}
+		}
+	}
+	return b.changed(nil)
+}
+
+// Seat puts another part into the socket. It is refused while an output is on.
+func (b *Bench) Seat(s Seat) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.energised() {
+		return errors.New("rehearsal: switch all outputs off before a part is seated")
+	}
+	return b.rebuild(s, b.faults)
+}
+
+// SetFaults replaces what is wrong with the bench, also while it is energised.
+func (b *Bench) SetFaults(faults []BenchFault) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.rebuild(b.seat, faults)
+}
+
+// Seated returns what is in the socket and what is wrong with the bench.
+func (b *Bench) Seated() (Seat, []BenchFault) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.seat, slices.Clone(b.faults)
+}
+
+// Definition returns what the bench says of itself.
+func (b *Bench) Definition() bench.Definition { return b.def }
+
+func (b *Bench) energised() bool {
+	return slices.ContainsFunc(b.channels, func(c channel) bool { return c.on })
+}
+
+// now is the bench's time in ns.
+func (b *Bench) now() int64 { return int64(b.clock.Now().Sub(b.began)) }
+
+func (b *Bench) report(code int, ch bench.ChannelID, format string, args ...any) {
+	f := bench.Fault{At: b.clock.Now(), Code: code, Channel: ch, Message: fmt.Sprintf(format, args...)}
+	if len(b.reports) < maxReports {
+		b.reports = append(b.reports, f)
+	}
+}
+
+// channel is one force/sense channel with its errors and what is set on it.
+type channel struct {
+	def                            bench.Channel
+	forceV, forceI, senseV, senseI []converter
+	set                            *bench.Setup // nil until Set, and again after MakeSafe
+	on                             bool
+	mode                           circuit.Mode
+	level, limit                   float64    // what really comes out, V or A
+	readV, readI                   *converter // ranges in use
+	loop                           float64    // s
+	way                            transit
+	inCompliance                   bool
+}
+
+func newChannel(ch bench.Channel, seed uint64) channel {
+	c := channel{
+		def:    ch,
+		forceV: converters(ch.ForceV, seed, ch.Name+"/force V"),
+		forceI: converters(ch.ForceI, seed, ch.Name+"/force I"),
+		senseV: converters(ch.SenseV, seed, ch.Name+"/sense V"),
+		senseI: converters(ch.SenseI, seed, ch.Name+"/sense I"),
+	}
+	c.readV, c.readI = &c.senseV[len(c.senseV)-1], &c.senseI[len(c.senseI)-1]
+	c.loop = loopTime(c.readI.FullScale)
+	return c
+}

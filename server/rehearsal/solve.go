@@ -1,0 +1,165 @@
+package rehearsal
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/rehearsal/circuit"
+)
+
+// roomTemperature is that of every part, K.
+const roomTemperature = 300
+
+// Solved is one operating point that the bench went through.
+type Solved struct {
+	At       time.Time
+	Nodes    []float64        // V of every node of the circuit; 0 is the return
+	Pins     map[int]PinState // by pin number
+	Channels []ChannelState   // in the order of the definition
+	Closed   []bench.PathID   // as asked
+}
+
+// PinState is the true voltage at a pin against the return and the true
+// current into it.
+type PinState struct{ V, I float64 }
+
+// ChannelState is the true voltage at a channel's sense point and the true
+// current out of it.
+type ChannelState struct {
+	V, I         float64
+	On           bool
+	InCompliance bool
+	Tau          float64 // s, of the approach to this point
+}
+
+// changed takes note that the circuit changed. by is the channel whose own
+// level or output changed; nil where switches or the part did. With all
+// outputs off nothing is solved until somebody looks.
+func (b *Bench) changed(by *channel) error {
+	if by == nil && !b.energised() {
+		if !b.stale {
+			b.stale, b.staleAt = true, b.now()
+		}
+		return nil
+	}
+	return b.solve(by, b.now())
+}
+
+// solve finds the operating point and starts every channel on its way there.
+func (b *Bench) solve(by *channel, now int64) error {
+	for k := range b.channels {
+		b.channels[k].apply(b.net.channels[k+1])
+	}
+	sol, err := b.net.ckt.Solve()
+	if err == nil {
+		err = b.finite()
+	}
+	if err != nil {
+		b.stale, b.staleAt = true, now
+		b.report(CodeNoSolution, 0, "no operating point: %v", err)
+		return fmt.Errorf("rehearsal: %w", err)
+	}
+	b.stale = false
+	slowest := 0.0
+	if by != nil {
+		slowest = b.tau(int(by.def.ID), sol)
+	}
+	for k := range b.channels {
+		tau := slowest
+		if by == nil || by != &b.channels[k] {
+			tau = max(tau, b.tau(k+1, sol))
+		}
+		b.depart(&b.channels[k], now, tau)
+	}
+	if b.onSolve != nil {
+		b.onSolve(b.solved(sol))
+	}
+	return nil
+}
+
+func (b *Bench) finite() error {
+	for _, ch := range b.net.channels[1:] {
+		if math.IsNaN(ch.V()) || math.IsInf(ch.V(), 0) || math.IsNaN(ch.I()) || math.IsInf(ch.I(), 0) {
+			return fmt.Errorf("a channel is at %g V, %g A", ch.V(), ch.I())
+		}
+	}
+	return nil
+}
+
+// apply sets the circuit's channel.
+func (c *channel) apply(to *circuit.Channel) {
+	to.Remote = c.set != nil && c.set.Remote
+	if !c.on {
+		to.Set(circuit.Off, 0, 1)
+		return
+	}
+	to.Set(c.mode, c.level, c.limit)
+}
+
+// tau is the time constant of line k at the last operating point: that of the
+// channel's loop, and the small-signal resistance at each capacitance that the
+// line carries (the delay of an RC ladder after its first moment).
+func (b *Bench) tau(k int, sol *circuit.Solution) float64 {
+	tau := b.channels[k-1].loop + sol.Thevenin(b.net.lines[k])*cableC
+	for _, node := range b.net.reach[k] {
+		tau += sol.Thevenin(node) * contactC
+	}
+	if !(tau >= 0 && tau < 1e6) { // no number, or nothing holds the node
+		return 1e6
+	}
+	return tau
+}
+
+// depart starts a channel on its way from where it is now.
+func (b *Bench) depart(c *channel, now int64, tau float64) {
+	el := b.net.channels[c.def.ID]
+	v0, i0 := c.way.at(seconds(now - c.way.start))
+	v1, i1 := el.V(), el.I()
+	if !c.on {
+		i0 = 0
+	}
+	c.inCompliance = c.on && el.InCompliance()
+	slew := 0.0
+	if dv := math.Abs(v1 - v0); dv > 1e-9 && c.on {
+		f := cableC + contactC*float64(len(b.net.reach[c.def.ID]))
+		slew = c.chargingCurrent(i1) / (f * dv)
+	}
+	c.way = newTransit(now, v0, i0, v1, i1, tau, slew)
+}
+
+// chargingCurrent is what the channel can put into its capacitance while it
+// goes to a voltage that it holds, A; 0 where it does not hold a voltage.
+func (c *channel) chargingCurrent(i1 float64) float64 {
+	switch {
+	case c.mode == circuit.ForceVoltage && !c.inCompliance:
+		return c.limit
+	case c.mode == circuit.ForceCurrent && c.inCompliance:
+		return math.Abs(c.level) + math.Abs(i1)
+	}
+	return 0
+}
+
+func seconds(ns int64) float64 { return float64(ns) * 1e-9 }
+
+// solved is the operating point for those who watch.
+func (b *Bench) solved(sol *circuit.Solution) Solved {
+	s := Solved{At: b.clock.Now(), Pins: map[int]PinState{}, Nodes: make([]float64, b.net.ckt.Nodes())}
+	for n := range s.Nodes {
+		s.Nodes[n] = sol.V(circuit.Node(n))
+	}
+	for pin, node := range b.net.pinNodes {
+		s.Pins[pin] = PinState{sol.V(node), b.net.pinCurrent(b.net.pins[pin])}
+	}
+	for k := range b.channels {
+		c, el := &b.channels[k], b.net.channels[k+1]
+		s.Channels = append(s.Channels, ChannelState{el.V(), el.I(), c.on, c.inCompliance, c.way.tau})
+	}
+	for i, closed := range b.closed {
+		if closed {
+			s.Closed = append(s.Closed, b.def.Paths[i].ID)
+		}
+	}
+	return s
+}

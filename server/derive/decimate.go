@@ -111,6 +111,10 @@ func (d *Decimator) Add(t, v float64) {
 // AddSlice takes many readings, t and v of the same length.
 func (d *Decimator) AddSlice(t, v []float64) {
 	for len(v) > 0 {
+		if v[0]-v[0] != 0 { // nothing to make room for
+			t, v = t[1:], v[1:]
+			continue
+		}
 		col := d.open()
 		n := min(d.width-col.N, len(v))
 		col.addSlice(t[:n], v[:n])

@@ -134,9 +134,9 @@ func followDown(p []IV, vt, floor float64) (Diode, int, error) {
 	for _, next := range p[n:] {
 		a := d.N * vt
 		expect := a*math.Log1p(next.I/d.Is) + next.I*d.Rs
-		// The noise of the current moves V by dV/dI; a quarter of n·Vt is what
-		// a current 28 % too large does.
-		limit := max(5*d.ResidualSD, a/4) + 3*a*floor/next.I
+		// A hundredth of n·Vt is what a current 1 % too large does; the floor's
+		// share of the current does the rest.
+		limit := max(5*d.ResidualSD, a/100) + 3*a*floor/next.I
 		if math.Abs(next.V-expect) > limit {
 			if strays++; strays == 2 {
 				break

@@ -1,0 +1,148 @@
+package derive
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+func ptr(v float64) *float64 { return &v }
+
+func TestDecide(t *testing.T) {
+	nan, inf := math.NaN(), math.Inf(1)
+	for _, c := range []struct {
+		value, u  float64
+		low, high *float64
+		guard     float64
+		want      Outcome
+	}{
+		// One upper limit of 10, w = 1: the four bands of ILAC-G8:09/2019, on
+		// their borders ("non_binary_with_guard_band" of the reference file).
+		{9, 1, nil, ptr(10), 1, Pass}, {9.01, 1, nil, ptr(10), 1, ConditionalPass}, {10, 1, nil, ptr(10), 1, ConditionalPass},
+		{10.01, 1, nil, ptr(10), 1, ConditionalFail}, {11, 1, nil, ptr(10), 1, ConditionalFail}, {11.01, 1, nil, ptr(10), 1, Fail},
+		// The same, mirrored.
+		{-9, 1, ptr(-10), nil, 1, Pass}, {-9.01, 1, ptr(-10), nil, 1, ConditionalPass}, {-10, 1, ptr(-10), nil, 1, ConditionalPass},
+		{-10.01, 1, ptr(-10), nil, 1, ConditionalFail}, {-11, 1, ptr(-10), nil, 1, ConditionalFail}, {-11.01, 1, ptr(-10), nil, 1, Fail},
+		// Both limits; the guard factor scales U.
+		{0, 1, ptr(-10), ptr(10), 1, Pass}, {9.5, 1, ptr(-10), ptr(10), 0.5, Pass}, {9.51, 1, ptr(-10), ptr(10), 0.5, ConditionalPass},
+		// No room between the guarded limits.
+		{0, 3, ptr(-1), ptr(1), 1, ConditionalPass},
+		// Simple acceptance needs no U.
+		{10, nan, nil, ptr(10), 0, Pass}, {10.0001, nan, nil, ptr(10), 0, Fail},
+		// Uncritical rule, w = -U.
+		{10.9, 1, nil, ptr(10), -1, Pass}, {11.1, 1, nil, ptr(10), -1, Fail},
+		// Without limits, and what cannot be decided.
+		{5, 1, nil, nil, 1, NoLimits}, {nan, 1, nil, nil, 1, Invalid}, {nan, 1, nil, ptr(10), 0, Invalid}, {inf, 1, nil, ptr(10), 0, Invalid},
+		{5, nan, nil, ptr(10), 1, Invalid}, {5, -1, nil, ptr(10), 1, Invalid}, {5, inf, nil, ptr(10), 1, Invalid},
+		{5, 1, ptr(nan), nil, 1, Invalid}, {5, 1, ptr(6), ptr(4), 1, Invalid}, {5, 1, nil, ptr(inf), 1, Invalid},
+	} {
+		if got := Decide(c.value, c.u, c.low, c.high, c.guard); got != c.want {
+			t.Errorf("Decide(%g, %g, %v, %v, %g) = %q, want %q", c.value, c.u, c.low, c.high, c.guard, got, c.want)
+		}
+	}
+}
+
+// ILAC-G8:09/2019 Table 1: at the acceptance limit the specific risk of each rule
+// is the one stated, and just beyond it the result no longer passes.
+func TestGuardBandRisks(t *testing.T) {
+	var s struct {
+		Rows []struct {
+			Rule, W string
+			Exact   *float64 `json:"exact_at_AL"`
+			Status  string
+		}
+	}
+	load(t, "conformity/ilac-g8-guard-bands.json", &s)
+	checked := 0
+	for _, r := range s.Rows {
+		if r.Exact == nil {
+			continue
+		}
+		guard := map[string]float64{"3 U": 3, "1.5 U": 1.5, "1 U": 1, "0.83 U": 0.83, "0": 0, "-U": -1}[r.W]
+		const limit, u = 10.0, 0.5 // standard uncertainty; U = 1
+		at := limit - guard*2*u
+		risk := 1 - Conformance(at, u, nil, ptr(limit))
+		if guard < 0 { // a rejection that is wrong
+			risk = 1 - risk
+		}
+		near(t, r.Rule, risk, *r.Exact, 1e-6)
+		if Decide(at, 2*u, nil, ptr(limit), guard) != Pass || Decide(at+1e-9, 2*u, nil, ptr(limit), guard) == Pass {
+			t.Errorf("%s: %g is not the acceptance limit", r.Rule, at)
+		}
+		checked++
+	}
+	if checked != 6 {
+		t.Errorf("%d rules checked", checked)
+	}
+}
+
+// JCGM 106:2012, 7.2 and 7.4, conformance probabilities (printed values from
+// memory, recomputed), and 8.3, guarded rejection.
+func TestConformanceJCGM106(t *testing.T) {
+	var s struct {
+		Specific []struct {
+			ID         string
+			Y, U       float64
+			Low        *float64 `json:"T_L"`
+			High       *float64 `json:"T_U"`
+			Recomputed float64
+			Printed    num `json:"published_p_c"`
+		}
+	}
+	load(t, "conformity/jcgm-106-examples.json", &s)
+	checked := 0
+	for _, e := range s.Specific {
+		if strings.HasPrefix(e.ID, "8.3") {
+			// The speed v at which 100 km/h is exceeded with p = 0.999 and u = 2 % of v.
+			near(t, e.ID, 100/(1-0.02*GuardBand(0.999)), e.Recomputed, 1e-9)
+			continue
+		}
+		p := Conformance(e.Y, e.U, e.Low, e.High)
+		near(t, e.ID, p, e.Recomputed, 1e-12)
+		if math.Abs(p-float64(e.Printed)) > 0.005 {
+			t.Errorf("%s: %g, printed %g", e.ID, p, float64(e.Printed))
+		}
+		checked++
+	}
+	if checked != 3 {
+		t.Errorf("%d examples checked", checked)
+	}
+	for _, r := range loadCSV(t, "conformity/one-sided-guard-band.csv") {
+		near(t, "w/u", GuardBand(r["required_conformance_probability"]), r["w_over_u"], 1e-8)
+	}
+	for _, p := range []float64{Conformance(math.NaN(), 1, nil, nil), Conformance(1, 0, nil, nil), Conformance(1, 1, ptr(2), ptr(1))} {
+		if !math.IsNaN(p) {
+			t.Errorf("conformance without meaning is %g", p)
+		}
+	}
+}
+
+func TestWorst(t *testing.T) {
+	order := []Outcome{NoLimits, Pass, ConditionalPass, ConditionalFail, Invalid, Fail}
+	for i, a := range order {
+		for j, b := range order {
+			if got := Worst(a, b); got != order[max(i, j)] {
+				t.Errorf("Worst(%q, %q) = %q", a, b, got)
+			}
+		}
+	}
+	if Worst() != NoLimits || Worst(Pass, "nonsense") == Pass {
+		t.Error("Worst of nothing, or of an unknown word")
+	}
+}
+
+// Moving towards a limit never improves the outcome, whatever the guard.
+func TestDecideIsMonotone(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		u := rapid.Float64Range(0, 5).Draw(t, "U")
+		guard := rapid.Float64Range(-1, 3).Draw(t, "guard")
+		a := rapid.Float64Range(0, 20).Draw(t, "a")
+		b := a + rapid.Float64Range(0, 5).Draw(t, "step")
+		high := ptr(10)
+		if x, y := Decide(a, u, nil, high, guard), Decide(b, u, nil, high, guard); Worst(x, y) != y {
+			t.Fatalf("%g: %s but %g: %s", a, x, b, y)
+		}
+	})
+}

@@ -1,0 +1,37 @@
+package migrations
+
+import (
+	"io/fs"
+	"strings"
+	"testing"
+)
+
+func TestEmbedded(t *testing.T) {
+	for _, name := range []string{"00001_documents.sql", "00002_runs.sql", "00003_access.sql"} {
+		body, err := fs.ReadFile(FS, name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !strings.HasPrefix(string(body), "-- +goose Up\n") {
+			t.Errorf("%s does not start with the goose marker", name)
+		}
+	}
+}
+
+// Without STRICT a text may land in an integer column.
+func TestEveryTableIsStrict(t *testing.T) {
+	names, err := fs.Glob(FS, "*.sql")
+	if err != nil || len(names) == 0 {
+		t.Fatal(names, err)
+	}
+	for _, name := range names {
+		body, err := fs.ReadFile(FS, name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		tables, strict := strings.Count(string(body), "CREATE TABLE"), strings.Count(string(body), ") STRICT")
+		if tables == 0 || tables != strict {
+			t.Errorf("%s: %d tables, %d of them STRICT", name, tables, strict)
+		}
+	}
+}

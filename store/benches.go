@@ -1,0 +1,119 @@
+package store
+
+import (
+	"context"
+	"encoding/json"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/dut"
+)
+
+var benches = &noun[bench.Definition]{
+	name: "bench", heads: "benches", revisions: "bench_revisions",
+	head:  func(b *bench.Definition) (string, string, []any) { return b.Key, b.Name, nil },
+	check: func(b *bench.Definition) error { return checkKey("key", b.Key) },
+}
+
+// SaveBench stores a new revision of a bench's definition and returns its
+// number; expected as for SaveDevice.
+func (s *Store) SaveBench(ctx context.Context, b bench.Definition, expected int, by string) (int, error) {
+	return save(ctx, s, benches, &b, expected, by)
+}
+
+// GetBench returns a revision of a bench's definition, 0 for the latest.
+func (s *Store) GetBench(ctx context.Context, key string, rev int) (*Revised[bench.Definition], error) {
+	return get(ctx, s, benches, key, rev)
+}
+
+// ListBenches returns the latest definition of every bench, by name.
+func (s *Store) ListBenches(ctx context.Context) ([]Revised[bench.Definition], error) {
+	return list(ctx, s, benches, "TRUE")
+}
+
+// BenchRevisions lists a bench's revisions, newest first.
+func (s *Store) BenchRevisions(ctx context.Context, key string) ([]Revision, error) {
+	return history(ctx, s, benches, key)
+}
+
+var pinMaps = &noun[bench.PinMap]{
+	name: "pin map", heads: "pin_maps", revisions: "pin_map_revisions", columns: []string{"device", "bench"},
+	head: func(m *bench.PinMap) (string, string, []any) {
+		key := pinMapKey(m.Device, m.Bench)
+		return key, key, []any{m.Device, m.Bench}
+	},
+	check: func(m *bench.PinMap) error {
+		var ps dut.Problems
+		for field, key := range map[string]string{"device": m.Device, "bench": m.Bench} {
+			if checkKey(field, key) != nil {
+				ps.Add(field, "is not the key of a %s", field)
+			}
+		}
+		return ps.Err()
+	},
+}
+
+func pinMapKey(device, benchKey string) string { return device + "/" + benchKey }
+
+// SavePinMap stores a new revision of the pin map of a device on a bench and
+// returns its number; expected as for SaveDevice.
+func (s *Store) SavePinMap(ctx context.Context, m bench.PinMap, expected int, by string) (int, error) {
+	return save(ctx, s, pinMaps, &m, expected, by)
+}
+
+// GetPinMap returns a revision of a pin map, 0 for the latest.
+func (s *Store) GetPinMap(ctx context.Context, device, benchKey string, rev int) (*Revised[bench.PinMap], error) {
+	return get(ctx, s, pinMaps, pinMapKey(device, benchKey), rev)
+}
+
+// ListPinMaps returns the latest pin maps of a device and on a bench; empty
+// stands for all.
+func (s *Store) ListPinMaps(ctx context.Context, device, benchKey string) ([]Revised[bench.PinMap], error) {
+	return list(ctx, s, pinMaps, "(?1 = '' OR h.device = ?1) AND (?2 = '' OR h.bench = ?2)", device, benchKey)
+}
+
+// PinMapRevisions lists a pin map's revisions, newest first.
+func (s *Store) PinMapRevisions(ctx context.Context, device, benchKey string) ([]Revision, error) {
+	return history(ctx, s, pinMaps, pinMapKey(device, benchKey))
+}
+
+// DeletePinMap takes a pin map out of the lists; its revisions stay.
+func (s *Store) DeletePinMap(ctx context.Context, device, benchKey string) error {
+	return remove(ctx, s, pinMaps, pinMapKey(device, benchKey), nil)
+}
+
+// Seating is what sits in the socket of a rehearsal bench.
+type Seating struct {
+	Bench string          `json:"bench"`
+	At    time.Time       `json:"at"`
+	By    string          `json:"by"`
+	Body  json.RawMessage `json:"body"`
+}
+
+// SetSeating stores what sits in a rehearsal bench, as JSON.
+func (s *Store) SetSeating(ctx context.Context, benchKey string, body any, by string) error {
+	text, err := json.Marshal(body)
+	if err != nil {
+		return &Error{Invalid, "what is seated cannot be stored", err}
+	}
+	return s.update(ctx, "set seating", func(t *tx) error {
+		_, err := t.exec(`INSERT INTO seatings (bench, at, by, body) VALUES (?, ?, ?, ?)
+			ON CONFLICT (bench) DO UPDATE SET at = excluded.at, by = excluded.by, body = excluded.body`,
+			benchKey, t.at, by, string(text))
+		return err
+	})
+}
+
+// GetSeating returns what sits in a rehearsal bench; NotFound where nothing
+// was ever seated.
+func (s *Store) GetSeating(ctx context.Context, benchKey string) (*Seating, error) {
+	g := &Seating{Bench: benchKey}
+	var at int64
+	var body string
+	err := s.read.QueryRowContext(ctx, "SELECT at, by, body FROM seatings WHERE bench = ?", benchKey).Scan(&at, &g.By, &body)
+	if err != nil {
+		return nil, wrap("get seating", missing(err, "nothing was ever seated on bench %s", benchKey))
+	}
+	g.At, g.Body = timeOf(at), json.RawMessage(body)
+	return g, nil
+}

@@ -1,0 +1,61 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"os"
+	"strings"
+)
+
+// Integrity runs SQLite's own check of the whole file and of all references.
+// It returns a Corrupt error with the first findings.
+func (s *Store) Integrity(ctx context.Context) error {
+	var found []string
+	err := s.rows(ctx, "PRAGMA integrity_check(10)", nil, func(r *sql.Rows) error {
+		var line string
+		if err := r.Scan(&line); err != nil {
+			return err
+		}
+		if line != "ok" {
+			found = append(found, line)
+		}
+		return nil
+	})
+	if err != nil {
+		return wrap("integrity check", err)
+	}
+	err = s.rows(ctx, "SELECT \"table\", rowid FROM pragma_foreign_key_check LIMIT 10", nil, func(r *sql.Rows) error {
+		var table string
+		var row sql.NullInt64
+		if err := r.Scan(&table, &row); err != nil {
+			return err
+		}
+		found = append(found, fmt.Sprintf("%s row %d refers to nothing", table, row.Int64))
+		return nil
+	})
+	if err != nil {
+		return wrap("integrity check", err)
+	}
+	if len(found) > 0 {
+		return errorf(Corrupt, "integrity check: %s", strings.Join(found, "; "))
+	}
+	return nil
+}
+
+// Backup writes a compact copy of the database to a new file at path.
+func (s *Store) Backup(ctx context.Context, path string) error {
+	if _, err := os.Stat(path); err == nil {
+		return errorf(Conflict, "backup: %s exists already", path)
+	}
+	_, err := s.read.ExecContext(ctx, "VACUUM INTO ?", path)
+	return wrap("backup", err)
+}
+
+// Checkpoint moves everything from the write-ahead log into the database file
+// and empties the log. Where a reader is at work, what it needs stays.
+func (s *Store) Checkpoint(ctx context.Context) error {
+	var busy, frames, moved int
+	err := s.write.QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &frames, &moved)
+	return wrap("checkpoint", err)
+}

@@ -1,0 +1,192 @@
+// Package store keeps everything that outlives the server in one SQLite file:
+// documents with their revisions, runs with their readings and results, and
+// who may do what. Times are integers, in Unix nanoseconds or, in readings, in
+// nanoseconds since the run's start.
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"net/url"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/pressly/goose/v3"
+
+	"ohmkeep/migrations"
+)
+
+const (
+	readers = 4
+	// pageSize: a packed chunk is 43 kB, and larger pages make its chain short.
+	pageSize      = 16384
+	applicationID = 0x4F686D6B // "Ohmk"
+	busyTimeout   = 5 * time.Second
+)
+
+// Options of a store. The zero value is what the program uses.
+type Options struct {
+	Now func() time.Time // clock for stored times; nil: time.Now
+}
+
+// Store is an open database. It is safe for concurrent use.
+type Store struct {
+	write, read *sql.DB
+	path        string
+	now         func() time.Time
+
+	appendMu sync.Mutex // held over a whole append, so that tails match the disk
+	tails    map[string]*runTail
+	stmt     statements
+}
+
+// Open opens or makes the database at path and migrates it. It refuses a file
+// that is not Ohmkeep's and a schema newer than this program (TooNew).
+func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
+	path, err = filepath.Abs(path)
+	if err != nil {
+		return nil, fmt.Errorf("store: open: %w", err)
+	}
+	s := &Store{path: path, now: o.Now, tails: map[string]*runTail{}}
+	if s.now == nil {
+		s.now = time.Now
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(wrap("open "+path, err), s.closePools())
+		}
+	}()
+	if s.write, err = openPool(ctx, path, writerPragmas, 1); err != nil {
+		return nil, err
+	}
+	if err := migrate(ctx, s.write); err != nil {
+		return nil, err
+	}
+	if s.read, err = openPool(ctx, path, readerPragmas, readers); err != nil {
+		return nil, err
+	}
+	if err := s.stmt.prepare(ctx, s.write); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// pragma is one setting: how it is asked for in the DSN, and what SQLite must
+// then say it is.
+type pragma struct{ name, dsn, value, want string }
+
+var common = []pragma{
+	{"busy_timeout", "_busy_timeout", fmt.Sprint(busyTimeout.Milliseconds()), fmt.Sprint(busyTimeout.Milliseconds())},
+	{"foreign_keys", "_foreign_keys", "1", "1"},
+	{"synchronous", "_synchronous", "FULL", "2"},
+}
+
+var writerPragmas = append([]pragma{
+	{"journal_mode", "_journal_mode", "WAL", "wal"},
+	{"page_size", "_pragma", fmt.Sprintf("page_size(%d)", pageSize), ""}, // fixed when the file was made
+	{"query_only", "_query_only", "0", "0"},
+}, common...)
+
+// Readers ask for no journal mode: they could not change it.
+var readerPragmas = append([]pragma{
+	{"journal_mode", "", "", "wal"},
+	{"query_only", "_query_only", "1", "1"},
+}, common...)
+
+// openPool opens a pool and reads every setting back: SQLite accepts a pragma
+// that it does not know without a word.
+func openPool(ctx context.Context, path string, pragmas []pragma, size int) (*sql.DB, error) {
+	q := url.Values{"_txlock": {"immediate"}, "_dqs": {"0"}, "_defensive": {"1"}}
+	if size > 1 {
+		q.Set("mode", "ro")
+		q.Set("_txlock", "deferred")
+	}
+	for _, p := range pragmas {
+		if p.dsn != "" {
+			q.Add(p.dsn, p.value)
+		}
+	}
+	u := url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}
+	db, err := sql.Open("sqlite", u.String())
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(size)
+	db.SetMaxIdleConns(size)
+	if err := verify(ctx, db, pragmas); err != nil {
+		return nil, errors.Join(err, db.Close())
+	}
+	return db, nil
+}
+
+func verify(ctx context.Context, db *sql.DB, pragmas []pragma) error {
+	for _, p := range pragmas {
+		if p.want == "" {
+			continue
+		}
+		var got string
+		if err := db.QueryRowContext(ctx, "PRAGMA "+p.name).Scan(&got); err != nil {
+			return fmt.Errorf("read back %s: %w", p.name, err)
+		}
+		if !strings.EqualFold(got, p.want) {
+			return fmt.Errorf("%s is %q instead of %q", p.name, got, p.want)
+		}
+	}
+	return nil
+}
+
+// migrate brings the schema up to date, or refuses a file that is newer or not ours.
+func migrate(ctx context.Context, db *sql.DB) error {
+	var id, tables int
+	err := db.QueryRowContext(ctx,
+		`SELECT (SELECT application_id FROM pragma_application_id), (SELECT count(*) FROM sqlite_schema)`).Scan(&id, &tables)
+	if err != nil {
+		return err
+	}
+	if tables > 0 && id != applicationID {
+		return errorf(Invalid, "the file is a database of another program")
+	}
+	p, err := goose.NewProvider(goose.DialectSQLite3, db, migrations.FS, goose.WithDisableGlobalRegistry(true))
+	if err != nil {
+		return err
+	}
+	current, target, err := p.GetVersions(ctx)
+	if err != nil {
+		return err
+	}
+	if current > target {
+		return errorf(TooNew, "the database has version %d, and this program knows versions up to %d: use a newer program", current, target)
+	}
+	if current == target {
+		return nil
+	}
+	_, err = p.Up(ctx)
+	return err
+}
+
+// Close waits for what is under way, moves everything from the write-ahead log
+// into the database file and closes it.
+func (s *Store) Close() error {
+	s.appendMu.Lock()
+	defer s.appendMu.Unlock()
+	var readErr error
+	if s.read != nil {
+		readErr = s.read.Close() // first: a reader would keep the log from shrinking
+		s.read = nil
+	}
+	return errors.Join(readErr, s.Checkpoint(context.Background()), s.closePools())
+}
+
+func (s *Store) closePools() error {
+	var errs []error
+	for _, db := range []*sql.DB{s.read, s.write} {
+		if db != nil {
+			errs = append(errs, db.Close())
+		}
+	}
+	return errors.Join(errs...)
+}

@@ -1,0 +1,192 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"ohmkeep/server/dut"
+)
+
+// Revised is one revision of a document.
+type Revised[T any] struct {
+	Body    T
+	Rev     int // of this body, from 1
+	Latest  int // of the document
+	At      time.Time
+	By      string
+	Removed bool
+}
+
+// Revision is one line of a document's history.
+type Revision struct {
+	Rev int       `json:"rev"`
+	At  time.Time `json:"at"`
+	By  string    `json:"by"`
+}
+
+// noun is how one kind of document is kept. All four share the code below.
+type noun[T any] struct {
+	name             string // for messages
+	heads, revisions string // tables
+	columns          []string
+	// head returns the document's key, its name and the values of columns.
+	head  func(*T) (key, name string, values []any)
+	check func(*T) error
+}
+
+func checkKey(field, key string) error {
+	if !dut.KeyPattern.MatchString(key) {
+		return dut.Problems{{Field: field, Message: "use lower-case letters, digits and hyphens, at most 64"}}
+	}
+	return nil
+}
+
+// save stores a new revision and returns its number. Expected is the revision
+// that the editor started from, 0 for a new document; any other than the
+// latest is a Conflict. A body that has not changed makes no new revision. A
+// removed document comes back with expected 0 or its latest revision.
+func save[T any](ctx context.Context, s *Store, n *noun[T], body *T, expected int, by string) (rev int, err error) {
+	if err := n.check(body); err != nil {
+		return 0, &Error{Invalid, err.Error(), err}
+	}
+	key, name, values := n.head(body)
+	text, err := json.Marshal(body)
+	if err != nil {
+		return 0, &Error{Invalid, "the " + n.name + " holds a value that is not a number", err}
+	}
+	err = s.update(ctx, "save "+n.name, func(t *tx) error {
+		var removed sql.NullInt64
+		var latest string
+		err := t.row(`SELECT h.rev, h.removed, r.body FROM `+n.heads+` h JOIN `+n.revisions+` r USING (key, rev) WHERE h.key = ?`, key).
+			Scan(&rev, &removed, &latest)
+		if errors.Is(err, sql.ErrNoRows) {
+			err = nil
+		}
+		if err != nil {
+			return err
+		}
+		if expected != rev && !(expected == 0 && removed.Valid) {
+			return stale(n.name, key, expected, rev)
+		}
+		if rev > 0 && !removed.Valid && latest == string(text) {
+			return nil
+		}
+		rev++
+		if err := n.saveHead(t, key, name, rev, values); err != nil {
+			return err
+		}
+		_, err = t.exec(`INSERT INTO `+n.revisions+` (key, rev, at, by, body) VALUES (?, ?, ?, ?, ?)`, key, rev, t.at, by, string(text))
+		return err
+	})
+	if err != nil {
+		return 0, err
+	}
+	return rev, nil
+}
+
+func stale(name, key string, expected, latest int) error {
+	switch {
+	case latest == 0:
+		return errorf(NotFound, "there is no %s %s", name, key)
+	case expected == 0:
+		return errorf(Conflict, "there is already a %s %s", name, key)
+	}
+	return errorf(Conflict, "the %s was changed meanwhile: it is at revision %d, this edit started from %d", name, latest, expected)
+}
+
+func (n *noun[T]) saveHead(t *tx, key, name string, rev int, values []any) error {
+	columns := append([]string{"key", "name", "rev"}, n.columns...)
+	var set []string
+	for _, c := range columns[1:] {
+		set = append(set, c+" = excluded."+c)
+	}
+	_, err := t.exec(fmt.Sprintf(`INSERT INTO %s (%s) VALUES (?%s) ON CONFLICT (key) DO UPDATE SET %s, removed = NULL`,
+		n.heads, strings.Join(columns, ", "), strings.Repeat(", ?", len(columns)-1), strings.Join(set, ", ")),
+		append([]any{key, name, rev}, values...)...)
+	return err
+}
+
+const revisedColumns = `r.body, r.rev, h.rev, r.at, r.by, h.removed IS NOT NULL`
+
+func scanRevised[T any](scan func(...any) error, r *Revised[T]) error {
+	var body string
+	var at int64
+	if err := scan(&body, &r.Rev, &r.Latest, &at, &r.By, &r.Removed); err != nil {
+		return err
+	}
+	r.At = timeOf(at)
+	return json.Unmarshal([]byte(body), &r.Body)
+}
+
+// get returns a revision, 0 for the latest. Removed documents are found too:
+// old pages point at them.
+func get[T any](ctx context.Context, s *Store, n *noun[T], key string, rev int) (*Revised[T], error) {
+	r := new(Revised[T])
+	err := scanRevised(s.read.QueryRowContext(ctx, `SELECT `+revisedColumns+` FROM `+n.heads+` h JOIN `+n.revisions+` r USING (key)
+		WHERE key = ?1 AND r.rev = CASE ?2 WHEN 0 THEN h.rev ELSE ?2 END`, key, rev).Scan, r)
+	if err != nil {
+		what := n.name + " " + key
+		if rev != 0 {
+			what = fmt.Sprintf("revision %d of %s", rev, what)
+		}
+		return nil, wrap("get "+n.name, missing(err, "there is no %s", what))
+	}
+	return r, nil
+}
+
+// list returns the latest revisions of documents that are not removed, by
+// name. Where is an SQL condition on the head, h.
+func list[T any](ctx context.Context, s *Store, n *noun[T], where string, args ...any) ([]Revised[T], error) {
+	var out []Revised[T]
+	err := s.rows(ctx, `SELECT `+revisedColumns+` FROM `+n.heads+` h JOIN `+n.revisions+` r USING (key, rev)
+		WHERE h.removed IS NULL AND (`+where+`) ORDER BY h.name, h.key`, args, func(rows *sql.Rows) error {
+		var r Revised[T]
+		if err := scanRevised(rows.Scan, &r); err != nil {
+			return err
+		}
+		out = append(out, r)
+		return nil
+	})
+	return out, wrap("list "+n.heads, err)
+}
+
+// history lists a document's revisions, newest first.
+func history[T any](ctx context.Context, s *Store, n *noun[T], key string) ([]Revision, error) {
+	var out []Revision
+	err := s.rows(ctx, `SELECT rev, at, by FROM `+n.revisions+` WHERE key = ? ORDER BY rev DESC`, []any{key}, func(rows *sql.Rows) error {
+		var r Revision
+		var at int64
+		if err := rows.Scan(&r.Rev, &at, &r.By); err != nil {
+			return err
+		}
+		r.At = timeOf(at)
+		out = append(out, r)
+		return nil
+	})
+	if err == nil && len(out) == 0 {
+		err = errorf(NotFound, "there is no %s %s", n.name, key)
+	}
+	return out, wrap("revisions", err)
+}
+
+// remove takes a document out of the lists. Its revisions stay, since runs
+// and old addresses point at them.
+func remove[T any](ctx context.Context, s *Store, n *noun[T], key string, allowed func(*tx) error) error {
+	return s.update(ctx, "remove "+n.name, func(t *tx) error {
+		if allowed != nil {
+			if err := allowed(t); err != nil {
+				return err
+			}
+		}
+		changed, err := t.exec(`UPDATE `+n.heads+` SET removed = ? WHERE key = ? AND removed IS NULL`, t.at, key)
+		if err == nil && changed == 0 {
+			err = errorf(NotFound, "there is no %s %s", n.name, key)
+		}
+		return err
+	})
+}

@@ -1,0 +1,225 @@
+package store
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"ohmkeep/server/procedure"
+)
+
+// Begin stores the head of a run. It fails with Conflict where the run exists
+// and with Invalid where it names a revision that is not stored; revision 0
+// stands for a device or procedure that was never stored.
+func (s *Store) Begin(ctx context.Context, r *procedure.Record) error {
+	if r.ID == "" || r.Device.Key == "" {
+		return errorf(Invalid, "a run needs an id and a device")
+	}
+	return s.update(ctx, "begin run", func(t *tx) error { return begin(t, r) })
+}
+
+func begin(t *tx, r *procedure.Record) error {
+	var bodies [4]int64
+	for i, v := range [...]any{r.Device, r.Procedure, r.PinMap, r.Bench} {
+		id, err := snapshot(t, v)
+		if err != nil {
+			return err
+		}
+		bodies[i] = id
+	}
+	identity, err := json.Marshal(r.Identity)
+	if err != nil {
+		return err
+	}
+	var seated []byte
+	if r.Seated != nil {
+		if seated, err = json.Marshal(r.Seated); err != nil {
+			return &Error{Invalid, "what is seated cannot be stored", err}
+		}
+	}
+	unit, err := touchUnit(t, r.Device.Key, r.Unit)
+	if err != nil {
+		return err
+	}
+	status := r.Status
+	if status == "" {
+		status = procedure.Running
+	}
+	_, err = t.exec(`INSERT INTO runs (id, device, device_rev, device_name, procedure, procedure_rev, procedure_name,
+		bench, unit, serial, lot, operator, manual, rehearsal, note, status, outcome, reason, started, ended,
+		identity, seated, device_body, procedure_body, pin_map_body, bench_body)
+		VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`,
+		r.ID, r.Device.Key, orNull(r.DeviceRev), r.Device.Name, r.Procedure.Key, orNull(r.ProcRev), r.Procedure.Name,
+		r.Bench.Key, unit, r.Unit.Serial, r.Unit.Lot, r.Operator, r.Manual, r.Rehearsal, r.Note, status, r.Outcome, r.Reason,
+		r.Started.UnixNano(), timeOrNull(r.Ended), string(identity), textOrNull(seated),
+		bodies[0], bodies[1], bodies[2], bodies[3])
+	return err
+}
+
+// snapshot stores v as JSON, once for all runs that share it.
+func snapshot(t *tx, v any) (id int64, err error) {
+	body, err := json.Marshal(v)
+	if err != nil {
+		return 0, &Error{Invalid, "a value of the run is not a number", err}
+	}
+	hash := sha256.Sum256(body)
+	err = t.row("SELECT id FROM snapshots WHERE hash = ?", hash[:]).Scan(&id)
+	if errors.Is(err, sql.ErrNoRows) {
+		err = t.row("INSERT INTO snapshots (hash, body) VALUES (?, ?) RETURNING id", hash[:], string(body)).Scan(&id)
+	}
+	return id, err
+}
+
+// Finish stores how a run ended. A run that has ended keeps its first ending:
+// Conflict.
+func (s *Store) Finish(ctx context.Context, runID string, e procedure.Ending) error {
+	if e.Status == procedure.Running || e.Status == "" {
+		return errorf(Invalid, "a run cannot end as %q", e.Status)
+	}
+	s.appendMu.Lock()
+	defer s.appendMu.Unlock()
+	delete(s.tails, runID)
+	return s.update(ctx, "finish run", func(t *tx) error {
+		n, err := t.exec(`UPDATE runs SET status = ?, outcome = ?, reason = ?, ended = ? WHERE id = ? AND status = 'running'`,
+			e.Status, e.Outcome, e.Reason, e.Ended.UnixNano(), runID)
+		if err != nil || n == 1 {
+			return err
+		}
+		return notRunning(t, runID)
+	})
+}
+
+// notRunning says why a running run was not found.
+func notRunning(t *tx, runID string) error {
+	var status string
+	if err := t.row("SELECT status FROM runs WHERE id = ?", runID).Scan(&status); err != nil {
+		return missing(err, "there is no run %s", runID)
+	}
+	return errorf(Conflict, "the run has ended: %s", status)
+}
+
+// MarkInterrupted ends every run that still stands as running, and returns how
+// many. It is called once at start, before any run begins.
+func (s *Store) MarkInterrupted(ctx context.Context) (n int64, err error) {
+	s.appendMu.Lock()
+	defer s.appendMu.Unlock()
+	clear(s.tails)
+	err = s.update(ctx, "mark interrupted runs", func(t *tx) error {
+		n, err = t.exec(`UPDATE runs SET status = ?, ended = max(started, ?), reason = ? WHERE status = 'running'`,
+			procedure.Interrupted, t.at, "the server stopped during the run")
+		return err
+	})
+	return n, err
+}
+
+// GetRun returns the head of a run. Seated is a json.RawMessage, or nil.
+func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, error) {
+	r := &procedure.Record{ID: runID}
+	var bodies [4]string
+	var identity string
+	var seated sql.NullString
+	var deviceRev, procRev, ended sql.NullInt64
+	var started int64
+	err := s.read.QueryRowContext(ctx, `SELECT device_rev, procedure_rev, serial, lot, operator, manual, rehearsal, note,
+		status, outcome, reason, started, ended, readings, identity, seated, d.body, p.body, m.body, b.body
+		FROM runs JOIN snapshots d ON d.id = device_body JOIN snapshots p ON p.id = procedure_body
+		JOIN snapshots m ON m.id = pin_map_body JOIN snapshots b ON b.id = bench_body
+		WHERE runs.id = ?`, runID).Scan(&deviceRev, &procRev, &r.Unit.Serial, &r.Unit.Lot, &r.Operator, &r.Manual,
+		&r.Rehearsal, &r.Note, &r.Status, &r.Outcome, &r.Reason, &started, &ended, &r.Readings, &identity, &seated,
+		&bodies[0], &bodies[1], &bodies[2], &bodies[3])
+	if err != nil {
+		return nil, wrap("get run", missing(err, "there is no run %s", runID))
+	}
+	r.DeviceRev, r.ProcRev = int(deviceRev.Int64), int(procRev.Int64)
+	r.Started, r.Ended = timeOf(started), timeOfNull(ended)
+	if seated.Valid {
+		r.Seated = json.RawMessage(seated.String)
+	}
+	for i, into := range [...]any{&r.Device, &r.Procedure, &r.PinMap, &r.Bench} {
+		if err := json.Unmarshal([]byte(bodies[i]), into); err != nil {
+			return nil, fmt.Errorf("store: get run %s: body %d: %w", runID, i, err)
+		}
+	}
+	if err := json.Unmarshal([]byte(identity), &r.Identity); err != nil {
+		return nil, fmt.Errorf("store: get run %s: identity: %w", runID, err)
+	}
+	return r, nil
+}
+
+// SetNote replaces a run's note.
+func (s *Store) SetNote(ctx context.Context, runID, note string) error {
+	return s.update(ctx, "set note", func(t *tx) error {
+		n, err := t.exec("UPDATE runs SET note = ? WHERE id = ?", note, runID)
+		if err == nil && n == 0 {
+			err = errorf(NotFound, "there is no run %s", runID)
+		}
+		return err
+	})
+}
+
+// DeleteRun deletes a run with its readings, results and share links, and the
+// snapshots that no other run has. A running run is refused with Conflict.
+func (s *Store) DeleteRun(ctx context.Context, runID string) error {
+	s.appendMu.Lock()
+	defer s.appendMu.Unlock()
+	delete(s.tails, runID)
+	return s.update(ctx, "delete run", func(t *tx) error {
+		var status procedure.Status
+		var bodies [4]int64
+		err := t.row(`SELECT status, device_body, procedure_body, pin_map_body, bench_body FROM runs WHERE id = ?`, runID).
+			Scan(&status, &bodies[0], &bodies[1], &bodies[2], &bodies[3])
+		if err != nil {
+			return missing(err, "there is no run %s", runID)
+		}
+		if status == procedure.Running {
+			return errorf(Conflict, "the run is still running: stop it first")
+		}
+		if _, err := t.exec("DELETE FROM runs WHERE id = ?", runID); err != nil {
+			return err
+		}
+		for _, id := range bodies {
+			if _, err := t.exec(`DELETE FROM snapshots WHERE id = ?1
+				AND NOT EXISTS (SELECT 1 FROM runs WHERE device_body = ?1)
+				AND NOT EXISTS (SELECT 1 FROM runs WHERE procedure_body = ?1)
+				AND NOT EXISTS (SELECT 1 FROM runs WHERE pin_map_body = ?1)
+				AND NOT EXISTS (SELECT 1 FROM runs WHERE bench_body = ?1)`, id); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+func timeOf(ns int64) time.Time { return time.Unix(0, ns).UTC() }
+
+func timeOfNull(ns sql.NullInt64) time.Time {
+	if !ns.Valid {
+		return time.Time{}
+	}
+	return timeOf(ns.Int64)
+}
+
+func timeOrNull(t time.Time) any {
+	if t.IsZero() {
+		return nil
+	}
+	return t.UnixNano()
+}
+
+func orNull(rev int) any {
+	if rev == 0 {
+		return nil
+	}
+	return rev
+}
+
+func textOrNull(b []byte) any {
+	if b == nil {
+		return nil
+	}
+	return string(b)
+}

@@ -1,0 +1,74 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+)
+
+// tx is a write transaction. Everything in it happens at one time, at.
+type tx struct {
+	*sql.Tx
+	ctx context.Context
+	at  int64 // Unix nanoseconds
+}
+
+type inTx struct{}
+
+// update runs fn in a write transaction: committed when fn returns nil, rolled
+// back on an error or a panic. It is the only place that begins one. Calls do
+// not nest: there is one writer, and the inner call would wait for ever.
+func (s *Store) update(ctx context.Context, op string, fn func(*tx) error) (err error) {
+	if ctx.Value(inTx{}) != nil {
+		return errors.New("store: " + op + ": nested transaction")
+	}
+	ctx = context.WithValue(ctx, inTx{}, true)
+	t, err := s.write.BeginTx(ctx, nil)
+	if err != nil {
+		return wrap(op, err)
+	}
+	committed := false
+	defer func() {
+		if !committed {
+			// The cause is already on its way; a rollback that fails as well
+			// makes the driver close the connection.
+			_ = t.Rollback()
+		}
+	}()
+	if err := fn(&tx{Tx: t, ctx: ctx, at: s.now().UnixNano()}); err != nil {
+		return wrap(op, err)
+	}
+	if err := t.Commit(); err != nil {
+		return wrap(op, err)
+	}
+	committed = true
+	return nil
+}
+
+// exec runs a statement and returns how many rows it changed.
+func (t *tx) exec(query string, args ...any) (int64, error) {
+	r, err := t.ExecContext(t.ctx, query, args...)
+	if err != nil {
+		return 0, err
+	}
+	return r.RowsAffected()
+}
+
+func (t *tx) row(query string, args ...any) *sql.Row {
+	return t.QueryRowContext(t.ctx, query, args...)
+}
+
+// rows runs a query on the readers and calls scan for each row.
+func (s *Store) rows(ctx context.Context, query string, args []any, scan func(*sql.Rows) error) error {
+	rs, err := s.read.QueryContext(ctx, query, args...)
+	if err != nil {
+		return err
+	}
+	defer rs.Close()
+	for rs.Next() {
+		if err := scan(rs); err != nil {
+			return err
+		}
+	}
+	return errors.Join(rs.Err(), rs.Close())
+}

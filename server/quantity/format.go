@@ -22,7 +22,7 @@ func Format(v float64, unit Unit, digits int) string {
 	}
 	digits = min(max(digits, 1), maxDigits)
 	exp := exponent(v, digits)
-	return render(v, lookup(unit), exp, exp-digits+1)
+	return render(v, lookup(unit), exp, exp-digits+1, false)
 }
 
 // FormatU prints v with only as many digits as its uncertainty u (standard or
@@ -36,7 +36,7 @@ func FormatU(v, u float64, unit Unit) string {
 		return Format(v, unit, defaultDigits)
 	}
 	top, res := span(v, u)
-	return render(v, lookup(unit), top, res)
+	return render(v, lookup(unit), top, res, true)
 }
 
 // Pair prints v and its uncertainty u with the same prefix and resolution:
@@ -50,7 +50,7 @@ func Pair(v, u float64, unit Unit) string {
 	}
 	k := lookup(unit)
 	top, res := span(v, u)
-	return render(v, k, top, res) + " ± " + render(u, k, top, res)
+	return render(v, k, top, res, true) + " ± " + render(u, k, top, res, true)
 }
 
 // Plain prints v so that reading it back gives the same float64, in the shortest
@@ -101,8 +101,10 @@ func span(v, u float64) (top, res int) {
 	return top, max(res, top-maxDigits+1)
 }
 
-// render prints v rounded to 10^res with the prefix that suits 10^top.
-func render(v float64, k kind, top, res int) string {
+// render prints v rounded to 10^res with the prefix that suits 10^top. With
+// strict, the prefix is raised where zeros before the point would look like
+// figures that the uncertainty does not carry: 0.47 kΩ ± 0.12 kΩ.
+func render(v float64, k kind, top, res int, strict bool) string {
 	plain := k.noPrefix || k.bare
 	if plain && (top < -5 || top > 14) || top < minPrefixExp-3 || top > maxPrefixExp+2 {
 		s := strconv.FormatFloat(v, 'e', max(exponent(v, maxDigits)-res, 0), 64)
@@ -110,7 +112,11 @@ func render(v float64, k kind, top, res int) string {
 	}
 	exp := 0
 	if !plain {
-		exp = min(max(floor3(top), floor3(res+2), minPrefixExp), maxPrefixExp)
+		exp = floor3(top)
+		if strict {
+			exp = max(exp, floor3(res+2))
+		}
+		exp = min(max(exp, minPrefixExp), maxPrefixExp)
 	}
 	return join(fixed(v, res, exp), prefixIf(!plain, exp), k.unit)
 }

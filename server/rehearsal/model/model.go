@@ -1,0 +1,136 @@
+// Package model holds the invented parts of the rehearsal bench as circuits,
+// and the faults that a unit can have.
+//
+// No model is an existing part. Where a comment calls a figure typical it is
+// textbook order of magnitude for its kind, from memory; everything else is
+// invented. All quantities are SI.
+package model
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"ohmkeep/server/rehearsal/circuit"
+)
+
+// Params makes a unit of a model.
+type Params struct {
+	// Seed decides every parameter of the unit: the same seed is the same
+	// part, bit for bit.
+	Seed uint64
+	// Temperature of the unit in kelvin; 0 takes the circuit's. A circuit has
+	// one temperature: another one is an error.
+	Temperature float64
+	// Options by key; what is missing has its default.
+	Options map[string]float64
+}
+
+// Option is a value that a person can choose when seating a unit.
+type Option struct {
+	Key, Title, Unit  string
+	Default, Min, Max float64
+}
+
+// Truth is what a unit really has, by name: what a measurement should find.
+// V, A, Ω, S as the name says.
+type Truth map[string]float64
+
+// Model is a kind of part.
+type Model struct {
+	Key, Title string
+	Pins       int
+	// GroundPin is where a leaky pin leaks to; 0: the return of the bench.
+	GroundPin int
+	Options   []Option
+	// Build places a unit. pins[0] is pin 1.
+	Build func(c *circuit.Circuit, pins []circuit.Node, p Params) (Truth, error)
+}
+
+// All lists the models.
+func All() []Model { return slices.Clone(all) }
+
+// Find looks up a model by key.
+func Find(key string) (Model, bool) {
+	for _, m := range all {
+		if m.Key == key {
+			return m, true
+		}
+	}
+	return Model{}, false
+}
+
+var all = []Model{
+	hexInverter, hexSchmitt, dualAmplifier, regulator, nmos, npn,
+	resistorNetwork, io48, checkLoad, shortingPlug, emptySocket,
+}
+
+// maker is what the builders share while they place a unit.
+type maker struct {
+	*spread
+	c     *circuit.Circuit
+	pins  []circuit.Node
+	opts  map[string]float64
+	truth Truth
+	warm  float64 // T/300 K
+}
+
+// pin is the node of a pin by its number.
+func (m *maker) pin(n int) circuit.Node { return m.pins[n-1] }
+
+// building wraps a builder with the checks that all of them need.
+func building(key string, pins int, options []Option, place func(*maker)) func(*circuit.Circuit, []circuit.Node, Params) (Truth, error) {
+	return func(c *circuit.Circuit, nodes []circuit.Node, p Params) (Truth, error) {
+		if len(nodes) != pins {
+			return nil, fmt.Errorf("%s: %d pins given, it has %d", key, len(nodes), pins)
+		}
+		if p.Temperature != 0 && p.Temperature != c.Temperature() {
+			return nil, fmt.Errorf("%s: %g K asked for in a circuit of %g K", key, p.Temperature, c.Temperature())
+		}
+		opts, err := choose(key, options, p.Options)
+		if err != nil {
+			return nil, err
+		}
+		m := &maker{spread: newSpread(p.Seed, key), c: c, pins: nodes, opts: opts, truth: Truth{}, warm: c.Temperature() / 300}
+		place(m)
+		return m.truth, nil
+	}
+}
+
+// choose fills in defaults and refuses what is unknown or out of range.
+func choose(key string, options []Option, given map[string]float64) (map[string]float64, error) {
+	out := make(map[string]float64, len(options))
+	for _, o := range options {
+		out[o.Key] = o.Default
+		v, is := given[o.Key]
+		if !is {
+			continue
+		}
+		if !(v >= o.Min && v <= o.Max) {
+			return nil, fmt.Errorf("%s: %s must be from %g to %g %s, not %g", key, o.Title, o.Min, o.Max, o.Unit, v)
+		}
+		out[o.Key] = v
+	}
+	for k := range given {
+		if _, is := out[k]; !is {
+			return nil, fmt.Errorf("%s: there is no option %q", key, k)
+		}
+	}
+	return out, nil
+}
+
+// saturation carries a junction's saturation current from 300 K to the unit's
+// temperature: T³·exp(-Eg/kT) with silicon's 1.12 eV (textbook).
+func (m *maker) saturation(is float64) float64 {
+	const gap = 1.12 // V
+	ut := m.c.ThermalVoltage()
+	return is * m.warm * m.warm * m.warm * math.Exp(gap/ut*(m.warm-1))
+}
+
+// fet is a MOSFET's parameters at the unit's temperature: the threshold falls
+// by 1 mV/K, the mobility with T^-1.5 (textbook).
+func (m *maker) fet(k, vt, n, lambda float64) circuit.FETParams {
+	return circuit.FETParams{
+		K: k * math.Pow(m.warm, -1.5), Vt: vt - 1e-3*300*(m.warm-1), N: n, Lambda: lambda,
+	}
+}

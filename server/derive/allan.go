@@ -81,7 +81,8 @@ type allanLevel struct {
 	squares float64 // Σ(difference of neighbours)²
 }
 
-// Add takes the next reading; one that is not finite is left out.
+// Add takes the next reading. One that is not finite is left out, which joins
+// its neighbours as if they were successive.
 func (a *AllanStream) Add(y float64) {
 	if !finite(y) {
 		return

@@ -62,8 +62,8 @@ func TestExtractDiodeTables(t *testing.T) {
 			}
 		}
 	}
-	if checked < 5 {
-		t.Errorf("only %d diodes checked", checked)
+	if checked != 8 { // the others have too few forward points above the floor
+		t.Errorf("%d diodes checked", checked)
 	}
 }
 

@@ -86,13 +86,20 @@ type Limit struct {
 	High *float64 `json:"high,omitempty"`
 }
 
-// Method is how a resistance is measured.
+// Method is how a resistance is measured, or shorts are looked for.
 type Method string
 
 const (
 	TwoWire         Method = "two-wire"
 	FourWire        Method = "four-wire"
 	CurrentReversal Method = "current reversal"
+)
+
+// How shorts between pins are looked for.
+const (
+	AllOthers  Method = "all others" // each pin against all others at the return
+	Neighbours Method = "neighbours" // each pin against the next one named
+	EveryPair  Method = "every pair"
 )
 
 // Measurement is one entry of a procedure. Which fields a kind uses is what

@@ -1,0 +1,149 @@
+package procedure
+
+import (
+	"fmt"
+	"iter"
+	"math"
+	"slices"
+
+	"ohmkeep/server/dut"
+	"ohmkeep/server/quantity"
+)
+
+// contact finds out whether a pin reaches the die, by its protection diodes.
+type contact struct{ *facts }
+
+var contactKind = contact{&facts{
+	key: "contact", title: "Contact",
+	summary: "Forces a small current into and out of each pin with all supplies and grounds at the return: a pin that makes contact shows its two protection diodes.",
+	fields: fieldsOf(fieldPins,
+		fieldLevel.with(quantity.Ampere, "forced into the pin, then out of it"),
+		fieldCompliance.with(quantity.Volt, "above a diode's voltage: a pin without contact reads this"),
+		fieldRepeats),
+	outputs: []Output{
+		{"upper", "Upper diode", quantity.Volt},
+		{"lower", "Lower diode", quantity.Volt},
+	},
+}}
+
+// Common practice, without a source: ±100 µA and 0.3 V to 0.9 V for a silicon
+// junction at room temperature; below 0.1 V there is no junction but a short.
+const (
+	contactCurrent    = 100e-6
+	contactCompliance = 2.0
+	diodeLow          = 0.3
+	diodeHigh         = 0.9
+	shortBelow        = 0.1
+)
+
+const (
+	groupUpper = iota
+	groupLower
+)
+
+func (contact) Default(d *dut.Device) Measurement {
+	lo, hi := diodeLow, diodeHigh
+	nlo, nhi := -diodeHigh, -diodeLow
+	m := standard("contact", "Contact")
+	m.Pins = d.PinsOf(dut.Input, dut.Output, dut.Bidirectional)
+	if len(m.Pins) == 0 {
+		m.Pins = d.PinsOf(dut.Analog)
+	}
+	m.Level, m.Compliance = contactCurrent, contactCompliance
+	m.Limits = map[string]Limit{"upper": {&lo, &hi}, "lower": {&nlo, &nhi}}
+	return m
+}
+
+// standard is a measurement with the settle and aperture that defaults share.
+func standard(kind, name string) Measurement {
+	return Measurement{ID: kind, Name: name, Kind: kind,
+		Settle: Settle{Time: 2e-3}, Aperture: Aperture{Cycles: 1}}
+}
+
+func (k contact) Validate(m *Measurement, d *dut.Device) dut.Problems {
+	c := k.check(m, d)
+	if len(d.PinsOf(dut.Ground, dut.Supply)) == 0 {
+		c.ps.Add("pins", "the device has no supply and no ground for a protection diode to lead to")
+	}
+	if !(m.Level > 0) {
+		c.ps.Add("level", "must be a current above 0 A, such as 100 µA")
+	}
+	for _, pin := range m.Pins {
+		c.rate("level", "compliance", pin, UseCurrent, -m.Level, m.Level, m.Compliance)
+	}
+	return c.ps
+}
+
+// upper reports whether the pin has an upper protection diode to look for. A
+// supply has none of its own, only the lower one.
+func upperDiode(d *dut.Device, pin int) bool {
+	p, _ := d.Pin(pin)
+	return p.Clamp != 0 && p.Clamp != pin
+}
+
+func (contact) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
+	bare := *m
+	bare.Rest = UseOpen // nothing but supplies, grounds and the pin itself
+	var points []Point
+	for _, pin := range m.Pins {
+		base, read := conditions(&bare, d, pin), []int{pin}
+		force := func(group int, level float64) {
+			hold := append(slices.Clone(base), Hold{Pin: pin, Use: UseCurrent, Level: level, Compliance: m.Compliance})
+			points = append(points, m.point(group, hold, read))
+		}
+		if upperDiode(d, pin) {
+			force(groupUpper, m.Level)
+		}
+		force(groupLower, -m.Level)
+	}
+	return listed(points)
+}
+
+func (contact) Shape(m *Measurement, d *dut.Device) Shape {
+	return Shape{
+		X:      Axis{Quantity: QuantityTime, Label: "Time", Unit: quantity.Second},
+		Y:      Axis{Quantity: QuantityVoltage, Label: "Pin voltage", Unit: quantity.Volt},
+		Groups: []string{"upper diode", "lower diode"},
+	}
+}
+
+func (k contact) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
+	return newSpots(k, newKit(k.facts, m, d, guard), evaluateContact)
+}
+
+func evaluateContact(k *kit, spots []spot) []Result {
+	var out []Result
+	for i := range spots {
+		s := &spots[i]
+		if !s.read() {
+			continue
+		}
+		v, u := s.vu()
+		r := value{key: "upper", pin: s.pin, x: v, u: u, flags: s.flags, bound: sign(v)}
+		if s.group == groupLower {
+			r.key = "lower"
+		}
+		r.note = contactNote(k.m, s, v)
+		out = k.add(out, r)
+	}
+	return out
+}
+
+// contactNote says in words what the voltage means.
+func contactNote(m *Measurement, s *spot, v float64) string {
+	switch a := math.Abs(v); {
+	case s.flags&untrusted != 0:
+		return ""
+	case s.clamped() && a >= 0.5*m.Compliance:
+		return fmt.Sprintf("at the %s compliance: probably open", volts(m.Compliance))
+	case s.clamped():
+		return ""
+	case a < shortBelow:
+		return "nearly 0 V: probably shorted"
+	case a < diodeLow:
+		return "below a diode's voltage: probably a leaky pin or two pins shorted"
+	case a > diodeHigh:
+		return "above a diode's voltage: probably a poor contact in series"
+	}
+	return ""
+}

@@ -1,0 +1,111 @@
+package procedure
+
+import (
+	"ohmkeep/server/bench"
+	"ohmkeep/server/dut"
+)
+
+// tally counts what a measurement comes to.
+type tally struct {
+	points   int64
+	switches int64   // points before which paths move
+	reads    int64   // integrations; channels read together count once
+	readings int64   // what is stored: one for each pin read
+	waits    float64 // seconds between readings that keep an interval, aperture included
+	timed    int64   // integrations within waits
+}
+
+// tally counts a valid measurement. Long sweeps are counted, not expanded: their
+// paths move once for each pin.
+func (m *Measurement) tally(d *dut.Device) tally {
+	n := int64(m.repeats())
+	switch m.Kind {
+	case sweepKind.key:
+		points := int64(m.curves()) * int64(m.Sweep.Count())
+		return tally{points: points, switches: int64(len(m.Pins)), reads: points * n, readings: points * n}
+	case thresholdKind.key:
+		points := int64(len(m.Pins)) * int64(m.Sweep.Len())
+		return tally{points: points, switches: int64(len(m.Pins)), reads: points * n, readings: 2 * points * n}
+	}
+	k, ok := KindByKey(m.Kind)
+	if !ok {
+		return tally{}
+	}
+	var t tally
+	var before []Hold
+	for p := range k.Points(m, d) {
+		t.points++
+		if t.points == 1 || !samePaths(before, p.Hold) {
+			t.switches++
+		}
+		before = p.Hold
+		t.reads += int64(p.Count)
+		t.readings += int64(p.Count) * int64(len(p.Read))
+		if p.Interval > 0 {
+			t.waits += float64(p.Count-1) * p.Interval
+			t.timed += int64(p.Count - 1)
+		}
+	}
+	return t
+}
+
+// samePaths reports whether two sets of holds connect the same pins in the same way.
+func samePaths(a, b []Hold) bool {
+	if len(a) != len(b) {
+		return false
+	}
+	for i := range a {
+		if a[i].Pin != b[i].Pin || a[i].Use.TakesChannel() != b[i].Use.TakesChannel() || a[i].Kelvin != b[i].Kelvin {
+			return false
+		}
+	}
+	return true
+}
+
+// Estimate is the time that a measurement takes, by parts, in seconds.
+type Estimate struct {
+	Points, Readings int64
+	Switching        float64 // paths opening and closing
+	Settling         float64
+	Reading          float64 // apertures, and the waits of an interval
+	Ramp             float64 // supplies coming up and going down
+}
+
+// Total is the sum of the parts, in seconds.
+func (e Estimate) Total() float64 { return e.Switching + e.Settling + e.Reading + e.Ramp }
+
+// Estimate is how long the measurement should take on a bench. Settling until
+// stable is taken as its time and one reading more, its best case. It must only
+// be called on a valid measurement; it does not expand long sweeps.
+func (m *Measurement) Estimate(d *dut.Device, b *bench.Definition) Estimate {
+	if m.Disabled {
+		return Estimate{}
+	}
+	t := m.tally(d)
+	aperture := m.Aperture.ApertureSeconds(b.LineHz)
+	e := Estimate{
+		Points: t.points, Readings: t.readings,
+		Switching: float64(2*t.switches) * b.SwitchTime, // break, then make
+		Settling:  float64(t.points) * m.Settle.Time,
+		Reading:   float64(t.reads-t.timed)*aperture + max(t.waits, float64(t.timed)*aperture),
+	}
+	if m.Settle.UntilStable {
+		e.Settling += float64(t.points) * aperture
+	}
+	if m.Powered {
+		for _, s := range d.Power {
+			e.Ramp += 2*s.Ramp + s.Delay // up, and down in the same time
+		}
+	}
+	return e
+}
+
+// Estimate is the measurements' estimates in order. It must only be called on a
+// valid procedure.
+func (p *Procedure) Estimate(d *dut.Device, b *bench.Definition) []Estimate {
+	out := make([]Estimate, len(p.Measurements))
+	for i := range p.Measurements {
+		out[i] = p.Measurements[i].Estimate(d, b)
+	}
+	return out
+}

@@ -1,0 +1,204 @@
+package procedure
+
+import (
+	"iter"
+
+	"ohmkeep/server/dut"
+	"ohmkeep/server/quantity"
+)
+
+// ivSweep is an I-V curve of a pin, or a family of them.
+type ivSweep struct{ *facts }
+
+var sweepKind = ivSweep{&facts{
+	key: "sweep", title: "I–V sweep",
+	summary: "Runs a pin through a series of voltages or currents and senses the other quantity; with a second pin stepped, one curve for each of its levels.",
+	fields: fieldsOf(fieldPins, fieldAgainst, fieldUse, fieldSweep, fieldCompliance, fieldStep,
+		fieldPowered, fieldHold, fieldRest, fieldRepeats),
+	outputs: []Output{
+		{"resistance", "Resistance, straight line", quantity.Ohm},
+		{"resistance-origin", "Resistance, line through zero", quantity.Ohm},
+		{"conductance", "Conductance, straight line", quantity.Siemens},
+		{"intercept", "Intercept of the line", ""},
+		{"resistance-start", "Resistance at the start", quantity.Ohm},
+		{"resistance-middle", "Resistance in the middle", quantity.Ohm},
+		{"resistance-end", "Resistance at the end", quantity.Ohm},
+		{"minimum", "Minimum", ""},
+		{"maximum", "Maximum", ""},
+		{"ideality", "Ideality factor n", quantity.One},
+		{"saturation-current", "Saturation current", quantity.Ampere},
+		{"series-resistance", "Series resistance", quantity.Ohm},
+		{"compliance-hits", "Readings at the compliance", quantity.One},
+	},
+}}
+
+// maxCurves bounds the family of curves of one measurement.
+const maxCurves = 1000
+
+func (ivSweep) Default(d *dut.Device) Measurement {
+	m := standard("sweep", "I–V sweep")
+	m.Use, m.Compliance = UseCurrent, contactCompliance
+	m.Sweep = &Sweep{Spacing: Log, From: 1e-6, To: 1e-3, Points: 61}
+	pins := d.PinsOf(dut.Input, dut.Output, dut.Bidirectional, dut.Analog)
+	if len(pins) > 0 {
+		m.Pins = pins[:1]
+	}
+	if len(d.PinsOf(dut.Ground)) == 0 && len(pins) > 1 {
+		m.Against = pins[1]
+	}
+	return m
+}
+
+func (k ivSweep) Validate(m *Measurement, d *dut.Device) dut.Problems {
+	c := k.check(m, d)
+	c.second(false)
+	if m.Use != UseVoltage && m.Use != UseCurrent {
+		c.ps.Add("use", "%q is not one of voltage, current", m.Use)
+		return c.ps
+	}
+	c.step()
+	if m.Sweep == nil {
+		c.ps.Add("sweep", "is missing: give the levels to run through")
+		return c.ps
+	}
+	if !m.Sweep.check(&c.ps, "sweep.", string(unitForced(m.Use))) {
+		return c.ps
+	}
+	if n := m.curves(); n > maxCurves {
+		c.ps.Add("step.sweep", "the measurement has %d curves; at most %d", n, maxCurves)
+	}
+	c.expansion(m.curves() * m.Sweep.Count())
+	low, high := m.Sweep.Range()
+	for _, pin := range m.Pins {
+		c.rate(m.Sweep.worstField(), "compliance", pin, m.Use, low, high, m.Compliance)
+	}
+	return c.ps
+}
+
+// worstField is the field that a rating's message goes beside.
+func (s *Sweep) worstField() string {
+	if s.Spacing == List {
+		return "sweep.list"
+	}
+	return "sweep.to"
+}
+
+// step checks the stepped pin.
+func (c *checker) step() {
+	s := c.m.Step
+	if s == nil || !c.onDevice("step.pin", s.Pin, true) {
+		return
+	}
+	if containsPin(c.m.Pins, s.Pin) || s.Pin == c.m.Against {
+		c.ps.Add("step.pin", "pin %s is swept as well: step another pin", c.label(s.Pin))
+	}
+	if s.Use != UseVoltage && s.Use != UseCurrent {
+		c.ps.Add("step.use", "%q is not one of voltage, current", s.Use)
+		return
+	}
+	if !s.Sweep.check(&c.ps, "step.sweep.", string(unitForced(s.Use))) {
+		return
+	}
+	low, high := s.Sweep.Range()
+	c.rate("step."+s.Sweep.worstField(), "step.compliance", s.Pin, s.Use, low, high, s.Compliance)
+}
+
+// steps is the number of levels of the stepped pin, at least 1.
+func (m *Measurement) steps() int {
+	if m.Step == nil {
+		return 1
+	}
+	return m.Step.Sweep.Len()
+}
+
+// curves is the number of groups: pins by steps by directions.
+func (m *Measurement) curves() int { return len(m.Pins) * m.steps() * m.Sweep.directions() }
+
+// curve is what a group of a sweep stands for.
+func (m *Measurement) curve(group int) (pin, step, dir int) {
+	dirs := m.Sweep.directions()
+	return m.Pins[group/(m.steps()*dirs)], group / dirs % m.steps(), group % dirs
+}
+
+// curveLabel names a curve by its step and direction; "" where there is one only.
+func (m *Measurement) curveLabel(k *kit, group int) string {
+	_, step, dir := m.curve(group)
+	label := ""
+	if m.Step != nil {
+		label = k.label(m.Step.Pin) + " " + say(m.Step.Sweep.At(step), unitForced(m.Step.Use))
+	}
+	if m.Sweep.Back {
+		if label != "" {
+			label += ", "
+		}
+		label += [2]string{"out", "back"}[dir]
+	}
+	return label
+}
+
+func (ivSweep) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
+	return func(yield func(Point) bool) {
+		var slab holdSlab
+		own := []int{m.Against}
+		if m.Step != nil {
+			own = append(own, m.Step.Pin)
+		}
+		for i, pin := range m.Pins {
+			hold := conditions(m, d, append(own, pin)...)
+			if m.Against != 0 {
+				hold = append(hold, Hold{Pin: m.Against, Use: UseReturn})
+			}
+			hold = append(hold, Hold{}, Hold{Pin: pin, Use: m.Use, Compliance: m.Compliance})
+			stepped, swept := &hold[len(hold)-2], &hold[len(hold)-1]
+			if m.Step == nil {
+				*stepped = *swept
+				swept, hold = stepped, hold[:len(hold)-1]
+			} else {
+				*stepped = Hold{Pin: m.Step.Pin, Use: m.Step.Use, Compliance: m.Step.Compliance}
+			}
+			read := []int{pin}
+			for s := range m.steps() {
+				if m.Step != nil {
+					stepped.Level = m.Step.Sweep.At(s)
+				}
+				for j := range m.Sweep.Len() {
+					swept.Level = m.Sweep.At(j)
+					group := (i*m.steps()+s)*m.Sweep.directions() + j/m.Sweep.Count()
+					if !yield(m.point(group, slab.copy(hold), read)) {
+						return
+					}
+				}
+			}
+		}
+	}
+}
+
+func (ivSweep) Shape(m *Measurement, d *dut.Device) Shape {
+	v := Axis{Quantity: QuantityVoltage, Label: "Voltage", Unit: quantity.Volt}
+	i := Axis{Quantity: QuantityCurrent, Label: "Current", Unit: quantity.Ampere}
+	s := Shape{X: v, Y: i, Line: true}
+	k := kit{d: d}
+	for g := range m.curves() {
+		pin, _, _ := m.curve(g)
+		label := m.curveLabel(&k, g)
+		if len(m.Pins) > 1 || label == "" {
+			label = joinLabel(k.label(pin), label)
+		}
+		s.Groups = append(s.Groups, label)
+	}
+	// A current swept over decades is read on a log axis.
+	s.Y.Log = m.Use == UseCurrent && m.Sweep.Spacing == Log && m.Sweep.From > 0
+	s.X.Log = m.Use == UseVoltage && m.Sweep.Spacing == Log && m.Sweep.From > 0
+	return s
+}
+
+func joinLabel(a, b string) string {
+	if b == "" {
+		return a
+	}
+	return a + ", " + b
+}
+
+func (k ivSweep) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
+	return newSweepDeriver(newKit(k.facts, m, d, guard))
+}

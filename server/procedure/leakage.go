@@ -1,0 +1,124 @@
+package procedure
+
+import (
+	"fmt"
+	"iter"
+	"slices"
+
+	"ohmkeep/server/dut"
+	"ohmkeep/server/quantity"
+)
+
+// leakage senses what an input draws at the supply level and at 0 V.
+type leakage struct{ *facts }
+
+var leakageKind = leakage{&facts{
+	key: "leakage", title: "Input leakage", powered: true,
+	summary: "With the supplies up, forces each pin to the supply level and to 0 V and senses the current into it.",
+	fields: fieldsOf(fieldPins,
+		fieldLevel.with(quantity.Volt, "the high level; left out: the level of the supply that the pin clamps to"),
+		fieldCompliance.with(quantity.Ampere, "just above the limit: it chooses the current range, and so the resolution"),
+		fieldPowered, fieldHold, fieldRest, fieldRepeats),
+	outputs: []Output{
+		{"high", "Leakage high", quantity.Ampere},
+		{"low", "Leakage low", quantity.Ampere},
+	},
+}}
+
+const (
+	groupHigh = iota
+	groupLow
+)
+
+// Common practice: 1 µA is what most logic inputs are specified to.
+const (
+	leakageLimit      = 1e-6
+	leakageCompliance = 10e-6
+)
+
+func (leakage) Default(d *dut.Device) Measurement {
+	lo, hi := -leakageLimit, leakageLimit
+	m := standard("leakage", "Input leakage")
+	m.Pins, m.Powered, m.Compliance = d.PinsOf(dut.Input), true, leakageCompliance
+	m.Settle.Time = 20e-3
+	m.Limits = map[string]Limit{"high": {&lo, &hi}, "low": {&lo, &hi}}
+	return m
+}
+
+func (k leakage) Validate(m *Measurement, d *dut.Device) dut.Problems {
+	c := k.check(m, d)
+	for _, pin := range m.Pins {
+		level := leakageLevel(m, d, pin)
+		if level == 0 {
+			c.ps.Add("level", "pin %s leads to no supply whose level is known: give the high level", c.label(pin))
+			continue
+		}
+		c.rate("level", "compliance", pin, UseVoltage, min(0, level), max(0, level), m.Compliance)
+	}
+	return c.ps
+}
+
+// leakageLevel is the high level of a pin: the measurement's, or that of the
+// pin's clamp supply, or of the first supply to come up.
+func leakageLevel(m *Measurement, d *dut.Device, pin int) float64 {
+	if m.Level != 0 {
+		return m.Level
+	}
+	p, _ := d.Pin(pin)
+	supply := p.Clamp
+	if supply == 0 && len(d.Power) > 0 {
+		supply = d.Power[0].Pin
+	}
+	if q, ok := d.Pin(supply); ok {
+		if h := holdFor(m, d, q); h.Use == UseVoltage {
+			return h.Level
+		}
+	}
+	return 0
+}
+
+func (leakage) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
+	var points []Point
+	for _, pin := range m.Pins {
+		base, read := conditions(m, d, pin), []int{pin}
+		for g, level := range []float64{groupHigh: leakageLevel(m, d, pin), groupLow: 0} {
+			hold := append(slices.Clone(base), Hold{Pin: pin, Use: UseVoltage, Level: level, Compliance: m.Compliance})
+			points = append(points, m.point(g, hold, read))
+		}
+	}
+	return slices.Values(points)
+}
+
+func (leakage) Shape(m *Measurement, d *dut.Device) Shape {
+	s := Shape{
+		X:      Axis{Quantity: QuantityTime, Label: "Time", Unit: quantity.Second},
+		Y:      Axis{Quantity: QuantityCurrent, Label: "Current into the pin", Unit: quantity.Ampere},
+		Groups: []string{"high", "low"},
+	}
+	s.Band = m.Limits["high"]
+	return s
+}
+
+func (k leakage) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
+	return newSpots(k, newKit(k.facts, m, d, guard), evaluateLeakage)
+}
+
+func evaluateLeakage(k *kit, spots []spot) []Result {
+	var out []Result
+	for i := range spots {
+		s := &spots[i]
+		if !s.read() {
+			continue
+		}
+		c, u := s.iu()
+		r := value{key: "high", pin: s.pin, x: c, u: u, flags: s.flags, bound: sign(c)}
+		if s.group == groupLow {
+			r.key = "low"
+		}
+		if s.clamped() {
+			r.note = fmt.Sprintf("at the %s compliance: it leaks at least that much", amps(k.m.Compliance))
+		}
+		out = k.add(out, r)
+	}
+	return out
+}

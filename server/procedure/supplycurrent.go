@@ -1,0 +1,95 @@
+package procedure
+
+import (
+	"fmt"
+	"iter"
+	"slices"
+
+	"ohmkeep/server/dut"
+	"ohmkeep/server/quantity"
+)
+
+// supplyCurrent senses what the part draws with its inputs at rest.
+type supplyCurrent struct{ *facts }
+
+var supplyCurrentKind = supplyCurrent{&facts{
+	key: "supply-current", title: "Supply current", powered: true,
+	summary: "With the supplies up and the inputs at rest, senses the current into each supply pin.",
+	fields: fieldsOf(fieldPins.with("", "supply pins, all read together"),
+		fieldCompliance.with(quantity.Ampere, "left out: the limit of the pin's power step"),
+		fieldPowered, fieldHold, fieldRest, fieldRepeats),
+	outputs: []Output{{"current", "Supply current", quantity.Ampere}},
+}}
+
+func (supplyCurrent) Default(d *dut.Device) Measurement {
+	m := standard("supply-current", "Supply current")
+	for _, s := range d.Power {
+		m.Pins = append(m.Pins, s.Pin)
+	}
+	m.Powered, m.Rest = true, UseReturn
+	m.Settle.Time = 20e-3
+	return m
+}
+
+func (k supplyCurrent) Validate(m *Measurement, d *dut.Device) dut.Problems {
+	c := k.check(m, d)
+	for i, pin := range m.Pins {
+		s, ok := powerStep(d, pin)
+		if !ok {
+			c.ps.Add(fmt.Sprintf("pins[%d]", i), "pin %s has no power step: give it one on the device, or measure it by a sweep", c.label(pin))
+			continue
+		}
+		if m.Compliance != 0 {
+			c.rate("level", "compliance", pin, UseVoltage, s.Level, s.Level, m.Compliance)
+		}
+	}
+	return c.ps
+}
+
+// supplyLimit is the compliance of a measured supply.
+func supplyLimit(m *Measurement, s dut.PowerStep) float64 {
+	if m.Compliance > 0 {
+		return m.Compliance
+	}
+	return s.Limit
+}
+
+func (supplyCurrent) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
+	hold := conditions(m, d, m.Pins...)
+	for _, pin := range m.Pins {
+		s, _ := powerStep(d, pin)
+		hold = append(hold, Hold{Pin: pin, Use: UseVoltage, Level: s.Level, Compliance: supplyLimit(m, s)})
+	}
+	return slices.Values([]Point{m.point(0, hold, slices.Clone(m.Pins))})
+}
+
+func (supplyCurrent) Shape(m *Measurement, d *dut.Device) Shape {
+	return Shape{
+		X:      Axis{Quantity: QuantityTime, Label: "Time", Unit: quantity.Second},
+		Y:      Axis{Quantity: QuantityCurrent, Label: "Supply current", Unit: quantity.Ampere},
+		Groups: []string{""}, Band: m.Limits["current"],
+	}
+}
+
+func (k supplyCurrent) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
+	return newSpots(k, newKit(k.facts, m, d, guard), evaluateSupplyCurrent)
+}
+
+func evaluateSupplyCurrent(k *kit, spots []spot) []Result {
+	var out []Result
+	for i := range spots {
+		s := &spots[i]
+		if !s.read() {
+			continue
+		}
+		c, u := s.iu()
+		r := value{key: "current", pin: s.pin, x: c, u: u, flags: s.flags, bound: sign(c)}
+		if s.clamped() {
+			step, _ := powerStep(k.d, s.pin)
+			r.note = fmt.Sprintf("at the %s compliance: the supply did not reach its level; the part is shorted, reversed or needs more current",
+				amps(supplyLimit(k.m, step)))
+		}
+		out = k.add(out, r)
+	}
+	return out
+}

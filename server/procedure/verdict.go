@@ -1,0 +1,180 @@
+package procedure
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/derive"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/quantity"
+)
+
+// coverage is the factor from a standard to the expanded uncertainty U.
+const coverage = 2
+
+// kit is what every deriver needs to turn a value into a result. The results'
+// Measurement is left at 0 for the caller, who knows the index.
+type kit struct {
+	kind      *facts
+	m         *Measurement
+	d         *dut.Device
+	guard     float64
+	condition string
+}
+
+func newKit(f *facts, m *Measurement, d *dut.Device, guard float64) kit {
+	return kit{kind: f, m: m, d: d, guard: guard, condition: conditionOf(m, d)}
+}
+
+// conditionOf names the supplies and their levels: "VCC 5 V". Where two share a
+// name the pin number goes with it.
+func conditionOf(m *Measurement, d *dut.Device) string {
+	if !m.Powered {
+		return ""
+	}
+	names := map[string]int{}
+	for _, n := range d.PinsOf(dut.Supply) {
+		p, _ := d.Pin(n)
+		names[p.Name]++
+	}
+	var parts []string
+	for _, s := range d.Power {
+		p, ok := d.Pin(s.Pin)
+		h := holdFor(m, d, p)
+		if !ok || h.Use != UseVoltage {
+			continue
+		}
+		label := p.Name
+		if names[p.Name] > 1 {
+			label = p.Label()
+		}
+		parts = append(parts, label+" "+volts(h.Level))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// value is a derived value before it is held against its limits.
+type value struct {
+	key, group, note string
+	pin              int
+	x                float64       // the value
+	u                float64       // its standard uncertainty
+	unit             quantity.Unit // where the kind's output leaves it open
+	flags            bench.Flags
+	// bound says where the truth lies if the value rests on a clamped reading:
+	// above it (+1), below it (-1), or nobody knows (0).
+	bound int
+	// only says that the value is no more than that bound, though no reading was
+	// at its compliance.
+	only bool
+}
+
+// untrusted are the flags that make a value say nothing about its limits.
+const untrusted = bench.OverRange | bench.NotSettled | bench.AfterFault
+
+// result holds a value against its limits. ok is false for what is no number:
+// then there is nothing to say yet.
+func (k *kit) result(v value) (Result, bool) {
+	if !finite(v.x) || !finite(v.u) {
+		return Result{}, false
+	}
+	out, _ := k.kind.output(v.key)
+	lim := k.m.Limits[v.key]
+	r := Result{
+		Key: v.key, Name: out.Name, Pin: v.pin, Group: v.group, Condition: k.condition,
+		Value: v.x, Unit: out.Unit, U: coverage * v.u, Low: lim.Low, High: lim.High,
+		Flags: v.flags &^ bench.OutOfLimit, Note: v.note,
+	}
+	if r.Unit == "" {
+		r.Unit = v.unit
+	}
+	r.Outcome = k.outcome(v, lim, r.U)
+	if r.Outcome == derive.Fail || r.Outcome == derive.ConditionalFail {
+		r.Flags |= bench.OutOfLimit
+	}
+	if r.Note == "" {
+		r.Note = flagNote(r.Flags)
+	}
+	return r, true
+}
+
+// outcome applies the decision rule. A value that rests on a reading at its
+// compliance is no measure of the set condition and therefore invalid, except
+// where it is beyond a limit already and the truth lies further out.
+func (k *kit) outcome(v value, lim Limit, expanded float64) derive.Outcome {
+	if v.flags&untrusted != 0 {
+		return derive.Invalid
+	}
+	if v.only || v.flags.Has(bench.InCompliance) {
+		if v.bound > 0 && lim.High != nil && v.x > *lim.High ||
+			v.bound < 0 && lim.Low != nil && v.x < *lim.Low {
+			return derive.Fail
+		}
+		return derive.Invalid
+	}
+	if lim.Low == nil && lim.High == nil {
+		return derive.NoLimits
+	}
+	return derive.Decide(v.x, expanded, lim.Low, lim.High, k.guard)
+}
+
+func flagNote(f bench.Flags) string {
+	switch {
+	case f.Has(bench.AfterFault):
+		return "read before a fault of the bench was noticed: not to be trusted"
+	case f.Has(bench.OverRange):
+		return "over range: the converter was at its end"
+	case f.Has(bench.NotSettled):
+		return "not settled in the time allowed: give it longer"
+	case f.Has(bench.InCompliance):
+		return "read at the compliance: not a measure of the set condition"
+	}
+	return ""
+}
+
+// add appends the value's result where there is one.
+func (k *kit) add(to []Result, v value) []Result {
+	if r, ok := k.result(v); ok {
+		to = append(to, r)
+	}
+	return to
+}
+
+func (k *kit) label(pin int) string {
+	if p, ok := k.d.Pin(pin); ok {
+		return p.Label()
+	}
+	return fmt.Sprint(pin)
+}
+
+// sign is +1, -1 or 0.
+func sign(v float64) int {
+	switch {
+	case v > 0:
+		return 1
+	case v < 0:
+		return -1
+	}
+	return 0
+}
+
+// differenceU is the standard uncertainty of a-b, both read by the same channel
+// with uncertainties ua and ub from its accuracy. Those are one and the same
+// error twice: of equal sign it falls out in part, so taking them as independent
+// is on the safe side; of opposite sign a gain error adds up in full.
+func differenceU(a, ua, b, ub float64) float64 {
+	if sign(a)*sign(b) < 0 {
+		return ua + ub
+	}
+	return math.Hypot(ua, ub)
+}
+
+// relative is u/|x|, 0 where x is 0 and u too.
+func relative(u, x float64) float64 {
+	if u == 0 {
+		return 0
+	}
+	return u / math.Abs(x)
+}

@@ -1,0 +1,91 @@
+package procedure
+
+import (
+	"fmt"
+	"iter"
+	"slices"
+
+	"ohmkeep/server/dut"
+	"ohmkeep/server/quantity"
+)
+
+// voltage senses a pin without loading it.
+type voltage struct{ *facts }
+
+var voltageKind = voltage{&facts{
+	key: "voltage", title: "Voltage",
+	summary: "Senses the voltage of each pin at no load: the channel forces 0 A.",
+	fields: fieldsOf(fieldPins,
+		fieldCompliance.with(quantity.Volt, "above the highest voltage that is expected"),
+		fieldPowered, fieldHold, fieldRest, fieldRepeats),
+	outputs: []Output{{"voltage", "Voltage", quantity.Volt}},
+}}
+
+func (voltage) Default(d *dut.Device) Measurement {
+	m := standard("voltage", "Voltage at no load")
+	m.Pins = d.PinsOf(dut.Output)
+	if len(m.Pins) == 0 {
+		m.Pins = d.PinsOf(dut.Bidirectional, dut.Analog)
+	}
+	m.Powered = len(d.Power) > 0
+	m.Compliance = safeCompliance(d, m.Pins)
+	return m
+}
+
+// safeCompliance is a voltage compliance that suits every one of the pins: the
+// smallest of their highest ratings.
+func safeCompliance(d *dut.Device, pins []int) float64 {
+	least := 0.0
+	for _, n := range pins {
+		if p, ok := d.Pin(n); ok && (least == 0 || p.MaxV < least) && p.MaxV > 0 {
+			least = p.MaxV
+		}
+	}
+	return least
+}
+
+func (k voltage) Validate(m *Measurement, d *dut.Device) dut.Problems {
+	c := k.check(m, d)
+	for _, pin := range m.Pins {
+		c.rate("level", "compliance", pin, UseCurrent, 0, 0, m.Compliance)
+	}
+	return c.ps
+}
+
+func (voltage) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
+	points := make([]Point, 0, len(m.Pins))
+	for _, pin := range m.Pins {
+		hold := append(conditions(m, d, pin), Hold{Pin: pin, Use: UseCurrent, Compliance: m.Compliance})
+		points = append(points, m.point(0, hold, []int{pin}))
+	}
+	return slices.Values(points)
+}
+
+func (voltage) Shape(m *Measurement, d *dut.Device) Shape {
+	return Shape{
+		X:      Axis{Quantity: QuantityTime, Label: "Time", Unit: quantity.Second},
+		Y:      Axis{Quantity: QuantityVoltage, Label: "Voltage", Unit: quantity.Volt},
+		Groups: []string{""}, Band: m.Limits["voltage"],
+	}
+}
+
+func (k voltage) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
+	return newSpots(k, newKit(k.facts, m, d, guard), evaluateVoltage)
+}
+
+func evaluateVoltage(k *kit, spots []spot) []Result {
+	var out []Result
+	for i := range spots {
+		s := &spots[i]
+		if !s.read() {
+			continue
+		}
+		v, u := s.vu()
+		r := value{key: "voltage", pin: s.pin, x: v, u: u, flags: s.flags, bound: sign(v)}
+		if s.clamped() {
+			r.note = fmt.Sprintf("at the %s compliance: the pin is beyond it, or nothing holds it", volts(k.m.Compliance))
+		}
+		out = k.add(out, r)
+	}
+	return out
+}

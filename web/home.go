@@ -1,0 +1,63 @@
+package web
+
+import (
+	"time"
+
+	"ohmkeep/server/derive"
+	"ohmkeep/server/procedure"
+)
+
+// RunRow is a run in a list.
+type RunRow struct {
+	ID        string
+	Device    string // name
+	Procedure string // name; "" for a run kept from the manual page
+	Unit      string // serial number
+	Lot       string
+	Operator  string
+	Outcome   derive.Outcome
+	Status    procedure.Status
+	Started   time.Time
+	Took      time.Duration
+	Readings  int64
+	Note      string
+	Rehearsal bool
+}
+
+// DemoProgress is the demo lot while it is being run.
+type DemoProgress struct {
+	Lot         string
+	Done, Total int
+	Href        string // the lot's overview
+}
+
+// HomeProps is the first page.
+type HomeProps struct {
+	Page     Page
+	Newcomer bool // nobody has run anything yet
+	Running  *RunRow
+	Progress Progress      // of Running
+	Of       int           // measurements of Running
+	Demo     *DemoProgress // nil when it is done or there is none
+	Last     []RunRow
+	Lots     []LotRow
+	// Start has the fields procedure (a key), serial, lot, note, and seat
+	// ("1": put a fresh rehearsed unit of that device in the socket first).
+	// Posted to /runs.
+	Start      Form
+	Procedures []Option // Value is the key, Group the device
+	OfferSeat  bool     // the bench is a rehearsal bench
+	CanStart   bool
+	Busy       string // why nothing can be started now; "" when it can
+}
+
+// LotRow is a lot in a list.
+type LotRow struct {
+	Lot, Device string
+	Href        string
+	Units       int
+	Passed      int // units whose last run passed
+}
+
+// PartHomeWork is the part of the first page that live frames may replace.
+const PartHomeWork = "home-work"

@@ -64,28 +64,14 @@ func (c *converter) quantise(x float64) (float64, bool) {
 	return x, over
 }
 
-// pick finds the smallest range that holds value. Where fullScale is given it
-// must be, within rounding, a range that exists.
-func pick(cs []converter, fullScale, value float64) (int, error) {
+// of finds the converter of a range.
+func of(cs []converter, r bench.Range) *converter {
 	for i := range cs {
-		fs := cs[i].FullScale
-		if fullScale > 0 && math.Abs(fs-fullScale) > 1e-9*fs {
-			continue
-		}
-		if math.Abs(value) <= fs*(1+1e-12) {
-			return i, nil
-		}
-		if fullScale > 0 {
-			return 0, fmt.Errorf("%g is over the range of %g", value, fs)
+		if cs[i].FullScale == r.FullScale {
+			return &cs[i]
 		}
 	}
-	if fullScale > 0 {
-		return 0, fmt.Errorf("there is no range of %g", fullScale)
-	}
-	if len(cs) == 0 {
-		return 0, fmt.Errorf("there is no range")
-	}
-	return 0, fmt.Errorf("%g is over the largest range, %g", value, cs[len(cs)-1].FullScale)
+	return nil
 }
 
 // noiseOver is the rms noise of a reading over an aperture in seconds: white,

@@ -8,35 +8,48 @@ import (
 	"ohmkeep/server/bench"
 )
 
-// FaultKind says what is wrong with the bench.
-type FaultKind string
-
+// The kinds of fault that a bench can have.
 const (
 	// EnableFloating: the enable line of Mux hangs in the air, so that some of
 	// its switches conduct a little, whatever is asked.
-	EnableFloating FaultKind = "enable floating"
+	EnableFloating = "enable-floating"
 	// StuckOpen and StuckClosed: the switch of Path does not move.
-	StuckOpen   FaultKind = "path stuck open"
-	StuckClosed FaultKind = "path stuck closed"
+	StuckOpen   = "path-stuck-open"
+	StuckClosed = "path-stuck-closed"
 	// GainDrift: the current sense amplifier of Channel reads Value too high,
 	// as a part of the current; the forced currents and limits, which it
 	// regulates, are as much too low.
-	GainDrift FaultKind = "channel gain drift"
+	GainDrift = "gain-drift"
 	// SwappedContacts: the wires to Contact and Contact2 are exchanged.
-	SwappedContacts FaultKind = "swapped contacts"
+	SwappedContacts = "swapped-contacts"
 	// ContactResistance: Value ohms between Contact and the pin on it.
-	ContactResistance FaultKind = "contact resistance"
+	ContactResistance = "contact-resistance"
 )
+
+// FaultKind describes a kind for whoever offers it: which fields of a
+// BenchFault count, by their JSON names, and the unit of Value.
+type FaultKind struct {
+	Kind, Title string
+	Fields      []string
+	Unit        string
+}
 
 // FaultKinds lists what can be wrong with a bench.
 func FaultKinds() []FaultKind {
-	return []FaultKind{EnableFloating, StuckOpen, StuckClosed, GainDrift, SwappedContacts, ContactResistance}
+	return []FaultKind{
+		{Kind: EnableFloating, Title: "multiplexer enable floating", Fields: []string{"mux"}},
+		{Kind: StuckOpen, Title: "path stuck open", Fields: []string{"path"}},
+		{Kind: StuckClosed, Title: "path stuck closed", Fields: []string{"path"}},
+		{Kind: GainDrift, Title: "channel gain drift", Fields: []string{"channel", "value"}, Unit: "of the value"},
+		{Kind: SwappedContacts, Title: "swapped contacts", Fields: []string{"contact", "contact2"}},
+		{Kind: ContactResistance, Title: "contact resistance", Fields: []string{"contact", "value"}, Unit: "Ω"},
+	}
 }
 
 // BenchFault is one thing wrong with the bench itself. Which fields count
 // depends on the kind.
 type BenchFault struct {
-	Kind     FaultKind       `json:"kind"`
+	Kind     string          `json:"kind"`
 	Mux      string          `json:"mux,omitempty"`
 	Path     bench.PathID    `json:"path,omitempty"`
 	Channel  bench.ChannelID `json:"channel,omitempty"`

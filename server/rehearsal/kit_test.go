@@ -2,7 +2,10 @@ package rehearsal
 
 import (
 	"context"
+	"encoding/csv"
 	"math"
+	"os"
+	"strconv"
 	"testing"
 	"time"
 
@@ -106,4 +109,51 @@ func forceV(level, compliance float64) bench.Setup {
 
 func forceI(level, compliance float64) bench.Setup {
 	return bench.Setup{Mode: bench.ForceCurrent, Level: level, Compliance: compliance}
+}
+
+// perfect is the default bench with converters that do not err, so that what
+// is left is circuit and settling.
+func perfect() bench.Definition {
+	d := DefaultBench()
+	for k := range d.Channels {
+		c := &d.Channels[k]
+		for _, rs := range [][]bench.Range{c.ForceV, c.ForceI, c.SenseV, c.SenseI} {
+			for i := range rs {
+				rs[i] = bench.Range{FullScale: rs[i].FullScale}
+			}
+		}
+	}
+	return d
+}
+
+func remote(s bench.Setup) bench.Setup { s.Remote = true; return s }
+
+// table reads a file of testdata as numbers; the first row is its header.
+func table(t *testing.T, name string) [][]float64 {
+	t.Helper()
+	f, err := os.Open("testdata/" + name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out [][]float64
+	for _, row := range rows[1:] {
+		var v []float64
+		for _, s := range row {
+			x, err := strconv.ParseFloat(s, 64)
+			if err != nil {
+				x = math.NaN()
+			}
+			v = append(v, x)
+		}
+		out = append(out, v)
+	}
+	if len(out) < 10 {
+		t.Fatalf("%s: only %d rows", name, len(out))
+	}
+	return out
 }

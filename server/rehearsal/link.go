@@ -2,14 +2,12 @@ package rehearsal
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
 	"time"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/server/rehearsal/circuit"
 )
 
 // Identify says that this is a rehearsal bench, and its seed.
@@ -45,59 +43,6 @@ func (b *Bench) Set(ctx context.Context, id bench.ChannelID, s bench.Setup) erro
 		return nil
 	}
 	return b.changed(c)
-}
-
-// configure checks a setup and works out what it really brings.
-func (c *channel) configure(s bench.Setup, drift float64) error {
-	for name, v := range map[string]float64{"level": s.Level, "range": s.Range, "compliance": s.Compliance, "sense range": s.SenseRange} {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return fmt.Errorf("the %s must be a finite number, not %g", name, v)
-		}
-	}
-	if s.Compliance <= 0 {
-		return fmt.Errorf("the compliance must be above 0, not %g", s.Compliance)
-	}
-	if s.Remote && !c.def.RemoteSense {
-		return errors.New("there are no sense terminals for remote sense")
-	}
-	forced, limited, readForced, readLimited, mode := c.forceV, c.forceI, c.senseV, c.senseI, circuit.ForceVoltage
-	if s.Mode == bench.ForceCurrent {
-		forced, limited, readForced, readLimited, mode = c.forceI, c.forceV, c.senseI, c.senseV, circuit.ForceCurrent
-	} else if s.Mode != bench.ForceVoltage {
-		return fmt.Errorf("there is no mode %q", s.Mode)
-	}
-	f, err := pick(forced, s.Range, s.Level)
-	if err != nil {
-		return fmt.Errorf("level: %w", err)
-	}
-	l, err := pick(limited, 0, s.Compliance)
-	if err != nil {
-		return fmt.Errorf("compliance: %w", err)
-	}
-	rf, err := pick(readForced, 0, forced[f].FullScale)
-	if err != nil {
-		return fmt.Errorf("sensing: %w", err)
-	}
-	need := s.Compliance
-	if s.SenseRange > 0 {
-		need = 0
-	}
-	rl, err := pick(readLimited, s.SenseRange, need)
-	if err != nil {
-		return fmt.Errorf("sense range: %w", err)
-	}
-	c.set, c.mode = &s, mode
-	c.level, c.limit = forced[f].force(s.Level), max(limited[l].force(s.Compliance), limited[l].Step)
-	if mode == circuit.ForceVoltage {
-		c.readV, c.readI = &readForced[rf], &readLimited[rl]
-		c.limit /= 1 + drift
-		c.loop = loopTime(c.readI.FullScale)
-	} else {
-		c.readI, c.readV = &readForced[rf], &readLimited[rl]
-		c.level /= 1 + drift
-		c.loop = loopTime(forced[f].FullScale)
-	}
-	return nil
 }
 
 // Output switches a channel's output. It must have been Set before.
@@ -287,7 +232,7 @@ func (c *channel) sample(b *Bench, start int64, window, ripple float64) bench.Sa
 	if overV || overI {
 		s.Flags |= bench.OverRange
 	}
-	charging := c.on && c.mode == circuit.ForceVoltage && c.way.slewing(from)
+	charging := c.on && c.set.Mode == bench.ForceVoltage && c.way.slewing(from)
 	if c.inCompliance || charging {
 		s.Flags |= bench.InCompliance
 	}

@@ -5,6 +5,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/rehearsal/circuit"
+	"ohmkeep/server/rehearsal/model"
 )
 
 // Invented figures of what joins the parts of the bench.
@@ -35,7 +36,8 @@ type network struct {
 	closed   []bool               // by path index, as asked
 	pins     map[int]int          // contact by pin
 	pinNodes map[int]circuit.Node // of the pins that sit on a contact
-	reach    [][]circuit.Node     // contact nodes that a line is joined with
+	truth    model.Truth
+	reach    [][]circuit.Node // contact nodes that a line is joined with
 }
 
 // place is a contact in the circuit.
@@ -59,10 +61,11 @@ func build(def *bench.Definition, ill *ailments, onR []float64, seat *Seat, stra
 		pins: seat.PinMap.Contacts, reach: make([][]circuit.Node, len(def.Channels)+1),
 	}
 	n.placeChannels()
-	pins, err := seat.part(n.ckt)
+	pins, truth, err := seat.part(n.ckt)
 	if err != nil {
 		return nil, err
 	}
+	n.truth = truth
 	if err := n.placePins(pins); err != nil {
 		return nil, err
 	}

@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/server/rehearsal/circuit"
 )
 
 // Version is what the bench says its firmware is.
@@ -88,7 +87,7 @@ func New(cfg Config) (*Bench, error) {
 	b.began = b.clock.Now()
 	for i, p := range b.def.Paths {
 		b.index[p.ID] = i
-		b.onR[i] = p.Resistance * (1 + symmetric(stream(b.seed, fmt.Sprintf("path/%d", p.ID)), onSpread))
+		b.onR[i] = max(p.Resistance, strapR) * (1 + symmetric(stream(b.seed, fmt.Sprintf("path/%d", p.ID)), onSpread))
 	}
 	for _, ch := range b.def.Channels {
 		b.channels = append(b.channels, newChannel(ch, b.seed))
@@ -100,33 +99,13 @@ func New(cfg Config) (*Bench, error) {
 }
 
 func checkDefinition(d *bench.Definition) error {
-	if len(d.Channels) == 0 || d.Contacts < 1 {
-		return errors.New("rehearsal: a bench needs channels and contacts")
-	}
-	if !(d.LineHz > 0) || !(d.SwitchTime >= 0) {
-		return errors.New("rehearsal: line frequency must be above 0 Hz, switch time not below 0 s")
+	if err := d.Validate(); err != nil {
+		return fmt.Errorf("rehearsal: bench: %w", err)
 	}
 	for i, ch := range d.Channels {
 		if int(ch.ID) != i+1 {
 			return fmt.Errorf("rehearsal: channels are numbered from 1 in order; %d is in place %d", ch.ID, i+1)
 		}
-		if len(ch.ForceV) == 0 || len(ch.ForceI) == 0 || len(ch.SenseV) == 0 || len(ch.SenseI) == 0 {
-			return fmt.Errorf("rehearsal: channel %s lacks ranges", ch.Name)
-		}
-	}
-	seen := map[bench.PathID]bool{}
-	for _, p := range d.Paths {
-		switch {
-		case seen[p.ID]:
-			return fmt.Errorf("rehearsal: path %d is there twice", p.ID)
-		case int(p.Channel) > len(d.Channels):
-			return fmt.Errorf("rehearsal: path %d leads to channel %d, which is not there", p.ID, p.Channel)
-		case p.Contact < 1 || p.Contact > d.Contacts:
-			return fmt.Errorf("rehearsal: path %d leads to contact %d, which is not there", p.ID, p.Contact)
-		case !(p.Resistance > 0):
-			return fmt.Errorf("rehearsal: path %d needs a resistance above 0 Ω", p.ID)
-		}
-		seen[p.ID] = true
 	}
 	return nil
 }
@@ -138,6 +117,7 @@ func (b *Bench) rebuild(seat Seat, faults []BenchFault) error {
 	if err != nil {
 		return err
 	}
+	seat = seat.clone()
 	straps := slices.Concat(b.straps, seat.PinMap.Straps)
 	net, err := build(&b.def, &ill, b.onR, &seat, straps, b.closed)
 	if err != nil {
@@ -175,7 +155,7 @@ func (b *Bench) SetFaults(faults []BenchFault) error {
 func (b *Bench) Seated() (Seat, []BenchFault) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return b.seat, slices.Clone(b.faults)
+	return b.seat.clone(), slices.Clone(b.faults)
 }
 
 // Definition returns what the bench says of itself.
@@ -193,31 +173,4 @@ func (b *Bench) report(code int, ch bench.ChannelID, format string, args ...any)
 	if len(b.reports) < maxReports {
 		b.reports = append(b.reports, f)
 	}
-}
-
-// channel is one force/sense channel with its errors and what is set on it.
-type channel struct {
-	def                            bench.Channel
-	forceV, forceI, senseV, senseI []converter
-	set                            *bench.Setup // nil until Set, and again after MakeSafe
-	on                             bool
-	mode                           circuit.Mode
-	level, limit                   float64    // what really comes out, V or A
-	readV, readI                   *converter // ranges in use
-	loop                           float64    // s
-	way                            transit
-	inCompliance                   bool
-}
-
-func newChannel(ch bench.Channel, seed uint64) channel {
-	c := channel{
-		def:    ch,
-		forceV: converters(ch.ForceV, seed, ch.Name+"/force V"),
-		forceI: converters(ch.ForceI, seed, ch.Name+"/force I"),
-		senseV: converters(ch.SenseV, seed, ch.Name+"/sense V"),
-		senseI: converters(ch.SenseI, seed, ch.Name+"/sense I"),
-	}
-	c.readV, c.readI = &c.senseV[len(c.senseV)-1], &c.senseI[len(c.senseI)-1]
-	c.loop = loopTime(c.readI.FullScale)
-	return c
 }

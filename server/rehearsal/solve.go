@@ -81,21 +81,11 @@ func (b *Bench) solve(by *channel, now int64) error {
 
 func (b *Bench) finite() error {
 	for _, ch := range b.net.channels[1:] {
-		if math.IsNaN(ch.V()) || math.IsInf(ch.V(), 0) || math.IsNaN(ch.I()) || math.IsInf(ch.I(), 0) {
+		if !finite(ch.V()) || !finite(ch.I()) {
 			return fmt.Errorf("a channel is at %g V, %g A", ch.V(), ch.I())
 		}
 	}
 	return nil
-}
-
-// apply sets the circuit's channel.
-func (c *channel) apply(to *circuit.Channel) {
-	to.Remote = c.set != nil && c.set.Remote
-	if !c.on {
-		to.Set(circuit.Off, 0, 1)
-		return
-	}
-	to.Set(c.mode, c.level, c.limit)
 }
 
 // tau is the time constant of line k at the last operating point: that of the
@@ -127,18 +117,6 @@ func (b *Bench) depart(c *channel, now int64, tau float64) {
 		slew = c.chargingCurrent(i1) / (f * dv)
 	}
 	c.way = newTransit(now, v0, i0, v1, i1, tau, slew)
-}
-
-// chargingCurrent is what the channel can put into its capacitance while it
-// goes to a voltage that it holds, A; 0 where it does not hold a voltage.
-func (c *channel) chargingCurrent(i1 float64) float64 {
-	switch {
-	case c.mode == circuit.ForceVoltage && !c.inCompliance:
-		return c.limit
-	case c.mode == circuit.ForceCurrent && c.inCompliance:
-		return math.Abs(c.level) + math.Abs(i1)
-	}
-	return 0
 }
 
 func seconds(ns int64) float64 { return float64(ns) * 1e-9 }

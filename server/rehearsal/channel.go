@@ -1,0 +1,117 @@
+package rehearsal
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/rehearsal/circuit"
+)
+
+// channel is one force/sense channel with its errors and what is set on it.
+type channel struct {
+	def                            bench.Channel
+	forceV, forceI, senseV, senseI []converter
+	set                            *bench.Setup // nil until Set, and again after MakeSafe
+	on                             bool
+	mode                           circuit.Mode
+	level, limit                   float64    // what really comes out, V or A
+	readV, readI                   *converter // ranges in use
+	loop                           float64    // s
+	way                            transit
+	inCompliance                   bool
+}
+
+func newChannel(ch bench.Channel, seed uint64) channel {
+	c := channel{
+		def:    ch,
+		forceV: converters(ch.ForceV, seed, ch.Name+"/force V"),
+		forceI: converters(ch.ForceI, seed, ch.Name+"/force I"),
+		senseV: converters(ch.SenseV, seed, ch.Name+"/sense V"),
+		senseI: converters(ch.SenseI, seed, ch.Name+"/sense I"),
+	}
+	c.readV, c.readI = &c.senseV[len(c.senseV)-1], &c.senseI[len(c.senseI)-1]
+	c.loop = loopTime(c.readI.FullScale)
+	return c
+}
+
+// configure checks a setup and works out what it really brings. A setup that
+// is refused changes nothing.
+func (c *channel) configure(s bench.Setup, drift float64) error {
+	if err := c.check(s); err != nil {
+		return err
+	}
+	force, senseV, senseI, _ := c.def.RangesFor(s)
+	c.set, c.readV, c.readI = &s, of(c.senseV, senseV), of(c.senseI, senseI)
+	if s.Mode == bench.ForceVoltage {
+		limit, _ := bench.RangeFor(c.def.ForceI, s.Compliance)
+		c.mode, c.level = circuit.ForceVoltage, of(c.forceV, force).force(s.Level)
+		c.limit = max(of(c.forceI, limit).force(s.Compliance), limit.Step) / (1 + drift)
+		c.loop = loopTime(senseI.FullScale)
+		return nil
+	}
+	limit, _ := bench.RangeFor(c.def.ForceV, s.Compliance)
+	c.mode, c.level = circuit.ForceCurrent, of(c.forceI, force).force(s.Level)/(1+drift)
+	c.limit = max(of(c.forceV, limit).force(s.Compliance), limit.Step)
+	c.loop = loopTime(force.FullScale)
+	return nil
+}
+
+// check says why a setup cannot be had.
+func (c *channel) check(s bench.Setup) error {
+	forced, limited, unit, limitUnit := c.def.ForceV, c.def.ForceI, "V", "A"
+	switch s.Mode {
+	case bench.ForceVoltage:
+	case bench.ForceCurrent:
+		forced, limited, unit, limitUnit = limited, forced, limitUnit, unit
+	default:
+		return fmt.Errorf("there is no mode %q", s.Mode)
+	}
+	most, mostLimit := forced[len(forced)-1].FullScale, limited[len(limited)-1].FullScale
+	switch {
+	case !finite(s.Level):
+		return fmt.Errorf("the level must be a finite number, not %g", s.Level)
+	case !finite(s.Range) || s.Range < 0 || !finite(s.SenseRange) || s.SenseRange < 0:
+		return fmt.Errorf("a range must be a finite number above 0, or 0 for the smallest that will do, not %g, %g", s.Range, s.SenseRange)
+	case !finite(s.Compliance) || s.Compliance <= 0:
+		return fmt.Errorf("the compliance must be a finite number above 0, not %g", s.Compliance)
+	case s.Remote && !c.def.RemoteSense:
+		return errors.New("there are no sense terminals for remote sense")
+	}
+	if _, ok := bench.RangeFor(forced, math.Max(math.Abs(s.Level), s.Range)); !ok {
+		return fmt.Errorf("level %g %s in range %g is over the largest range, %g %s", s.Level, unit, s.Range, most, unit)
+	}
+	if _, ok := bench.RangeFor(limited, s.Compliance); !ok {
+		return fmt.Errorf("compliance %g %s is over the largest range, %g %s", s.Compliance, limitUnit, mostLimit, limitUnit)
+	}
+	if _, _, _, ok := c.def.RangesFor(s); !ok {
+		return fmt.Errorf("level %g %s (range %g), compliance %g %s (sense range %g) do not fit the ranges",
+			s.Level, unit, s.Range, s.Compliance, limitUnit, s.SenseRange)
+	}
+	return nil
+}
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
+// apply sets the circuit's channel.
+func (c *channel) apply(to *circuit.Channel) {
+	to.Remote = c.set != nil && c.set.Remote
+	if !c.on {
+		to.Set(circuit.Off, 0, 1)
+		return
+	}
+	to.Set(c.mode, c.level, c.limit)
+}
+
+// chargingCurrent is what the channel can put into its capacitance while it
+// goes to a voltage that it holds, A; 0 where it does not hold a voltage.
+func (c *channel) chargingCurrent(i1 float64) float64 {
+	switch {
+	case c.mode == circuit.ForceVoltage && !c.inCompliance:
+		return c.limit
+	case c.mode == circuit.ForceCurrent && c.inCompliance:
+		return math.Abs(c.level) + math.Abs(i1)
+	}
+	return 0
+}

@@ -55,7 +55,7 @@ type tail struct {
 	first int64
 	cols  Columns
 
-	curves        []curve // reused
+	blocks        []block // reused
 	data, summary []byte
 }
 
@@ -167,8 +167,8 @@ func (s *Store) appendReadings(t *tx, run *runTail, measurement int, rs []bench.
 
 // writeTail stores the last chunk, new or grown.
 func (s *Store) writeTail(t *tx, seq int64, measurement int, c *tail) error {
-	c.curves = summarise(c.curves, &c.cols)
-	c.summary = appendSummary(c.summary[:0], c.curves)
+	c.blocks = summarise(c.blocks, &c.cols)
+	c.summary = appendSummary(c.summary[:0], c.blocks)
 	c.data = appendChunk(c.data[:0], &c.cols)
 	n := c.cols.Len()
 	if c.id != 0 {

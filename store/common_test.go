@@ -3,6 +3,7 @@ package store_test
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"testing"
 	"time"
 
@@ -112,3 +113,5 @@ func result(m int, key string, pin int, value float64) procedure.Result {
 	return procedure.Result{Measurement: m, Key: key, Name: "Name of " + key, Pin: pin, Value: value, Unit: quantity.Ohm,
 		U: 0.01, Low: &low, Outcome: "pass"}
 }
+
+func itoa(n int) string { return strconv.Itoa(n) }

@@ -225,7 +225,7 @@ func (s *sweepDeriver) extremes(out []Result, at value) []Result {
 // What a curve must be like to be called a diode: the law holds over two decades
 // of current, with a believable ideality and a knee. Common practice.
 const (
-	diodeLeastPoints = 8
+	diodeLeastPoints = 5
 	diodeLeastN      = 0.7
 	diodeMostN       = 3.0
 	diodeSpan        = 100.0

@@ -186,10 +186,11 @@ func (t *thresholdDeriver) current(out []Result) []Result {
 }
 
 // notSwitched is the result where the output did not answer: the end of the
-// sweep, as no measure of the threshold.
+// sweep, beyond which the threshold must lie if there is one.
 func (t *thresholdDeriver) notSwitched(v value, dir int) value {
 	low, high := t.m.Sweep.Range()
-	v.x, v.only = t.m.Sweep.At((dir+1)*t.m.Sweep.Count()-1), true
+	first, last := t.m.Sweep.At(dir*t.m.Sweep.Count()), t.m.Sweep.At((dir+1)*t.m.Sweep.Count()-1)
+	v.x, v.only, v.bound = last, true, sign(last-first)
 	v.note = fmt.Sprintf("%s did not switch between %s and %s", t.label(t.m.Observe), volts(low), volts(high))
 	if n := t.dir[dir].clamped; n > 0 {
 		v.flags = bench.InCompliance

@@ -1,0 +1,158 @@
+package store
+
+import (
+	"fmt"
+	"io"
+	"math"
+
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
+)
+
+var historyHeader = []string{"run", "started", "ended", "device", "device revision", "procedure", "procedure revision",
+	"serial", "lot", "outcome", "status", "reason", "operator", "bench", "rehearsal", "kept by hand", "readings", "note"}
+
+// HistoryCSV writes a row for each run.
+type HistoryCSV struct{ *csvWriter }
+
+// NewHistoryCSV writes the header.
+func NewHistoryCSV(w io.Writer) *HistoryCSV { return &HistoryCSV{newCSV(w, historyHeader...)} }
+
+// Row writes one run.
+func (e *HistoryCSV) Row(r *RunRow) error {
+	e.runCells(r)
+	e.text(r.Reason)
+	e.text(r.Operator)
+	e.text(r.Bench)
+	e.yes(r.Rehearsal)
+	e.yes(r.Manual)
+	e.integer(r.Readings)
+	e.text(r.Note)
+	return e.end()
+}
+
+// runCells writes what history and wide rows begin with.
+func (c *csvWriter) runCells(r *RunRow) {
+	c.text(r.ID)
+	c.time(r.Started)
+	c.time(r.Ended)
+	c.text(r.Device)
+	c.revision(r.DeviceRev)
+	c.text(r.Procedure)
+	c.revision(r.ProcRev)
+	c.text(r.Unit.Serial)
+	c.text(r.Unit.Lot)
+	c.text(string(r.Outcome))
+	c.text(string(r.Status))
+}
+
+// revision writes a revision number, or nothing for what was never stored.
+func (c *csvWriter) revision(rev int) {
+	if rev == 0 {
+		c.text("")
+		return
+	}
+	c.integer(int64(rev))
+}
+
+var resultsHeader = []string{"run", "serial", "lot", "measurement", "measurement name", "result", "name", "pin", "pin name",
+	"curve", "condition", "value", "unit", "expanded uncertainty (k=2)", "low limit", "high limit", "outcome", "flags",
+	"note", "rehearsal"}
+
+// ResultsCSV writes a row for each result. Values are in the unit that its
+// own column names.
+type ResultsCSV struct{ *csvWriter }
+
+// NewResultsCSV writes the header.
+func NewResultsCSV(w io.Writer) *ResultsCSV { return &ResultsCSV{newCSV(w, resultsHeader...)} }
+
+// Row writes one result of the run r.
+func (e *ResultsCSV) Row(r *procedure.Record, x *procedure.Result) error {
+	e.text(r.ID)
+	e.text(r.Unit.Serial)
+	e.text(r.Unit.Lot)
+	e.integer(int64(x.Measurement) + 1)
+	name := ""
+	if x.Measurement < len(r.Procedure.Measurements) {
+		name = r.Procedure.Measurements[x.Measurement].Name
+	}
+	e.text(name)
+	e.text(x.Key)
+	e.text(x.Name)
+	if pin, ok := r.Device.Pin(x.Pin); ok {
+		e.integer(int64(x.Pin))
+		e.text(pin.Name)
+	} else {
+		e.text("")
+		e.text("")
+	}
+	e.text(x.Group)
+	e.text(x.Condition)
+	e.number(x.Value)
+	e.text(string(x.Unit))
+	e.number(x.U)
+	e.optional(x.Low)
+	e.optional(x.High)
+	e.text(string(x.Outcome))
+	e.text(flagText(x.Flags))
+	e.text(x.Note)
+	e.yes(r.Rehearsal)
+	return e.end()
+}
+
+var wideHeader = []string{"run", "started", "ended", "device", "device revision", "procedure", "procedure revision",
+	"serial", "lot", "outcome", "status", "rehearsal"}
+
+// WideCSV writes a row for each run and a column for each result.
+type WideCSV struct{ *csvWriter }
+
+// NewWideCSV writes the header; each result's column names its unit.
+func NewWideCSV(w io.Writer, columns []WideColumn) *WideCSV {
+	header := append([]string(nil), wideHeader...)
+	several := false // procedures in the table
+	for _, c := range columns {
+		several = several || c.Procedure != columns[0].Procedure
+	}
+	for _, c := range columns {
+		header = append(header, c.label(several))
+	}
+	return &WideCSV{newCSV(w, header...)}
+}
+
+// Row writes one run.
+func (e *WideCSV) Row(r *WideRow) error {
+	e.runCells(&r.Run)
+	e.yes(r.Run.Rehearsal)
+	for _, x := range r.Results {
+		v := math.NaN()
+		if x != nil {
+			v = x.Value
+		}
+		e.number(v)
+	}
+	return e.end()
+}
+
+// label is a wide column's heading, such as "2 Leakage: high pin 3 (A)".
+func (c *WideColumn) label(withProcedure bool) string {
+	s := fmt.Sprintf("%d", c.Measurement+1)
+	if withProcedure {
+		s = c.Procedure + " " + s
+	}
+	if c.MeasurementName != "" {
+		s += " " + c.MeasurementName
+	}
+	s += ": " + c.Name
+	if c.Pin != 0 {
+		s += fmt.Sprintf(" pin %d", c.Pin)
+	}
+	for _, extra := range []string{c.Group, c.Condition} {
+		if extra != "" {
+			s += ", " + extra
+		}
+	}
+	if c.Unit != quantity.One {
+		s += " (" + string(c.Unit) + ")"
+	}
+	return s
+}

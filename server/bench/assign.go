@@ -260,14 +260,16 @@ func (s *Solver) able(id ChannelID, n Need, kelvin bool) bool {
 	if !ok || n.Kelvin && !(ch.RemoteSense && kelvin) {
 		return false
 	}
-	force, limit := ch.ForceV, ch.SenseI
-	forced, limited := n.Voltage, n.Current
+	// What is not forced is limited in the other force function's range and
+	// sensed besides, so both must hold the compliance.
+	_, v := RangeFor(ch.ForceV, n.Voltage)
+	_, i := RangeFor(ch.ForceI, n.Current)
+	sense, sensed := ch.SenseI, n.Current
 	if n.Mode == ForceCurrent {
-		force, limit, forced, limited = ch.ForceI, ch.SenseV, n.Current, n.Voltage
+		sense, sensed = ch.SenseV, n.Voltage
 	}
-	_, canForce := RangeFor(force, forced)
-	_, canLimit := RangeFor(limit, limited)
-	return canForce && canLimit
+	_, seen := RangeFor(sense, sensed)
+	return v && i && seen
 }
 
 // Moved counts the paths that open or close between two assignments; nil is

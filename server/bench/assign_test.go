@@ -156,7 +156,7 @@ func bruteForce(d *Definition, pm *PinMap, needs []Need, closed []PathID) int {
 			if ok && n.Line == ToChannel {
 				ch, _ := d.ChannelByID(p.Channel)
 				top := ch.ForceV[len(ch.ForceV)-1].FullScale
-				ok = (!n.Kelvin || ch.RemoteSense) && (n.Mode == ForceCurrent || n.Voltage <= top)
+				ok = (!n.Kelvin || ch.RemoteSense) && n.Voltage <= top
 			}
 			for _, q := range chosen {
 				ok = ok && (p.Mux == "" || p.Mux != q.Mux) && (p.Channel == 0 || p.Channel != q.Channel)

@@ -1,0 +1,199 @@
+package run
+
+import (
+	"context"
+	"fmt"
+	"sync/atomic"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/derive"
+	"ohmkeep/server/procedure"
+)
+
+// storeWithin bounds one commit; a disk that takes longer has failed.
+const storeWithin = 30 * time.Second
+
+// committer takes what has been measured, derives results from it, has both
+// stored together, and only then shows them. It is the only goroutine that
+// uses the derivers.
+type committer struct {
+	rec      *procedure.Record
+	plan     *plan
+	pipe     *pipe
+	recorder Recorder
+	observer Observer
+	fail     func(error) // told once, from the committer's goroutine
+
+	derivers map[int]*deriving // by index in the plan
+	results  map[procedure.ResultID]procedure.Result
+	last     Progress
+	readings int64
+	broken   error
+	failed   atomic.Bool // a complete measurement has a fail
+}
+
+// deriving is the computation of one measurement's results.
+type deriving struct {
+	procedure.Deriver
+	index int       // of the measurement in the procedure
+	due   time.Time // when results may be worked out again
+	stale bool      // readings have come since they were
+	ended bool      // the measurement is complete
+}
+
+// run commits until the pipe ends.
+func (c *committer) run(ctx context.Context) {
+	ctx = context.WithoutCancel(ctx)
+	var l load
+	var last time.Time
+	for more := true; more; {
+		more = c.pipe.take(&l, commitEvery-time.Since(last))
+		last = time.Now()
+		if c.broken == nil {
+			if err := c.commit(ctx, &l, !more); err != nil {
+				c.broken = err
+				c.fail(err)
+			}
+		}
+		for _, ack := range l.acks {
+			close(ack)
+		}
+	}
+}
+
+// commit stores and shows one load. The last one brings all results up to date.
+func (c *committer) commit(ctx context.Context, l *load, last bool) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("deriving, storing or showing readings: %v", p)
+		}
+	}()
+	b := c.batch(l, last)
+	if len(b.Readings) > 0 || len(b.Results) > 0 {
+		ctx, cancel := context.WithTimeout(ctx, storeWithin)
+		defer cancel()
+		if err := c.recorder.Append(ctx, c.rec.ID, b); err != nil {
+			return fmt.Errorf("storing readings: %w", err)
+		}
+	}
+	c.readings += int64(len(l.obs))
+	for _, r := range b.Results {
+		c.results[r.ID()] = r
+	}
+	for _, s := range l.spans {
+		if s.end && c.failedAt(c.plan.steps[s.step].index) {
+			c.failed.Store(true)
+		}
+	}
+	c.last = l.progress
+	c.last.Readings = c.readings
+	if c.observer != nil && (len(b.Readings) > 0 || len(b.Results) > 0 || l.pins != nil || !last) {
+		c.observer.Observe(Update{Run: c.rec.ID, Batch: b, Progress: c.last, Pins: l.pins})
+	}
+	return nil
+}
+
+// failedAt reports whether a measurement has a fail among its results.
+func (c *committer) failedAt(measurement int) bool {
+	for id, r := range c.results {
+		if id.Measurement == measurement && r.Outcome == derive.Fail {
+			return true
+		}
+	}
+	return false
+}
+
+// batch makes readings and results of a load.
+func (c *committer) batch(l *load, last bool) procedure.Batch {
+	var b procedure.Batch
+	readings := make([]bench.Reading, len(l.obs))
+	at := 0
+	for _, s := range l.spans {
+		d := c.deriving(s.step)
+		for i := at; i < at+s.n; i++ {
+			readings[i] = l.obs[i].Reading
+			d.Add(l.obs[i])
+		}
+		if s.n > 0 {
+			d.stale = true
+			b.Readings = appendReadings(b.Readings, d.index, readings[at:at+s.n])
+		}
+		d.ended = d.ended || s.end
+		at += s.n
+	}
+	for step, d := range c.derivers {
+		if last || d.ended || d.stale && !time.Now().Before(d.due) {
+			b.Results = c.derive(d, b.Results)
+		}
+		if d.ended {
+			delete(c.derivers, step)
+		}
+	}
+	return b
+}
+
+func (c *committer) deriving(step int) *deriving {
+	d := c.derivers[step]
+	if d == nil {
+		s := c.plan.steps[step]
+		d = &deriving{index: s.index, Deriver: s.kind.Derive(s.m, &c.rec.Device, c.rec.Procedure.Guard)}
+		c.derivers[step] = d
+	}
+	return d
+}
+
+// derive appends the results of a measurement that are new or have changed.
+// Working them out may take no more than a tenth of the time.
+func (c *committer) derive(d *deriving, out []procedure.Result) []procedure.Result {
+	begun := time.Now()
+	for _, r := range d.Results() {
+		r.Measurement = d.index
+		if old, ok := c.results[r.ID()]; !ok || !sameResult(old, r) {
+			out = append(out, r)
+		}
+	}
+	now := time.Now()
+	d.stale, d.due = false, now.Add(10*now.Sub(begun))
+	return out
+}
+
+// appendReadings adds readings of a measurement, joining them to those before.
+func appendReadings(all []procedure.MeasurementReadings, m int, r []bench.Reading) []procedure.MeasurementReadings {
+	if n := len(all); n > 0 && all[n-1].Measurement == m {
+		last := all[n-1].Readings
+		all[n-1].Readings = last[:len(last)+len(r)]
+		return all
+	}
+	return append(all, procedure.MeasurementReadings{Measurement: m, Readings: r})
+}
+
+func sameResult(a, b procedure.Result) bool {
+	if !samePtr(a.Low, b.Low) || !samePtr(a.High, b.High) {
+		return false
+	}
+	a.Low, a.High, b.Low, b.High = nil, nil, nil, nil
+	return a == b
+}
+
+func samePtr(a, b *float64) bool {
+	return a == b || a != nil && b != nil && *a == *b
+}
+
+// outcome is that of the whole run. A run that did not get to its end says
+// nothing about limits it has not held its part against.
+func (c *committer) outcome(status procedure.Status) derive.Outcome {
+	worst := derive.NoLimits
+	for _, r := range c.results {
+		worst = derive.Worst(worst, r.Outcome)
+	}
+	if status == procedure.Done {
+		return worst
+	}
+	for _, m := range c.rec.Procedure.Measurements {
+		if !m.Disabled && len(m.Limits) > 0 {
+			return derive.Worst(worst, derive.Invalid)
+		}
+	}
+	return worst
+}

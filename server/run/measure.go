@@ -1,0 +1,389 @@
+package run
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/procedure"
+)
+
+const (
+	// handEvery and handFull are when the measuring goroutine hands over.
+	handEvery = 10 * time.Millisecond
+	handFull  = 8 << 10
+	// longWait is a wait before which it hands over what it has.
+	longWait = 5 * time.Millisecond
+)
+
+// errFailed ends a procedure that is to stop at the first fail.
+var errFailed = errors.New("stopped at the first fail, as the procedure asks")
+
+// measurer carries out a plan: the one goroutine that uses the link.
+type measurer struct {
+	driver
+	rec    *procedure.Record
+	plan   *plan
+	pipe   *pipe
+	failed func() bool // whether a committed result is a fail
+	start  time.Time   // zero of the readings' time, on the bench's clock
+
+	step     *step
+	stepAt   int // index in the plan
+	load     load
+	pins     []PinState // of the connected pins, by conn
+	pinsNew  bool
+	handed   time.Time     // on the wall clock
+	nominal  time.Duration // planned time of what is done
+	planned  time.Duration // the same, of whole measurements
+	samples  []bench.Sample
+	reads    []reader
+	channels []bench.ChannelID
+}
+
+// reader is one pin that is read at the point at work.
+type reader struct {
+	conn, drive, sample int
+	set                 float64
+	senseV, senseI      bench.Range
+}
+
+func (x *measurer) run(ctx context.Context) error {
+	x.handed = time.Now()
+	x.load.progress.Done = make([]bool, len(x.rec.Procedure.Measurements))
+	for i, s := range x.plan.steps {
+		x.step, x.stepAt = s, i
+		if err := x.measure(ctx); err != nil {
+			return err
+		}
+		if x.rec.Procedure.StopOnFail && x.failed() {
+			if err := x.tidy(ctx); err != nil {
+				return err
+			}
+			return errFailed
+		}
+	}
+	return x.tidy(ctx)
+}
+
+// tidy takes everything down in order at the end.
+func (x *measurer) tidy(ctx context.Context) error {
+	if err := x.finish(ctx); err != nil {
+		return err
+	}
+	x.pins, x.pinsNew = x.pins[:0], true
+	return x.hand(ctx, nil)
+}
+
+// measure carries out one measurement.
+func (x *measurer) measure(ctx context.Context) error {
+	x.load.progress.Measurement, x.load.progress.Points = x.step.index, x.step.points
+	seg, inSeg, point := 0, 0, 0
+	for pt := range x.step.kind.Points(x.step.m, &x.rec.Device) {
+		if seg == len(x.step.segments) {
+			return fmt.Errorf("measurement %d has more points than planned", x.step.index+1)
+		}
+		x.load.progress.Point = point
+		if err := x.point(ctx, x.step.segments[seg], &pt, uint32(point)); err != nil {
+			return err
+		}
+		point++
+		if inSeg++; inSeg == x.step.segments[seg].points {
+			seg, inSeg = seg+1, 0
+		}
+	}
+	x.planned += x.step.nominal
+	x.nominal = x.planned
+	x.load.progress.Point = point
+	x.load.progress.Done[x.step.index] = true
+	x.load.spans = append(x.load.spans, span{step: x.stepAt, end: true})
+	if !x.rec.Procedure.StopOnFail {
+		return x.hand(ctx, nil)
+	}
+	ack := make(chan struct{})
+	if err := x.hand(ctx, ack); err != nil {
+		return err
+	}
+	select {
+	case <-ack:
+		return ctx.Err()
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// point applies, settles and reads.
+func (x *measurer) point(ctx context.Context, seg *segment, pt *procedure.Point, index uint32) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	moved := seg != x.seg
+	if moved {
+		// What was read so far need not wait for the switching.
+		if err := x.handIfDue(ctx, 0); err != nil {
+			return err
+		}
+	}
+	if err := x.apply(ctx, seg, pt); err != nil {
+		return err
+	}
+	x.showPins(seg, moved)
+	x.findReaders(seg, pt)
+	aperture := pt.Aperture.ApertureSeconds(x.rec.Bench.LineHz)
+	settled, err := x.settle(ctx, pt, seconds(aperture))
+	if err != nil {
+		return err
+	}
+	if err := x.read(ctx, pt, index, aperture, settled); err != nil {
+		return err
+	}
+	x.nominal += pointTime(pt, x.rec.Bench.LineHz)
+	return nil
+}
+
+// showPins brings up to date what every pin is connected to and set to.
+func (x *measurer) showPins(seg *segment, moved bool) {
+	if moved {
+		x.pins = x.pins[:0]
+		for _, c := range seg.conns {
+			s := PinState{Pin: c.pin, Use: c.use, Path: c.path, V: math.NaN(), I: math.NaN()}
+			if c.drive >= 0 {
+				s.Channel = seg.drives[c.drive].channel.ID
+			}
+			x.pins = append(x.pins, s)
+		}
+	}
+	for i, c := range seg.conns {
+		if c.drive >= 0 {
+			x.pins[i].Level = x.set[c.drive].Level
+		}
+	}
+	x.pinsNew = true
+}
+
+// findReaders works out which channels a point reads, and in which ranges.
+func (x *measurer) findReaders(seg *segment, pt *procedure.Point) {
+	x.reads, x.channels = x.reads[:0], x.channels[:0]
+	for _, pin := range pt.Read {
+		i := slices.IndexFunc(seg.conns, func(c *conn) bool { return c.pin == pin })
+		k := seg.conns[i].drive
+		ch := seg.drives[k].channel
+		r := reader{conn: i, drive: k, set: x.set[k].Level}
+		_, r.senseV, r.senseI, _ = ch.RangesFor(x.set[k])
+		r.sample = slices.Index(x.channels, ch.ID)
+		if r.sample < 0 {
+			r.sample = len(x.channels)
+			x.channels = append(x.channels, ch.ID)
+		}
+		x.reads = append(x.reads, r)
+	}
+}
+
+// wait sleeps on the bench's clock; before a long wait what has been read is
+// handed over.
+func (x *measurer) wait(ctx context.Context, d time.Duration) error {
+	if err := x.handIfDue(ctx, d); err != nil {
+		return err
+	}
+	if d <= 0 {
+		return ctx.Err()
+	}
+	return x.clock.Sleep(ctx, d)
+}
+
+// settle waits as the point asks and reports whether it became stable.
+func (x *measurer) settle(ctx context.Context, pt *procedure.Point, aperture time.Duration) (bool, error) {
+	if err := x.wait(ctx, seconds(pt.Settle.Time)); err != nil {
+		return false, err
+	}
+	if !pt.Settle.UntilStable || len(x.channels) == 0 {
+		return true, nil
+	}
+	begun := x.clock.Now()
+	within := seconds(pt.Settle.Within)
+	most := 2 + int(within/max(aperture, time.Microsecond)) // in case the clock stands still
+	var before []bench.Sample
+	for range most {
+		if err := x.sense(ctx, aperture); err != nil {
+			return false, err
+		}
+		if before != nil && x.stable(before, pt.Settle.Tolerance) {
+			return true, nil
+		}
+		before = append(before[:0], x.samples...)
+		if x.clock.Now().Sub(begun) >= within {
+			break
+		}
+	}
+	return false, nil
+}
+
+// stable compares two readings of every channel in the quantity that is not
+// forced. A difference that noise and the converter's step explain (3 standard
+// deviations of the difference, one step) counts as none.
+func (x *measurer) stable(before []bench.Sample, tolerance float64) bool {
+	for _, r := range x.reads {
+		a, b, rng := before[r.sample].I, x.samples[r.sample].I, r.senseI
+		if x.set[r.drive].Mode == bench.ForceCurrent {
+			a, b, rng = before[r.sample].V, x.samples[r.sample].V, r.senseV
+		}
+		slack := rng.Step + 3*math.Sqrt2*rng.Noise
+		if !(math.Abs(a-b) <= max(tolerance*math.Abs(b), slack)) {
+			return false
+		}
+	}
+	return true
+}
+
+// sense reads the point's channels once.
+func (x *measurer) sense(ctx context.Context, aperture time.Duration) error {
+	if aperture >= longWait {
+		if err := x.handIfDue(ctx, aperture); err != nil {
+			return err
+		}
+	}
+	var err error
+	x.samples, err = x.link.Read(ctx, x.channels, aperture, x.samples[:0])
+	if err == nil && len(x.samples) != len(x.channels) {
+		err = fmt.Errorf("%d samples came from %d channels", len(x.samples), len(x.channels))
+	}
+	return linked("reading", err)
+}
+
+// read takes the point's readings.
+func (x *measurer) read(ctx context.Context, pt *procedure.Point, index uint32, aperture float64, settled bool) error {
+	if len(x.channels) == 0 {
+		return nil
+	}
+	base := bench.Reading{Point: index, Group: pt.Group}
+	if !settled {
+		base.Flags = bench.NotSettled
+	}
+	cycles := aperture * x.rec.Bench.LineHz
+	begun := x.clock.Now()
+	for k := range max(pt.Count, 1) {
+		if k > 0 && pt.Interval > 0 {
+			due := begun.Add(seconds(float64(k) * pt.Interval))
+			if err := x.wait(ctx, due.Sub(x.clock.Now())); err != nil {
+				return err
+			}
+		}
+		if err := x.sense(ctx, seconds(aperture)); err != nil {
+			return err
+		}
+		for i := range x.reads {
+			x.keep(&x.reads[i], base, cycles)
+		}
+		if len(x.load.obs) >= handFull || k&63 == 0 || aperture > 1e-4 {
+			if err := x.handIfDue(ctx, 0); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// keep makes an observation of a sample.
+func (x *measurer) keep(r *reader, base bench.Reading, cycles float64) {
+	s := &x.samples[r.sample]
+	p := &x.pins[r.conn]
+	base.T, base.Set, base.V, base.I = int64(s.At.Sub(x.start)), r.set, s.V, s.I
+	base.Pin, base.Channel, base.Flags = uint8(p.Pin), s.Channel, base.Flags|s.Flags
+	if x.step.limits.broken(&base) {
+		base.Flags |= bench.OutOfLimit
+	}
+	p.V, p.I, p.Flags = s.V, s.I, base.Flags
+	x.pinsNew = true
+	x.load.obs = append(x.load.obs, procedure.Observation{
+		Reading: base, UV: r.senseV.StandardUncertainty(s.V, cycles), UI: r.senseI.StandardUncertainty(s.I, cycles),
+	})
+	if n := len(x.load.spans); n > 0 && x.load.spans[n-1].step == x.stepAt {
+		x.load.spans[n-1].n++
+	} else {
+		x.load.spans = append(x.load.spans, span{step: x.stepAt, n: 1})
+	}
+}
+
+// handIfDue hands over when the time or the amount has come, or when a long
+// wait follows.
+func (x *measurer) handIfDue(ctx context.Context, wait time.Duration) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if len(x.load.obs) == 0 && !x.pinsNew {
+		return nil
+	}
+	if wait < longWait && len(x.load.obs) < handFull && time.Since(x.handed) < handEvery {
+		return nil
+	}
+	return x.hand(ctx, nil)
+}
+
+// hand passes everything on to the committer. The bench is asked for faults
+// first: what was read since it was last asked is marked if it has any, and
+// the run ends.
+func (x *measurer) hand(ctx context.Context, ack chan struct{}) error {
+	faults, err := x.link.Faults(ctx)
+	if err != nil {
+		return linked("asking for faults", err)
+	}
+	if len(faults) > 0 {
+		for i := range x.load.obs {
+			x.load.obs[i].Flags |= bench.AfterFault
+		}
+	}
+	err = x.deliver(ctx, ack)
+	if len(faults) > 0 {
+		return &FaultError{faults}
+	}
+	return err
+}
+
+// deliver puts the load into the pipe.
+func (x *measurer) deliver(ctx context.Context, ack chan struct{}) error {
+	l := &x.load
+	l.progress.Elapsed = x.clock.Now().Sub(x.start)
+	l.progress.Left = x.left(l.progress.Elapsed)
+	if x.pinsNew {
+		l.pins = slices.Clone(x.pins)
+		if l.pins == nil {
+			l.pins = []PinState{}
+		}
+	}
+	done := l.progress.Done
+	l.progress.Done = slices.Clone(done)
+	err := x.pipe.put(ctx, l, ack)
+	l.progress.Done = done
+	if err == nil {
+		l.reset()
+		x.pinsNew = false
+		x.handed = time.Now()
+	}
+	return err
+}
+
+// left estimates the time to go: what is planned for it, stretched by how the
+// run has kept to its plan so far once it has gone on for a second.
+func (x *measurer) left(elapsed time.Duration) time.Duration {
+	left := max(x.plan.nominal-x.nominal, 0)
+	if x.nominal > time.Second {
+		pace := elapsed.Seconds() / x.nominal.Seconds()
+		left = time.Duration(float64(left) * min(max(pace, 0.5), 4))
+	}
+	return left
+}
+
+// FaultError is what the bench itself reported as wrong.
+type FaultError struct{ Faults []bench.Fault }
+
+func (e *FaultError) Error() string {
+	s := "the bench reported a fault: " + e.Faults[0].Message
+	if n := len(e.Faults) - 1; n > 0 {
+		s += fmt.Sprintf(" (and %d more)", n)
+	}
+	return s
+}

@@ -1,0 +1,134 @@
+package run
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"ohmkeep/server/procedure"
+)
+
+const (
+	// commitEvery is the shortest time between two commits that are not full.
+	commitEvery = 20 * time.Millisecond
+	// commitFull is how many readings are committed without waiting.
+	commitFull = 64 << 10
+	// pipeFull is how many readings may wait for the disk before the
+	// measuring goroutine waits too.
+	pipeFull = 2 * commitFull
+)
+
+// span is a stretch of readings of one measurement.
+type span struct {
+	step int // index in the plan
+	n    int
+	end  bool // the measurement is complete
+}
+
+// load is what the measuring goroutine hands over and the committer commits.
+type load struct {
+	obs      []procedure.Observation
+	spans    []span
+	progress Progress
+	pins     []PinState // nil if unchanged
+	acks     []chan struct{}
+}
+
+func (l *load) reset() {
+	l.obs, l.spans, l.pins, l.acks = l.obs[:0], l.spans[:0], nil, nil
+}
+
+// pipe lies between the goroutine that measures and the one that commits. It
+// gathers what is handed over while a commit is on its way.
+type pipe struct {
+	mu     sync.Mutex
+	load   load
+	closed bool
+
+	wake  chan struct{} // something waits
+	hurry chan struct{} // and should be committed at once
+	room  chan struct{} // space again
+}
+
+func newPipe() *pipe {
+	return &pipe{wake: make(chan struct{}, 1), hurry: make(chan struct{}, 1), room: make(chan struct{}, 1)}
+}
+
+// poke makes a channel of capacity one ready without waiting.
+func poke(c chan struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
+}
+
+// put hands over; it waits only while the pipe is full. ack, if any, is closed
+// once all of it is committed or given up.
+func (p *pipe) put(ctx context.Context, l *load, ack chan struct{}) error {
+	for {
+		p.mu.Lock()
+		if len(p.load.obs) < pipeFull || len(l.obs) == 0 {
+			break
+		}
+		p.mu.Unlock()
+		select {
+		case <-p.room:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	defer p.mu.Unlock()
+	p.load.obs = append(p.load.obs, l.obs...)
+	p.load.spans = append(p.load.spans, l.spans...)
+	p.load.progress = l.progress
+	if l.pins != nil {
+		p.load.pins = l.pins
+	}
+	if ack != nil {
+		p.load.acks = append(p.load.acks, ack)
+	}
+	if ack != nil || len(p.load.obs) >= commitFull {
+		poke(p.hurry)
+	}
+	poke(p.wake)
+	return nil
+}
+
+// end says that nothing more will come.
+func (p *pipe) end() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.closed = true
+	poke(p.hurry)
+	poke(p.wake)
+}
+
+// take waits for something to commit, no sooner than pause after the last
+// time unless it is urgent, and swaps it into l. It reports whether more may
+// come.
+func (p *pipe) take(l *load, pause time.Duration) bool {
+	<-p.wake
+	if pause > 0 {
+		t := time.NewTimer(pause)
+		defer t.Stop()
+		select {
+		case <-t.C:
+		case <-p.hurry:
+		}
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	*l, p.load = p.load, *l
+	p.load.reset()
+	p.load.progress = l.progress
+	select {
+	case <-p.hurry:
+	default:
+	}
+	select {
+	case <-p.wake:
+	default:
+	}
+	poke(p.room)
+	return !p.closed
+}

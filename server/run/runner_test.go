@@ -1,0 +1,295 @@
+package run
+
+import (
+	"context"
+	"errors"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/derive"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
+)
+
+// clean fails the test for everything that must never happen.
+func clean(t *testing.T, b *bed) {
+	t.Helper()
+	for _, s := range b.faultsOf() {
+		t.Error(s)
+	}
+}
+
+func TestRunInOrder(t *testing.T) {
+	b := newBed(bench.NewCountingClock(year),
+		[]procedure.Point{
+			point(pinA, powered(volts(pinA, 0.5), grounded(pinB))...),
+			point(pinA, powered(volts(pinA, 1.5), grounded(pinB))...),
+		},
+		[]procedure.Point{point(pinB, powered(volts(pinB, 1), grounded(pinA))...)},
+	)
+	b.link.keepLog = true
+	e, err := b.runner.Run(t.Context(), b.rec)
+	if err != nil || e.Status != procedure.Done {
+		t.Fatalf("%+v, %v", e, err)
+	}
+	clean(t, b)
+	if len(b.watch.stored) != 3 || b.watch.shown != 3 {
+		t.Errorf("%d readings stored, %d shown, want 3", len(b.watch.stored), b.watch.shown)
+	}
+	// The supplies come up once, in order, by a ramp, and stay up between the
+	// measurements: each has one way up and one way down.
+	var ramp []string
+	ups := 0
+	for _, l := range b.link.log {
+		if strings.HasSuffix(l, "true") {
+			ups++
+		}
+		if strings.HasPrefix(l, "set") {
+			ramp = append(ramp, l)
+		}
+	}
+	if ups != 4 { // two supplies, then pin A, then pin B
+		t.Errorf("%d outputs switched on, want 4:\n%s", ups, strings.Join(b.link.log, "\n"))
+	}
+	if len(ramp) < 2*rampSteps {
+		t.Errorf("no ramps:\n%s", strings.Join(b.link.log, "\n"))
+	}
+	if last := b.link.log[len(b.link.log)-1]; last != "safe" {
+		t.Errorf("the last call is %q", last)
+	}
+	if want := []bench.State{bench.Energised, bench.Safe}; !slices.Equal(b.states, want) {
+		t.Errorf("states %v", b.states)
+	}
+}
+
+// TestFewMoves: the path of a pin that stays connected does not move.
+func TestFewMoves(t *testing.T) {
+	b := newBed(bench.NewCountingClock(year),
+		[]procedure.Point{point(pinA, volts(pinA, 1), grounded(pinB)), point(pinA, volts(pinA, 1), volts(pinB, 1)), point(pinB, volts(pinB, 1))})
+	b.link.keepLog = true
+	if _, err := b.runner.Run(t.Context(), b.rec); err != nil {
+		t.Fatal(err)
+	}
+	clean(t, b)
+	p, err := makePlan(b.rec, b.runner.Kinds)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := p.steps[0].segments
+	if n := bench.Moved(s[0].assign, s[1].assign); n != 2 {
+		t.Errorf("%d paths move for one pin", n)
+	}
+	if n := bench.Moved(s[1].assign, s[2].assign); n != 1 {
+		t.Errorf("%d paths move when one pin opens", n)
+	}
+}
+
+func TestReadings(t *testing.T) { synctest.Test(t, testReadings) }
+
+func testReadings(t *testing.T) {
+	high := 3e-6
+	p := point(pinA, amps(pinA, 5e-5), volts(pinB, -1))
+	p.Count, p.Interval, p.Group, p.Read = 2, 0.05, 7, []int{pinB, pinA}
+	b := newBed(bench.RealClock{}, []procedure.Point{p})
+	b.kind.shape = procedure.Shape{Y: procedure.Axis{Quantity: procedure.QuantityCurrent, Unit: quantity.Ampere}, Band: procedure.Limit{High: &high}}
+	if _, err := b.runner.Run(t.Context(), b.rec); err != nil {
+		t.Fatal(err)
+	}
+	clean(t, b)
+	var got []bench.Reading
+	for _, u := range b.watch.updates {
+		for _, m := range u.Batch.Readings {
+			got = append(got, m.Readings...)
+		}
+	}
+	if len(got) != 4 {
+		t.Fatalf("%d readings", len(got))
+	}
+	for i, r := range got {
+		pin, set := []uint8{pinB, pinA}[i%2], []float64{-1, 5e-5}[i%2]
+		if r.Pin != pin || r.Set != set || r.Group != 7 || r.Point != 0 || r.I != 1e-6*float64(i+1) {
+			t.Errorf("reading %d: %+v", i, r)
+		}
+		if r.Flags.Has(bench.OutOfLimit) != (r.I > high) {
+			t.Errorf("reading %d: flags %b at %g A", i, r.Flags, r.I)
+		}
+	}
+	if d := time.Duration(got[2].T - got[0].T); d != 50*time.Millisecond {
+		t.Errorf("readings %v apart, want 50 ms", d)
+	}
+	// The pins shown while the second reading is waited for carry the first.
+	var pins []PinState
+	for _, u := range b.watch.updates {
+		if len(u.Pins) > 0 {
+			pins = u.Pins
+		}
+	}
+	i := slices.IndexFunc(pins, func(p PinState) bool { return p.Pin == pinA })
+	if i < 0 || pins[i].I != got[1].I || pins[i].Level != 5e-5 || pins[i].Path == 0 || pins[i].Channel == 0 {
+		t.Errorf("pins %+v", pins)
+	}
+	if last := b.watch.updates[len(b.watch.updates)-1]; last.Pins == nil || len(last.Pins) != 0 {
+		t.Errorf("at the end pins are %v, want none connected", last.Pins)
+	}
+}
+
+// TestRangeChangeGoesThroughZero: a current over decades changes range, which
+// the fake bench refuses while its output is on.
+func TestRangeChangeGoesThroughZero(t *testing.T) {
+	var points []procedure.Point
+	for _, level := range []float64{1e-5, 5e-3, 0, 5e-5, -0.05, 1e-5} {
+		points = append(points, point(pinA, amps(pinA, level)))
+	}
+	b := newBed(bench.NewCountingClock(year), points)
+	if _, err := b.runner.Run(t.Context(), b.rec); err != nil {
+		t.Fatal(err)
+	}
+	clean(t, b)
+}
+
+func TestUntilStable(t *testing.T) {
+	for _, tc := range []struct {
+		name    string
+		i       func(n int) float64
+		reads   int // in all
+		settled bool
+	}{
+		{"dies away", func(n int) float64 { return 1e-3 * (1 + math.Exp(-float64(n))) }, 8, true},
+		{"never", func(n int) float64 { return 1e-3 * float64(n) }, 11, false},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			p := point(pinA, volts(pinA, 1))
+			p.Settle = procedure.Settle{Time: 1e-3, UntilStable: true, Tolerance: 2e-3, Within: 10e-3}
+			b := newBed(bench.NewCountingClock(year), []procedure.Point{p})
+			b.link.reading = func(_ bench.ChannelID, _ bench.Setup, n int) (float64, float64) { return 1, tc.i(n) }
+			if _, err := b.runner.Run(t.Context(), b.rec); err != nil {
+				t.Fatal(err)
+			}
+			clean(t, b)
+			if b.link.reads != tc.reads {
+				t.Errorf("%d reads, want %d", b.link.reads, tc.reads)
+			}
+			for r := range b.watch.stored {
+				if r.Flags.Has(bench.NotSettled) == tc.settled {
+					t.Errorf("flags %b", r.Flags)
+				}
+			}
+		})
+	}
+}
+
+func TestEndings(t *testing.T) {
+	for _, tc := range []struct {
+		name   string
+		spoil  func(*bed)
+		status procedure.Status
+		says   string
+		err    error // wrapped by Run's
+		states []bench.State
+	}{
+		{"lost link", func(b *bed) { b.link.failAt, b.link.failErr = 20, errors.New("no answer") },
+			procedure.Interrupted, "no answer", ErrLost, []bench.State{bench.Energised, bench.Unknown}},
+		{"cut short", func(b *bed) { b.link.failAt, b.link.failErr = 20, bench.ErrMadeSafe },
+			procedure.Stopped, "made safe", nil, []bench.State{bench.Energised, bench.Safe}},
+		{"disk full", func(b *bed) { b.watch.failAt = 1 },
+			procedure.Failed, "disk full", nil, []bench.State{bench.Energised, bench.Safe}},
+		{"deriver panics", func(b *bed) { b.kind.panicAt = 1 },
+			procedure.Failed, "deriver", nil, []bench.State{bench.Energised, bench.Safe}},
+		{"not made safe", func(b *bed) { b.link.safeFails = 99 },
+			procedure.Failed, "could not be made safe", ErrNotSafe, []bench.State{bench.Energised, bench.Unknown}},
+		{"safe at the second try", func(b *bed) { b.link.safeFails = 1 },
+			procedure.Done, "", nil, []bench.State{bench.Energised, bench.Safe}},
+		{"bench fault", func(b *bed) { b.link.faults = []bench.Fault{{Message: "too hot"}} },
+			procedure.Failed, "too hot", nil, []bench.State{bench.Energised, bench.Safe}},
+		{"impossible", func(b *bed) { delete(b.rec.PinMap.Contacts, pinA) },
+			procedure.Failed, "pin 4 sits on no contact", nil, nil},
+		{"end not stored", func(b *bed) { b.watch.endFails = true },
+			procedure.Interrupted, "could not be stored", nil, []bench.State{bench.Energised, bench.Safe}},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				var points []procedure.Point
+				for k := range 40 {
+					points = append(points, point(pinA, volts(pinA, float64(k)/20)))
+				}
+				b := newBed(bench.RealClock{}, points)
+				tc.spoil(b)
+				e, err := b.runner.Run(t.Context(), b.rec)
+				if e.Status != tc.status || !strings.Contains(e.Reason, tc.says) || tc.err != nil && !errors.Is(err, tc.err) {
+					t.Errorf("%+v, %v", e, err)
+				}
+				if tc.name == "not made safe" {
+					b.link.live = false // nothing could be done about it
+				}
+				clean(t, b)
+				if !slices.Equal(b.states, tc.states) {
+					t.Errorf("states %v, want %v", b.states, tc.states)
+				}
+			})
+		})
+	}
+}
+
+// TestFaultMarksReadings: what was read before a fault was noticed is marked.
+func TestFaultMarksReadings(t *testing.T) {
+	b := newBed(bench.NewCountingClock(year), []procedure.Point{point(pinA, volts(pinA, 1))})
+	b.link.reading = func(bench.ChannelID, bench.Setup, int) (float64, float64) {
+		b.link.faults = []bench.Fault{{Message: "too hot"}}
+		return 1, 1e-3
+	}
+	e, _ := b.runner.Run(t.Context(), b.rec)
+	if e.Status != procedure.Failed || len(b.watch.stored) != 1 {
+		t.Fatalf("%+v, %d readings", e, len(b.watch.stored))
+	}
+	for r := range b.watch.stored {
+		if !r.Flags.Has(bench.AfterFault) {
+			t.Errorf("flags %b", r.Flags)
+		}
+	}
+	clean(t, b)
+}
+
+func TestStopOnFail(t *testing.T) {
+	one := []procedure.Point{point(pinA, volts(pinA, 1))}
+	for _, stop := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			b := newBed(bench.RealClock{}, one, one)
+			b.kind.outcome = derive.Fail
+			b.rec.Procedure.StopOnFail = stop
+			e, err := b.runner.Run(t.Context(), b.rec)
+			want := 2
+			if stop {
+				want = 1
+			}
+			if err != nil || e.Status != procedure.Done || e.Outcome != derive.Fail || len(b.watch.stored) != want {
+				t.Errorf("stop %v: %+v, %v, %d readings", stop, e, err, len(b.watch.stored))
+			}
+			clean(t, b)
+		})
+	}
+}
+
+// TestStopDuringRead: a stop does not wait for a long aperture.
+func TestStopDuringRead(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := point(pinA, volts(pinA, 1))
+		p.Aperture.Seconds = 3600
+		b := newBed(bench.RealClock{}, []procedure.Point{p})
+		ctx, cancel := context.WithCancelCause(t.Context())
+		time.AfterFunc(time.Second, func() { cancel(&Halt{procedure.Stopped, "enough"}) })
+		begun := time.Now()
+		e, err := b.runner.Run(ctx, b.rec)
+		if err != nil || e.Status != procedure.Stopped || e.Reason != "enough" {
+			t.Errorf("%+v, %v", e, err)
+		}
+		if d := time.Since(begun); d > 1100*time.Millisecond {
+			t.Errorf("stopped after %v", d)
+		}
+		clean(t, b)
+	})
+}

@@ -1,0 +1,287 @@
+package run
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/procedure"
+)
+
+// What a station refuses.
+var (
+	ErrBusy    = errors.New("a run is at work on this bench")
+	ErrUnknown = errors.New("the state of the bench is unknown: check it, then make it safe")
+	ErrHeld    = errors.New("someone else holds control of this bench")
+	ErrClosed  = errors.New("the server is stopping")
+)
+
+// HeldError says who holds control. It is ErrHeld.
+type HeldError struct{ Name string }
+
+func (e *HeldError) Error() string        { return e.Name + " holds control of this bench" }
+func (e *HeldError) Is(target error) bool { return target == ErrHeld }
+
+// Snapshot is how a bench stands.
+type Snapshot struct {
+	State  bench.State `json:"state"`
+	Reason string      `json:"reason,omitempty"` // why it is unknown or at work
+	Since  time.Time   `json:"since"`            // of this state, wall clock
+	Run    string      `json:"run,omitempty"`    // at work now
+	Holder string      `json:"holder,omitempty"` // who holds control
+	// Session is the holder's; it is not for anybody else's eyes.
+	Session string `json:"-"`
+}
+
+// Config is what a station is made of.
+type Config struct {
+	Link     bench.Link
+	Clock    bench.Clock
+	Recorder Recorder // of runs that have none of their own
+	Observer Observer
+	Log      *slog.Logger
+	Kinds    func(key string) (procedure.Kind, bool) // nil: procedure.KindByKey
+	// Changed is called after every change of the snapshot, in order. It must
+	// return at once and must not call the station.
+	Changed func(Snapshot)
+}
+
+// Station is the one owner of a bench: who holds control of it, what runs on
+// it, and what state it is in. Safe for concurrent use.
+type Station struct {
+	cfg Config
+
+	mu      sync.Mutex
+	now     Snapshot
+	current *job
+	idle    bool // false while WhileIdle is at work
+	safing  int  // calls of MakeSafe at work
+	closed  bool
+}
+
+// job is a run at work.
+type job struct {
+	id     string
+	cancel context.CancelCauseFunc
+	done   chan struct{}
+}
+
+// NewStation takes charge of a bench and makes it safe. If that fails the
+// station is there all the same, in unknown state.
+func NewStation(ctx context.Context, cfg Config) *Station {
+	if cfg.Log == nil {
+		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	s := &Station{cfg: cfg, idle: true}
+	s.now = Snapshot{State: bench.Unknown, Reason: "not made safe yet", Since: time.Now()}
+	if err := s.MakeSafe(ctx, "the server's start"); err != nil {
+		cfg.Log.Error("making the bench safe at the start", "err", err)
+	}
+	return s
+}
+
+// Snapshot is how the bench stands now.
+func (s *Station) Snapshot() Snapshot {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.now
+}
+
+// change alters the snapshot and tells of it. The lock must be held.
+func (s *Station) change(f func(*Snapshot)) {
+	before := s.now
+	f(&s.now)
+	if s.now.State != before.State {
+		s.now.Since = time.Now()
+	}
+	if s.now != before && s.cfg.Changed != nil {
+		s.cfg.Changed(s.now)
+	}
+}
+
+// Take gives a person control. Whoever has it already keeps it. The error is
+// a *HeldError where another session holds control.
+func (s *Station) Take(name, session string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.now.Session != "" && s.now.Session != session {
+		return &HeldError{s.now.Holder}
+	}
+	s.change(func(n *Snapshot) { n.Holder, n.Session = name, session })
+	return nil
+}
+
+// TakeOver gives a person control, whoever has it.
+func (s *Station) TakeOver(name, session string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.change(func(n *Snapshot) { n.Holder, n.Session = name, session })
+	return nil
+}
+
+// Release gives control up, if the session has it.
+func (s *Station) Release(session string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.now.Session == session {
+		s.change(func(n *Snapshot) { n.Holder, n.Session = "", "" })
+	}
+}
+
+// Start begins a run and returns its ID at once. The record must not be
+// changed any more.
+func (s *Station) Start(rec *procedure.Record) (string, error) {
+	return s.StartWith(rec, s.cfg.Recorder)
+}
+
+// StartWith is Start with a recorder of the run's own, such as a Memory.
+func (s *Station) StartWith(rec *procedure.Record, to Recorder) (string, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := s.ready(); err != nil {
+		return "", err
+	}
+	if rec.ID == "" {
+		id, err := NewID()
+		if err != nil {
+			return "", err
+		}
+		rec.ID = id
+	}
+	ctx, cancel := context.WithCancelCause(context.Background())
+	j := &job{id: rec.ID, cancel: cancel, done: make(chan struct{})}
+	s.current = j
+	s.change(func(n *Snapshot) { n.Run = rec.ID })
+	r := &Runner{
+		Link: s.cfg.Link, Clock: s.cfg.Clock, Recorder: to, Observer: s.cfg.Observer,
+		Log: s.cfg.Log, Kinds: s.cfg.Kinds, State: s.became,
+	}
+	go s.run(ctx, r, j, rec)
+	return rec.ID, nil
+}
+
+// ready reports why nothing may start now. The lock must be held.
+func (s *Station) ready() error {
+	switch {
+	case s.closed:
+		return ErrClosed
+	case s.current != nil || !s.idle || s.safing > 0:
+		// A run that starts while the bench is being made safe could lose its
+		// outputs between two calls without noticing.
+		return ErrBusy
+	case s.now.State == bench.Unknown:
+		return fmt.Errorf("%w (%s)", ErrUnknown, s.now.Reason)
+	}
+	return nil
+}
+
+func (s *Station) run(ctx context.Context, r *Runner, j *job, rec *procedure.Record) {
+	defer close(j.done)
+	defer j.cancel(nil)
+	defer func() {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		s.current = nil
+		s.change(func(n *Snapshot) { n.Run = "" })
+	}()
+	_, _ = r.Run(ctx, rec) // it logs and stores how it ended
+}
+
+// became takes a run's word for the state of the bench.
+func (s *Station) became(state bench.State, reason string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.change(func(n *Snapshot) { n.State, n.Reason = state, reason })
+}
+
+// Stop ends the run at work, if there is one; the bench is made safe at once.
+// It does not wait. Stopping twice is fine: the first reason stands.
+func (s *Station) Stop(reason string) {
+	s.halt(&Halt{procedure.Stopped, reason})
+}
+
+// halt ends the run at work, if there is one, and returns it.
+func (s *Station) halt(h *Halt) *job {
+	s.mu.Lock()
+	j := s.current
+	s.mu.Unlock()
+	if j != nil {
+		j.cancel(h)
+	}
+	return j
+}
+
+// MakeSafe makes the bench safe, now, and ends the run at work. Anybody may,
+// at any moment and any number of times; who is for the record. Where the
+// state was unknown, success makes it known.
+func (s *Station) MakeSafe(ctx context.Context, who string) error {
+	s.mu.Lock()
+	s.safing++
+	s.mu.Unlock()
+	j := s.halt(&Halt{procedure.Stopped, "made safe by " + who})
+	err := makeSafe(ctx, s.cfg.Link)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.safing--
+	switch {
+	case err != nil:
+		s.change(func(n *Snapshot) { n.State, n.Reason = bench.Unknown, err.Error() })
+	case j == nil && s.current == nil:
+		// A run that was at work has the last word on its own end.
+		s.change(func(n *Snapshot) { n.State, n.Reason = bench.Safe, "" })
+	}
+	return err
+}
+
+// Wait waits until no run is at work, or the context ends.
+func (s *Station) Wait(ctx context.Context) error {
+	s.mu.Lock()
+	j := s.current
+	s.mu.Unlock()
+	if j == nil {
+		return nil
+	}
+	select {
+	case <-j.done:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// WhileIdle calls f while no run is at work and keeps any from starting until
+// it returns: for what changes the bench itself, such as seating a unit.
+func (s *Station) WhileIdle(f func() error) error {
+	s.mu.Lock()
+	if s.closed || s.current != nil || !s.idle {
+		defer s.mu.Unlock()
+		if s.closed {
+			return ErrClosed
+		}
+		return ErrBusy
+	}
+	s.idle = false
+	s.mu.Unlock()
+	defer func() {
+		s.mu.Lock()
+		s.idle = true
+		s.mu.Unlock()
+	}()
+	return f()
+}
+
+// Close ends the run at work as interrupted, waits for its end to be stored
+// as long as the context lasts, and makes the bench safe. Nothing starts
+// afterwards.
+func (s *Station) Close(ctx context.Context) error {
+	s.mu.Lock()
+	s.closed = true
+	s.mu.Unlock()
+	s.halt(&Halt{procedure.Interrupted, "the server was stopped"})
+	waited := s.Wait(ctx)
+	return errors.Join(waited, s.MakeSafe(ctx, "the server's stop"))
+}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -158,6 +159,22 @@ func TestHotSwitchingIsReported(t *testing.T) {
 	r.wire(path(2, 1), path(0, 2)) // the return opens and closes under 5 V
 	if f = reports(); len(f) == 0 || f[0].Channel != 0 {
 		t.Errorf("hot return: %v", f)
+	}
+}
+
+// TestFloatingPinIsCold: a pin that nothing holds has a voltage, but a switch of
+// the return that closes on it carries next to nothing.
+func TestFloatingPinIsCold(t *testing.T) {
+	ctx := t.Context()
+	r := withResistor(t, 1, 10e9)
+	r.wire(path(2, 2))
+	r.on(2, forceV(5, 1e-2))
+	r.wire(path(2, 2), path(0, 1))
+	r.wire(path(2, 2))
+	f, err := r.Faults(ctx)
+	r.must(err)
+	if slices.ContainsFunc(f, func(f bench.Fault) bool { return f.Channel == 0 }) {
+		t.Errorf("0.5 nA: %v", f)
 	}
 }
 

@@ -235,9 +235,3 @@ func (n *network) pinCurrent(contact int) float64 {
 	}
 	return sum
 }
-
-// across is the voltage over a path's switch and the current through it.
-func (n *network) across(i int) (v, amps float64) {
-	amps = n.force[i].I()
-	return amps * n.force[i].R(), amps
-}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"sync"
@@ -79,7 +80,7 @@ func New(cfg Config) (*Bench, error) {
 		def: cfg.Definition, clock: cfg.Clock, seed: cfg.Seed, straps: slices.Clone(cfg.Straps),
 		index: map[bench.PathID]int{}, onR: make([]float64, len(cfg.Definition.Paths)),
 		closed: make([]bool, len(cfg.Definition.Paths)), onSolve: cfg.OnSolve,
-		noise: stream(cfg.Seed, "noise"), phase: symmetric(stream(cfg.Seed, "hum"), 3.14159),
+		noise: stream(cfg.Seed, "noise"), phase: symmetric(stream(cfg.Seed, "hum"), math.Pi),
 	}
 	if b.clock == nil {
 		b.clock = bench.RealClock{}
@@ -110,8 +111,8 @@ func checkDefinition(d *bench.Definition) error {
 	return nil
 }
 
-// rebuild makes the circuit anew for a seat and bench faults; on an error
-// everything stays as it was.
+// rebuild makes the circuit anew for a seat and bench faults. What is refused
+// changes nothing.
 func (b *Bench) rebuild(seat Seat, faults []BenchFault) error {
 	ill, err := ail(&b.def, b.seed, faults)
 	if err != nil {
@@ -134,14 +135,27 @@ func (b *Bench) rebuild(seat Seat, faults []BenchFault) error {
 	return b.changed(nil)
 }
 
+var errEnergised = errors.New("rehearsal: switch all outputs off before a part is seated")
+
 // Seat puts another part into the socket. It is refused while an output is on.
 func (b *Bench) Seat(s Seat) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.energised() {
-		return errors.New("rehearsal: switch all outputs off before a part is seated")
+		return errEnergised
 	}
 	return b.rebuild(s, b.faults)
+}
+
+// Replace seats a part and replaces what is wrong with the bench, both or
+// neither. It is refused while an output is on.
+func (b *Bench) Replace(seat Seat, faults []BenchFault) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.energised() {
+		return errEnergised
+	}
+	return b.rebuild(seat.clone(), faults)
 }
 
 // SetFaults replaces what is wrong with the bench, also while it is energised.

@@ -75,3 +75,14 @@ func flagWords(f bench.Flags) string {
 	}
 	return strings.Join(words, ", ")
 }
+
+var outcomeHelp = []struct {
+	outcome derive.Outcome
+	help    string
+}{
+	{derive.Pass, "inside the limits by at least the guard band"},
+	{derive.ConditionalPass, "inside the limits, but nearer than the guard band"},
+	{derive.ConditionalFail, "outside the limits, but nearer than the guard band"},
+	{derive.Fail, "outside the limits by more than the guard band"},
+	{derive.Invalid, "no valid measure: at compliance, over range, not settled, or the link was lost"},
+}

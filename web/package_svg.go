@@ -143,7 +143,7 @@ func (d *Drawing) drawPin(b *strings.Builder, s spot, p PinMark) {
 		fmt.Fprintf(b, `<g transform="translate(%g -5.5)">%s</g>`, min(-sign*21, -sign*32), markPath(p.Outcome))
 	}
 	x := sign * (stubLength + 5)
-	if !d.Live {
+	if !d.Live || p.Connection() == "" && p.Values() == "" {
 		fmt.Fprintf(b, `<text class="name" x="%g" y="4.5" text-anchor="%s">%s</text></g>`, x, anchor, html.EscapeString(p.Name))
 		return
 	}

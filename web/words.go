@@ -17,7 +17,7 @@ func Conditions(m procedure.Measurement, d *dut.Device) []string {
 	if len(m.Pins) > 0 {
 		what := "measure " + pinList(m.Pins, d)
 		if m.Against != 0 {
-			what += " against " + pinLabel(m.Against, d)
+			what += " against pin " + pinLabel(m.Against, d)
 		}
 		add("%s", what)
 	}
@@ -28,11 +28,11 @@ func Conditions(m procedure.Measurement, d *dut.Device) []string {
 		add("sweep %s, %s%s", quantityNoun(m.Use), sweepWords(*m.Sweep, unitOf(m.Use)), atMost(m.Use, m.Compliance))
 	}
 	if m.Step != nil {
-		add("a curve for each %s at %s: %s%s", quantityNoun(m.Step.Use), pinLabel(m.Step.Pin, d),
+		add("a curve for each %s at pin %s: %s%s", quantityNoun(m.Step.Use), pinLabel(m.Step.Pin, d),
 			sweepWords(m.Step.Sweep, unitOf(m.Step.Use)), atMost(m.Step.Use, m.Step.Compliance))
 	}
 	if m.Observe != 0 {
-		add("watch the voltage at %s", pinLabel(m.Observe, d))
+		add("watch the voltage at pin %s", pinLabel(m.Observe, d))
 	}
 	if m.Powered {
 		add("supplies up in the device's power order")
@@ -82,7 +82,7 @@ func timing(m procedure.Measurement) []string {
 }
 
 func holdWords(h procedure.Hold, d *dut.Device) string {
-	at := pinLabel(h.Pin, d)
+	at := "pin " + pinLabel(h.Pin, d)
 	switch {
 	case h.Use == procedure.UseReturn:
 		return at + " on the return"
@@ -192,7 +192,10 @@ func pinList(pins []int, d *dut.Device) string {
 	for i, n := range pins {
 		parts[i] = pinLabel(n, d)
 	}
-	return strings.Join(parts, ", ")
+	if len(parts) == 1 {
+		return "pin " + parts[0]
+	}
+	return "pins " + strings.Join(parts, ", ")
 }
 
 // numberRuns writes 1, 2, 3, 5 as "1–3, 5".

@@ -1,1 +1,148 @@
-// live
+// Keeps a page up to date. The server sends frames with freshly rendered
+// parts; each replaces the element with the same id. Focus, scroll positions
+// and what the reader has opened stay as they are. After a lost connection the
+// page asks for everything since the last frame it has seen.
+
+const body = document.body;
+const firstWait = 400; // ms
+const longestWait = 15000;
+
+let seq = Number(body.dataset.seq || 0);
+let wait = firstWait;
+let socket = null;
+let timer = 0;
+let over = false;
+
+function say(text) {
+  const line = document.getElementById("connection");
+  if (line && line.textContent !== text) line.textContent = text;
+}
+
+function address() {
+  const url = new URL(body.dataset.live, location.href);
+  url.protocol = location.protocol === "https:" ? "wss:" : "ws:";
+  url.searchParams.set("since", String(seq));
+  return url;
+}
+
+function connect() {
+  clearTimeout(timer);
+  socket = new WebSocket(address());
+  socket.addEventListener("open", () => {
+    wait = firstWait;
+    say("");
+    body.dataset.ready = "live";
+  });
+  socket.addEventListener("message", (event) => take(JSON.parse(event.data)));
+  socket.addEventListener("close", (event) => closed(event.code));
+}
+
+// closed decides when to come back: at once when the server dropped this page
+// because it fell behind (1013), later when the server stops (1001) or the
+// line is gone. The random part keeps many pages from returning together.
+function closed(code) {
+  socket = null;
+  if (over) {
+    body.dataset.ready = "done";
+    return;
+  }
+  body.dataset.ready = "lost";
+  const behind = code === 1013;
+  if (!behind) {
+    say(code === 1001 ? "The server is stopping. This page comes back when it does." : "Connection lost — reconnecting");
+  }
+  timer = setTimeout(connect, (behind ? 50 : wait) * (0.5 + Math.random()));
+  wait = Math.min(wait * 1.8, longestWait);
+}
+
+function take(frame) {
+  if (frame.reload) {
+    over = true;
+    location.reload();
+    return;
+  }
+  for (const [id, html] of Object.entries(frame.parts || {})) replace(id, html);
+  if (frame.seq) {
+    seq = frame.seq;
+    body.dataset.seq = String(seq);
+  }
+  if (frame.final) over = true;
+  document.dispatchEvent(new CustomEvent("ohmkeep:updated"));
+}
+
+function replace(id, html) {
+  const old = document.getElementById(id);
+  if (!old || refused(old, html)) return;
+  const holder = document.createElement("template");
+  holder.innerHTML = html;
+  const fresh = holder.content.firstElementChild;
+  if (!fresh) return;
+  const kept = remember(old);
+  if ("measurement" in old.dataset && !("follow" in old.dataset)) fresh.removeAttribute("data-follow");
+  old.replaceWith(fresh);
+  restore(fresh, kept);
+  fresh.dispatchEvent(new CustomEvent("ohmkeep:replaced", { bubbles: true }));
+}
+
+// A reader who has chosen a measurement keeps it while others are at work.
+function refused(old, html) {
+  const plot = document.getElementById("run-plot");
+  if (!plot || "follow" in plot.dataset || !("measurement" in old.dataset)) return false;
+  const fresh = /data-measurement="(\d+)"/.exec(html);
+  return fresh !== null && fresh[1] !== plot.dataset.measurement;
+}
+
+function remember(old) {
+  const kept = { open: [], scroll: [], focus: null, mine: old.id, isOpen: old.open };
+  for (const d of old.querySelectorAll("details[open][id]")) kept.open.push(d.id);
+  for (const s of old.querySelectorAll("[data-scroll]")) {
+    if (s.scrollLeft || s.scrollTop) kept.scroll.push([s.dataset.scroll, s.scrollLeft, s.scrollTop]);
+  }
+  const active = document.activeElement;
+  if (active && old.contains(active)) kept.focus = selector(active);
+  return kept;
+}
+
+function selector(element) {
+  if (element.id) return "#" + CSS.escape(element.id);
+  if (element.dataset.scroll) return `[data-scroll="${CSS.escape(element.dataset.scroll)}"]`;
+  if (element.tagName === "SUMMARY" && element.parentElement.id) return `#${CSS.escape(element.parentElement.id)} > summary`;
+  return null;
+}
+
+function restore(fresh, kept) {
+  if (kept.isOpen && fresh.tagName === "DETAILS") fresh.open = true;
+  for (const id of kept.open) {
+    const d = fresh.querySelector("#" + CSS.escape(id));
+    if (d) d.open = true;
+  }
+  for (const [name, x, y] of kept.scroll) {
+    const s = fresh.querySelector(`[data-scroll="${CSS.escape(name)}"]`);
+    if (s) s.scrollTo(x, y);
+  }
+  if (!kept.focus) return;
+  const target = fresh.matches(kept.focus) ? fresh : fresh.querySelector(kept.focus);
+  if (target) target.focus({ preventScroll: true });
+}
+
+// The list of measurements comes marked for those who follow the run.
+function markChosen() {
+  const plot = document.getElementById("run-plot");
+  if (!plot) return;
+  for (const a of document.querySelectorAll("#run-progress a[data-measurement]")) {
+    if (a.dataset.measurement === plot.dataset.measurement) a.setAttribute("aria-current", "true");
+    else a.removeAttribute("aria-current");
+  }
+}
+
+if (body.dataset.live) {
+  document.addEventListener("ohmkeep:updated", markChosen);
+  document.addEventListener("visibilitychange", () => {
+    if (!document.hidden && !socket && !over) connect();
+  });
+  addEventListener("pagehide", () => { over = true; if (socket) socket.close(); });
+  addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
+  connect();
+} else {
+  body.dataset.ready = "still";
+}

@@ -1,0 +1,140 @@
+package web
+
+import (
+	"strconv"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/quantity"
+)
+
+// FaultChoice is a fault that a rehearsal bench can be given.
+type FaultChoice struct {
+	Key, Label string
+	Unit       quantity.Unit // of its value; One where it has none
+	At         string        // what "at" means: "pin", "path", "channel", "contact"
+	Other      string        // what "other" means; "" where it has none
+	ValueLabel string        // "" where it has no value
+}
+
+// BenchProps is the bench page.
+type BenchProps struct {
+	Page     Page
+	Def      bench.Definition
+	Identity bench.Identity
+	State    bench.State
+	Holder   string // who has control; "" for nobody
+	Mine     bool   // Holder is who is looking
+	Faults   []bench.Fault
+	CanUse   bool // operator or owner
+
+	// Seat puts a unit into the socket of a rehearsal bench. Fields: model,
+	// seed, and for each row of unit faults fault, at, other, value.
+	// Posted to /bench/seat.
+	Seat       Form
+	Models     []Option
+	UnitFaults []FaultChoice
+	Seated     []string // what is in the socket and what is wrong with it, in words
+
+	// BenchFaults are faults of the bench itself: rows of fault, at, other,
+	// value. Posted to /bench/faults; an empty list clears them.
+	BenchForm   Form
+	BenchFaults []FaultChoice
+	Given       []string // the bench faults in force, in words
+	// Channels of the bench as they stand now; nil where unknown.
+	Now []ChannelNow
+}
+
+// ChannelNow is what one channel is doing.
+type ChannelNow struct {
+	On   bool
+	V, I float64 // NaN: never read
+}
+
+// faultRows is how many faults a form takes at once.
+const faultRows = 3
+
+func rangeWords(rs []bench.Range, unit quantity.Unit) string {
+	s := ""
+	for i, r := range rs {
+		if i > 0 {
+			s += ", "
+		}
+		s += "± " + short(r.FullScale, unit)
+	}
+	return orDash(s)
+}
+
+// pathRow is the paths of one contact.
+type pathRow struct {
+	contact int
+	cells   []*bench.Path // by column: the return, then each channel
+}
+
+// pathRows lays the paths out as contacts down and lines across.
+func pathRows(def *bench.Definition) []pathRow {
+	rows := make([]pathRow, min(max(def.Contacts, 0), dut.MaxPins))
+	for i := range rows {
+		rows[i] = pathRow{contact: i + 1, cells: make([]*bench.Path, len(def.Channels)+1)}
+	}
+	for i := range def.Paths {
+		p := &def.Paths[i]
+		if p.Contact < 1 || p.Contact > len(rows) {
+			continue
+		}
+		if c := columnOf(def, p.Channel); c >= 0 {
+			rows[p.Contact-1].cells[c] = p
+		}
+	}
+	return rows
+}
+
+func columnOf(def *bench.Definition, id bench.ChannelID) int {
+	if id == 0 {
+		return 0
+	}
+	for i, c := range def.Channels {
+		if c.ID == id {
+			return i + 1
+		}
+	}
+	return -1
+}
+
+func pathWords(p *bench.Path) string {
+	s := p.Mux + " " + p.Address + ", " + short(p.Resistance, quantity.Ohm)
+	if p.Kelvin {
+		s += ", remote sense"
+	}
+	return s
+}
+
+func channelState(now []ChannelNow, i int) string {
+	if i >= len(now) {
+		return "—"
+	}
+	if !now[i].On {
+		return "off"
+	}
+	return "on"
+}
+
+func faultOptions(choices []FaultChoice) []Option {
+	out := []Option{{"", "no fault", ""}}
+	for _, c := range choices {
+		label := c.Label + " (at " + c.At
+		if c.Other != "" {
+			label += ", other " + c.Other
+		}
+		if c.ValueLabel != "" {
+			label += ", " + c.ValueLabel
+			if c.Unit != quantity.One {
+				label += " in " + string(c.Unit)
+			}
+		}
+		out = append(out, Option{c.Key, label + ")", ""})
+	}
+	return out
+}
+
+func rowName(name string, i int) string { return name + "-" + strconv.Itoa(i+1) }

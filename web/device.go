@@ -1,0 +1,130 @@
+package web
+
+import (
+	"ohmkeep/server/bench"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
+)
+
+// DeviceRow is a device in a list.
+type DeviceRow struct {
+	Key, Name, Description string
+	Package                dut.Package
+	Procedures, Runs       int
+	Rehearsable            bool // there is a rehearsal model of it
+}
+
+// DevicesProps is the list of devices.
+type DevicesProps struct {
+	Page    Page
+	Devices []DeviceRow
+}
+
+// ProcedureRow is a procedure in a list.
+type ProcedureRow struct {
+	Key, Name    string
+	Measurements int
+}
+
+// DeviceProps is one device: read-only.
+type DeviceProps struct {
+	Page       Page
+	Device     dut.Device
+	Rev        int
+	PinMap     *bench.PinMap // on the bench in use; nil where there is none
+	BenchName  string
+	Bench      *bench.Definition // for the channels that straps name; may be nil
+	Procedures []ProcedureRow
+	Last       []RunRow
+}
+
+// ProcedureProps is one procedure: read-only.
+type ProcedureProps struct {
+	Page      Page
+	Procedure procedure.Procedure
+	Rev       int
+	Device    dut.Device
+	// Problems is what the pre-power check has to say of it on this bench.
+	Problems dut.Problems
+	CanStart bool
+	// Start has the fields of HomeProps.Start; the procedure is fixed.
+	Start     Form
+	OfferSeat bool
+}
+
+func packageWords(p dut.Package) string {
+	s := count(p.Pins, "pin", "pins") + ", " + string(p.Family)
+	if p.ThermalPad {
+		s += ", thermal pad"
+	}
+	return s
+}
+
+func (p DeviceProps) drawing() Drawing {
+	return Drawing{ID: "device-package", Title: "Package of " + p.Device.Name + " seen from above", Package: p.Device.Package, Pins: Marks(&p.Device)}
+}
+
+// contactOf is the contact that a pin sits on, or 0.
+func (p DeviceProps) contactOf(pin int) int {
+	if p.PinMap == nil {
+		return 0
+	}
+	return p.PinMap.Contacts[pin]
+}
+
+// ratingWords is a pin's range of voltage.
+func ratingWords(p dut.Pin) string {
+	if p.Function == dut.Ground || p.MinV == 0 && p.MaxV == 0 {
+		return "—"
+	}
+	return short(p.MinV, quantity.Volt) + " to " + short(p.MaxV, quantity.Volt)
+}
+
+// clampWords says how far above its supply a pin may rise.
+func clampWords(p dut.Pin, d *dut.Device) string {
+	if p.Clamp == 0 {
+		return "—"
+	}
+	s := pinLabel(p.Clamp, d)
+	if p.AboveClamp != 0 {
+		s += " + " + short(p.AboveClamp, quantity.Volt)
+	}
+	return s
+}
+
+func currentWords(p dut.Pin) string {
+	if p.MaxI == 0 {
+		return "—"
+	}
+	return "± " + short(p.MaxI, quantity.Ampere)
+}
+
+func powerWords(s dut.PowerStep, d *dut.Device) string {
+	w := "pin " + pinLabel(s.Pin, d) + " to " + short(s.Level, quantity.Volt) + ", compliance " + short(s.Limit, quantity.Ampere)
+	if s.Ramp > 0 {
+		w += ", over " + short(s.Ramp, quantity.Second)
+	}
+	if s.Delay > 0 {
+		w += ", then wait " + short(s.Delay, quantity.Second)
+	}
+	return w
+}
+
+func strapWords(s bench.Strap, def *bench.Definition) string {
+	at := "contact " + quantity.Plain(float64(s.Contact))
+	switch s.Kind {
+	case bench.StrapReturn:
+		return at + " tied to the return"
+	case bench.StrapChannel:
+		if def != nil {
+			return at + " tied to " + channelName(def, s.Channel)
+		}
+		return at + " tied to channel " + quantity.Plain(float64(s.Channel))
+	}
+	to := "the return"
+	if s.To != 0 {
+		to = "contact " + quantity.Plain(float64(s.To))
+	}
+	return at + " to " + to + " through " + short(s.Resistance, quantity.Ohm)
+}

@@ -1,0 +1,116 @@
+package web
+
+import (
+	"context"
+	"flag"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/a-h/templ"
+	"ohmkeep/assets"
+	"ohmkeep/server/dut"
+)
+
+var preview = flag.String("preview", "", "directory to write every sample page to, with its assets")
+
+// samples is every page with realistic props, by file name.
+func samples() map[string]templ.Component {
+	nasty := doneRun()
+	nasty.Record.Unit.Serial, nasty.Record.Note, nasty.Record.Device.Name, nasty.Record.Reason = hostile, hostile, hostile, hostile
+	nasty.Pins[0].Name, nasty.Pins[0].Channel = hostile, hostile
+	nasty.Plots[0].Title, nasty.Plots[0].X.Label, nasty.Plots[0].Series[0].Label = hostile, hostile, hostile
+	nasty.Results[0].Name, nasty.Results[0].Note = hostile, hostile
+	quad, grid, dual := part48(dut.Quad), part48(dut.Grid), part48(dut.DualRow)
+	return map[string]templ.Component{
+		"home": Home(sampleHome()), "run": Run(sampleRun()), "run-done": Run(doneRun()), "run-nasty": Run(nasty),
+		"run-quad": Run(runOn(quad)), "run-grid": Run(runOn(grid)), "run-48": Run(runOn(dual)), "shared": Run(sharedRun()),
+		"devices": Devices(sampleDevices()), "device": Device(sampleDevice()), "procedure": Procedure(sampleProcedurePage()),
+		"bench": Bench(sampleBenchPage()), "runs": Runs(sampleRuns()), "lot": Lot(sampleLot()), "lot-none": Lot(LotProps{Page: samplePage("/runs", "Lots"), Pick: Form{ID: "pick"}}),
+		"manual": Manual(sampleManual()), "manual-empty": Manual(ManualProps{Page: samplePage("/manual", "Manual"), Form: Form{ID: "manual"}, Devices: []Option{{"", "choose", ""}}}),
+		"sign-in": SignIn(SignInProps{Page: Page{Title: "Sign in", Public: true}, Reason: "This key has been used already."}),
+		"about":   About(AboutProps{Page: samplePage("/about", "About"), Version: "Version 0.1"}),
+		"error":   Error(ErrorProps{Page: samplePage("", "Not found"), Status: 404, What: "There is no run under this address", Advice: "It may have been deleted."}),
+	}
+}
+
+func render(t testing.TB, c templ.Component) string {
+	t.Helper()
+	var b strings.Builder
+	if err := c.Render(context.Background(), &b); err != nil {
+		t.Fatal(err)
+	}
+	return b.String()
+}
+
+var (
+	inlineStyle  = regexp.MustCompile(`<[^>]*\sstyle\s*=|<style[\s>]`)
+	inlineEvent  = regexp.MustCompile(`<[^>]*\son[a-z]+\s*=\s*["']`)
+	inlineScript = regexp.MustCompile(`<script(?:\s[^>]*)?>[^<]`)
+	foreign      = regexp.MustCompile(`(?:src|srcset|action)\s*=\s*["'](?:https?:)?//`)
+	anID         = regexp.MustCompile(`\sid="([^"]*)"`)
+	described    = regexp.MustCompile(`aria-(?:describedby|labelledby)="([^"]*)"`)
+)
+
+// The policy is script-src 'self'; style-src 'self': what is inline does not run.
+func TestEveryPageKeepsThePolicy(t *testing.T) {
+	for name, c := range samples() {
+		page := render(t, c)
+		for what, re := range map[string]*regexp.Regexp{"style": inlineStyle, "event handler": inlineEvent, "script": inlineScript, "foreign address": foreign} {
+			if m := re.FindString(page); m != "" {
+				t.Errorf("%s has an inline %s: %.120s", name, what, m)
+			}
+		}
+		if *preview != "" {
+			writePreview(t, name, page)
+		}
+	}
+}
+
+func TestEveryPageHasSoundIDs(t *testing.T) {
+	for name, c := range samples() {
+		page := render(t, c)
+		ids := map[string]bool{}
+		for _, m := range anID.FindAllStringSubmatch(page, -1) {
+			if ids[m[1]] {
+				t.Errorf("%s: id %q is used twice", name, m[1])
+			}
+			ids[m[1]] = true
+		}
+		for _, m := range described.FindAllStringSubmatch(page, -1) {
+			for _, id := range strings.Fields(m[1]) {
+				if !ids[id] {
+					t.Errorf("%s: %s names no element", name, m[0])
+				}
+			}
+		}
+		if n := strings.Count(page, "<h1"); n != 1 {
+			t.Errorf("%s has %d first headings", name, n)
+		}
+		if n := strings.Count(page, "<main"); n != 1 {
+			t.Errorf("%s has %d main landmarks", name, n)
+		}
+	}
+}
+
+func writePreview(t *testing.T, name, page string) {
+	t.Helper()
+	put := func(path string, body []byte) {
+		full := filepath.Join(*preview, path)
+		if err := os.MkdirAll(filepath.Dir(full), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(full, body, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	put(name+".html", []byte(page))
+	for _, n := range assets.Names() {
+		w := httptest.NewRecorder()
+		assets.Handler().ServeHTTP(w, httptest.NewRequest("GET", assets.URL(n), nil))
+		put(assets.URL(n), w.Body.Bytes())
+	}
+}

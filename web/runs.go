@@ -1,0 +1,114 @@
+package web
+
+import (
+	"ohmkeep/server/derive"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
+)
+
+// RunsProps is the history.
+type RunsProps struct {
+	Page Page
+	// Filter has the fields device, unit, lot, outcome, status, from, to
+	// (dates as 2006-01-02) and q (text in notes, units and names). It is sent
+	// by GET to /runs.
+	Filter  Form
+	Devices []Option // keys and names
+	Rows    []RunRow
+	Total   int    // runs that the filter lets through
+	Newer   string // address of the page before; ""
+	Older   string // address of the page after; ""
+	CSV     string // address of the filtered history as CSV
+	WideCSV string // a row for each unit, a column for each result
+}
+
+func outcomeOptions() []Option {
+	out := []Option{{"", "any outcome", ""}}
+	for _, o := range Outcomes() {
+		out = append(out, Option{string(o), outcomeWord(o), ""})
+	}
+	return out
+}
+
+func statusOptions() []Option {
+	out := []Option{{"", "any status", ""}}
+	for _, s := range Statuses() {
+		out = append(out, Option{string(s), string(s), ""})
+	}
+	return out
+}
+
+func withAny(label string, options []Option) []Option {
+	return append([]Option{{"", label, ""}}, options...)
+}
+
+func (p RunsProps) filtered() bool {
+	for _, v := range p.Filter.Values {
+		for _, s := range v {
+			if s != "" {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// LotStat is one result over the units of a lot. Its values are of the last
+// finished run of each unit; invalid ones are counted but not computed with.
+type LotStat struct {
+	Measurement string // name
+	Name        string
+	Pin         string // label; "" where the result is of no pin
+	Where       string // condition or group
+	Unit        quantity.Unit
+	N           int // valid values
+	Invalid     int
+	Mean        float64
+	SD          float64 // of the sample; NaN below two values
+	Min, Max    float64
+	Low, High   *float64
+	Passed, Of  int // passes, also conditional ones, of all that have limits
+	Values      []float64
+	Href        string // shows this result's plot
+	Selected    bool
+}
+
+// LotProps is the overview of a lot.
+type LotProps struct {
+	Page      Page
+	Lot       string
+	Device    string // name
+	Procedure string // name
+	Lots      []Option
+	// Pick has the field lot. Sent by GET to /compare.
+	Pick    Form
+	Units   int
+	Outcome map[derive.Outcome]int // units by the outcome of their last run
+	Stats   []LotStat
+	Plot    *Plot // of the selected result, unit by unit
+	Rows    []RunRow
+	WideCSV string
+}
+
+// yieldWords is the share of passes.
+func yieldWords(s LotStat) string {
+	if s.Of == 0 {
+		return "—"
+	}
+	return quantity.Format(100*float64(s.Passed)/float64(s.Of), quantity.Percent, 3)
+}
+
+// LotPlot draws a result unit by unit.
+func LotPlot(s LotStat) Plot {
+	p := Plot{ID: "lot-plot", Title: s.Name, X: Axis{Label: "Unit, in the order of their runs"}, Y: Axis{Label: s.Name, Unit: s.Unit},
+		Band: procedure.Limit{Low: s.Low, High: s.High}}
+	if s.Pin != "" {
+		p.Title += ", pin " + s.Pin
+	}
+	series := Series{}
+	for i, v := range s.Values {
+		series.X, series.Y = append(series.X, float64(i+1)), append(series.Y, v)
+	}
+	p.Series = []Series{series}
+	return p
+}

@@ -1,0 +1,48 @@
+package web
+
+import (
+	"math"
+
+	"github.com/a-h/templ"
+	"ohmkeep/server/procedure"
+)
+
+const stripW, stripH = 168.0, 22.0
+
+// strip draws values as dots along a line, with ticks at the limits. It is an
+// ornament to the figures beside it and hidden from screen readers.
+func strip(values []float64, limit procedure.Limit) templ.Component {
+	var e extent
+	for _, v := range values {
+		if !math.IsNaN(v) && math.Abs(v) < drawable {
+			e.add(v)
+		}
+	}
+	if !e.any {
+		return templ.NopComponent
+	}
+	spread := max(e.hi-e.lo, 1e-12*max(math.Abs(e.lo), math.Abs(e.hi)), 1e-30)
+	for _, l := range []*float64{limit.Low, limit.High} {
+		// A limit far away would press the dots together; it is left out.
+		if l != nil && *l > e.lo-6*spread && *l < e.hi+6*spread {
+			e.add(*l)
+		}
+	}
+	s := scale{lo: e.lo - 0.05*spread, hi: e.hi + 0.05*spread}
+	s.place(4, stripW-4)
+	b := []byte(`<svg class="strip-plot" viewBox="0 0 168 22" aria-hidden="true" focusable="false"><path class="base" d="M2 11h164"/>`)
+	for _, l := range []*float64{limit.Low, limit.High} {
+		if l != nil && *l >= s.lo && *l <= s.hi {
+			b = append(line(append(b, `<path class="limit" d="`...), s.at(*l), 2, 0, stripH-4), `"/>`...)
+		}
+	}
+	b = append(b, `<path class="dots" d="`...)
+	for i, v := range values {
+		if math.IsNaN(v) || math.Abs(v) >= drawable {
+			continue
+		}
+		// Spread a little across, so that equal values stay countable.
+		b = append(pair(append(b, 'M'), s.at(v), 11+float64(i%5-2)*2.2), 'h', '0')
+	}
+	return templ.Raw(string(append(b, `"/></svg>`...)))
+}

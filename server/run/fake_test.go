@@ -36,7 +36,8 @@ type fakeLink struct {
 	failErr   error
 	panicAt   int
 	onCall    func(n int) // told before each call
-	safeFails int         // calls of MakeSafe yet to fail
+	safeTakes time.Duration
+	safeFails int // calls of MakeSafe yet to fail
 	faults    []bench.Fault
 	highest   map[int]float64 // by pin, largest level magnitude in the procedure
 	reading   func(ch bench.ChannelID, s bench.Setup, n int) (v, i float64)
@@ -108,6 +109,16 @@ func (f *fakeLink) pinOn(ch bench.ChannelID) int {
 		if p, _ := f.rec.Bench.PathByID(id); p.Channel == ch {
 			pin, _ := f.rec.PinMap.PinOf(p.Contact)
 			return pin
+		}
+	}
+	return 0
+}
+
+// groundPath is the path from the ground pin to the return.
+func (f *fakeLink) groundPath() bench.PathID {
+	for _, p := range f.rec.Bench.PathsOf(f.rec.PinMap.Contacts[pinGround]) {
+		if p.Channel == 0 {
+			return p.ID
 		}
 	}
 	return 0
@@ -209,6 +220,13 @@ func (f *fakeLink) Close(ctx context.Context, paths []bench.PathID) error {
 			f.breaks("path %d moves while channel %d is on", p.ID, p.Channel)
 		}
 	}
+	for ch, o := range f.out {
+		if o.on && o.setup.Level != 0 && f.rankOf(f.pinOn(ch)) > 0 {
+			if id := f.groundPath(); want[id] != f.closed[id] {
+				f.breaks("the ground moves while channel %d supplies %g V", ch, o.setup.Level)
+			}
+		}
+	}
 	f.closed = want
 	f.live = f.live || len(want) > 0
 	f.leave()
@@ -258,6 +276,7 @@ func (f *fakeLink) Read(ctx context.Context, chs []bench.ChannelID, aperture tim
 }
 
 func (f *fakeLink) MakeSafe(ctx context.Context) error {
+	_ = f.clock.Sleep(ctx, f.safeTakes)
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.keepLog {
@@ -382,6 +401,9 @@ func (w *witness) Append(_ context.Context, _ string, b procedure.Batch) error {
 	}
 	if len(w.finished) > 0 {
 		w.broken = append(w.broken, "stored after the end")
+	}
+	if w.failAt > 0 && w.appends > w.failAt {
+		w.broken = append(w.broken, "stored after storing had failed")
 	}
 	if w.appends == w.failAt {
 		return errors.New("disk full")

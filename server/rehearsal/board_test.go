@@ -160,3 +160,52 @@ func TestMakeSafeFromElsewhere(t *testing.T) {
 	r.must(r.MakeSafe(ctx))
 	r.isSafe()
 }
+
+// TestAssignedFourWire lets the bench's own solver choose channels and paths.
+func TestAssignedFourWire(t *testing.T) {
+	d := DefaultBench()
+	m := bench.PinMap{Contacts: map[int]int{1: 17, 2: 18}} // one multiplexer
+	need := bench.Need{Line: bench.ToChannel, Mode: bench.ForceCurrent, Voltage: 2, Current: 10e-3, Kelvin: true}
+	first, second := need, need
+	first.Pin, second.Pin = 1, 2
+	a, err := bench.Assign(&d, &m, []bench.Need{first, second}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := newRig(t, Config{Seed: 8, Seat: Seat{PinMap: m, place: resistor(100)}})
+	r.wire(a.Paths...)
+	r.on(a.Channel[2], remote(forceV(0, 100e-3)))
+	r.on(a.Channel[1], remote(forceI(10e-3, 2)))
+	r.wait(cycle)
+	s, err := r.Read(t.Context(), []bench.ChannelID{a.Channel[1], a.Channel[2]}, cycle, nil)
+	r.must(err)
+	near(t, "R", (s[0].V-s[1].V)/s[0].I, 100, 0.2)
+}
+
+// TestUnitsRepeat: the same seeds and calls give the same readings of a
+// nonlinear part; another unit gives others.
+func TestUnitsRepeat(t *testing.T) {
+	curve := func(unit uint64) (out []bench.Sample) {
+		r := newRig(t, Config{Seed: 1, Seat: Seat{Model: "npn", Seed: unit, PinMap: straight(3)}})
+		r.wire(path(2, 1), path(0, 2), path(4, 3))
+		r.on(4, forceV(0, 1e-3))
+		r.on(2, forceV(0, 1e-3))
+		for k := range 30 {
+			r.must(r.Set(t.Context(), 2, forceV(float64(k)*0.05-0.5, 1e-3)))
+			r.wait(cycle)
+			out = append(out, r.read(2, cycle), r.read(4, cycle))
+		}
+		return out
+	}
+	a, b, c := curve(1), curve(1), curve(2)
+	same := true
+	for i := range a {
+		if a[i] != b[i] {
+			t.Fatalf("reading %d: %+v, then %+v", i, a[i], b[i])
+		}
+		same = same && a[i].I == c[i].I
+	}
+	if same {
+		t.Error("two units, the same curve")
+	}
+}

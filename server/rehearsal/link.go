@@ -77,7 +77,9 @@ func (b *Bench) fresh() error {
 	return b.solve(nil, b.staleAt)
 }
 
-// Close closes exactly these paths and opens all others, break before make.
+// Close closes exactly these paths and opens all others, break before make: it
+// takes the bench's switch time once if any path opens, and once more if any
+// closes. What is already closed and stays so is not touched.
 func (b *Bench) Close(ctx context.Context, paths []bench.PathID) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()

@@ -52,6 +52,9 @@ func (b *Bench) solve(by *channel, now int64) error {
 	for k := range b.channels {
 		b.channels[k].apply(b.net.channels[k+1])
 	}
+	if !b.energised() {
+		b.net.ckt.Forget() // nothing holds a state: start from 0 V everywhere, where it ends
+	}
 	sol, err := b.net.ckt.Solve()
 	if err == nil {
 		err = b.finite()

@@ -45,7 +45,7 @@ func decodeBytes[T any](body []byte) (T, error) {
 	if err != nil {
 		return zero, err
 	}
-	shape := shapeOf(reflect.TypeFor[T]())
+	shape := bodyShapeOf(reflect.TypeFor[T]())
 	if ps := shape.set.check(shape.root, tree); len(ps) > 0 {
 		return zero, invalidFields(ps)
 	}
@@ -78,21 +78,21 @@ func wantJSON(contentType string) error {
 	return nil
 }
 
-// shape is the schema of one type with what it refers to.
-type shape struct {
+// bodyShape is the schema of one type with what it refers to.
+type bodyShape struct {
 	set  *schemas
 	root *schema
 }
 
-var shapes sync.Map // reflect.Type → shape
+var bodyShapes sync.Map // reflect.Type → bodyShape
 
-func shapeOf(t reflect.Type) shape {
-	if s, ok := shapes.Load(t); ok {
-		return s.(shape)
+func bodyShapeOf(t reflect.Type) bodyShape {
+	if s, ok := bodyShapes.Load(t); ok {
+		return s.(bodyShape)
 	}
 	set := newSchemas()
-	s := shape{set, set.of(t)}
-	shapes.Store(t, s)
+	s := bodyShape{set, set.of(t)}
+	bodyShapes.Store(t, s)
 	return s
 }
 

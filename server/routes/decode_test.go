@@ -111,7 +111,7 @@ func TestDecodeRefuses(t *testing.T) {
 		{"zero character", `{"name":"a\u0000","number":1}`, 422, "name"},
 		{"key", `{` + good + `,"map":{"one":1}}`, 422, "map[one]"},
 		{"key with zero", `{` + good + `,"map":{"01":1}}`, 422, "map[01]"},
-		{"value in map", `{` + good + `,"limits":{"r":{"low":"x"}}}`, 422, "limits[r].low"},
+		{"value in map", `{` + good + `,"limits":{"r":{"low":"x"}}}`, 422, "limits.r.low"},
 		{"flag", `{` + good + `,"on":"yes"}`, 422, "on"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {

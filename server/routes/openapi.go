@@ -3,6 +3,7 @@ package routes
 import (
 	"encoding/json"
 	"net/http"
+	"net/url"
 	"reflect"
 	"regexp"
 	"slices"
@@ -10,6 +11,7 @@ import (
 	"strings"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/store"
 )
 
 // endpoint is one line of the table of the API. The table drives both the
@@ -144,10 +146,10 @@ func openAPI(version string, table []endpoint) *document {
 func (e *endpoint) operation(set *schemas, fault *docResponse) *operation {
 	o := &operation{OperationID: e.id, Summary: e.summary, Tags: []string{e.tag},
 		Responses: map[string]*docResponse{"default": fault}}
-	if e.role == "" {
+	if e.role == store.Nobody {
 		o.Security = []map[string][]string{{}}
 	} else {
-		o.Description = "Role: " + string(e.role) + "."
+		o.Description = "Role: " + e.role.String() + "."
 	}
 	for _, m := range variable.FindAllStringSubmatch(e.path, -1) {
 		o.Parameters = append(o.Parameters, docParam{m[1], "path", pathParams[m[1]], true, schema{Type: types{"string"}}})
@@ -163,6 +165,9 @@ func (e *endpoint) operation(set *schemas, fault *docResponse) *operation {
 		o.RequestBody = &docBody{true, map[string]docMedia{"application/json": {set.of(reflect.TypeOf(e.request))}}}
 	}
 	o.Responses[strconv.Itoa(e.success())] = e.answer(set)
+	if e.tagged && e.method == http.MethodPut {
+		o.Responses["201"] = e.answer(set)
+	}
 	return o
 }
 
@@ -199,9 +204,9 @@ func (e endpoint) checked() endpoint {
 }
 
 func checkQuery(r *http.Request, params []param) error {
-	values, err := parseQuery(r)
+	values, err := url.ParseQuery(r.URL.RawQuery)
 	if err != nil {
-		return err
+		return problem(http.StatusBadRequest, "The query of the address is not well formed.")
 	}
 	var ps dut.Problems
 	for _, name := range sortedKeys(values) {

@@ -100,11 +100,13 @@ func (c *checker) object(at string, x *schema, v map[string]any) {
 		case p != nil:
 			c.value(join(at, name), p, v[name])
 		case x.AdditionalProperties.of == nil:
-			c.add(join(at, name), "is not known here")
+			c.add(join(at, brief(name)), "is not known here")
 		case x.PropertyNames != nil && !wholeNumberPattern.MatchString(name):
-			c.add(at+"["+name+"]", "%q is not a number", name)
-		default:
+			c.add(at+"["+brief(name)+"]", "must be named by a whole number")
+		case x.PropertyNames != nil:
 			c.value(at+"["+name+"]", x.AdditionalProperties.of, v[name])
+		default:
+			c.value(join(at, brief(name)), x.AdditionalProperties.of, v[name])
 		}
 	}
 }

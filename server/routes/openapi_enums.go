@@ -8,6 +8,7 @@ import (
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
+	"ohmkeep/store"
 )
 
 // enums are the string types that hold one of a few words.
@@ -26,6 +27,7 @@ var enums = map[reflect.Type][]string{
 		procedure.FieldAperture, procedure.FieldLimits, procedure.FieldFlag),
 	reflect.TypeFor[derive.Outcome](): words(derive.NoLimits, derive.Pass, derive.ConditionalPass, derive.ConditionalFail,
 		derive.Fail, derive.Invalid),
+	reflect.TypeFor[store.Role](): {store.Viewer.String(), store.Operator.String(), store.Owner.String()},
 	reflect.TypeFor[quantity.Unit](): words(quantity.Volt, quantity.Ampere, quantity.Ohm, quantity.Second, quantity.Watt,
 		quantity.Hertz, quantity.Siemens, quantity.Farad, quantity.Celsius, quantity.Percent, quantity.One),
 }

@@ -85,6 +85,8 @@ func (s *schemas) of(t reflect.Type) *schema {
 	switch {
 	case t == timeType:
 		return &schema{Type: types{"string"}, Format: "date-time"}
+	case t == reflect.TypeFor[nullable]():
+		return &schema{Type: types{"number", "null"}, Format: "double"}
 	case t == rawType || t.Kind() == reflect.Interface:
 		return &schema{}
 	}
@@ -105,7 +107,7 @@ func (s *schemas) of(t reflect.Type) *schema {
 	case reflect.Map:
 		return s.object(t)
 	case reflect.Pointer:
-		return nullable(s.of(t.Elem()))
+		return orNull(s.of(t.Elem()))
 	case reflect.Struct:
 		return s.component(t)
 	}
@@ -128,7 +130,7 @@ func integer(t reflect.Type) *schema {
 	return x
 }
 
-func nullable(x *schema) *schema {
+func orNull(x *schema) *schema {
 	if x.Ref != "" {
 		return &schema{OneOf: []*schema{x, {Type: types{"null"}}}}
 	}
@@ -195,16 +197,16 @@ func describe(p *schema, f reflect.StructField) {
 	}
 }
 
-// componentName is the type's own name; of a generic type, both names joined:
-// revision[dut.Device] is RevisionOfDevice.
+// componentName is the type's own name without the api that tells the API's
+// own types apart; of a generic type, all names joined: apiList[dut.Device] is
+// ListOfDevice.
 func componentName(t reflect.Type) string {
-	outer, inner, generic := strings.Cut(t.Name(), "[")
-	name := exported(outer)
-	if generic {
-		inner = strings.TrimSuffix(inner, "]")
-		name += "Of" + exported(inner[strings.LastIndexAny(inner, "./")+1:])
+	var names []string
+	for _, part := range strings.Split(strings.TrimRight(t.Name(), "]"), "[") {
+		part = part[strings.LastIndexAny(part, "./")+1:]
+		names = append(names, exported(strings.TrimPrefix(part, "api")))
 	}
-	return name
+	return strings.Join(names, "Of")
 }
 
 func exported(name string) string {

@@ -1,0 +1,244 @@
+package routes
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+	"net/http"
+	"net/url"
+	"reflect"
+	"slices"
+	"strconv"
+	"time"
+
+	"ohmkeep/server/dut"
+	"ohmkeep/store"
+)
+
+// endpoints is the table of the API, below /api/v1.
+func (s *Server) endpoints() []endpoint {
+	table := slices.Concat(s.deviceEndpoints(), s.procedureEndpoints(), s.benchEndpoints(),
+		s.runEndpoints(), s.historyEndpoints(), s.shareEndpoints())
+	table = append(table, endpoint{
+		route: route{"GET", "/health", store.Nobody, s.apiHealth}, id: "health", tag: "server",
+		summary: "Whether the server answers, and its version.", response: apiHealth{},
+	})
+	about := endpoint{id: "document", tag: "server", summary: "This document.", response: map[string]any{}}
+	about.route = route{"GET", "/openapi.json", store.Nobody, nil}
+	doc := openAPI(s.Version, append(slices.Clone(table), about))
+	about.handle = func(w http.ResponseWriter, r *http.Request) error { return reply(w, http.StatusOK, doc) }
+	table = append(table, about)
+	for i, e := range table {
+		table[i] = e.checked()
+	}
+	return table
+}
+
+// apiHealth is what a monitor needs to know.
+type apiHealth struct {
+	Status  string `json:"status"`
+	Version string `json:"version"`
+}
+
+func (s *Server) apiHealth(w http.ResponseWriter, _ *http.Request) error {
+	return reply(w, http.StatusOK, apiHealth{"ok", s.Version})
+}
+
+// apiList is a list; next asks for what follows.
+type apiList[T any] struct {
+	Items []T    `json:"items"`
+	Next  string `json:"next,omitempty" doc:"cursor of the next page; absent on the last"`
+}
+
+// replyList answers with a whole list.
+func replyList[T any](w http.ResponseWriter, items []T) error {
+	return reply(w, http.StatusOK, apiList[T]{Items: items})
+}
+
+// reply answers with JSON. It is written whole before the first byte goes out,
+// so that an error never leaves half an answer.
+func reply(w http.ResponseWriter, status int, v any) error {
+	var buf bytes.Buffer
+	enc := json.NewEncoder(&buf)
+	enc.SetEscapeHTML(false)
+	if err := enc.Encode(filled(reflect.ValueOf(v)).Interface()); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(status)
+	_, _ = buf.WriteTo(w) // the client has gone
+	return nil
+}
+
+func noContent(w http.ResponseWriter) error {
+	w.WriteHeader(http.StatusNoContent)
+	return nil
+}
+
+// filled is v with empty lists and maps in place of nil ones, which JSON would
+// have as null.
+func filled(v reflect.Value) reflect.Value {
+	switch v.Kind() {
+	case reflect.Struct:
+		if v.Type() == timeType {
+			return v
+		}
+		out := reflect.New(v.Type()).Elem()
+		out.Set(v)
+		for i := range v.NumField() {
+			if v.Type().Field(i).IsExported() {
+				out.Field(i).Set(filled(v.Field(i)))
+			}
+		}
+		return out
+	case reflect.Slice:
+		return filledSlice(v)
+	case reflect.Map:
+		out := reflect.MakeMapWithSize(v.Type(), v.Len())
+		for k, e := range v.Seq2() {
+			out.SetMapIndex(k, filled(e))
+		}
+		return out
+	case reflect.Pointer, reflect.Interface:
+		if v.IsNil() {
+			return v
+		}
+		if v.Kind() == reflect.Interface {
+			return filled(v.Elem())
+		}
+		out := reflect.New(v.Type().Elem())
+		out.Elem().Set(filled(v.Elem()))
+		return out
+	}
+	return v
+}
+
+func filledSlice(v reflect.Value) reflect.Value {
+	switch v.Type().Elem().Kind() {
+	case reflect.Struct, reflect.Slice, reflect.Map, reflect.Pointer, reflect.Interface:
+	default: // nothing inside to fill, and possibly long
+		if v.IsNil() && v.Type() != rawType {
+			return reflect.MakeSlice(v.Type(), 0, 0)
+		}
+		return v
+	}
+	out := reflect.MakeSlice(v.Type(), v.Len(), v.Len())
+	for i := range v.Len() {
+		out.Index(i).Set(filled(v.Index(i)))
+	}
+	return out
+}
+
+// nullable is a number that is null in JSON where there is none.
+type nullable float64
+
+// MarshalJSON writes null for what is not a number or infinite.
+func (n nullable) MarshalJSON() ([]byte, error) {
+	f := float64(n)
+	if math.IsNaN(f) || math.IsInf(f, 0) {
+		return []byte("null"), nil
+	}
+	return json.Marshal(f)
+}
+
+// apiRevision is one revision of a document.
+type apiRevision[T any] struct {
+	Rev     int       `json:"rev"`
+	Latest  int       `json:"latest"`
+	At      time.Time `json:"at"`
+	By      string    `json:"by"`
+	Removed bool      `json:"removed,omitempty"`
+	Body    T         `json:"body"`
+}
+
+func revisionOf[T any](r *store.Revised[T]) apiRevision[T] {
+	return apiRevision[T]{r.Rev, r.Latest, r.At, r.By, r.Removed, r.Body}
+}
+
+func replyRevisions[T any](w http.ResponseWriter, list []store.Revised[T], err error) error {
+	if err != nil {
+		return err
+	}
+	out := make([]apiRevision[T], len(list))
+	for i := range list {
+		out[i] = revisionOf(&list[i])
+	}
+	return replyList(w, out)
+}
+
+// replyRevision answers with one revision, tagged so that an edit can say what
+// it started from.
+func replyRevision[T any](w http.ResponseWriter, r *store.Revised[T], err error) error {
+	if err != nil {
+		return err
+	}
+	w.Header().Set("ETag", entityTag(r.Rev))
+	return reply(w, http.StatusOK, revisionOf(r))
+}
+
+// apiSaved says which revision a save made.
+type apiSaved struct {
+	Rev int `json:"rev"`
+}
+
+// replySaved answers a save that started from revision expected.
+func replySaved(w http.ResponseWriter, expected, rev int, err error) error {
+	switch code := store.CodeOf(err); {
+	case expected > 0 && (code == store.Conflict || code == store.NotFound):
+		return problem(http.StatusPreconditionFailed, err.Error()+": get it again and repeat the edit")
+	case expected == 0 && code == store.Conflict:
+		return problem(http.StatusPreconditionRequired, err.Error()+": send its entity tag as If-Match to change it")
+	case err != nil:
+		return err
+	}
+	w.Header().Set("ETag", entityTag(rev))
+	status := http.StatusOK
+	if expected == 0 {
+		status = http.StatusCreated
+	}
+	return reply(w, status, apiSaved{rev})
+}
+
+func entityTag(rev int) string { return `"` + strconv.Itoa(rev) + `"` }
+
+// expectedRev reads If-Match: the revision that an edit started from, 0 where
+// there is none.
+func expectedRev(r *http.Request) (int, error) {
+	tag := r.Header.Get("If-Match")
+	if tag == "" {
+		return 0, nil
+	}
+	text, err := strconv.Unquote(tag)
+	rev, err2 := strconv.Atoi(text)
+	if err != nil || err2 != nil || rev < 1 || tag != entityTag(rev) {
+		return 0, problem(http.StatusBadRequest, `If-Match takes one entity tag as an answer gave it, such as "3".`)
+	}
+	return rev, nil
+}
+
+// sameKey refuses a body whose key is not that of its address.
+func sameKey(ps *dut.Problems, field, got, want string) {
+	if got != want {
+		ps.Add(field, "is %q, but the address says %q", brief(got), brief(want))
+	}
+}
+
+// revParam is the query of documents that have revisions.
+var revParam = param{"rev", "Number of a revision; left out: the latest.", whole(1, math.MaxInt32)}
+
+// whole is a whole number within bounds.
+func whole(low, high float64) schema {
+	return schema{Type: types{"integer"}, Minimum: &low, Maximum: &high}
+}
+
+func text(most int, words ...string) schema {
+	return schema{Type: types{"string"}, MaxLength: most, Enum: words}
+}
+
+// number is a whole number of the query that checked has let pass, or initial.
+func number(q url.Values, name string, initial int) int {
+	if n, err := strconv.Atoi(q.Get(name)); err == nil {
+		return n
+	}
+	return initial
+}

@@ -1,0 +1,161 @@
+package routes
+
+import (
+	"net/http"
+	"time"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/store"
+)
+
+func (s *Server) benchEndpoints() []endpoint {
+	const tag = "benches"
+	return []endpoint{
+		{route: route{"GET", "/benches", store.Viewer, s.apiBenches}, id: "listBenches", tag: tag,
+			summary: "The benches of this server and how they stand.", response: apiList[apiBench]{}},
+		{route: route{"GET", "/benches/{key}", store.Viewer, s.onBench(s.apiState)}, id: "getBench", tag: tag,
+			summary: "How a bench stands: its state, who holds control, what is seated, the run at work.", response: apiBench{}},
+		{route: route{"GET", "/benches/{key}/definition", store.Viewer, s.onBench(s.apiDefinition)}, id: "getBenchDefinition", tag: tag,
+			summary: "The channels and paths of a bench, with ranges and accuracy.", response: bench.Definition{}},
+		{route: route{"PUT", "/benches/{key}/seating", store.Operator, s.onBench(s.apiSeat)}, id: "seat", tag: tag,
+			summary: "Seat a unit on a rehearsal bench, with its seed, options and faults.", request: apiSeating{}, response: apiBench{}},
+		{route: route{"POST", "/benches/{key}/safe", store.Viewer, s.onBench(s.apiMakeSafe)}, id: "makeSafe", tag: tag,
+			summary: "Outputs to zero and off, all paths open. It ends a run at work. This is no emergency stop.", response: apiBench{}},
+		{route: route{"PUT", "/benches/{key}/control", store.Operator, s.onBench(s.apiTakeControl)}, id: "takeControl", tag: tag,
+			summary: "Take control of a bench; an owner takes it over from whoever has it.", response: apiBench{}},
+		{route: route{"DELETE", "/benches/{key}/control", store.Operator, s.onBench(s.apiReleaseControl)}, id: "releaseControl", tag: tag,
+			summary: "Give control of a bench up.", response: apiBench{}},
+		{route: route{"GET", "/models", store.Viewer, s.apiModels}, id: "listModels", tag: tag,
+			summary: "The parts that can be rehearsed, and the kinds of faults that a unit and the bench can have.", response: apiModels{}},
+	}
+}
+
+// apiBench is how a bench stands.
+type apiBench struct {
+	Key       string      `json:"key"`
+	Name      string      `json:"name"`
+	Rehearsal bool        `json:"rehearsal" doc:"whatever is measured on it is rehearsed"`
+	Channels  int         `json:"channels"`
+	Contacts  int         `json:"contacts"`
+	State     bench.State `json:"state"`
+	Reason    string      `json:"reason,omitempty" doc:"why the state is what it is"`
+	Since     time.Time   `json:"since"`
+	Run       string      `json:"run,omitempty" doc:"the run at work"`
+	Holder    string      `json:"holder,omitempty" doc:"who holds control"`
+	Mine      bool        `json:"mine,omitempty" doc:"whether that is whoever asks"`
+	Seated    *Seating    `json:"seated,omitempty" doc:"what is in the socket of a rehearsal bench"`
+}
+
+// onBench answers for the bench of this server alone.
+func (s *Server) onBench(handle func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
+	return func(w http.ResponseWriter, r *http.Request) error {
+		if chi.URLParam(r, "key") != s.Bench.Key {
+			return notFound("bench of this key")
+		}
+		return handle(w, r)
+	}
+}
+
+func (s *Server) bench(r *http.Request) (apiBench, error) {
+	seated, err := s.seated(r.Context())
+	if err != nil {
+		return apiBench{}, err
+	}
+	now, who := s.Station.Snapshot(), viewerOf(r.Context())
+	return apiBench{
+		Key: s.Bench.Key, Name: s.Bench.Name, Rehearsal: s.Identity.Rehearsal,
+		Channels: len(s.Bench.Channels), Contacts: s.Bench.Contacts,
+		State: now.State, Reason: now.Reason, Since: now.Since, Run: now.Run,
+		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, Seated: seated,
+	}, nil
+}
+
+func (s *Server) apiBenches(w http.ResponseWriter, r *http.Request) error {
+	b, err := s.bench(r)
+	if err != nil {
+		return err
+	}
+	return replyList(w, []apiBench{b})
+}
+
+func (s *Server) apiState(w http.ResponseWriter, r *http.Request) error {
+	b, err := s.bench(r)
+	if err != nil {
+		return err
+	}
+	return reply(w, http.StatusOK, b)
+}
+
+func (s *Server) apiDefinition(w http.ResponseWriter, _ *http.Request) error {
+	return reply(w, http.StatusOK, s.Bench)
+}
+
+func (s *Server) apiMakeSafe(w http.ResponseWriter, r *http.Request) error {
+	if err := s.makeSafe(r.Context(), viewerOf(r.Context())); err != nil {
+		return err
+	}
+	return s.apiState(w, r)
+}
+
+func (s *Server) apiTakeControl(w http.ResponseWriter, r *http.Request) error {
+	if err := s.takeControl(r.Context(), viewerOf(r.Context())); err != nil {
+		return err
+	}
+	return s.apiState(w, r)
+}
+
+func (s *Server) apiReleaseControl(w http.ResponseWriter, r *http.Request) error {
+	if err := s.releaseControl(r.Context(), viewerOf(r.Context())); err != nil {
+		return err
+	}
+	return s.apiState(w, r)
+}
+
+// apiSeating asks for what is to be seated.
+type apiSeating struct {
+	Device      string             `json:"device,omitempty" doc:"key of the device; its model and pin map are used"`
+	Serial      string             `json:"serial,omitempty" max:"64"`
+	Lot         string             `json:"lot,omitempty" max:"64"`
+	Model       string             `json:"model,omitempty" doc:"key of a model; left out: that of the device"`
+	Seed        *uint64            `json:"seed,omitempty" doc:"the same seed is the same unit; left out: it follows from device and serial"`
+	Options     map[string]float64 `json:"options,omitempty" doc:"by the option's key"`
+	UnitFaults  []UnitFault        `json:"unitFaults,omitempty"`
+	BenchFaults []BenchFault       `json:"benchFaults,omitempty"`
+	PinMap      *bench.PinMap      `json:"pinMap,omitempty" doc:"of a model without a device; left out: pin n on contact n"`
+}
+
+func (s *Server) apiSeat(w http.ResponseWriter, r *http.Request) error {
+	a, err := decode[apiSeating](r)
+	if err != nil {
+		return err
+	}
+	q := Seating{Device: a.Device, Serial: a.Serial, Lot: a.Lot, Model: a.Model, Options: a.Options,
+		UnitFaults: a.UnitFaults, BenchFaults: a.BenchFaults, Seed: SeedOf(a.Device, a.Serial)}
+	if a.Seed != nil {
+		q.Seed = *a.Seed
+	}
+	if a.PinMap != nil {
+		q.PinMap = *a.PinMap
+	}
+	if err := s.seat(r.Context(), viewerOf(r.Context()), q); err != nil {
+		return err
+	}
+	return s.apiState(w, r)
+}
+
+// apiModels is what can be seated on a rehearsal bench.
+type apiModels struct {
+	Models      []Model  `json:"models"`
+	UnitFaults  []string `json:"unitFaults"`
+	BenchFaults []string `json:"benchFaults"`
+}
+
+func (s *Server) apiModels(w http.ResponseWriter, _ *http.Request) error {
+	var a apiModels
+	if s.Rehearse != nil {
+		a = apiModels{s.Rehearse.Models(), s.Rehearse.UnitFaultKinds(), s.Rehearse.BenchFaultKinds()}
+	}
+	return reply(w, http.StatusOK, a)
+}

@@ -1,0 +1,124 @@
+package routes
+
+import (
+	"net/http"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
+	"ohmkeep/store"
+)
+
+func (s *Server) procedureEndpoints() []endpoint {
+	const tag = "procedures"
+	byDevice := param{"device", "Only those for this device, by key.", text(64)}
+	return []endpoint{
+		{route: route{"GET", "/procedures", store.Viewer, s.apiProcedures}, id: "listProcedures", tag: tag, query: []param{byDevice},
+			summary: "The latest revision of every procedure.", response: apiList[apiRevision[procedure.Procedure]]{}},
+		{route: route{"GET", "/procedures/{key}", store.Viewer, s.apiProcedure}, id: "getProcedure", tag: tag, query: []param{revParam},
+			summary: "One revision of a procedure.", response: apiRevision[procedure.Procedure]{}, tagged: true},
+		{route: route{"PUT", "/procedures/{key}", store.Operator, s.apiPutProcedure}, id: "putProcedure", tag: tag,
+			summary: "Store a new procedure or a new revision of one.", request: procedure.Procedure{}, response: apiSaved{}, tagged: true},
+		{route: route{"DELETE", "/procedures/{key}", store.Owner, s.apiDeleteProcedure}, id: "deleteProcedure", tag: tag,
+			summary: "Take a procedure out of the lists. Its revisions stay for the runs that used them.", status: http.StatusNoContent},
+		{route: route{"GET", "/procedures/{key}/revisions", store.Viewer, s.apiProcedureRevisions}, id: "listProcedureRevisions", tag: tag,
+			summary: "The history of a procedure, newest first.", response: apiList[store.Revision]{}},
+		{route: route{"GET", "/kinds", store.Viewer, s.apiKinds}, id: "listKinds", tag: tag,
+			summary: "The kinds of measurement: the fields they use and the results they derive.", response: apiList[apiKind]{}},
+	}
+}
+
+func (s *Server) apiProcedures(w http.ResponseWriter, r *http.Request) error {
+	list, err := s.Store.ListProcedures(r.Context(), r.URL.Query().Get("device"))
+	return replyRevisions(w, list, err)
+}
+
+func (s *Server) apiProcedure(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.Store.GetProcedure(r.Context(), chi.URLParam(r, "key"), number(r.URL.Query(), "rev", 0))
+	return replyRevision(w, p, err)
+}
+
+func (s *Server) apiProcedureRevisions(w http.ResponseWriter, r *http.Request) error {
+	list, err := s.Store.ProcedureRevisions(r.Context(), chi.URLParam(r, "key"))
+	if err != nil {
+		return err
+	}
+	return replyList(w, list)
+}
+
+func (s *Server) apiPutProcedure(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	expected, err := expectedRev(r)
+	if err != nil {
+		return err
+	}
+	p, err := decode[procedure.Procedure](r)
+	if err != nil {
+		return err
+	}
+	var ps dut.Problems
+	sameKey(&ps, "key", p.Key, chi.URLParam(r, "key"))
+	if err := ps.Err(); err != nil {
+		return err
+	}
+	device, err := s.Store.GetDevice(ctx, p.Device, 0)
+	if store.CodeOf(err) == store.NotFound || err == nil && device.Removed {
+		return invalid("device", "there is no device of this key")
+	}
+	if err != nil {
+		return err
+	}
+	if err := p.Validate(&device.Body); err != nil {
+		return err
+	}
+	rev, err := s.Store.SaveProcedure(ctx, p, expected, viewerOf(ctx).Name)
+	return replySaved(w, expected, rev, err)
+}
+
+func (s *Server) apiDeleteProcedure(w http.ResponseWriter, r *http.Request) error {
+	if err := s.Store.DeleteProcedure(r.Context(), chi.URLParam(r, "key")); err != nil {
+		return err
+	}
+	return noContent(w)
+}
+
+// apiKind is a kind of measurement.
+type apiKind struct {
+	Key     string      `json:"key"`
+	Title   string      `json:"title"`
+	Summary string      `json:"summary"`
+	Fields  []apiField  `json:"fields"`
+	Outputs []apiOutput `json:"outputs"`
+}
+
+type apiField struct {
+	Name    string              `json:"name" doc:"name in a measurement"`
+	Label   string              `json:"label"`
+	Type    procedure.FieldType `json:"type"`
+	Unit    quantity.Unit       `json:"unit,omitempty" doc:"of a quantity; absent where what is forced decides"`
+	Choices []string            `json:"choices,omitempty"`
+	Help    string              `json:"help,omitempty"`
+}
+
+type apiOutput struct {
+	Key  string        `json:"key"`
+	Name string        `json:"name"`
+	Unit quantity.Unit `json:"unit"`
+}
+
+func (s *Server) apiKinds(w http.ResponseWriter, _ *http.Request) error {
+	var out []apiKind
+	for _, k := range procedure.Kinds() {
+		a := apiKind{Key: k.Key(), Title: k.Title(), Summary: k.Summary()}
+		for _, f := range k.Fields() {
+			a.Fields = append(a.Fields, apiField(f))
+		}
+		for _, o := range k.Outputs() {
+			a.Outputs = append(a.Outputs, apiOutput(o))
+		}
+		out = append(out, a)
+	}
+	return replyList(w, out)
+}

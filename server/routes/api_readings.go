@@ -1,0 +1,93 @@
+package routes
+
+import (
+	"errors"
+	"math"
+	"net/http"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/store"
+)
+
+// maxReadings is the most readings of one answer.
+const maxReadings = 10_000
+
+var nan = math.NaN()
+
+func finiteOrNil(v *float64) *float64 {
+	if v == nil || math.IsNaN(*v) || math.IsInf(*v, 0) {
+		return nil
+	}
+	return v
+}
+
+var readingParams = []param{
+	{"measurement", "Index of the measurement in the procedure, from 0.", whole(0, math.MaxInt32)},
+	{"from", "Index of the first reading, from 0.", whole(0, math.MaxInt32)},
+	{"limit", "The most readings to answer with; 1000 where it is left out.", whole(1, maxReadings)},
+}
+
+// apiReadings are readings in columns.
+type apiReadings struct {
+	Measurement int        `json:"measurement"`
+	From        int64      `json:"from" doc:"index of the first reading"`
+	Count       int        `json:"count"`
+	Next        *int64     `json:"next,omitempty" doc:"where the following readings begin; absent where there are none yet"`
+	T           []float64  `json:"t" doc:"seconds since the run's start"`
+	Set         []nullable `json:"set" doc:"volts or amperes, by what the pin is forced with"`
+	V           []nullable `json:"v" doc:"volts"`
+	I           []nullable `json:"i" doc:"amperes, positive into the pin"`
+	Point       []int      `json:"point" doc:"index of the point in the measurement"`
+	Group       []int      `json:"group" doc:"index of the curve"`
+	Pin         []int      `json:"pin"`
+	Channel     []int      `json:"channel"`
+	Flags       []int      `json:"flags" doc:"sum of: 1 in compliance, 2 over range, 4 not settled, 8 out of limit, 16 after fault"`
+}
+
+var errEnough = errors.New("enough readings")
+
+func (s *Server) apiReadings(w http.ResponseWriter, r *http.Request) error {
+	ctx, id, q := r.Context(), chi.URLParam(r, "id"), r.URL.Query()
+	rec, err := s.record(ctx, id)
+	if err != nil {
+		return err
+	}
+	out := apiReadings{Measurement: number(q, "measurement", 0), From: int64(number(q, "from", 0))}
+	if n := len(rec.Procedure.Measurements); out.Measurement >= n && out.Measurement > 0 {
+		return invalid("measurement", "this run has no such measurement")
+	}
+	limit := number(q, "limit", 1000)
+	err = s.Store.Readings(ctx, id, out.Measurement, out.From, func(_ int64, c *store.Columns) error {
+		return out.add(c, limit)
+	})
+	switch {
+	case errors.Is(err, errEnough):
+		next := out.From + int64(out.Count)
+		out.Next = &next
+	case store.CodeOf(err) == store.NotFound: // not stored yet
+	case err != nil:
+		return err
+	}
+	return reply(w, http.StatusOK, out)
+}
+
+// add takes readings until there are limit; errEnough where some are left.
+func (a *apiReadings) add(c *store.Columns, limit int) error {
+	for i := range c.Len() {
+		if a.Count == limit {
+			return errEnough
+		}
+		a.Count++
+		a.T = append(a.T, float64(c.T[i])/1e9)
+		a.Set = append(a.Set, nullable(c.Set[i]))
+		a.V = append(a.V, nullable(c.V[i]))
+		a.I = append(a.I, nullable(c.I[i]))
+		a.Point = append(a.Point, int(c.Point[i]))
+		a.Group = append(a.Group, int(c.Group[i]))
+		a.Pin = append(a.Pin, int(c.Pin[i]))
+		a.Channel = append(a.Channel, int(c.Channel[i]))
+		a.Flags = append(a.Flags, int(c.Flags[i]))
+	}
+	return nil
+}

@@ -1,0 +1,231 @@
+package routes
+
+import (
+	"context"
+	"net/http"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/derive"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
+	"ohmkeep/server/run"
+	"ohmkeep/store"
+)
+
+func (s *Server) runEndpoints() []endpoint {
+	const tag = "runs"
+	return []endpoint{
+		{route: route{"POST", "/runs", store.Operator, s.apiStart}, id: "startRun", tag: tag, status: http.StatusCreated,
+			summary: "Start a procedure on the bench.", request: apiStart{}, response: apiStarted{}},
+		{route: route{"GET", "/runs/{id}", store.Viewer, s.apiRun}, id: "getRun", tag: tag,
+			summary:  "The head of a run, with copies of the device, procedure, pin map and bench that it used.",
+			response: procedure.Record{}},
+		{route: route{"PATCH", "/runs/{id}", store.Operator, s.apiNote}, id: "noteRun", tag: tag, status: http.StatusNoContent,
+			summary: "Replace a run's note.", request: apiNote{}},
+		{route: route{"DELETE", "/runs/{id}", store.Owner, s.apiDeleteRun}, id: "deleteRun", tag: tag, status: http.StatusNoContent,
+			summary: "Delete a run with its readings, results and shared links, for good."},
+		{route: route{"POST", "/runs/{id}/stop", store.Operator, s.apiStop}, id: "stopRun", tag: tag, status: http.StatusNoContent,
+			summary: "Stop a run; the bench is made safe at once."},
+		{route: route{"POST", "/runs/{id}/rerun", store.Operator, s.apiRerun}, id: "rerun", tag: tag, status: http.StatusCreated,
+			summary: "Run the same procedure on the same unit again.", response: apiStarted{}},
+		{route: route{"GET", "/runs/{id}/progress", store.Viewer, s.apiProgress}, id: "getProgress", tag: tag,
+			summary: "Where a run stands.", response: apiProgress{}},
+		{route: route{"GET", "/runs/{id}/results", store.Viewer, s.apiResults}, id: "listResults", tag: tag,
+			summary: "The results of a run, in the order of its measurements.", response: apiList[apiResult]{}},
+		{route: route{"GET", "/runs/{id}/results.csv", store.Viewer, s.csvResults}, id: "exportResults", tag: tag, media: mediaCSV,
+			summary: "The results of a run as CSV."},
+		{route: route{"GET", "/runs/{id}/readings", store.Viewer, s.apiReadings}, id: "listReadings", tag: tag, query: readingParams,
+			summary: "Readings of one measurement, in columns of equal length.", response: apiReadings{}},
+		{route: route{"GET", "/runs/{id}/readings.csv", store.Viewer, s.csvReadings}, id: "exportReadings", tag: tag, media: mediaCSV,
+			query: readingParams[:1], summary: "The readings of a run, or of one measurement, as CSV."},
+	}
+}
+
+// apiStart asks for a run.
+type apiStart struct {
+	Device    string `json:"device" doc:"key"`
+	Procedure string `json:"procedure" doc:"key"`
+	Serial    string `json:"serial,omitempty" max:"64"`
+	Lot       string `json:"lot,omitempty" max:"64"`
+	Note      string `json:"note,omitempty" max:"4000"`
+	Seat      bool   `json:"seat,omitempty" doc:"on a rehearsal bench: seat the unit of this serial number first"`
+}
+
+// apiStarted names the run that was started.
+type apiStarted struct {
+	ID string `json:"id"`
+}
+
+func (s *Server) apiStart(w http.ResponseWriter, r *http.Request) error {
+	a, err := decode[apiStart](r)
+	if err != nil {
+		return err
+	}
+	id, err := s.startRun(r.Context(), viewerOf(r.Context()), StartRequest(a))
+	return replyStarted(w, id, err)
+}
+
+func (s *Server) apiRerun(w http.ResponseWriter, r *http.Request) error {
+	id, err := s.rerun(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id"))
+	return replyStarted(w, id, err)
+}
+
+func replyStarted(w http.ResponseWriter, id string, err error) error {
+	if err != nil {
+		return err
+	}
+	w.Header().Set("Location", "/api/v1/runs/"+id)
+	return reply(w, http.StatusCreated, apiStarted{id})
+}
+
+func (s *Server) apiStop(w http.ResponseWriter, r *http.Request) error {
+	if err := s.stopRun(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id")); err != nil {
+		return err
+	}
+	return noContent(w)
+}
+
+// apiNote replaces a run's note.
+type apiNote struct {
+	Note string `json:"note" max:"4000"`
+}
+
+func (s *Server) apiNote(w http.ResponseWriter, r *http.Request) error {
+	a, err := decode[apiNote](r)
+	if err != nil {
+		return err
+	}
+	if err := s.setNote(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id"), a.Note); err != nil {
+		return err
+	}
+	return noContent(w)
+}
+
+func (s *Server) apiDeleteRun(w http.ResponseWriter, r *http.Request) error {
+	if err := s.deleteRun(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id")); err != nil {
+		return err
+	}
+	return noContent(w)
+}
+
+// record is the head of a run. A run that was started this moment is known
+// before the store has it.
+func (s *Server) record(ctx context.Context, id string) (*procedure.Record, error) {
+	rec, err := s.Store.GetRun(ctx, id)
+	if store.CodeOf(err) != store.NotFound {
+		return rec, err
+	}
+	b := s.Boards.find(id)
+	if b == nil || s.isManual(id) {
+		return nil, err
+	}
+	now, _ := b.now()
+	return &now, nil
+}
+
+// now is the head of the run at work, and where it stands.
+func (b *board) now() (procedure.Record, run.Progress) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.rec, b.at
+}
+
+func (s *Server) apiRun(w http.ResponseWriter, r *http.Request) error {
+	rec, err := s.record(r.Context(), chi.URLParam(r, "id"))
+	if err != nil {
+		return err
+	}
+	return reply(w, http.StatusOK, rec)
+}
+
+// apiProgress is where a run stands.
+type apiProgress struct {
+	Status      procedure.Status `json:"status"`
+	Outcome     derive.Outcome   `json:"outcome"`
+	Measurement int              `json:"measurement" doc:"index of the one at work; beyond the last when the run has ended"`
+	Point       int              `json:"point"`
+	Points      int              `json:"points"`
+	Done        []bool           `json:"done" doc:"for each measurement"`
+	Elapsed     float64          `json:"elapsed" doc:"seconds"`
+	Left        nullable         `json:"left" doc:"seconds, an estimate; null where there is none"`
+	Readings    int64            `json:"readings"`
+}
+
+func (s *Server) apiProgress(w http.ResponseWriter, r *http.Request) error {
+	id := chi.URLParam(r, "id")
+	rec, err := s.record(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	if b := s.Boards.find(id); b != nil {
+		if now, at := b.now(); now.Status == procedure.Running {
+			left := nan
+			if at.Left >= 0 {
+				left = at.Left.Seconds()
+			}
+			return reply(w, http.StatusOK, apiProgress{now.Status, now.Outcome, at.Measurement, at.Point, at.Points,
+				at.Done, at.Elapsed.Seconds(), nullable(left), at.Readings})
+		}
+	}
+	results, err := s.Store.Results(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	at := endProgress(rec, results)
+	elapsed := 0.0
+	if !rec.Ended.IsZero() {
+		elapsed = rec.Ended.Sub(rec.Started).Seconds()
+	}
+	return reply(w, http.StatusOK, apiProgress{Status: rec.Status, Outcome: rec.Outcome, Measurement: at.Measurement,
+		Done: at.Done, Elapsed: elapsed, Left: 0, Readings: rec.Readings})
+}
+
+// apiResult is a derived value of a measurement.
+type apiResult struct {
+	Measurement int            `json:"measurement" doc:"index in the procedure"`
+	Key         string         `json:"key"`
+	Name        string         `json:"name"`
+	Pin         int            `json:"pin,omitempty"`
+	Group       string         `json:"group,omitempty" doc:"curve or direction"`
+	Condition   string         `json:"condition,omitempty"`
+	Value       nullable       `json:"value" doc:"in unit; null where it could not be derived"`
+	Unit        quantity.Unit  `json:"unit"`
+	U           nullable       `json:"u" doc:"expanded uncertainty (k = 2) in unit"`
+	Low         *float64       `json:"low,omitempty"`
+	High        *float64       `json:"high,omitempty"`
+	Outcome     derive.Outcome `json:"outcome"`
+	Flags       []string       `json:"flags"`
+	Note        string         `json:"note,omitempty" doc:"why it is invalid, what is probably wrong"`
+}
+
+func (s *Server) apiResults(w http.ResponseWriter, r *http.Request) error {
+	id := chi.URLParam(r, "id")
+	if _, err := s.record(r.Context(), id); err != nil {
+		return err
+	}
+	results, err := s.Store.Results(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	out := make([]apiResult, len(results))
+	for i, x := range results {
+		out[i] = apiResult{x.Measurement, x.Key, x.Name, x.Pin, x.Group, x.Condition, nullable(x.Value), x.Unit,
+			nullable(x.U), finiteOrNil(x.Low), finiteOrNil(x.High), x.Outcome, flagWords(x.Flags), x.Note}
+	}
+	return replyList(w, out)
+}
+
+func flagWords(f bench.Flags) []string {
+	var out []string
+	for i, word := range flagNames {
+		if f.Has(1 << i) {
+			out = append(out, word)
+		}
+	}
+	return out
+}
+
+// flagNames are the flags of a reading, from the lowest bit on.
+var flagNames = []string{"in compliance", "over range", "not settled", "out of limit", "after fault"}

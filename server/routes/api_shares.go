@@ -1,0 +1,63 @@
+package routes
+
+import (
+	"net/http"
+	"strconv"
+	"time"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/store"
+)
+
+func (s *Server) shareEndpoints() []endpoint {
+	const tag = "sharing"
+	return []endpoint{
+		{route: route{"GET", "/runs/{id}/shares", store.Viewer, s.apiShares}, id: "listShares", tag: tag,
+			summary: "The shared links of a run, newest first, without their secrets.", response: apiList[ShareLink]{}},
+		{route: route{"POST", "/runs/{id}/shares", store.Operator, s.apiShare}, id: "createShare", tag: tag, status: http.StatusCreated,
+			summary: "Make a read-only link to a run. Its path is answered once.", request: apiShare{}, response: ShareLink{}},
+		{route: route{"DELETE", "/runs/{id}/shares/{share}", store.Operator, s.apiRevokeShare}, id: "revokeShare", tag: tag,
+			status: http.StatusNoContent, summary: "Make a shared link void for good."},
+	}
+}
+
+// apiShare asks for a link to a run.
+type apiShare struct {
+	Expires float64 `json:"expires,omitempty" doc:"seconds from now; left out: never"`
+}
+
+func (s *Server) apiShares(w http.ResponseWriter, r *http.Request) error {
+	list, err := s.listShares(r.Context(), chi.URLParam(r, "id"))
+	if err != nil {
+		return err
+	}
+	return replyList(w, list)
+}
+
+func (s *Server) apiShare(w http.ResponseWriter, r *http.Request) error {
+	a, err := decode[apiShare](r)
+	if err != nil {
+		return err
+	}
+	most := maxShare.Seconds()
+	if a.Expires < 0 || a.Expires > most || a.Expires > 0 && a.Expires < 1 {
+		return invalid("expires", "must be 1 to "+strconv.FormatFloat(most, 'f', -1, 64)+" seconds, or left out")
+	}
+	link, err := s.createShare(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id"), time.Duration(a.Expires*float64(time.Second)))
+	if err != nil {
+		return err
+	}
+	return reply(w, http.StatusCreated, link)
+}
+
+func (s *Server) apiRevokeShare(w http.ResponseWriter, r *http.Request) error {
+	share, err := strconv.ParseInt(chi.URLParam(r, "share"), 10, 64)
+	if err != nil {
+		return notFound("shared link of this number")
+	}
+	if err := s.revokeShare(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id"), share); err != nil {
+		return err
+	}
+	return noContent(w)
+}

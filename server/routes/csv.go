@@ -1,0 +1,178 @@
+package routes
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"strings"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/procedure"
+	"ohmkeep/store"
+)
+
+type runKey struct{}
+
+// withRun says which run a request is about where its address does not: that
+// of a shared link.
+func withRun(r *http.Request, id string) *http.Request {
+	return r.WithContext(context.WithValue(r.Context(), runKey{}, id))
+}
+
+// runOf is the run that a request is about.
+func runOf(r *http.Request) string {
+	if id, ok := r.Context().Value(runKey{}).(string); ok {
+		return id
+	}
+	return chi.URLParam(r, "id")
+}
+
+// csvBody writes the head of a CSV answer with its first byte, so that what
+// goes wrong before is still answered as a problem.
+type csvBody struct {
+	w       http.ResponseWriter
+	name    string
+	started bool
+}
+
+func (b *csvBody) Write(p []byte) (int, error) {
+	if !b.started {
+		b.started = true
+		h := b.w.Header()
+		h.Set("Content-Type", mediaCSV)
+		h.Set("Content-Disposition", `attachment; filename="`+fileName(b.name)+`.csv"`)
+	}
+	return b.w.Write(p)
+}
+
+// fileName keeps what is safe in a file's name everywhere.
+func fileName(s string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r >= 'a' && r <= 'z', r >= 'A' && r <= 'Z', r >= '0' && r <= '9', r == '-', r == '_':
+			return r
+		}
+		return '-'
+	}, s)
+}
+
+// csvAnswer streams what write writes. An error after the first byte breaks
+// the connection, so that half a file is never taken for a whole one.
+func (s *Server) csvAnswer(w http.ResponseWriter, r *http.Request, name string, write func(*csvBody) error) error {
+	body := &csvBody{w: w, name: name}
+	err := write(body)
+	if err == nil || !body.started {
+		return err
+	}
+	if r.Context().Err() == nil {
+		s.Log.Error("export broken off", "path", r.URL.Path, "err", err)
+	}
+	panic(http.ErrAbortHandler)
+}
+
+// csvHistory answers with the runs that the query's filter picks.
+func (s *Server) csvHistory(w http.ResponseWriter, r *http.Request) error {
+	f, err := filterOf(r.URL.Query())
+	if err != nil {
+		return err
+	}
+	return s.csvAnswer(w, r, "ohmkeep-runs-"+s.day(), func(b *csvBody) error {
+		e := store.NewHistoryCSV(b)
+		if err := s.Store.EachRun(r.Context(), f, e.Row); err != nil {
+			return err
+		}
+		return e.Close()
+	})
+}
+
+// csvWide answers with a row for each run that the filter picks and a column
+// for each result.
+func (s *Server) csvWide(w http.ResponseWriter, r *http.Request) error {
+	f, err := filterOf(r.URL.Query())
+	if err != nil {
+		return err
+	}
+	return s.csvAnswer(w, r, "ohmkeep-results-"+s.day(), func(b *csvBody) error {
+		var e *store.WideCSV
+		begin := func(columns []store.WideColumn) error {
+			e = store.NewWideCSV(b, columns)
+			return nil
+		}
+		if err := s.Store.Wide(r.Context(), f, begin, func(row *store.WideRow) error { return e.Row(row) }); err != nil {
+			return err
+		}
+		return e.Close()
+	})
+}
+
+// csvResults answers with the results of one run.
+func (s *Server) csvResults(w http.ResponseWriter, r *http.Request) error {
+	rec, err := s.record(r.Context(), runOf(r))
+	if err != nil {
+		return err
+	}
+	results, err := s.Store.Results(r.Context(), rec.ID)
+	if err != nil {
+		return err
+	}
+	return s.csvAnswer(w, r, runFile(rec, "results"), func(b *csvBody) error {
+		e := store.NewResultsCSV(b)
+		for i := range results {
+			if err := e.Row(rec, &results[i]); err != nil {
+				return err
+			}
+		}
+		return e.Close()
+	})
+}
+
+// csvReadings answers with the readings of one run, of one measurement where
+// the query names one.
+func (s *Server) csvReadings(w http.ResponseWriter, r *http.Request) error {
+	rec, err := s.record(r.Context(), runOf(r))
+	if err != nil {
+		return err
+	}
+	q, measurement := r.URL.Query(), store.AllMeasurements
+	if text := q.Get("measurement"); text != "" {
+		if ps := checkParam(&readingParams[0], text); len(ps) > 0 {
+			return invalidFields(ps)
+		}
+		measurement = number(q, "measurement", 0)
+		if measurement >= len(rec.Procedure.Measurements) {
+			return invalid("measurement", "this run has no such measurement")
+		}
+	}
+	return s.csvAnswer(w, r, runFile(rec, "readings"), func(b *csvBody) (err error) {
+		e := store.NewReadingsCSV(b, rec)
+		defer func() { err = errors.Join(err, e.Close()) }()
+		err = s.Store.Chunks(r.Context(), rec.ID, measurement, 0, e.Chunk)
+		if store.CodeOf(err) == store.NotFound { // not stored yet
+			return nil
+		}
+		return err
+	})
+}
+
+// runFile names a file after what was measured, and says where it was
+// rehearsed.
+func runFile(rec *procedure.Record, what string) string {
+	parts := []string{rec.Device.Key, rec.Unit.Serial, shortRun(rec.ID), what}
+	if rec.Rehearsal {
+		parts = append(parts, "rehearsal")
+	}
+	var named []string
+	for _, p := range parts {
+		if p != "" {
+			named = append(named, p)
+		}
+	}
+	return strings.Join(named, "-")
+}
+
+// shortRun is the end of a run's id: the beginning of a UUIDv7 is the time.
+func shortRun(id string) string { return id[max(len(id)-8, 0):] }
+
+// day is today, in names of files.
+func (s *Server) day() string { return s.Now().UTC().Format("2006-01-02") }

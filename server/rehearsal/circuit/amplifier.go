@@ -73,7 +73,10 @@ func softMedian(lo, z, hi, mu float64) (v, byZ float64) {
 	return v, byM * (1 - byL)
 }
 
-const corner = 0.03 // rounding of an amplifier's limits, as a part of full scale
+const (
+	corner = 0.03 // rounding of an amplifier's limits, as a part of full scale
+	wake   = 0.2  // V of swing that bring half the output current
+)
 
 func (a *Amplifier) stamp(s *system) {
 	p, t := &a.p, &a.t
@@ -96,18 +99,22 @@ func (a *Amplifier) stamp(s *system) {
 	s.a[a.vLow] -= bySwing * swingSlope
 	s.a[a.vv] += byTarget
 
-	// The output current, as a part of its limit.
+	// The output current, as a part of its limit; without supply there is none
+	// to deliver.
 	i := s.hi[a.k]
 	full := p.Rout * p.Limit
 	drop := (target - (s.diff(t[2], t[3])+s.diff(t[2], t[4]))/2) / full
 	y := i / p.Limit
-	v, byZ = softMedian(-1-y, drop-y, 1-y, corner)
+	alive := swing / (swing + wake)
+	v, byZ = softMedian(-alive-y, drop-y, alive-y, corner*alive)
+	byAlive := (v + y - drop*byZ) / alive
+	bySupply := byAlive * swingSlope * wake / ((swing + wake) * (swing + wake))
 	s.f[a.k] = v
 	g := byZ / full
 	s.a[a.iv] += g
 	s.a[a.iOut] -= g
-	s.a[a.iHigh] += g / 2
-	s.a[a.iLow] += g / 2
+	s.a[a.iHigh] += g/2 + bySupply
+	s.a[a.iLow] += g/2 - bySupply
 	s.a[a.ii] -= 1 / p.Limit
 	a.deliver(s, i)
 	a.quiescent(s, supply)
@@ -118,7 +125,7 @@ func (a *Amplifier) stamp(s *system) {
 func (a *Amplifier) swing(supply float64) (v, slope float64) {
 	const soft = 0.05 // V of supply over which the output stage comes to life
 	v, slope = softplus((supply/2 - a.p.Headroom) / soft)
-	return soft*v + 1e-3, slope / 2
+	return soft*v + 1e-5, slope / 2
 }
 
 // deliver shares the output current between the rails.

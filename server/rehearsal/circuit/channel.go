@@ -32,6 +32,7 @@ type Channel struct {
 	fk, kf, ks   int32
 	kk           int32
 	inCompliance bool
+	region       int // 0 at its level, 1 at the upper limit, -1 at the lower
 }
 
 // softSlope is what lies under a limit: a limited current gives by 1e-9 of
@@ -125,19 +126,44 @@ func (e *Channel) law(s *system, i float64) line {
 	default:
 		return line{v: -i, i: -1}
 	}
-	return e.median(lo, z, hi)
+	return e.pick(s, lo, z, hi)
 }
 
-func (e *Channel) median(lo, z, hi line) line {
-	m := z
+// pick is the row of the law for the region that the channel is in, after
+// leaving one that does not fit: from its level to a limit that is exceeded,
+// from a limit back to its level when the error calls it back. It never leaps
+// from limit to limit, and near the end of a hard search only one channel
+// moves at a time (Murty's least-index rule; it ends the cycles that moving
+// all together can run into).
+func (e *Channel) pick(s *system, lo, z, hi line) line {
+	const tie = 1e-12 // at the corner itself either region is right
+	to := e.region
 	switch {
-	case z.v > hi.v:
+	case e.region == 0 && hi.v < -tie:
+		to = 1
+	case e.region == 0 && lo.v > tie:
+		to = -1
+	case e.region == 1 && z.v < -tie, e.region == -1 && z.v > tie:
+		to = 0
+	}
+	if to != e.region {
+		if s.mayTurn() {
+			e.region = to
+		} else {
+			s.limited = true
+		}
+	}
+	m := z
+	switch e.region {
+	case 1:
 		m, e.inCompliance = hi, true
-	case z.v < lo.v:
+	case -1:
 		m, e.inCompliance = lo, true
 	}
 	return line{m.v + softSlope*z.v, m.f + softSlope*z.f, m.s + softSlope*z.s, m.i + softSlope*z.i}
 }
+
+func (e *Channel) forget() { e.region = 0 }
 
 // Set changes what the channel forces. The compliance must be above zero and finite.
 func (e *Channel) Set(mode Mode, level, compliance float64) {

@@ -5,12 +5,12 @@ import "math"
 // Diode is Shockley's junction with a series resistance:
 // i = Is·(exp((v - i·Rs)/(n·kT/e)) - 1).
 type Diode struct {
-	c        *Circuit
-	A, K     Node // anode, cathode
-	rs       float64
-	j        junction
-	p        pair
-	i, vLast float64
+	c           *Circuit
+	A, K        Node // anode, cathode
+	rs          float64
+	j           junction
+	p           pair
+	i, g, vLast float64 // of the last evaluation
 }
 
 // DiodeParams describes a junction: saturation current (A), ideality, series
@@ -28,17 +28,38 @@ func (c *Circuit) Diode(anode, cathode Node, d DiodeParams) *Diode {
 func (d *Diode) I() float64 { return d.i }
 
 func (d *Diode) wire(w *wiring) { d.p = w.pair(d.A, d.K) }
-func (d *Diode) forget()        { d.j.v, d.vLast = 0, 0 }
+func (d *Diode) forget()        { d.j.v, d.vLast, d.i, d.g = 0, 0, 0, 0 }
 
 func (d *Diode) stamp(s *system) {
 	v := s.diff(d.p.a, d.p.b)
-	var g float64
+	var i, g float64
 	if d.rs > 0 {
-		d.i, g = d.j.withSeries(v, d.rs)
+		i, g = d.limited(s, v)
 	} else {
-		d.i, g = d.j.limited(s, v)
+		i, g = d.j.limited(s, v)
+		d.i = i
 	}
-	d.p.stamp(s, d.i, g)
+	d.p.stamp(s, i, g)
+}
+
+// limited evaluates where the current is that the last tangent predicts for v,
+// when v went up: a step from blocking to conducting then ends near the knee
+// and not far up the series resistance.
+func (d *Diode) limited(s *system, v float64) (i, g float64) {
+	at := v
+	if v-d.vLast > 2*d.j.vt {
+		if most := d.i + d.g*(v-d.vLast); most > 0 {
+			u := d.j.vt * math.Log1p(most/d.j.is)
+			at = math.Min(v, math.Max(u+d.rs*most, d.vLast+d.j.vt))
+		}
+	}
+	i, g = d.j.withSeries(at, d.rs)
+	d.i, d.g, d.vLast = i, g, at
+	if at != v {
+		s.limited = true
+		i += g * (v - at)
+	}
+	return i, g
 }
 
 // junction is an exponential with its memory of the last evaluation.

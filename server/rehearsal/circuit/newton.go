@@ -13,7 +13,7 @@ const (
 	nodeGoal     = 1e-9  // of the currents at the node itself
 	branchGoal   = 1e-12 // V, or part of compliance
 	currentFloor = 1e-24 // A; less than one electron a day
-	quickLimit   = 60    // Newton steps before a fall-back
+	quickLimit   = 50    // Newton steps before a fall-back
 )
 
 // Solve finds an operating point, starting from the last one: a circuit with
@@ -29,7 +29,7 @@ func (c *Circuit) Solve() (*Solution, error) {
 	for _, m := range []struct {
 		name Method
 		run  func() bool
-	}{{Newton, c.plain}, {PseudoTransient, c.pseudoTransient}, {GminStepping, c.gminStepping}, {SourceStepping, c.sourceStepping}} {
+	}{{Newton, c.plain}, {PseudoTransient, func() bool { return c.pseudoTransient(true) }}, {PseudoTransient, func() bool { return c.pseudoTransient(false) }}, {GminStepping, c.gminStepping}, {SourceStepping, c.sourceStepping}} {
 		if m.run() {
 			c.sol.Method = m.name
 			c.finish()
@@ -70,6 +70,13 @@ func (c *Circuit) stable() bool {
 func (c *Circuit) newton(limit int) bool {
 	s := &c.sys
 	for it := range limit {
+		s.turns = len(c.elements)
+		if it > 12 {
+			s.turns = 0
+			if it%3 == 0 {
+				s.turns = 1
+			}
+		}
 		c.load()
 		done := c.converged()
 		if done && it > 0 {
@@ -80,11 +87,19 @@ func (c *Circuit) newton(limit int) bool {
 		}
 		c.sol.Iterations++
 		damp := 1.0
-		if it > 20 {
-			damp = 0.5 + 0.5*float64(it%3)/2 // break cycles
+		if it > 25 && it%4 == 3 {
+			damp = 0.5 // breaks cycles
 		}
 		for k := 1; k <= s.n; k++ {
-			s.move(k, damp*s.dx[k])
+			d := damp * s.dx[k]
+			if k <= s.nodes && it > 40 {
+				// A node without hold for a moment must not be lost for good.
+				if most := 3 * math.Max(1, math.Abs(s.hi[k])); math.Abs(d) > most {
+					d = math.Copysign(most, d)
+					s.limited = true
+				}
+			}
+			s.move(k, d)
 		}
 	}
 	return false
@@ -117,38 +132,77 @@ func (c *Circuit) restore() {
 	c.forgetDevices()
 }
 
-// pseudoTransient lets every node creep from where it was, held by a
-// conductance to its last place that fades: the way the real circuit would go
-// with a capacitor at every node, so that it ends in a state that holds.
-func (c *Circuit) pseudoTransient() bool {
+// pseudoTransient lets every node creep from where it was, held to its last
+// place by a conductance that fades: implicit Euler steps of growing length
+// with a capacitor at every node. It goes the way that the real circuit would
+// go, past places where a state ceases to exist, and ends in one that holds.
+func (c *Circuit) pseudoTransient(scaled bool) bool {
 	c.restore()
 	s := &c.sys
 	defer func() { s.shunt = 0 }()
 	copy(s.ref, s.hi)
-	for g := 1e-2; g > 1e-16; {
+	c.load()
+	copy(s.hold, s.a[:s.nodes+1])
+	g, last := 1.0, 1e-6
+	if !scaled {
+		last = Insulation / 10
+		for k := range s.hold {
+			s.hold[k] = 1
+		}
+	}
+	for range 400 {
 		s.shunt = g
-		before := c.sol.Iterations
-		if !c.newton(quickLimit / 2) {
-			if g *= 20; g > 1e3 {
-				return false
-			}
+		steps, ok := c.relax(12)
+		if !ok {
 			copy(s.hi, s.ref)
 			clear(s.lo)
-			c.forgetDevices()
-			if c.sol.Iterations > 4000 {
+			if g *= 10; g > 1e12 {
 				return false
 			}
 			continue
 		}
 		copy(s.ref, s.hi)
-		if c.sol.Iterations-before < 8 {
+		for k := 1; k <= s.nodes && scaled; k++ {
+			s.hold[k] = math.Max(s.a[k]-g*s.hold[k], Insulation)
+		}
+		switch {
+		case g < last:
+			s.shunt = 0
+			return c.newton(quickLimit)
+		case steps <= 4:
 			g /= 10
-		} else {
+		case steps <= 7:
 			g /= 3
+		default:
+			g /= 1.4
 		}
 	}
-	s.shunt = 0
-	return c.newton(quickLimit) && c.stable()
+	return false
+}
+
+// relax is newton to a tenth of a millivolt, for points on the way.
+func (c *Circuit) relax(limit int) (steps int, ok bool) {
+	const enough = 1e-4 // V
+	s := &c.sys
+	for it := range limit {
+		s.turns = len(c.elements)
+		c.load()
+		if !s.lu.solve(s.a, s.f, s.dx) {
+			return it, false
+		}
+		c.sol.Iterations++
+		most := 0.0
+		for k := 1; k <= s.n; k++ {
+			s.move(k, s.dx[k])
+			if k <= s.nodes {
+				most = math.Max(most, math.Abs(s.dx[k])/(1+math.Abs(s.hi[k])))
+			}
+		}
+		if most < enough && !s.limited && s.turns == len(c.elements) {
+			return it + 1, true
+		}
+	}
+	return limit, false
 }
 
 // gminStepping starts cold with every node held to ground by a conductance
@@ -158,6 +212,9 @@ func (c *Circuit) gminStepping() bool {
 	s := &c.sys
 	defer func() { s.shunt = 0 }()
 	clear(s.ref)
+	for k := range s.hold {
+		s.hold[k] = 1
+	}
 	for g := 1.0; g > 1e-16; g /= 3 {
 		s.shunt = g
 		if !c.newton(quickLimit) {

@@ -4,14 +4,15 @@ import "math"
 
 // analyser is the dense working copy on which an elimination order is chosen.
 type analyser struct {
-	n          int
-	v          []float64
-	slot       []int32 // 0: structurally zero
-	rowDone    []bool
-	colDone    []bool
-	rows, cols []int // active non-zeros per row and column
-	slots      int32
-	o          *order
+	n       int
+	v       []float64
+	slot    []int32 // 0: structurally zero
+	rowDone []bool
+	colDone []bool
+	rows    []int     // active non-zeros per row
+	colRows [][]int32 // rows of the non-zeros of a column
+	slots   int32
+	o       *order
 }
 
 // pivotThreshold is how small a pivot may be beside the largest entry of its
@@ -23,7 +24,7 @@ const pivotThreshold = 1e-3
 func (m *sparse) analyse(a []float64) *order {
 	n := m.n + 1
 	z := &analyser{n: n, v: make([]float64, n*n), slot: make([]int32, n*n),
-		rowDone: make([]bool, n), colDone: make([]bool, n), rows: make([]int, n), cols: make([]int, n),
+		rowDone: make([]bool, n), colDone: make([]bool, n), rows: make([]int, n), colRows: make([][]int32, n),
 		slots: int32(len(m.entries)), o: &order{}}
 	top := make([]float64, n)
 	for k, e := range m.entries {
@@ -36,7 +37,7 @@ func (m *sparse) analyse(a []float64) *order {
 			z.v[at] = a[k+1] / top[e[0]]
 		}
 		z.rows[e[0]]++
-		z.cols[e[1]]++
+		z.colRows[e[1]] = append(z.colRows[e[1]], int32(e[0]))
 	}
 	perm := make([]int, n)
 	for range m.n {
@@ -59,24 +60,29 @@ func (z *analyser) choose() (row, col int) {
 		if z.colDone[c] {
 			continue
 		}
+		// the rows still in play, in place
+		live := z.colRows[c][:0]
 		top := 0.0
-		for r := 1; r < z.n; r++ {
-			if !z.rowDone[r] {
-				top = math.Max(top, math.Abs(z.v[r*z.n+c]))
-			}
-		}
-		if top == 0 || math.IsNaN(top) {
-			return 0, 0
-		}
-		for r := 1; r < z.n; r++ {
+		for _, r := range z.colRows[c] {
 			if z.rowDone[r] {
 				continue
 			}
+			live = append(live, r)
+			if v := math.Abs(z.v[int(r)*z.n+c]); v > top || v != v {
+				top = v
+			}
+		}
+		z.colRows[c] = live
+		if !(top > 0) {
+			return 0, 0
+		}
+		for _, r32 := range live {
+			r := int(r32)
 			v := math.Abs(z.v[r*z.n+c])
 			if v == 0 || v < pivotThreshold*top {
 				continue
 			}
-			cost := 2 * (z.rows[r] - 1) * (z.cols[c] - 1)
+			cost := 2 * (z.rows[r] - 1) * (len(live) - 1)
 			if r != c {
 				cost++ // a node's own conductance stays a good pivot as values change
 			}
@@ -98,7 +104,6 @@ func (z *analyser) eliminate(r, c int) {
 		if !z.colDone[j] && z.slot[r*n+j] != 0 {
 			o.right = append(o.right, z.slot[r*n+j])
 			o.rightC = append(o.rightC, int32(j))
-			z.cols[j]--
 		}
 	}
 	p.rightEnd = int32(len(o.right))
@@ -116,7 +121,7 @@ func (z *analyser) eliminate(r, c int) {
 				z.slots++
 				z.slot[at] = z.slots
 				z.rows[i]++
-				z.cols[j]++
+				z.colRows[j] = append(z.colRows[j], int32(i))
 			}
 			z.v[at] -= x * z.v[r*n+int(j)]
 			o.target = append(o.target, z.slot[at])

@@ -10,7 +10,7 @@ type sparse struct {
 	n       int
 	entries [][2]int // row, column of slot 1..
 	orders  []*order
-	y       []float64
+	y, size []float64
 }
 
 // order is one compiled elimination.
@@ -33,7 +33,7 @@ type pivot struct {
 const maxOrders = 24
 
 func (m *sparse) reset(n int, entries [][2]int) {
-	*m = sparse{n: n, entries: entries, y: make([]float64, n+1)}
+	*m = sparse{n: n, entries: entries, y: make([]float64, n+1), size: make([]float64, n+1)}
 }
 
 // solve writes the Newton step to dx. It reports false where J is singular to
@@ -122,35 +122,23 @@ func (m *sparse) substitute(o *order, f, dx []float64) bool {
 // accurate checks the step against the equations themselves: an order that was
 // good for other values may have lost its digits here.
 func (m *sparse) accurate(a, f, dx []float64) bool {
-	r := m.y
+	const lost = 1e-3 // of a row's terms; Newton makes up for less than that
+	r, size := m.y, m.size
 	copy(r, f)
-	worst := 0.0
-	for k, e := range m.entries {
-		r[e[0]] += a[k+1] * dx[e[1]]
+	for k := range size {
+		size[k] = math.Abs(f[k])
 	}
-	// The size of a row's terms is at least that of f and of its largest product.
 	for k, e := range m.entries {
-		if t := math.Abs(a[k+1] * dx[e[1]]); t > 0 {
-			q := math.Abs(r[e[0]])
-			if q > 1e-6*t && q > 1e-6*math.Abs(f[e[0]]) {
-				worst = math.Max(worst, q)
-				if !m.rowFine(a, f, dx, e[0], q) {
-					return false
-				}
-			}
+		t := a[k+1] * dx[e[1]]
+		r[e[0]] += t
+		size[e[0]] += math.Abs(t)
+	}
+	for k := 1; k <= m.n; k++ {
+		if !(math.Abs(r[k]) <= lost*size[k]) {
+			return false
 		}
 	}
-	return !math.IsNaN(worst)
-}
-
-func (m *sparse) rowFine(a, f, dx []float64, row int, q float64) bool {
-	sum := math.Abs(f[row])
-	for k, e := range m.entries {
-		if e[0] == row {
-			sum += math.Abs(a[k+1] * dx[e[1]])
-		}
-	}
-	return q <= 1e-6*sum
+	return true
 }
 
 // sign is the sign of the determinant of the last factors.

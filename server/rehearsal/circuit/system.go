@@ -17,8 +17,10 @@ type system struct {
 
 	largest float64 // largest current through any element
 	limited bool    // some device was evaluated away from x
+	turns   int     // how many channels may still change region at this evaluation
 	scale   float64 // of all independent sources (source stepping)
-	shunt   float64 // S from every node to ref
+	shunt   float64 // times hold: S from every node to ref
+	hold    []float64
 	ref     []float64
 	// factored: the factors in lu are those of the Jacobian at the solution,
 	// not of the step before it.
@@ -45,6 +47,12 @@ func (s *system) move(k int, d float64) {
 	l := s.lo[k] + err
 	s.hi[k] = t + l
 	s.lo[k] = l - (s.hi[k] - t)
+}
+
+// mayTurn gives out one change of a channel's region.
+func (s *system) mayTurn() bool {
+	s.turns--
+	return s.turns >= 0
 }
 
 // current books a current that leaves node row into an element.
@@ -124,7 +132,7 @@ func (c *Circuit) build() {
 	}
 	s.n = s.nodes + w.branches
 	size := s.n + 1
-	for _, v := range []*[]float64{&s.hi, &s.lo, &s.f, &s.mag, &s.dx, &s.ref, &s.holdHi, &s.holdLo} {
+	for _, v := range []*[]float64{&s.hi, &s.lo, &s.f, &s.mag, &s.dx, &s.ref, &s.hold, &s.holdHi, &s.holdLo} {
 		*v = make([]float64, size)
 	}
 	if old.n > 0 {
@@ -151,8 +159,9 @@ func (c *Circuit) load() {
 	}
 	if s.shunt > 0 {
 		for k := 1; k <= s.nodes; k++ {
-			s.f[k] += s.shunt * (s.hi[k] - s.ref[k])
-			s.a[k] += s.shunt
+			g := s.shunt * s.hold[k]
+			s.f[k] += g * (s.hi[k] - s.ref[k])
+			s.a[k] += g
 		}
 	}
 	for _, e := range c.elements {

@@ -31,18 +31,6 @@ func (b *block) through(s *system, p, q int, i float64, by *[6]float64) {
 	}
 }
 
-// step limits how far an argument of a device law may move between two
-// evaluations; the law goes on along its tangent. Returned is the place at
-// which to evaluate.
-func step(s *system, to float64, from *float64, most float64) float64 {
-	if d := to - *from; math.Abs(d) > most {
-		to = *from + math.Copysign(most, d)
-		s.limited = true
-	}
-	*from = to
-	return to
-}
-
 // Polarity is +1 for N-channel and NPN, -1 for P-channel and PNP.
 type Polarity float64
 
@@ -69,7 +57,8 @@ type FET struct {
 	sign, ut   float64
 	b          block
 	i          float64
-	last       [3]float64
+	source     end
+	drain      end
 }
 
 // FET places a MOSFET. Its bulk diodes are elements of their own.
@@ -83,7 +72,7 @@ func (c *Circuit) FET(d, g, s, b Node, pol Polarity, p FETParams) *FET {
 func (f *FET) I() float64 { return f.i }
 
 func (f *FET) wire(w *wiring) { f.b = w.block(f.D, f.G, f.S, f.B) }
-func (f *FET) forget()        { f.last = [3]float64{} }
+func (f *FET) forget()        { f.source, f.drain = end{}, end{} }
 
 // softplus is ln(1 + exp(x)) with its derivative.
 func softplus(x float64) (v, slope float64) {
@@ -94,47 +83,61 @@ func softplus(x float64) (v, slope float64) {
 	return math.Log1p(e), e / (1 + e)
 }
 
-// fetStep is how far gate, source and drain may move against the bulk at once, V.
-const fetStep = 2
+// end is one end of the channel: its charge, and where it was last evaluated.
+type end struct{ x, v, slope float64 }
 
+// limited moves to x, but up the exponential only as far as the last tangent
+// predicts the charge to grow.
+func (e *end) limited(s *system, x float64) {
+	const (
+		far  = 60  // in units of 2kT/e: 3 V of overdrive
+		dead = -12 // below it a transistor carries less than anything else leaks
+	)
+	if x > e.x+1 {
+		at := e.v + e.slope*(x-e.x)
+		if at < 36 {
+			at = math.Log(math.Expm1(at))
+		}
+		if at = math.Min(math.Max(at, math.Max(e.x+1, dead)), math.Max(far, 2*e.x)); at < x {
+			x = at
+			s.limited = true
+		}
+	}
+	e.x = x
+	e.v, e.slope = softplus(x)
+}
+
+// stamp takes the drain current as a function of the two ends of the channel
+// and of vds, which enters by channel-length modulation and, exactly, as the
+// difference of the ends.
 func (f *FET) stamp(s *system) {
+	const ease = 0.05 // V around vds = 0 in which channel-length modulation starts
 	d, g, so, b := f.b.t[0], f.b.t[1], f.b.t[2], f.b.t[3]
 	vg, vs := f.sign*s.diff(g, b), f.sign*s.diff(so, b)
 	vds := f.sign * s.diff(d, so)
-	eg := step(s, vg, &f.last[0], fetStep)
-	es := step(s, vs, &f.last[1], fetStep)
-	ed := step(s, vds, &f.last[2], fetStep)
-	i, byG, byS, byDS := f.law(eg, es, ed)
-	i += byG*(vg-eg) + byS*(vs-es) + byDS*(vds-ed)
+	h := 1 / (2 * f.ut)
+	xs := ((vg-f.p.Vt)/f.p.N - vs) * h
+	xd := xs - vds*h
+	f.source.limited(s, xs)
+	f.drain.limited(s, xd)
+	ls, ld := f.source.v, f.drain.v
+	diff := ls - ld
+	if x := vds * h; math.Abs(x) < 1 && f.source.x == xs && f.drain.x == xd {
+		// ln((1+e^xs)/(1+e^xd)) without the subtraction
+		diff = math.Log1p(math.Expm1(x) * f.drain.slope)
+	}
+	root := math.Sqrt(vds*vds + ease*ease)
+	k := 2 * f.p.N * f.p.K * f.ut * f.ut
+	km := k * (1 + f.p.Lambda*(root-ease))
+	core := diff * (ls + ld)
+	bySource, byDrain := km*2*ls*f.source.slope, -km*2*ld*f.drain.slope
+	i := km*core + bySource*(xs-f.source.x) + byDrain*(xd-f.drain.x)
+	byG := (bySource + byDrain) * h / f.p.N
+	byS := -(bySource + byDrain) * h
+	byDS := -byDrain*h + k*core*f.p.Lambda*vds/root
 	f.i = f.sign * i
 	// i is a function of (vg-vb, vs-vb, vd-vs): the signs of the polarity cancel.
 	f.b.through(s, 0, 2, f.i, &[6]float64{byDS, byG, byS - byDS, -byG - byS})
-}
-
-// law is the drain current with its derivatives by vgb, vsb and vds. With vds
-// as an argument of its own, the difference of the two channel ends is exact
-// for the smallest vds.
-func (f *FET) law(vg, vs, vds float64) (i, byG, byS, byDS float64) {
-	const ease = 0.05 // V around vds = 0 in which channel-length modulation starts
-	h := 1 / (2 * f.ut)
-	a := ((vg-f.p.Vt)/f.p.N - vs) * h
-	d := vds * h
-	la, sa := softplus(a)
-	lb, sb := softplus(a - d)
-	diff := la - lb
-	if math.Abs(d) < 1 {
-		// ln((1+e^a)/(1+e^(a-d))) without the subtraction
-		diff = math.Log1p(math.Expm1(d) * sb)
-	}
-	k := 2 * f.p.N * f.p.K * f.ut * f.ut
-	root := math.Sqrt(vds*vds + ease*ease)
-	m := 1 + f.p.Lambda*(root-ease)
-	core := diff * (la + lb)
-	i = k * m * core
-	ga, gb := 2*la*sa, 2*lb*sb // d(la²)/da, d(lb²)/db
-	gdiff := ga - gb
-	km := k * m * h
-	return i, km * gdiff / f.p.N, -km * gdiff, km*gb + k*core*f.p.Lambda*vds/root
 }
 
 // BJTParams describes a bipolar transistor in the transport form of Ebers and

@@ -162,7 +162,7 @@ func TestSweepFamily(t *testing.T) {
 	m.Pins = []int{1, 3}
 	m.Step = &Step{Pin: 2, Use: UseVoltage, Compliance: 1e-3, Sweep: Sweep{Spacing: List, List: []float64{1, 2}}}
 	part := func(h []Hold, pin int) (float64, float64, bench.Flags) { // R falls with the stepped voltage
-		return resistor(1e3 / holdAt(h, 2).Level)(h, pin)
+		return resistor(1e3/holdAt(h, 2).Level)(h, pin)
 	}
 	rs := feed(t, m, d, 1, accuracy{1e-6, 1e-9}, part)
 	for _, pin := range m.Pins {
@@ -170,6 +170,23 @@ func TestSweepFamily(t *testing.T) {
 		near(t, "at 2 V", find(t, rs, "resistance", pin, "2 T2 2 V").Value, 500, 1e-8)
 	}
 	if g := sweepKind.Shape(&m, d).Groups; strings.Join(g, "|") != "1 T1, 2 T2 1 V|1 T1, 2 T2 2 V|3 T3, 2 T2 1 V|3 T3, 2 T2 2 V" {
+		t.Errorf("%q", g)
+	}
+}
+
+// A stepped level that comes again, or prints like another, is a curve of its own.
+func TestSweepRepeatedStep(t *testing.T) {
+	d := networkDevice()
+	m := sweepMeasurement(UseVoltage, Sweep{Spacing: Linear, From: 0, To: 1, Points: 3}, 10e-3)
+	m.Step = &Step{Pin: 2, Use: UseVoltage, Compliance: 1e-3, Sweep: Sweep{Spacing: List, List: []float64{1, 1.000001}, Back: true}}
+	ids := map[ResultID]bool{}
+	for _, r := range feed(t, m, d, 1, accuracy{1e-6, 1e-9}, resistor(1e3)) {
+		if ids[r.ID()] {
+			t.Fatalf("twice: %+v", r)
+		}
+		ids[r.ID()] = true
+	}
+	if g := sweepKind.Shape(&m, d).Groups; g[3] != "2 T2 1 V (4)" {
 		t.Errorf("%q", g)
 	}
 }

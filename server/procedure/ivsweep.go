@@ -1,6 +1,7 @@
 package procedure
 
 import (
+	"fmt"
 	"iter"
 
 	"ohmkeep/server/dut"
@@ -120,20 +121,32 @@ func (m *Measurement) curve(group int) (pin, step, dir int) {
 	return m.Pins[group/(m.steps()*dirs)], group / dirs % m.steps(), group % dirs
 }
 
-// curveLabel names a curve by its step and direction; "" where there is one only.
-func (m *Measurement) curveLabel(k *kit, group int) string {
-	_, step, dir := m.curve(group)
-	label := ""
-	if m.Step != nil {
-		label = k.label(m.Step.Pin) + " " + say(m.Step.Sweep.At(step), unitForced(m.Step.Use))
+// stepLabels names the levels of the stepped pin, each differently: a level that
+// comes again is counted. A single empty label where nothing is stepped.
+func (m *Measurement) stepLabels(k *kit) []string {
+	out := make([]string, m.steps())
+	if m.Step == nil {
+		return out
 	}
-	if m.Sweep.Back {
-		if label != "" {
-			label += ", "
+	seen := map[string]int{}
+	for i := range out {
+		label := k.label(m.Step.Pin) + " " + say(m.Step.Sweep.At(i), unitForced(m.Step.Use))
+		seen[label]++
+		if n := seen[label]; n > 1 {
+			label += fmt.Sprintf(" (%d)", n)
 		}
-		label += [2]string{"out", "back"}[dir]
+		out[i] = label
 	}
-	return label
+	return out
+}
+
+// curveLabel names a curve by its step and direction; "" where there is one only.
+func (m *Measurement) curveLabel(steps []string, group int) string {
+	_, step, dir := m.curve(group)
+	if !m.Sweep.Back {
+		return steps[step]
+	}
+	return joinLabel(steps[step], [2]string{"out", "back"}[dir])
 }
 
 func (ivSweep) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
@@ -178,9 +191,10 @@ func (ivSweep) Shape(m *Measurement, d *dut.Device) Shape {
 	i := Axis{Quantity: QuantityCurrent, Label: "Current", Unit: quantity.Ampere}
 	s := Shape{X: v, Y: i, Line: true}
 	k := kit{d: d}
+	steps := m.stepLabels(&k)
 	for g := range m.curves() {
 		pin, _, _ := m.curve(g)
-		label := m.curveLabel(&k, g)
+		label := m.curveLabel(steps, g)
 		if len(m.Pins) > 1 || label == "" {
 			label = joinLabel(k.label(pin), label)
 		}
@@ -192,9 +206,10 @@ func (ivSweep) Shape(m *Measurement, d *dut.Device) Shape {
 	return s
 }
 
+// joinLabel joins two labels of which either may be empty.
 func joinLabel(a, b string) string {
-	if b == "" {
-		return a
+	if a == "" || b == "" {
+		return a + b
 	}
 	return a + ", " + b
 }

@@ -42,15 +42,17 @@ func (c *curve) reset() { *c = curve{points: c.points[:0], ends: c.ends[:0]} }
 type sweepDeriver struct {
 	kit
 	curve
-	group  int // at work; -1 before the first reading
-	stride int // of the points kept
-	window int // points at the start, in the middle and at the end
+	steps  []string // labels of the stepped levels
+	group  int      // at work; -1 before the first reading
+	stride int      // of the points kept
+	window int      // points at the start, in the middle and at the end
 	done   []Result
 }
 
 func newSweepDeriver(k kit) *sweepDeriver {
 	n := k.m.Sweep.Count()
 	s := &sweepDeriver{kit: k, group: -1, stride: (n + maxShapePoints - 1) / maxShapePoints, window: max(3, n/20)}
+	s.steps = k.m.stepLabels(&s.kit)
 	s.points = make([]derive.IV, 0, maxShapePoints+1)
 	s.ends = make([]end, 0, maxShapePoints+1)
 	return s
@@ -133,7 +135,7 @@ func (s *sweepDeriver) current(out []Result) []Result {
 		return out
 	}
 	pin, _, _ := s.m.curve(s.group)
-	at := value{pin: pin, group: s.m.curveLabel(&s.kit, s.group), flags: s.flags}
+	at := value{pin: pin, group: s.m.curveLabel(s.steps, s.group), flags: s.flags}
 	if s.hits > 0 {
 		at.note = fmt.Sprintf("%d of %d readings at the %s compliance left out", s.hits, s.n, say(s.m.Compliance, unitSensed(s.m.Use)))
 	}

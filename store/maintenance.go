@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"os"
 	"strings"
@@ -48,8 +49,14 @@ func (s *Store) Backup(ctx context.Context, path string) error {
 	if _, err := os.Stat(path); err == nil {
 		return errorf(Conflict, "backup: %s exists already", path)
 	}
-	_, err := s.read.ExecContext(ctx, "VACUUM INTO ?", path)
-	return wrap("backup", err)
+	// Readers are query only, which VACUUM INTO is not; the writer must not
+	// wait for it.
+	db, err := openPool(ctx, s.path, common, 1, readOnly)
+	if err != nil {
+		return wrap("backup", err)
+	}
+	_, err = db.ExecContext(ctx, "VACUUM INTO ?", path)
+	return wrap("backup", errors.Join(err, db.Close()))
 }
 
 // Checkpoint moves everything from the write-ahead log into the database file

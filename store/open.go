@@ -9,6 +9,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"maps"
 	"net/url"
 	"path/filepath"
 	"strings"
@@ -60,13 +61,13 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 			err = errors.Join(wrap("open "+path, err), s.closePools())
 		}
 	}()
-	if s.write, err = openPool(ctx, path, writerPragmas, 1); err != nil {
+	if s.write, err = openPool(ctx, path, writerPragmas, 1, readWrite); err != nil {
 		return nil, err
 	}
 	if err := migrate(ctx, s.write); err != nil {
 		return nil, err
 	}
-	if s.read, err = openPool(ctx, path, readerPragmas, readers); err != nil {
+	if s.read, err = openPool(ctx, path, readerPragmas, readers, readOnly); err != nil {
 		return nil, err
 	}
 	if err := s.stmt.prepare(ctx, s.write); err != nil {
@@ -97,14 +98,18 @@ var readerPragmas = append([]pragma{
 	{"query_only", "_query_only", "1", "1"},
 }, common...)
 
+// A deferred transaction that reads and then writes may fail as busy whatever
+// the timeout, so that the writer takes its lock at once.
+var (
+	readWrite = url.Values{"_txlock": {"immediate"}}
+	readOnly  = url.Values{"mode": {"ro"}}
+)
+
 // openPool opens a pool and reads every setting back: SQLite accepts a pragma
 // that it does not know without a word.
-func openPool(ctx context.Context, path string, pragmas []pragma, size int) (*sql.DB, error) {
-	q := url.Values{"_txlock": {"immediate"}, "_dqs": {"0"}, "_defensive": {"1"}}
-	if size > 1 {
-		q.Set("mode", "ro")
-		q.Set("_txlock", "deferred")
-	}
+func openPool(ctx context.Context, path string, pragmas []pragma, size int, mode url.Values) (*sql.DB, error) {
+	q := url.Values{"_dqs": {"0"}, "_defensive": {"1"}}
+	maps.Copy(q, mode)
 	for _, p := range pragmas {
 		if p.dsn != "" {
 			q.Add(p.dsn, p.value)

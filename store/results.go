@@ -8,7 +8,7 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-const resultColumns = `measurement, results.key, pin, curve, condition, results.name, value, unit, u, low, high, results.outcome, flags, results.note`
+const resultColumns = `measurement, results.key, pin, curve, condition, results.name, value, results.unit, u, low, high, results.outcome, flags, results.note`
 
 // Results returns the results of a run in the order of its measurements. A
 // run that does not exist has none.

@@ -29,6 +29,12 @@ func (RealClock) Sleep(ctx context.Context, d time.Duration) error {
 	}
 }
 
+// FineClock is the wall clock with waits that end on time: the clock of a
+// server. It must not be used under a test's clock (testing/synctest).
+type FineClock struct{}
+
+func (FineClock) Now() time.Time { return time.Now() }
+
 // CountingClock moves its own time forward instead of waiting, so that a
 // rehearsed procedure takes only as long as its computation. Safe for
 // concurrent use.

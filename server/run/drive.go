@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"time"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
@@ -245,7 +244,7 @@ func (x *driver) ramp(ctx context.Context, d *drive, s bench.Setup) error {
 	if d.power.Level != 0 {
 		whole *= math.Abs(s.Level / d.power.Level)
 	}
-	pause := time.Duration(whole / rampSteps * float64(time.Second))
+	begun := x.clock.Now()
 	for k := 1; k <= rampSteps; k++ {
 		part := s
 		if k < rampSteps {
@@ -254,7 +253,8 @@ func (x *driver) ramp(ctx context.Context, d *drive, s bench.Setup) error {
 		if err := linked("setting a channel", x.link.Set(ctx, d.channel.ID, part)); err != nil {
 			return err
 		}
-		if err := x.clock.Sleep(ctx, pause); err != nil {
+		due := begun.Add(seconds(whole * float64(k) / rampSteps))
+		if err := x.clock.Sleep(ctx, due.Sub(x.clock.Now())); err != nil {
 			return err
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"sync"
 
+	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
 )
 
@@ -97,6 +98,13 @@ func (m *Memory) Finish(_ context.Context, runID string, e procedure.Ending) err
 	}
 	m.ending = &e
 	return nil
+}
+
+// Describe says which unit the run was of, before it is kept.
+func (m *Memory) Describe(u dut.Unit, note string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.rec.Unit, m.rec.Note = u, note
 }
 
 // Held is what a Memory holds. Its readings must not be written to.

@@ -72,3 +72,16 @@ func BenchmarkReadings(b *testing.B) {
 		})
 	}
 }
+
+// BenchmarkRehearse is what a second of a real procedure costs in computing,
+// bench and runner together: the time that a run takes beyond its waits.
+func BenchmarkRehearse(b *testing.B) {
+	for b.Loop() {
+		clock := bench.NewCountingClock(year)
+		r, rec, _ := rehearse(b, clock, 7, quick(b)...)
+		if e, err := r.Run(context.Background(), rec); err != nil || e.Status != procedure.Done {
+			b.Fatal(e, err)
+		}
+		b.ReportMetric(clock.Now().Sub(year).Seconds()*1e3, "ms-nominal")
+	}
+}

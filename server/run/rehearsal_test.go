@@ -1,0 +1,192 @@
+package run
+
+import (
+	"context"
+	"fmt"
+	"testing"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/derive"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/rehearsal"
+)
+
+// hex is a hex inverter of 14 pins on contacts 1 to 14.
+func hex() (dut.Device, bench.PinMap) {
+	d := dut.Device{Key: "hex", Name: "Hex inverter", Package: dut.Package{Family: dut.DualRow, Pins: 14}, Model: "hex-inverter",
+		Power: []dut.PowerStep{{Pin: 14, Level: 5, Limit: 0.05, Ramp: 10e-3, Delay: 5e-3}}}
+	in := map[int]bool{1: true, 3: true, 5: true, 9: true, 11: true, 13: true}
+	m := bench.PinMap{Device: "hex", Bench: "rehearsal", Contacts: map[int]int{}}
+	for n := 1; n <= 14; n++ {
+		p := dut.Pin{Number: n, Name: fmt.Sprintf("Y%d", n), Function: dut.Output, Clamp: 14, MinV: -0.5, MaxV: 7, AboveClamp: 0.5, MaxI: 0.025}
+		switch {
+		case n == 7:
+			p.Name, p.Function, p.Clamp, p.MaxI = "GND", dut.Ground, 0, 0.05
+		case n == 14:
+			p.Name, p.Function, p.Clamp, p.MaxI = "VCC", dut.Supply, 0, 0.05
+		case in[n]:
+			p.Name, p.Function = fmt.Sprintf("A%d", n), dut.Input
+		}
+		d.Pins = append(d.Pins, p)
+		m.Contacts[n] = n
+	}
+	return d, m
+}
+
+// rehearse makes a run of the hex inverter on a rehearsal bench.
+func rehearse(t testing.TB, clock bench.Clock, seed uint64, ms ...procedure.Measurement) (*Runner, *procedure.Record, *witness) {
+	t.Helper()
+	d, m := hex()
+	def := rehearsal.DefaultBench()
+	link, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: seed, Seat: rehearsal.Seat{Model: d.Model, Seed: seed, PinMap: m}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := newWitness()
+	rec := &procedure.Record{Device: d, PinMap: m, Bench: def, Procedure: procedure.Procedure{Device: d.Key, Measurements: ms}}
+	return &Runner{Link: link, Clock: clock, Recorder: w, Observer: w}, rec, w
+}
+
+func kindOf(t testing.TB, key string) procedure.Kind {
+	t.Helper()
+	k, ok := procedure.KindByKey(key)
+	if !ok {
+		t.Fatalf("no kind %q", key)
+	}
+	return k
+}
+
+// TestRehearseEveryKind runs each kind as it comes on the rehearsal bench,
+// which reports a fault for every path that moves under load.
+func TestRehearseEveryKind(t *testing.T) {
+	d, _ := hex()
+	for _, k := range procedure.Kinds() {
+		t.Run(k.Key(), func(t *testing.T) {
+			m := k.Default(&d)
+			if err := k.Validate(&m, &d).Err(); err != nil {
+				t.Skipf("its default does not suit the part: %v", err)
+			}
+			r, rec, w := rehearse(t, bench.NewCountingClock(year), 7, m)
+			e, err := r.Run(t.Context(), rec)
+			if err != nil || e.Status != procedure.Done {
+				t.Fatalf("%+v, %v", e, err)
+			}
+			if e.Outcome == derive.Invalid || e.Outcome == derive.Fail {
+				for r := range w.results {
+					if r.Outcome == e.Outcome {
+						t.Errorf("%+v", r)
+					}
+				}
+			}
+			if len(w.stored) == 0 || len(w.results) == 0 || len(w.broken) > 0 {
+				t.Errorf("%d readings, %d results, %v", len(w.stored), len(w.results), w.broken)
+			}
+		})
+	}
+}
+
+// quick is a real procedure of about a second: contact, leakage, supply current.
+func quick(t testing.TB) []procedure.Measurement {
+	d, _ := hex()
+	contact := kindOf(t, "contact").Default(&d)
+	contact.Pins = []int{1, 2, 13}
+	leakage := kindOf(t, "leakage").Default(&d)
+	leakage.Pins = []int{1, 3, 5, 9}
+	supply := kindOf(t, "supply-current").Default(&d)
+	return []procedure.Measurement{contact, leakage, supply}
+}
+
+// noting is a counting clock that notes what it is asked to wait.
+type noting struct {
+	*bench.CountingClock
+	waits []time.Duration
+}
+
+func (n *noting) Sleep(ctx context.Context, d time.Duration) error {
+	n.waits = append(n.waits, d)
+	return n.CountingClock.Sleep(ctx, d)
+}
+
+// TestRunTime holds the real time of a run against the sum of its settle,
+// aperture, ramp and switching times, which is what it takes on a clock that
+// only counts. On a machine too busy to keep time, the same waits one after
+// the other, with nothing between them, stand in for the sum.
+func TestRunTime(t *testing.T) {
+	best := 0.0
+	for range 4 {
+		counted := &noting{CountingClock: bench.NewCountingClock(year)}
+		r, rec, _ := rehearse(t, counted, 7, quick(t)...)
+		if e, err := r.Run(t.Context(), rec); err != nil || e.Status != procedure.Done {
+			t.Fatal(e, err)
+		}
+		nominal := counted.Now().Sub(year)
+		clock := bench.FineClock{}
+		r, rec, _ = rehearse(t, clock, 7, quick(t)...)
+		begun := time.Now()
+		if e, err := r.Run(t.Context(), rec); err != nil || e.Status != procedure.Done {
+			t.Fatal(e, err)
+		}
+		actual := time.Since(begun)
+		begun = time.Now()
+		for _, d := range counted.waits {
+			_ = clock.Sleep(t.Context(), d)
+		}
+		bare := time.Since(begun)
+		t.Logf("%v for %v (%.3f); the waits alone take %v", actual, nominal, actual.Seconds()/nominal.Seconds(), bare)
+		ratio := actual.Seconds() / max(nominal, bare).Seconds()
+		if best == 0 || ratio < best {
+			best = ratio
+		}
+		if best <= 1.05 {
+			return
+		}
+	}
+	t.Errorf("the run takes %.3f of its settle, aperture and switching times, want at most 1.05", best)
+}
+
+// TestStopIsQuick: on the real clock, a stop in the middle of a long reading
+// makes the rehearsal bench safe within 100 ms.
+func TestStopIsQuick(t *testing.T) {
+	d, _ := hex()
+	m := kindOf(t, "voltage").Default(&d)
+	m.Aperture = procedure.Aperture{Seconds: 30}
+	r, rec, w := rehearse(t, bench.RealClock{}, 7, m)
+	reading := make(chan struct{})
+	r.Link = &announcing{r.Link, reading}
+	s := NewStation(t.Context(), Config{Link: r.Link, Clock: r.Clock, Recorder: w, Observer: w})
+	if _, err := s.Start(rec); err != nil {
+		t.Fatal(err)
+	}
+	<-reading
+	begun := time.Now()
+	s.Stop("enough")
+	if err := s.Wait(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if took := time.Since(begun); took > 100*time.Millisecond {
+		t.Errorf("stopped after %v", took)
+	}
+	if n := s.Snapshot(); n.State != bench.Safe {
+		t.Errorf("%+v", n)
+	}
+	if e := w.finished; len(e) != 1 || e[0].Status != procedure.Stopped {
+		t.Errorf("%+v", e)
+	}
+}
+
+// announcing tells when the first reading has begun.
+type announcing struct {
+	bench.Link
+	reading chan struct{}
+}
+
+func (a *announcing) Read(ctx context.Context, chs []bench.ChannelID, aperture time.Duration, dst []bench.Sample) ([]bench.Sample, error) {
+	select {
+	case <-a.reading:
+	default:
+		close(a.reading)
+	}
+	return a.Link.Read(ctx, chs, aperture, dst)
+}

@@ -154,8 +154,7 @@ func (c *checker) between(field string, v, low, high float64, unit quantity.Unit
 	if v >= low && v <= high {
 		return true
 	}
-	c.ps.Add(field, "must be %s to %s, not %s", quantity.Format(low, unit, 3),
-		quantity.Format(high, unit, 3), say(v, unit))
+	c.ps.Add(field, "must be %s to %s, not %s", say(low, unit), say(high, unit), say(v, unit))
 	return false
 }
 

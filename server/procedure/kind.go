@@ -9,7 +9,8 @@ import (
 )
 
 // Point is the primitive that every kind expands to: apply the holds, settle,
-// read the named pins Count times.
+// read the named pins Count times. Its slices are shared between points and are
+// never written after the point was given: keep them, do not change them.
 type Point struct {
 	Group uint16 // curve, pin or direction; its label is in Shape.Groups
 	Hold  []Hold // every pin that is connected; all others are open
@@ -31,7 +32,9 @@ type Observation struct {
 
 // Deriver turns the readings of one measurement into results as they arrive.
 // Add must not allocate in the steady state; Results may be called at any
-// time and gives what can be said so far.
+// time and gives what can be said so far, each result once, with finite numbers
+// only. A result's Measurement is left at 0 for the caller, who knows the index.
+// A Deriver is used by one goroutine at a time.
 type Deriver interface {
 	Add(o Observation)
 	Results() []Result
@@ -121,6 +124,3 @@ type Shape struct {
 	// Band is the limit drawn across the Y axis, where the limits are in its unit.
 	Band Limit
 }
-
-// Points counts and yields the levels of a sweep are in sweep.go; the table of
-// kinds is in kinds.go.

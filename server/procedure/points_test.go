@@ -85,6 +85,9 @@ func TestPoints(t *testing.T) {
 				m.Hold = []Hold{vlt(1, 5, 1e-3)}
 			},
 			[]holdRead{{0, []Hold{vlt(1, 5, 1e-3), gnd, vlt(6, 5, 1e-3)}, []int{6}}}},
+		{"supply current at another level", inv, "supply-current",
+			func(m *Measurement) { m.Pins, m.Powered, m.Level = []int{6}, true, 4.5 },
+			[]holdRead{{0, []Hold{ret(1), gnd, ret(5), vlt(6, 4.5, 20e-3)}, []int{6}}}},
 		{"output level, sink, with another supply level", inv, "output-level",
 			func(m *Measurement) {
 				m.Pins, m.Powered, m.Level, m.Compliance = []int{2}, true, 4e-3, 6

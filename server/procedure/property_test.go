@@ -15,7 +15,7 @@ func anyDevice(t *rapid.T) *dut.Device {
 	n := rapid.IntRange(4, 8).Draw(t, "pins")
 	d := &dut.Device{Key: "any", Name: "Any", Package: dut.Package{Family: dut.SingleRow, Pins: n}}
 	supply := max(rapid.IntRange(-1, n).Draw(t, "supply"), 0) // 0: none
-	logic := rapid.IntRange(0, 3).Draw(t, "logic") > 0 // with a ground, an input and an output
+	logic := rapid.IntRange(0, 3).Draw(t, "logic") > 0        // with a ground, an input and an output
 	if logic && supply > 0 {
 		supply = n
 	}
@@ -137,6 +137,15 @@ func checkPoint(t *rapid.T, m *Measurement, d *dut.Device, p Point) {
 		}
 		checkHold(t, m, d, pin, h)
 	}
+	channels := 0
+	for _, h := range p.Hold {
+		if h.Use.TakesChannel() {
+			channels++
+		}
+	}
+	if most := fewestChannels(m, d, p); channels > most {
+		t.Fatalf("%d channels where %d would do: %+v", channels, most, p.Hold)
+	}
 	for _, n := range d.PinsOf(dut.Ground) {
 		if held[n].Use != UseReturn {
 			t.Fatalf("ground %d is at %q", n, held[n].Use)
@@ -150,6 +159,24 @@ func checkPoint(t *rapid.T, m *Measurement, d *dut.Device, p Point) {
 			t.Fatalf("pin %d is read without a channel: %+v", n, p)
 		}
 	}
+}
+
+// fewestChannels is what no bench can do with less than: supplies, pins read,
+// and what the measurement itself asks for.
+func fewestChannels(m *Measurement, d *dut.Device, p Point) int {
+	n := len(p.Read)
+	if m.Powered {
+		n += len(d.Power)
+	}
+	if m.Step != nil {
+		n++
+	}
+	for _, h := range m.Hold {
+		if h.Use.TakesChannel() {
+			n++
+		}
+	}
+	return n
 }
 
 func checkHold(t *rapid.T, m *Measurement, d *dut.Device, pin dut.Pin, h Hold) {

@@ -92,15 +92,19 @@ func (c *checker) rateCurrent(levelField, compField string, p dut.Pin, low, high
 	}
 }
 
-// clampLevel is the voltage of the supply that the pin's upper protection diode
-// leads to, where the pin has one with a rating and the level is known.
+// clampLevel is the lowest voltage, in the course of the measurement, of the
+// supply that the pin's upper protection diode leads to, where the pin has one
+// with a rating and the level is known.
 func (c *checker) clampLevel(p dut.Pin) (float64, bool) {
-	if p.Clamp == 0 || p.AboveClamp <= 0 || c.owns(p.Clamp) {
+	if p.Clamp == 0 || p.Clamp == p.Number || p.AboveClamp <= 0 {
 		return 0, false
 	}
 	q, ok := c.d.Pin(p.Clamp)
 	if !ok {
 		return 0, false
+	}
+	if c.owns(q.Number) {
+		return c.ownLevel(q.Number)
 	}
 	switch h := holdFor(c.m, c.d, q); h.Use {
 	case UseVoltage:
@@ -109,4 +113,26 @@ func (c *checker) clampLevel(p dut.Pin) (float64, bool) {
 		return 0, true
 	}
 	return 0, false
+}
+
+// ownLevel is the lowest voltage that the measurement itself puts on a pin,
+// where it forces a voltage there.
+func (c *checker) ownLevel(pin int) (float64, bool) {
+	m := c.m
+	low := math.NaN()
+	switch {
+	case pin == m.Against:
+		low = 0
+	case m.Step != nil && pin == m.Step.Pin:
+		if m.Step.Use == UseVoltage {
+			low, _ = m.Step.Sweep.Range()
+		}
+	case c.kind == supplyCurrentKind.facts:
+		if s, ok := powerStep(c.d, pin); ok {
+			low = supplyLevel(m, s)
+		}
+	case c.kind == sweepKind.facts && m.Use == UseVoltage && m.Sweep != nil:
+		low, _ = m.Sweep.Range()
+	}
+	return low, finite(low)
 }

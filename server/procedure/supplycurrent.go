@@ -16,6 +16,7 @@ var supplyCurrentKind = supplyCurrent{&facts{
 	key: "supply-current", title: "Supply current", powered: true,
 	summary: "With the supplies up and the inputs at rest, senses the current into each supply pin.",
 	fields: fieldsOf(fieldPins.with("", "supply pins, all read together"),
+		fieldLevel.with(quantity.Volt, "left out: the level of the pin's power step"),
 		fieldCompliance.with(quantity.Ampere, "left out: the limit of the pin's power step"),
 		fieldPowered, fieldHold, fieldRest, fieldRepeats),
 	outputs: []Output{{"current", "Supply current", quantity.Ampere}},
@@ -39,16 +40,24 @@ func (k supplyCurrent) Validate(m *Measurement, d *dut.Device) dut.Problems {
 			c.ps.Add(fmt.Sprintf("pins[%d]", i), "pin %s has no power step: give it one on the device, or measure it by a sweep", c.label(pin))
 			continue
 		}
-		if m.Compliance != 0 {
-			c.rate("level", "compliance", pin, UseVoltage, s.Level, s.Level, m.Compliance)
+		if m.Compliance != 0 || m.Level != 0 {
+			c.rate("level", "compliance", pin, UseVoltage, supplyLevel(m, s), supplyLevel(m, s), supplyLimit(m, s))
 		}
 	}
 	return c.ps
 }
 
+// supplyLevel is the voltage of a measured supply.
+func supplyLevel(m *Measurement, s dut.PowerStep) float64 {
+	if m.Level != 0 {
+		return m.Level
+	}
+	return s.Level
+}
+
 // supplyLimit is the compliance of a measured supply.
 func supplyLimit(m *Measurement, s dut.PowerStep) float64 {
-	if m.Compliance > 0 {
+	if m.Compliance != 0 {
 		return m.Compliance
 	}
 	return s.Limit
@@ -58,7 +67,7 @@ func (supplyCurrent) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	hold := conditions(m, d, m.Pins...)
 	for _, pin := range m.Pins {
 		s, _ := powerStep(d, pin)
-		hold = append(hold, Hold{Pin: pin, Use: UseVoltage, Level: s.Level, Compliance: supplyLimit(m, s)})
+		hold = append(hold, Hold{Pin: pin, Use: UseVoltage, Level: supplyLevel(m, s), Compliance: supplyLimit(m, s)})
 	}
 	return slices.Values([]Point{m.point(0, hold, slices.Clone(m.Pins))})
 }

@@ -84,7 +84,7 @@ func TestMeasurementProblems(t *testing.T) {
 		{"infinite level", "contact", func(m *Measurement) { m.Level = inf }, "level", []string{"finite"}},
 		{"negative settle", "contact", func(m *Measurement) { m.Settle.Time = -1 }, "settle.time", []string{"0 s"}},
 		{"NaN settle", "contact", func(m *Measurement) { m.Settle.Time = nan }, "settle.time", []string{"NaN"}},
-		{"absurd settle", "contact", func(m *Measurement) { m.Settle.Time = 1e9 }, "settle.time", []string{"3.60 ks"}},
+		{"absurd settle", "contact", func(m *Measurement) { m.Settle.Time = 1e9 }, "settle.time", []string{"3.6 ks"}},
 		{"tolerance without until stable", "contact", func(m *Measurement) { m.Settle.Tolerance = 0.1 }, "settle.untilStable", []string{"turn it on"}},
 		{"until stable without a tolerance", "contact", func(m *Measurement) { m.Settle.UntilStable, m.Settle.Within = true, 1 }, "settle.tolerance", []string{"must be"}},
 		{"no aperture", "contact", func(m *Measurement) { m.Aperture = Aperture{} }, "aperture", []string{"missing"}},
@@ -103,6 +103,20 @@ func TestMeasurementProblems(t *testing.T) {
 		{"leakage below the rating", "leakage", func(m *Measurement) { m.Level = -1 }, "level", []string{"−1 V", "−500 mV"}},
 		{"supply current of an output", "supply-current", func(m *Measurement) { m.Pins = []int{2} }, "pins[0]", []string{"2 1Y", "power step"}},
 		{"supply compliance beyond the rating", "supply-current", func(m *Measurement) { m.Compliance = 0.1 }, "compliance", []string{"100 mA", "6 VCC", "50 mA"}},
+		{"supply level beyond the rating", "supply-current", func(m *Measurement) { m.Level = 8 }, "level", []string{"8 V", "6 VCC", "7 V"}},
+		{"held above a lowered supply", "supply-current", func(m *Measurement) {
+			m.Level, m.Hold = 2, []Hold{{Pin: 1, Use: UseVoltage, Level: 5, Compliance: 1e-3}}
+		}, "hold[0].level", []string{"5 V", "1 1A", "2 V", "2.5 V"}},
+		{"held above a swept supply", "sweep", func(m *Measurement) {
+			m.Pins, m.Use, m.Compliance = []int{6}, UseVoltage, 10e-3
+			m.Sweep = &Sweep{Spacing: Linear, From: 5, To: 1, Points: 5}
+			m.Hold = []Hold{{Pin: 1, Use: UseVoltage, Level: 5, Compliance: 1e-3}}
+		}, "hold[0].level", []string{"5 V", "1 1A", "1 V", "1.5 V"}},
+		{"swept above a stepped supply", "sweep", func(m *Measurement) {
+			m.Use, m.Compliance = UseVoltage, 10e-3
+			m.Sweep = &Sweep{Spacing: Linear, From: 0, To: 5, Points: 5}
+			m.Step = &Step{Pin: 6, Use: UseVoltage, Compliance: 10e-3, Sweep: Sweep{Spacing: List, List: []float64{5, 3}}}
+		}, "sweep.to", []string{"5 V", "1 1A", "3 V", "3.5 V"}},
 		{"output without a load", "output-level", func(m *Measurement) { m.Level = 0 }, "level", []string{"load current"}},
 		{"threshold without an output", "threshold", func(m *Measurement) { m.Observe = 0 }, "observe", []string{"name the output"}},
 		{"threshold that watches its input", "threshold", func(m *Measurement) { m.Observe = 1 }, "observe", []string{"1 1A"}},

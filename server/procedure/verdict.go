@@ -3,6 +3,7 @@ package procedure
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"ohmkeep/server/bench"
@@ -43,6 +44,9 @@ func conditionOf(m *Measurement, d *dut.Device) string {
 	for _, s := range d.Power {
 		p, ok := d.Pin(s.Pin)
 		h := holdFor(m, d, p)
+		if m.Kind == supplyCurrentKind.key && slices.Contains(m.Pins, s.Pin) {
+			h.Level = supplyLevel(m, s)
+		}
 		if !ok || h.Use != UseVoltage {
 			continue
 		}

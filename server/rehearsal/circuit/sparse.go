@@ -125,13 +125,17 @@ func (m *sparse) accurate(a, f, dx []float64) bool {
 	const lost = 1e-3 // of a row's terms; Newton makes up for less than that
 	r, size := m.y, m.size
 	copy(r, f)
+	most := 0.0
 	for k := range size {
 		size[k] = math.Abs(f[k])
+		most = math.Max(most, math.Abs(dx[k]))
 	}
+	// A row whose own terms are all zero must not be held to its rounding.
+	floor := 1e-10 * most
 	for k, e := range m.entries {
 		t := a[k+1] * dx[e[1]]
 		r[e[0]] += t
-		size[e[0]] += math.Abs(t)
+		size[e[0]] += math.Abs(t) + math.Abs(a[k+1])*floor
 	}
 	for k := 1; k <= m.n; k++ {
 		if !(math.Abs(r[k]) <= lost*size[k]) {

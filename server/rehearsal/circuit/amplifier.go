@@ -75,7 +75,7 @@ func softMedian(lo, z, hi, mu float64) (v, byZ float64) {
 
 const (
 	corner = 0.03 // rounding of an amplifier's limits, as a part of full scale
-	wake   = 0.2  // V of swing that bring half the output current
+	wake   = 0.8  // V of supply that bring half of an amplifier's currents
 )
 
 func (a *Amplifier) stamp(s *system) {
@@ -105,10 +105,9 @@ func (a *Amplifier) stamp(s *system) {
 	full := p.Rout * p.Limit
 	drop := (target - (s.diff(t[2], t[3])+s.diff(t[2], t[4]))/2) / full
 	y := i / p.Limit
-	alive := swing / (swing + wake)
+	alive, aliveSlope := awake(supply)
 	v, byZ = softMedian(-alive-y, drop-y, alive-y, corner*alive)
-	byAlive := (v + y - drop*byZ) / alive
-	bySupply := byAlive * swingSlope * wake / ((swing + wake) * (swing + wake))
+	bySupply := (v + y - drop*byZ) / alive * aliveSlope
 	s.f[a.k] = v
 	g := byZ / full
 	s.a[a.iv] += g
@@ -126,6 +125,23 @@ func (a *Amplifier) swing(supply float64) (v, slope float64) {
 	const soft = 0.05 // V of supply over which the output stage comes to life
 	v, slope = softplus((supply/2 - a.p.Headroom) / soft)
 	return soft*v + 1e-5, slope / 2
+}
+
+// awake is the part of its currents that an amplifier has at a supply, with its
+// derivative: next to nothing below half a volt, as its junctions ask for.
+func awake(supply float64) (v, slope float64) {
+	const (
+		soft  = 0.1  // V around zero
+		least = 1e-5 // so that nothing is divided by zero
+	)
+	root := math.Hypot(supply, soft)
+	x := (supply + root) / (2 * wake)
+	if supply < 0 {
+		x = soft * soft / (2 * wake * (root - supply)) // the same without cancellation
+	}
+	x4 := x * x * x * x
+	v = x4 / (1 + x4)
+	return least + v, 4 * v / (1 + x4) / root // dx/dsupply is x/root
 }
 
 // deliver shares the output current between the rails.
@@ -147,11 +163,11 @@ func (a *Amplifier) deliver(s *system, i float64) {
 	s.a[a.lowI] += 1 - share
 }
 
-// quiescent is the amplifier's own supply current: constant above about a
-// volt, odd about zero.
+// quiescent is the amplifier's own supply current: constant above about two
+// volts, none without supply or with one the wrong way round.
 func (a *Amplifier) quiescent(s *system, supply float64) {
 	const knee = 0.7 // V
 	v, slope := saturate(supply / knee)
-	g := a.p.Iq * slope / knee
-	a.rails.stamp(s, a.p.Iq*v, g)
+	alive, aliveSlope := awake(supply)
+	a.rails.stamp(s, a.p.Iq*v*alive, a.p.Iq*(slope/knee*alive+v*aliveSlope))
 }

@@ -59,6 +59,25 @@ func TestBJTSaturation(t *testing.T) {
 	closeTo(t, "offset", solve(t, c).V(k), c.ThermalVoltage()*math.Log(4.0/3), 1e-6)
 }
 
+// TestAmplifierWithoutSupply: it neither drives nor draws, also with its supply
+// pulled below ground, so that a contact test finds the protection diodes.
+func TestAmplifierWithoutSupply(t *testing.T) {
+	for _, supply := range []float64{0, -0.6, 0.01} {
+		for _, v := range []float64{0.7, -0.7} {
+			c := New(300)
+			vp, out := c.Node("vp"), c.Node("out")
+			rail := c.VSource(vp, Ground, supply)
+			pin := c.VSource(out, Ground, v)
+			c.Amplifier(Ground, out, out, vp, Ground, AmplifierParams{2e5, 1e-3, 50, 20e-3, 0.08, 0.5e-3})
+			solve(t, c)
+			// The output stage's own cross current is 0.5 % of Iq.
+			if math.Abs(pin.I()) > 3e-6 || math.Abs(rail.I()) > 6e-6 {
+				t.Errorf("supply %g V, output held at %g V: %g A from the supply, %g A into the output", supply, v, rail.I(), pin.I())
+			}
+		}
+	}
+}
+
 func TestAmplifierFollower(t *testing.T) {
 	p := AmplifierParams{Gain: 1e5, Offset: 1e-3, Rout: 50, Limit: 20e-3, Headroom: 0.1, Iq: 1e-3}
 	c := New(300)

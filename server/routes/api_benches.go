@@ -20,7 +20,7 @@ func (s *Server) benchEndpoints() []endpoint {
 		{route: route{"GET", "/benches/{key}/definition", store.Viewer, s.onBench(s.apiDefinition)}, id: "getBenchDefinition", tag: tag,
 			summary: "The channels and paths of a bench, with ranges and accuracy.", response: bench.Definition{}},
 		{route: route{"PUT", "/benches/{key}/seating", store.Operator, s.onBench(s.apiSeat)}, id: "seat", tag: tag,
-			summary: "Seat a unit on a rehearsal bench, with its seed, options and faults.", request: apiSeating{}, response: apiBench{}},
+			summary: "Seat a unit on a rehearsal bench, with its seed, options and faults.", request: apiSeatRequest{}, response: apiBench{}},
 		{route: route{"POST", "/benches/{key}/safe", store.Viewer, s.onBench(s.apiMakeSafe)}, id: "makeSafe", tag: tag,
 			summary: "Outputs to zero and off, all paths open. It ends a run at work. This is no emergency stop.", response: apiBench{}},
 		{route: route{"PUT", "/benches/{key}/control", store.Operator, s.onBench(s.apiTakeControl)}, id: "takeControl", tag: tag,
@@ -113,8 +113,8 @@ func (s *Server) apiReleaseControl(w http.ResponseWriter, r *http.Request) error
 	return s.apiState(w, r)
 }
 
-// apiSeating asks for what is to be seated.
-type apiSeating struct {
+// apiSeatRequest asks for what is to be seated.
+type apiSeatRequest struct {
 	Device      string             `json:"device,omitempty" doc:"key of the device; its model and pin map are used"`
 	Serial      string             `json:"serial,omitempty" max:"64"`
 	Lot         string             `json:"lot,omitempty" max:"64"`
@@ -127,7 +127,7 @@ type apiSeating struct {
 }
 
 func (s *Server) apiSeat(w http.ResponseWriter, r *http.Request) error {
-	a, err := decode[apiSeating](r)
+	a, err := decode[apiSeatRequest](r)
 	if err != nil {
 		return err
 	}

@@ -48,7 +48,7 @@ var filterParams = []param{
 		string(procedure.Interrupted), string(procedure.Failed))},
 	{"from", "Started at this time or on this day, or later: 2030-01-31 or 2030-01-31T15:04:05Z.", text(40)},
 	{"to", "Started before this time, or up to and on this day.", text(40)},
-	{"text", "Found in the device's or procedure's name, note, serial number, lot or operator.", text(200)},
+	{"q", "Text found in the device's or procedure's name, note, serial number, lot or operator.", text(200)},
 }
 
 var pageParams = []param{
@@ -62,7 +62,7 @@ func filterOf(q url.Values) (store.Filter, error) {
 	f := store.Filter{
 		Device: q.Get("device"), Procedure: q.Get("procedure"), Serial: strings.TrimSpace(q.Get("unit")),
 		Lot: strings.TrimSpace(q.Get("lot")), Outcome: derive.Outcome(q.Get("outcome")),
-		Status: procedure.Status(q.Get("status")), Text: strings.TrimSpace(q.Get("text")),
+		Status: procedure.Status(q.Get("status")), Text: strings.TrimSpace(q.Get("q")),
 	}
 	var ps dut.Problems
 	for i := range filterParams {

@@ -122,6 +122,9 @@ func (s *Server) record(ctx context.Context, id string) (*procedure.Record, erro
 		return nil, err
 	}
 	now, _ := b.now()
+	if now.Status != procedure.Running { // deleted since it ended
+		return nil, err
+	}
 	return &now, nil
 }
 

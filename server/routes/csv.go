@@ -1,7 +1,6 @@
 package routes
 
 import (
-	"context"
 	"errors"
 	"net/http"
 	"strings"
@@ -11,22 +10,6 @@ import (
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 )
-
-type runKey struct{}
-
-// withRun says which run a request is about where its address does not: that
-// of a shared link.
-func withRun(r *http.Request, id string) *http.Request {
-	return r.WithContext(context.WithValue(r.Context(), runKey{}, id))
-}
-
-// runOf is the run that a request is about.
-func runOf(r *http.Request) string {
-	if id, ok := r.Context().Value(runKey{}).(string); ok {
-		return id
-	}
-	return chi.URLParam(r, "id")
-}
 
 // csvBody writes the head of a CSV answer with its first byte, so that what
 // goes wrong before is still answered as a problem.
@@ -108,7 +91,7 @@ func (s *Server) csvWide(w http.ResponseWriter, r *http.Request) error {
 
 // csvResults answers with the results of one run.
 func (s *Server) csvResults(w http.ResponseWriter, r *http.Request) error {
-	rec, err := s.record(r.Context(), runOf(r))
+	rec, err := s.record(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}
@@ -130,7 +113,7 @@ func (s *Server) csvResults(w http.ResponseWriter, r *http.Request) error {
 // csvReadings answers with the readings of one run, of one measurement where
 // the query names one.
 func (s *Server) csvReadings(w http.ResponseWriter, r *http.Request) error {
-	rec, err := s.record(r.Context(), runOf(r))
+	rec, err := s.record(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}

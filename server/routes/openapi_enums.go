@@ -7,7 +7,6 @@ import (
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
-	"ohmkeep/server/quantity"
 	"ohmkeep/store"
 )
 
@@ -28,8 +27,6 @@ var enums = map[reflect.Type][]string{
 	reflect.TypeFor[derive.Outcome](): words(derive.NoLimits, derive.Pass, derive.ConditionalPass, derive.ConditionalFail,
 		derive.Fail, derive.Invalid),
 	reflect.TypeFor[store.Role](): {store.Viewer.String(), store.Operator.String(), store.Owner.String()},
-	reflect.TypeFor[quantity.Unit](): words(quantity.Volt, quantity.Ampere, quantity.Ohm, quantity.Second, quantity.Watt,
-		quantity.Hertz, quantity.Siemens, quantity.Farad, quantity.Celsius, quantity.Percent, quantity.One),
 }
 
 func words[S ~string](list ...S) []string {

@@ -1,7 +1,7 @@
 package model
 
 import (
-	"fmt"
+	"flag"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -164,8 +164,11 @@ func explore(t *testing.T, m Model, points int, seed uint64) tally {
 	return sum
 }
 
+// biasPoints is small by default: the full count takes minutes of one core.
+var biasPoints = flag.Int("bias.points", 2_200, "bias points over all models and faults; the full check is 100000")
+
 func TestEveryBiasPoint(t *testing.T) {
-	const points = 2_200
+	points := *biasPoints
 	models := All()
 	for k, m := range models {
 		share := points / len(models)
@@ -175,8 +178,8 @@ func TestEveryBiasPoint(t *testing.T) {
 		t.Run(m.Key, func(t *testing.T) {
 			start := time.Now()
 			s := explore(t, m, share, uint64(k))
-			t.Log(fmt.Sprintf("%d points, %d cold, %.1f steps (most %d), %v, residual %.1g, %v", s.points, s.cold,
-				float64(s.steps)/float64(s.points), s.worstSteps, s.methods, s.residual, time.Since(start).Round(time.Millisecond)))
+			t.Logf("%d points, %d cold, %.1f steps (most %d), %v, residual %.1g, %v", s.points, s.cold,
+				float64(s.steps)/float64(s.points), s.worstSteps, s.methods, s.residual, time.Since(start).Round(time.Millisecond))
 			if 3*s.cold < s.points {
 				t.Errorf("only %d of %d points were cold", s.cold, s.points)
 			}

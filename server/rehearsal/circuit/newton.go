@@ -16,6 +16,21 @@ const (
 	quickLimit   = 50    // Newton steps before a fall-back
 )
 
+// methods in the order of trying. Scaled, the pseudo-transient is quick;
+// unscaled it is nearer to a real circuit, with one capacitance everywhere.
+var methods = []struct {
+	name Method
+	run  func(*Circuit) bool
+}{
+	{Newton, (*Circuit).plain},
+	{PseudoTransient, func(c *Circuit) bool { return c.pseudoTransient(true) }},
+	{PseudoTransient, func(c *Circuit) bool { return c.pseudoTransient(false) }},
+	{PseudoTransient, func(c *Circuit) bool { return c.fromCold() && c.pseudoTransient(true) }},
+	{PseudoTransient, func(c *Circuit) bool { return c.pseudoTransient(false) }},
+	{GminStepping, (*Circuit).gminStepping},
+	{SourceStepping, (*Circuit).sourceStepping},
+}
+
 // Solve finds an operating point, starting from the last one: a circuit with
 // more than one state stays in the state it is in as long as that exists.
 // It returns ErrNoConvergence where none is found; the elements then hold no
@@ -26,11 +41,8 @@ func (c *Circuit) Solve() (*Solution, error) {
 	c.sol.Iterations = 0
 	copy(s.holdHi, s.hi)
 	copy(s.holdLo, s.lo)
-	for _, m := range []struct {
-		name Method
-		run  func() bool
-	}{{Newton, c.plain}, {PseudoTransient, func() bool { return c.pseudoTransient(true) }}, {PseudoTransient, func() bool { return c.pseudoTransient(false) }}, {GminStepping, c.gminStepping}, {SourceStepping, c.sourceStepping}} {
-		if m.run() {
+	for _, m := range methods {
+		if m.run(c) {
 			c.sol.Method = m.name
 			c.finish()
 			return &c.sol, nil
@@ -203,6 +215,13 @@ func (c *Circuit) relax(limit int) (steps int, ok bool) {
 		}
 	}
 	return limit, false
+}
+
+// fromCold makes zero the point that the next methods start from.
+func (c *Circuit) fromCold() bool {
+	clear(c.sys.holdHi)
+	clear(c.sys.holdLo)
+	return true
 }
 
 // gminStepping starts cold with every node held to ground by a conductance

@@ -66,3 +66,9 @@ func (s *Store) Checkpoint(ctx context.Context) error {
 	err := s.write.QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &frames, &moved)
 	return wrap("checkpoint", err)
 }
+
+// Ping reports whether the database answers.
+func (s *Store) Ping(ctx context.Context) error {
+	var one int
+	return wrap("ping", s.read.QueryRowContext(ctx, "SELECT 1").Scan(&one))
+}

@@ -28,7 +28,7 @@ const xyLimit = 1_000_000
 // longer than a plot can show is thinned to what a screen can tell apart.
 // More is true where readings beyond the limit were left out.
 func (s *Store) PlotXY(ctx context.Context, q XYPlot) (series []PlotSeries, more bool, err error) {
-	p := pairing{x: q.X, y: q.Y, cross: q.X.Pin != q.Y.Pin && q.X.Pin != 0 && q.Y.Pin != 0}
+	p := pairing{plot: q, cross: q.X.Pin != q.Y.Pin && q.X.Pin != 0 && q.Y.Pin != 0}
 	for _, a := range []procedure.Axis{q.X, q.Y} {
 		if _, err := columnOf(a.Quantity); err != nil && a.Quantity != procedure.QuantityTime {
 			return nil, false, err
@@ -53,9 +53,11 @@ func (s *Store) PlotXY(ctx context.Context, q XYPlot) (series []PlotSeries, more
 	if err != nil {
 		return nil, false, err
 	}
-	for i := range p.curves {
-		thin(&p.curves[i].PlotSeries, q)
-		series = append(series, p.curves[i].PlotSeries)
+	for _, k := range p.curves {
+		if len(k.X) > 4*q.Columns {
+			p.thin(k)
+		}
+		series = append(series, k.PlotSeries)
 	}
 	return series, more, nil
 }
@@ -63,7 +65,7 @@ func (s *Store) PlotXY(ctx context.Context, q XYPlot) (series []PlotSeries, more
 var errLimit = errors.New("limit reached")
 
 // values returns a column of readings; times are converted into dst.
-func values(dst []float64, c *Columns, q procedure.Quantity) []float64 {
+func values(dst *[]float64, c *Columns, q procedure.Quantity) []float64 {
 	switch q {
 	case procedure.QuantitySet:
 		return c.Set
@@ -72,23 +74,26 @@ func values(dst []float64, c *Columns, q procedure.Quantity) []float64 {
 	case procedure.QuantityCurrent:
 		return c.I
 	}
-	dst = dst[:0]
+	*dst = (*dst)[:0]
 	for _, t := range c.T {
-		dst = append(dst, float64(t)/1e9)
+		*dst = append(*dst, float64(t)/1e9)
 	}
-	return dst
+	return *dst
 }
 
 // pairing turns readings into points.
 type pairing struct {
-	x, y   procedure.Axis
+	plot   XYPlot
 	cross  bool // the axes belong to two pins
 	curves []*xyCurve
-	tx, ty []float64 // times of the readings at work, where an axis shows them
+
+	tx, ty, px, py []float64 // reused: times where an axis shows them, places on the plot
+	keep           []int     // reused
 }
 
 type xyCurve struct {
 	PlotSeries
+	room   int // points kept before the curve is thinned
 	point  uint32
 	xs, ys []half // of this point, not yet paired
 }
@@ -104,25 +109,31 @@ func (p *pairing) curve(pin uint8, group uint16) *xyCurve {
 			return k
 		}
 	}
-	k := &xyCurve{PlotSeries: PlotSeries{Pin: pin, Group: group}}
+	k := &xyCurve{PlotSeries: PlotSeries{Pin: pin, Group: group}, room: max(32*p.plot.Columns, 8192)}
 	p.curves = append(p.curves, k)
 	return k
 }
 
 // add takes the first n readings of c.
 func (p *pairing) add(c *Columns, n int) {
-	p.tx, p.ty = p.tx[:0], p.ty[:0]
-	xs, ys := values(p.tx, c, p.x.Quantity), values(p.ty, c, p.y.Quantity)
+	x, y := p.plot.X, p.plot.Y
+	xs, ys := values(&p.tx, c, x.Quantity), values(&p.ty, c, y.Quantity)
 	for i := range n {
 		pin := c.Pin[i]
-		isX, isY := p.x.Pin == 0 || p.x.Pin == int(pin), p.y.Pin == 0 || p.y.Pin == int(pin)
+		isX, isY := x.Pin == 0 || x.Pin == int(pin), y.Pin == 0 || y.Pin == int(pin)
 		hollow := c.Flags[i].Has(bench.InCompliance)
 		switch {
 		case p.cross && (isX || isY):
-			k := p.curve(uint8(p.y.Pin), c.Group[i])
+			k := p.curve(uint8(y.Pin), c.Group[i])
 			k.pair(c.Point[i], isX, half{xs[i], hollow}, half{ys[i], hollow})
 		case isX && isY:
 			p.curve(pin, c.Group[i]).add(xs[i], ys[i], hollow)
+		}
+	}
+	for _, k := range p.curves {
+		if p.plot.Columns > 0 && len(k.X) >= k.room {
+			p.thin(k)
+			k.room = max(k.room, 2*len(k.X)) // a cloud does not get thinner
 		}
 	}
 }
@@ -150,35 +161,47 @@ func (k *xyCurve) add(x, y float64, hollow bool) {
 
 // thin keeps of a long curve what a plot can show: its outline in each column
 // and, since that hides them, the first point of each run in compliance.
-func thin(s *PlotSeries, q XYPlot) {
-	if q.Columns <= 0 || len(s.X) <= 4*q.Columns {
+func (p *pairing) thin(k *xyCurve) {
+	if p.plot.Columns <= 0 {
 		return
 	}
-	px, py := make([]float64, len(s.X)), make([]float64, len(s.X))
-	low, high := math.Inf(1), math.Inf(-1)
-	for i := range s.X {
-		px[i], py[i] = scaled(s.X[i], q.X.Log), scaled(s.Y[i], q.Y.Log)
-		if !math.IsInf(px[i], 0) && !math.IsNaN(px[i]) {
-			low, high = min(low, px[i]), max(high, px[i])
-		}
-	}
-	if high > low {
-		for i := range px {
-			px[i] = (px[i] - low) / (high - low) * float64(q.Columns)
-		}
-	}
-	keep := derive.Polyline(nil, px, py)
-	for i, hollow := range s.Hollow {
-		if hollow && (i == 0 || !s.Hollow[i-1]) {
+	p.place(k)
+	keep := derive.Polyline(p.keep[:0], p.px, p.py)
+	n := len(keep)
+	for i, hollow := range k.Hollow {
+		if hollow && (i == 0 || !k.Hollow[i-1]) {
 			keep = append(keep, i)
 		}
 	}
-	slices.Sort(keep)
-	keep = slices.Compact(keep)
-	for i, j := range keep {
-		s.X[i], s.Y[i], s.Hollow[i] = s.X[j], s.Y[j], s.Hollow[j]
+	if len(keep) > n {
+		slices.Sort(keep)
+		keep = slices.Compact(keep)
 	}
-	s.X, s.Y, s.Hollow = s.X[:len(keep)], s.Y[:len(keep)], s.Hollow[:len(keep)]
+	for i, j := range keep {
+		k.X[i], k.Y[i], k.Hollow[i] = k.X[j], k.Y[j], k.Hollow[j]
+	}
+	k.X, k.Y, k.Hollow = k.X[:len(keep)], k.Y[:len(keep)], k.Hollow[:len(keep)]
+	p.keep = keep
+}
+
+// place works out where the curve's points lie on the plot: px in columns,
+// py in any measure that keeps their order.
+func (p *pairing) place(k *xyCurve) {
+	p.px, p.py = p.px[:0], p.py[:0]
+	low, high := math.Inf(1), math.Inf(-1)
+	for i := range k.X {
+		x, y := scaled(k.X[i], p.plot.X.Log), scaled(k.Y[i], p.plot.Y.Log)
+		p.px, p.py = append(p.px, x), append(p.py, y)
+		if x-x == 0 { // finite
+			low, high = min(low, x), max(high, x)
+		}
+	}
+	if high > low {
+		scale := float64(p.plot.Columns) / (high - low)
+		for i := range p.px {
+			p.px[i] = (p.px[i] - low) * scale
+		}
+	}
 }
 
 func scaled(v float64, log bool) float64 {

@@ -45,7 +45,7 @@ func TestReadingsComeBackInAnyBatchSize(t *testing.T) {
 func TestManyTinyAppendsLeaveFewChunks(t *testing.T) {
 	s := storetest.New(t)
 	begin(t, s, record("tiny", "u1"))
-	for i := range 1100 {
+	for i := range 1030 {
 		b := batch(0, readings(i, 1, 2))
 		b.Readings = append(b.Readings, procedure.MeasurementReadings{Measurement: 1, Readings: readings(i, 1, 1)})
 		appendAll(t, s, "tiny", b)
@@ -60,11 +60,11 @@ func TestManyTinyAppendsLeaveFewChunks(t *testing.T) {
 	if chunks != 4 {
 		t.Errorf("%d chunks, want 2 of each measurement", chunks)
 	}
-	if got := readAll(t, s, "tiny", store.AllMeasurements, 0); !slices.Equal(got, append(readings(0, 1100, 2), readings(0, 1100, 1)...)) {
+	if got := readAll(t, s, "tiny", store.AllMeasurements, 0); !slices.Equal(got, append(readings(0, 1030, 2), readings(0, 1030, 1)...)) {
 		t.Error("readings differ")
 	}
 	r, err := s.GetRun(t.Context(), "tiny")
-	if err != nil || r.Readings != 2200 {
+	if err != nil || r.Readings != 2060 {
 		t.Errorf("run counts %d readings (%v)", r.Readings, err)
 	}
 }

@@ -23,27 +23,28 @@ type fakeLink struct {
 	rec   *procedure.Record
 	clock bench.Clock
 
-	mu        sync.Mutex
-	calls     int
-	inUse     bool
-	out       map[bench.ChannelID]*fakeOutput
-	closed    map[bench.PathID]bool
-	broken    []string // rules broken
-	live      bool     // energised since it was last made safe
-	safes     int
-	safe      chan struct{} // closed and renewed by MakeSafe
-	failAt    int           // number of the call that fails, counted from 1
-	failErr   error
-	panicAt   int
-	onCall    func(n int) // told before each call
-	safeTakes time.Duration
-	safeFails int // calls of MakeSafe yet to fail
-	faults    []bench.Fault
-	highest   map[int]float64 // by pin, largest level magnitude in the procedure
-	reading   func(ch bench.ChannelID, s bench.Setup, n int) (v, i float64)
-	reads     int
-	log       []string // when keepLog
-	keepLog   bool
+	mu          sync.Mutex
+	calls       int
+	inUse       bool
+	out         map[bench.ChannelID]*fakeOutput
+	closed      map[bench.PathID]bool
+	broken      []string // rules broken
+	live        bool     // energised since it was last made safe
+	safes       int
+	safe        chan struct{} // closed and renewed by MakeSafe
+	failAt      int           // number of the call that fails, counted from 1
+	failErr     error
+	panicAt     int
+	onCall      func(n int) // told before each call
+	identifyErr error
+	safeTakes   time.Duration
+	safeFails   int // calls of MakeSafe yet to fail
+	faults      []bench.Fault
+	highest     map[int]float64 // by pin, largest level magnitude in the procedure
+	reading     func(ch bench.ChannelID, s bench.Setup, n int) (v, i float64)
+	reads       int
+	log         []string // when keepLog
+	keepLog     bool
 }
 
 type fakeOutput struct {
@@ -100,7 +101,7 @@ func (f *fakeLink) enter(ctx context.Context, name string, args ...any) error {
 func (f *fakeLink) leave() { f.inUse = false }
 
 func (f *fakeLink) Identify(context.Context) (bench.Identity, error) {
-	return bench.Identity{Name: "fake"}, nil
+	return bench.Identity{Name: "fake", Rehearsal: true}, f.identifyErr
 }
 
 // pinOn is the pin that a channel's closed path leads to.
@@ -108,6 +109,12 @@ func (f *fakeLink) pinOn(ch bench.ChannelID) int {
 	for id := range f.closed {
 		if p, _ := f.rec.Bench.PathByID(id); p.Channel == ch {
 			pin, _ := f.rec.PinMap.PinOf(p.Contact)
+			return pin
+		}
+	}
+	for _, s := range f.rec.PinMap.Straps {
+		if s.Kind == bench.StrapChannel && s.Channel == ch {
+			pin, _ := f.rec.PinMap.PinOf(s.Contact)
 			return pin
 		}
 	}
@@ -367,6 +374,8 @@ func (d *fakeDeriver) Results() []procedure.Result {
 type witness struct {
 	mu       sync.Mutex
 	begun    int
+	beginErr error
+	head     procedure.Record
 	appends  int
 	failAt   int // number of the Append that fails
 	slow     time.Duration
@@ -384,9 +393,13 @@ func newWitness() *witness {
 	return &witness{stored: map[bench.Reading]int{}, results: map[procedure.Result]bool{}}
 }
 
-func (w *witness) Begin(context.Context, *procedure.Record) error {
+func (w *witness) Begin(_ context.Context, r *procedure.Record) error {
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	if w.beginErr != nil {
+		return w.beginErr
+	}
+	w.head = *r
 	w.begun++
 	return nil
 }

@@ -1,6 +1,7 @@
 package run
 
 import (
+	"errors"
 	"fmt"
 	"hash/maphash"
 	"math"
@@ -77,6 +78,9 @@ func makePlan(rec *procedure.Record, kinds func(string) (procedure.Kind, bool)) 
 		}
 		out.steps = append(out.steps, s)
 		out.nominal += s.nominal
+	}
+	if len(out.steps) == 0 {
+		return nil, errors.New("no measurement is enabled")
 	}
 	return out, nil
 }

@@ -87,14 +87,17 @@ func TestRehearseEveryKind(t *testing.T) {
 	}
 }
 
-// quick is a real procedure of about a second: contact, leakage, supply current.
+// quick is a real procedure of about a second: contact, and leakage and supply
+// current with the settling and the apertures that small currents ask for.
 func quick(t testing.TB) []procedure.Measurement {
 	d, _ := hex()
 	contact := kindOf(t, "contact").Default(&d)
 	contact.Pins = []int{1, 2, 13}
 	leakage := kindOf(t, "leakage").Default(&d)
-	leakage.Pins = []int{1, 3, 5, 9}
+	leakage.Pins = []int{1, 3}
+	leakage.Settle.Time, leakage.Aperture.Cycles = 30e-3, 5
 	supply := kindOf(t, "supply-current").Default(&d)
+	supply.Settle.Time, supply.Aperture.Cycles = 50e-3, 5
 	return []procedure.Measurement{contact, leakage, supply}
 }
 

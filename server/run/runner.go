@@ -57,33 +57,66 @@ func NewID() (string, error) {
 }
 
 // Run executes all enabled measurements of the record's procedure. It fills in
-// the record's ID, status and start where they are missing, and returns only
-// when the bench has been made safe and the ending is stored. To stop it,
-// cancel ctx, with a *Halt as the cause to say why. The error is nil where the
-// run was done or stopped; it wraps ErrLost or ErrNotSafe where the state of
-// the bench is unknown.
+// the record's ID, status and start where they are missing, and who the bench
+// says it is. It returns only when the bench has been made safe and the ending
+// is stored. To stop it, cancel ctx, with a *Halt as the cause to say why. The
+// error is nil where the run was done or stopped; it wraps ErrLost or
+// ErrNotSafe where the state of the bench is unknown.
 func (r *Runner) Run(ctx context.Context, rec *procedure.Record) (procedure.Ending, error) {
-	s := &session{Runner: r, rec: rec}
-	if s.Log == nil {
-		s.Runner = &Runner{}
-		*s.Runner = *r
-		s.Log = slog.New(slog.DiscardHandler)
+	s := r.session(rec)
+	if err := s.begin(ctx); err != nil {
+		return procedure.Ending{Status: procedure.Failed, Ended: s.Clock.Now(), Reason: err.Error()}, err
 	}
 	return s.run(ctx)
+}
+
+func (r *Runner) session(rec *procedure.Record) *session {
+	own := *r
+	if own.Log == nil {
+		own.Log = slog.New(slog.DiscardHandler)
+	}
+	if own.Kinds == nil {
+		own.Kinds = procedure.KindByKey
+	}
+	return &session{Runner: &own, rec: rec}
 }
 
 // session is one run.
 type session struct {
 	*Runner
 	rec      *procedure.Record
+	unknown  error // the bench did not say who it is
 	measurer *measurer
 	commits  *committer
 }
 
-func (s *session) run(ctx context.Context) (procedure.Ending, error) {
-	if err := s.begin(ctx); err != nil {
-		return procedure.Ending{Status: procedure.Failed, Ended: s.Clock.Now(), Reason: err.Error()}, err
+// begin stores the head of the run, marked as a rehearsal if the bench says so.
+func (s *session) begin(ctx context.Context) error {
+	if s.rec.ID == "" {
+		id, err := NewID()
+		if err != nil {
+			return err
+		}
+		s.rec.ID = id
 	}
+	if s.rec.Started.IsZero() {
+		s.rec.Started = s.Clock.Now()
+	}
+	s.rec.Status = procedure.Running
+	var who bench.Identity
+	who, s.unknown = guarded(func() (bench.Identity, error) { return s.Link.Identify(ctx) })
+	if s.unknown == nil {
+		s.rec.Identity, s.rec.Rehearsal = who, who.Rehearsal
+	}
+	_, err := guarded(func() (struct{}, error) { return struct{}{}, s.Recorder.Begin(ctx, s.rec) })
+	if err != nil {
+		return fmt.Errorf("storing the start of the run: %w", err)
+	}
+	return nil
+}
+
+// run carries out what begin has stored.
+func (s *session) run(ctx context.Context) (procedure.Ending, error) {
 	runCtx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	err := s.carryOut(runCtx, cancel)
@@ -95,35 +128,14 @@ func (s *session) run(ctx context.Context) (procedure.Ending, error) {
 	return s.end(ctx, ending, err)
 }
 
-// begin stores the head of the run.
-func (s *session) begin(ctx context.Context) (err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			err = fmt.Errorf("storing the start of the run: %v", p)
-		}
-	}()
-	if s.rec.ID == "" {
-		if s.rec.ID, err = NewID(); err != nil {
-			return err
-		}
-	}
-	if s.rec.Started.IsZero() {
-		s.rec.Started = s.Clock.Now()
-	}
-	s.rec.Status = procedure.Running
-	if err := s.Recorder.Begin(ctx, s.rec); err != nil {
-		return fmt.Errorf("storing the start of the run: %w", err)
-	}
-	return nil
-}
-
 // carryOut plans and measures, and leaves the bench safe whatever happens.
 func (s *session) carryOut(ctx context.Context, cancel context.CancelCauseFunc) error {
-	kinds := s.Kinds
-	if kinds == nil {
-		kinds = procedure.KindByKey
+	if s.unknown != nil {
+		err := fmt.Errorf("%w: %w", ErrLost, linked("asking who it is", s.unknown))
+		s.tell(bench.Unknown, err.Error())
+		return errors.Join(err, s.makeSafe(ctx))
 	}
-	p, err := guarded(func() (*plan, error) { return makePlan(s.rec, kinds) })
+	p, err := guarded(func() (*plan, error) { return makePlan(s.rec, s.Kinds) })
 	if err != nil {
 		return err
 	}

@@ -206,6 +206,10 @@ func TestEndings(t *testing.T) {
 			procedure.Done, "", nil, []bench.State{bench.Energised, bench.Safe}},
 		{"bench fault", func(b *bed) { b.link.faults = []bench.Fault{{Message: "too hot"}} },
 			procedure.Failed, "too hot", nil, []bench.State{bench.Energised, bench.Safe}},
+		{"no answer at all", func(b *bed) { b.link.identifyErr = errors.New("nobody there") },
+			procedure.Interrupted, "nobody there", ErrLost, []bench.State{bench.Unknown}},
+		{"nothing to do", func(b *bed) { b.rec.Procedure.Measurements[0].Disabled = true },
+			procedure.Failed, "no measurement", nil, nil},
 		{"impossible", func(b *bed) { delete(b.rec.PinMap.Contacts, pinA) },
 			procedure.Failed, "pin 4 sits on no contact", nil, nil},
 		{"end not stored", func(b *bed) { b.watch.endFails = true },
@@ -291,5 +295,103 @@ func TestStopDuringRead(t *testing.T) {
 			t.Errorf("stopped after %v", d)
 		}
 		clean(t, b)
+	})
+}
+
+// TestStraps: pins strapped to one channel share it, and a channel stands in
+// for the return where a strap leaves no other way.
+func TestStraps(t *testing.T) {
+	both := point(pinB, volts(pinB, 1), volts(pinC, 1))
+	both.Read = []int{pinB, pinC}
+	b := newBed(bench.NewCountingClock(year), []procedure.Point{
+		both, point(pinA, volts(pinA, 1), grounded(pinB), grounded(pinC)),
+	})
+	for _, contact := range []int{pinB, pinC} {
+		b.rec.PinMap.Straps = append(b.rec.PinMap.Straps, bench.Strap{Contact: contact, Kind: bench.StrapChannel, Channel: 5})
+	}
+	b.link.keepLog = true
+	e, err := b.runner.Run(t.Context(), b.rec)
+	if err != nil || e.Status != procedure.Done {
+		t.Fatalf("%+v, %v", e, err)
+	}
+	clean(t, b)
+	var pins []int
+	for r := range b.watch.stored {
+		pins = append(pins, int(r.Pin))
+		if (r.Channel == 5) != (r.Pin != pinA) {
+			t.Errorf("%+v", r)
+		}
+	}
+	slices.Sort(pins)
+	if !slices.Equal(pins, []int{pinA, pinB, pinC}) {
+		t.Errorf("readings of pins %v", pins)
+	}
+	ups := 0
+	for _, l := range b.link.log {
+		if l == "output 5 true" {
+			ups++
+		}
+	}
+	if ups != 2 { // to drive both pins, then to stand in for the return
+		t.Errorf("channel 5 came on %d times:\n%s", ups, strings.Join(b.link.log, "\n"))
+	}
+}
+
+// TestSlowDisk: a disk that takes a second for every commit loses nothing, and
+// the commits gather what has come meanwhile.
+func TestSlowDisk(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := point(pinA, volts(pinA, 1))
+		p.Count = 3000
+		b := newBed(bench.RealClock{}, []procedure.Point{p})
+		b.watch.slow = time.Second
+		begun := time.Now()
+		e, err := b.runner.Run(t.Context(), b.rec)
+		if err != nil || e.Status != procedure.Done || len(b.watch.stored) != 3000 {
+			t.Fatalf("%+v, %v, %d readings", e, err, len(b.watch.stored))
+		}
+		// 3000 readings of 1 ms; the disk works alongside.
+		if took := time.Since(begun); took > 5500*time.Millisecond {
+			t.Errorf("took %v", took)
+		}
+		if b.watch.appends > 6 {
+			t.Errorf("%d commits", b.watch.appends)
+		}
+		clean(t, b)
+	})
+}
+
+// TestPipeIsBounded: with no disk at all the measuring goroutine waits once the
+// pipe is full, and goes on when there is room.
+func TestPipeIsBounded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := newPipe()
+		l := load{obs: make([]procedure.Observation, handFull)}
+		puts := 0
+		done := make(chan struct{})
+		go func() {
+			defer close(done)
+			for p.put(t.Context(), &l, nil) == nil && puts < 100 {
+				puts++
+			}
+		}()
+		synctest.Wait()
+		if puts*handFull != pipeFull {
+			t.Errorf("%d readings wait, want %d", puts*handFull, pipeFull)
+		}
+		got := 0
+		var into load
+		for range 20 {
+			p.take(&into, 0)
+			got += len(into.obs)
+			synctest.Wait()
+			if puts == 100 && len(p.load.obs) == 0 {
+				break
+			}
+		}
+		<-done
+		if got != 101*handFull {
+			t.Errorf("%d readings came through, want %d", got, 101*handFull)
+		}
 	})
 }

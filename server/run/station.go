@@ -65,7 +65,6 @@ type Station struct {
 
 // job is a run at work.
 type job struct {
-	id     string
 	cancel context.CancelCauseFunc
 	done   chan struct{}
 }
@@ -132,36 +131,63 @@ func (s *Station) Release(session string) {
 	}
 }
 
-// Start begins a run and returns its ID at once. The record must not be
-// changed any more.
+// Start stores the head of a run, begins it and returns its ID.
 func (s *Station) Start(rec *procedure.Record) (string, error) {
 	return s.StartWith(rec, s.cfg.Recorder)
 }
 
 // StartWith is Start with a recorder of the run's own, such as a Memory.
 func (s *Station) StartWith(rec *procedure.Record, to Recorder) (string, error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if err := s.ready(); err != nil {
-		return "", err
-	}
-	if rec.ID == "" {
+	own := *rec // the caller keeps its record
+	if own.ID == "" {
 		id, err := NewID()
 		if err != nil {
 			return "", err
 		}
-		rec.ID = id
+		own.ID = id
 	}
 	ctx, cancel := context.WithCancelCause(context.Background())
-	j := &job{id: rec.ID, cancel: cancel, done: make(chan struct{})}
-	s.current = j
-	s.change(func(n *Snapshot) { n.Run = rec.ID })
+	j := &job{cancel: cancel, done: make(chan struct{})}
+	if err := s.engage(j, own.ID); err != nil {
+		cancel(nil)
+		return "", err
+	}
 	r := &Runner{
 		Link: s.cfg.Link, Clock: s.cfg.Clock, Recorder: to, Observer: s.cfg.Observer,
 		Log: s.cfg.Log, Kinds: s.cfg.Kinds, State: s.became,
 	}
-	go s.run(ctx, r, j, rec)
-	return rec.ID, nil
+	work := r.session(&own)
+	if err := work.begin(ctx); err != nil {
+		s.disengage(j)
+		return "", err
+	}
+	go func() {
+		defer s.disengage(j)
+		_, _ = work.run(ctx) // it logs and stores how it ended
+	}()
+	return own.ID, nil
+}
+
+// engage makes a run the current one, if it may start now.
+func (s *Station) engage(j *job, id string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := s.ready(); err != nil {
+		return err
+	}
+	s.current = j
+	s.change(func(n *Snapshot) { n.Run = id })
+	return nil
+}
+
+// disengage says that the current run is over.
+func (s *Station) disengage(j *job) {
+	s.mu.Lock()
+	s.current = nil
+	s.change(func(n *Snapshot) { n.Run = "" })
+	s.mu.Unlock()
+	j.cancel(nil)
+	close(j.done)
 }
 
 // ready reports why nothing may start now. The lock must be held.
@@ -177,18 +203,6 @@ func (s *Station) ready() error {
 		return fmt.Errorf("%w (%s)", ErrUnknown, s.now.Reason)
 	}
 	return nil
-}
-
-func (s *Station) run(ctx context.Context, r *Runner, j *job, rec *procedure.Record) {
-	defer close(j.done)
-	defer j.cancel(nil)
-	defer func() {
-		s.mu.Lock()
-		defer s.mu.Unlock()
-		s.current = nil
-		s.change(func(n *Snapshot) { n.Run = "" })
-	}()
-	_, _ = r.Run(ctx, rec) // it logs and stores how it ended
 }
 
 // became takes a run's word for the state of the bench.

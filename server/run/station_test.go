@@ -27,6 +27,30 @@ func slowBed() *bed {
 	return newBed(bench.RealClock{}, []procedure.Point{p})
 }
 
+// TestStationStart: what Start promises is stored, and nothing is left behind
+// where it is not.
+func TestStationStart(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(bench.RealClock{}, []procedure.Point{point(pinA, volts(pinA, 1))})
+		s := b.station(t, nil)
+		b.watch.beginErr = errors.New("disk full")
+		if id, err := s.Start(b.rec); err == nil || id != "" || s.Snapshot().Run != "" {
+			t.Errorf("%q, %v, %+v", id, err, s.Snapshot())
+		}
+		b.watch.beginErr = nil
+		if _, err := s.Start(b.rec); err != nil {
+			t.Fatal(err)
+		}
+		if b.watch.begun != 1 || !b.watch.head.Rehearsal || b.watch.head.Identity.Name != "fake" || b.watch.head.Status != procedure.Running {
+			t.Errorf("begun %d times with %+v", b.watch.begun, b.watch.head)
+		}
+		if err := s.Wait(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		clean(t, b)
+	})
+}
+
 func TestStationControl(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := slowBed().station(t, nil)

@@ -119,3 +119,47 @@ func TestOneTauReadsWrong(t *testing.T) {
 		t.Errorf("hasty %+v, patient %+v", hasty, patient)
 	}
 }
+
+// TestNothingJumps: a level that changes before the last one was reached goes
+// on from where the voltage is.
+func TestNothingJumps(t *testing.T) {
+	const window = 10 * time.Microsecond
+	r := newRig(t, Config{Definition: perfect(), Seat: Seat{PinMap: straight(2), place: resistor(10e6)}})
+	r.wire(path(2, 1), path(0, 2))
+	r.on(2, forceI(0.1e-6, 5))
+	last := r.read(2, window)
+	for k := range 200 {
+		if k%7 == 0 {
+			level := 0.1e-6 * math.Sin(float64(k))
+			r.must(r.Set(t.Context(), 2, forceI(level, 5)))
+		}
+		s := r.read(2, window)
+		// At most 2 V to go at 3.5 ms: 6 mV in 10 µs.
+		if math.Abs(s.V-last.V) > 7e-3 {
+			t.Fatalf("from %g V to %g V in %v", last.V, s.V, window)
+		}
+		last = s
+	}
+}
+
+// TestOtherChannelLags: a voltmeter behind 10 MΩ follows the channel that
+// drives it by its own time constant, not by the driver's.
+func TestOtherChannelLags(t *testing.T) {
+	var tau float64
+	r := newRig(t, Config{
+		Definition: perfect(), Seat: Seat{PinMap: straight(2), place: resistor(10e6)},
+		OnSolve: func(s Solved) { tau = s.Channels[3].Tau },
+	})
+	r.wire(path(2, 1), path(4, 2))
+	r.on(2, forceV(0, 1e-3))
+	r.on(4, forceI(0, 10))
+	r.wait(time.Second)
+	r.must(r.Set(t.Context(), 2, forceV(1, 1e-3)))
+	near(t, "tau", tau, 2e-3+10e6*150e-12, 0.02*tau)
+	r.wait(nanos(tau) - 5*time.Microsecond)
+	s, err := r.Read(t.Context(), []bench.ChannelID{2, 4}, 10*time.Microsecond, nil)
+	r.must(err)
+	near(t, "the driver is there", s[0].V, 1, 1e-6)
+	r.wait(time.Second)
+	near(t, "the voltmeter on its way", s[1].V/r.read(4, cycle).V, 1-math.Exp(-1), 1e-4)
+}

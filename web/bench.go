@@ -28,8 +28,9 @@ type BenchProps struct {
 	Faults   []bench.Fault
 	CanUse   bool // operator or owner
 
-	// Seat puts a unit into the socket of a rehearsal bench. Fields: model,
-	// seed, and for each row of unit faults fault, at, other, value.
+	// Seat puts a unit into the socket of a rehearsal bench. Fields: model
+	// ("device:KEY" or "model:KEY"), serial, lot, seed, option (the model's
+	// first value), and for each row of unit faults fault, at, other, value.
 	// Posted to /bench/seat.
 	Seat       Form
 	Models     []Option
@@ -138,3 +139,13 @@ func faultOptions(choices []FaultChoice) []Option {
 }
 
 func rowName(name string, i int) string { return name + "-" + strconv.Itoa(i+1) }
+
+// hasFaults reports whether a form names a fault or has one refused.
+func hasFaults(f Form) bool {
+	for _, v := range f.Values["fault"] {
+		if v != "" {
+			return true
+		}
+	}
+	return wrongIn(f, "fault", "at", "other", "value")
+}

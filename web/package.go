@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"math"
+	"unicode/utf8"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/derive"
@@ -134,11 +135,12 @@ type outline struct {
 	grid       bool   // pins lie on the body
 	cell, rise float64
 	wide       bool // keeps a minimum width, scrolls on narrow pages
+	small      bool // has no need of the whole width
 }
 
 const (
 	stubLength = 14.0
-	reach      = 140.0 // room for the labels of one side
+	reach      = 140.0 // most room for the labels of one side
 	quadReach  = 132.0
 )
 
@@ -163,11 +165,23 @@ func (d *Drawing) pitch() float64 {
 	return 26
 }
 
+// room is what the labels of one side take. Without values it is the names'.
+func (d *Drawing) room() float64 {
+	if d.Live {
+		return reach
+	}
+	longest := 4
+	for _, p := range d.Pins {
+		longest = max(longest, utf8.RuneCountInString(p.Name))
+	}
+	return min(12+7.5*float64(longest), reach)
+}
+
 // layoutDual runs the first half down the left side and the rest up the right.
 func (d *Drawing) layoutDual(n int) outline {
 	rows := (n + 1) / 2
-	pitch := d.pitch()
-	o := outline{w: 400, x: reach + stubLength, y: 12, bw: 400 - 2*(reach+stubLength), bh: float64(rows)*pitch + 6}
+	pitch, room := d.pitch(), d.room()
+	o := outline{w: 92 + 2*(room+stubLength), x: room + stubLength, y: 12, bw: 92, bh: float64(rows)*pitch + 6, small: !d.Live}
 	o.h = o.bh + 24
 	o.spots = make([]spot, n+1)
 	row := func(r float64) float64 { return o.y + 3 + (r+0.5)*pitch }
@@ -190,7 +204,8 @@ func (d *Drawing) layoutDual(n int) outline {
 func (d *Drawing) layoutQuad(n int) outline {
 	k := max((n+3)/4, 1)
 	const pitch = 30.0
-	body := max(float64(k)*pitch+10, 120)
+	// The corners stay clear, so that the numbers of two sides do not meet.
+	body := max(float64(k)*pitch+40, 120)
 	o := outline{x: quadReach + stubLength, y: quadReach + stubLength, bw: body, bh: body, wide: true}
 	o.w, o.h = body+2*o.x, body+2*o.y
 	o.spots = make([]spot, n+1)

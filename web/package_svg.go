@@ -6,6 +6,7 @@ import (
 	"html"
 	"io"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/a-h/templ"
 	"ohmkeep/server/bench"
@@ -27,6 +28,9 @@ func (d *Drawing) draw() string {
 	class := "package"
 	if o.wide {
 		class += " wide"
+	}
+	if o.small {
+		class += " small"
 	}
 	id := html.EscapeString(d.ID)
 	role := "img"
@@ -140,19 +144,33 @@ func (d *Drawing) drawPin(b *strings.Builder, s spot, p PinMark) {
 	fmt.Fprintf(b, `<rect class="hit" x="%g" y="-13" width="%g" height="26" rx="3"/>`, min(-26, sign*26, sign*154), 180.0)
 	fmt.Fprintf(b, `<text class="number" x="%g" y="4.5" text-anchor="%s">%d</text>`, -sign*5, inner, p.Number)
 	if p.Judged {
-		fmt.Fprintf(b, `<g transform="translate(%g -5.5)">%s</g>`, min(-sign*21, -sign*32), markPath(p.Outcome))
+		upright := ""
+		if frame != "" {
+			upright = " rotate(90 6 5.5)"
+		}
+		fmt.Fprintf(b, `<g transform="translate(%g -5.5)%s">%s</g>`, min(-sign*21, -sign*32), upright, markPath(p.Outcome))
 	}
 	x := sign * (stubLength + 5)
 	if !d.Live || p.Connection() == "" && p.Values() == "" {
-		fmt.Fprintf(b, `<text class="name" x="%g" y="4.5" text-anchor="%s">%s</text></g>`, x, anchor, html.EscapeString(p.Name))
+		fmt.Fprintf(b, `<text class="name" x="%g" y="4.5" text-anchor="%s">%s</text></g>`, x, anchor, html.EscapeString(clip(p.Name, 17)))
 		return
 	}
-	fmt.Fprintf(b, `<text class="name" x="%g" y="-2" text-anchor="%s">%s%s</text>`, x, anchor, html.EscapeString(p.Name), connectionSpan(p))
+	fmt.Fprintf(b, `<text class="name" x="%g" y="-2" text-anchor="%s">%s%s</text>`, x, anchor, html.EscapeString(clip(p.Name, 17-utf8.RuneCountInString(p.Connection()))), connectionSpan(p))
 	fmt.Fprintf(b, `<text class="value" x="%g" y="11.5" text-anchor="%s">%s</text></g>`, x, anchor, html.EscapeString(p.Values()))
 }
 
+// clip keeps a name within its place in the drawing; the pin's title has it
+// whole.
+func clip(s string, most int) string {
+	r := []rune(s)
+	if most = max(most, 4); len(r) > most {
+		return string(r[:most-1]) + "…"
+	}
+	return s
+}
+
 func connectionSpan(p PinMark) string {
-	c := p.Connection()
+	c := clip(p.Connection(), 14)
 	if c == "" {
 		return ""
 	}
@@ -164,7 +182,7 @@ func (d *Drawing) drawCell(b *strings.Builder, o *outline, p PinMark) {
 	s := o.spots[p.Number]
 	fmt.Fprintf(b, `<rect class="hit cell" x="%g" y="%g" width="%g" height="%g" rx="3"/>`, s.x+2, s.y+2, o.cell-4, o.rise-4)
 	fmt.Fprintf(b, `<g transform="translate(%g %g) scale(.8)">%s</g>`, s.x+17, s.y+13, symbol(p.Function))
-	fmt.Fprintf(b, `<text class="name" x="%g" y="%g"><tspan class="number">%d</tspan> %s</text>`, s.x+20, s.y+17, p.Number, html.EscapeString(p.Name))
+	fmt.Fprintf(b, `<text class="name" x="%g" y="%g"><tspan class="number">%d</tspan> %s</text>`, s.x+20, s.y+17, p.Number, html.EscapeString(clip(p.Name, 6)))
 	if p.Judged {
 		fmt.Fprintf(b, `<g transform="translate(%g %g)">%s</g>`, s.x+o.cell-16, s.y+7, markPath(p.Outcome))
 	}

@@ -66,6 +66,9 @@ func (s *scale) value(v float64) (float64, bool) {
 		return 0, false
 	}
 	if !s.axis.Log {
+		if math.Abs(v) < 1/drawable {
+			v = 0
+		}
 		return v, true
 	}
 	if v < 1/drawable {

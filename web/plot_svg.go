@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"html"
 	"io"
-	"math"
+	"slices"
 	"strconv"
 
 	"github.com/a-h/templ"
@@ -21,11 +21,20 @@ func (p Plot) SVG() templ.Component {
 	})
 }
 
+// size is about how many bytes the drawing takes.
+func (p *Plot) size() int {
+	n := 6 << 10
+	for _, s := range p.Series {
+		n += 16 * len(s.X)
+	}
+	return n
+}
+
 // draw appends the drawing to dst.
 func (p *Plot) draw(dst []byte) []byte {
 	sx, sy, _, ok := p.scales()
 	id := html.EscapeString(p.ID)
-	b := append(dst, `<svg class="plot" viewBox="0 0 640 400" role="img" tabindex="-1" aria-labelledby="`...)
+	b := append(slices.Grow(dst, p.size()), `<svg class="plot" viewBox="0 0 640 400" role="img" tabindex="-1" aria-labelledby="`...)
 	b = append(b, id+`-t `+id+`-d"`...)
 	if ok {
 		b = sx.attributes(b, "x")
@@ -233,18 +242,33 @@ func mark(b []byte, s *Series, i int, sx, sy *scale) []byte {
 func pair(b []byte, x, y float64) []byte { return px(append(px(b, x), ' '), y) }
 
 // px appends v with two decimals, without trailing zeros. Values stay within
-// the drawing or just outside it.
+// the drawing or just outside it; written by hand, as a plot has thousands.
 func px(b []byte, v float64) []byte {
-	n := int64(math.Round(min(max(v, -1e6), 1e6) * 100))
-	if n < 0 {
-		b, n = append(b, '-'), -n
+	if v < 0 {
+		b, v = append(b, '-'), -v
 	}
-	b = strconv.AppendInt(b, n/100, 10)
-	if f := n % 100; f != 0 {
-		b = append(b, '.', byte('0'+f/10))
-		if f%10 != 0 {
-			b = append(b, byte('0'+f%10))
+	if !(v < 1e6) {
+		v = 1e6
+	}
+	n := uint32(v*100 + 0.5)
+	whole, f := n/100, n%100
+	if whole < 1000 {
+		if whole >= 100 {
+			b = append(b, byte('0'+whole/100))
 		}
+		if whole >= 10 {
+			b = append(b, byte('0'+whole/10%10))
+		}
+		b = append(b, byte('0'+whole%10))
+	} else {
+		b = strconv.AppendUint(b, uint64(whole), 10)
+	}
+	if f == 0 {
+		return b
+	}
+	b = append(b, '.', byte('0'+f/10))
+	if f%10 != 0 {
+		b = append(b, byte('0'+f%10))
 	}
 	return b
 }

@@ -28,6 +28,7 @@ func (s *scale) fit(e extent, n int) {
 	}
 	s.step, s.minor = niceStep((hi - lo) / float64(n))
 	fine := s.step / float64(s.minor)
+	// A value on a line gets one more minor space, so that no mark is cut.
 	s.lo = math.Floor(lo/fine-1e-9) * fine
 	s.hi = math.Ceil(hi/fine+1e-9) * fine
 	if top := max(math.Abs(s.lo), math.Abs(s.hi)); s.step < 2e-4*top {

@@ -131,7 +131,9 @@ func (p RunProps) tally() (done, of int) {
 	return done, of
 }
 
-func (p RunProps) selectHref(i int) string { return p.Base + "?m=" + strconv.Itoa(i) + "#" + PartRunPlot }
+func (p RunProps) selectHref(i int) string {
+	return p.Base + "?m=" + strconv.Itoa(i) + "#" + PartRunPlot
+}
 
 // took is how long the run lasted, or lasts so far.
 func (p RunProps) took() time.Duration {

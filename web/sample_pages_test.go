@@ -91,4 +91,3 @@ func sampleManual() ManualProps {
 	p.Page.Live = "/manual/live"
 	return p
 }
-

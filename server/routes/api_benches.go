@@ -139,6 +139,9 @@ func (s *Server) apiSeat(w http.ResponseWriter, r *http.Request) error {
 	if a.PinMap != nil {
 		q.PinMap = *a.PinMap
 	}
+	if err := s.checkSeating(&q); err != nil {
+		return err
+	}
 	if err := s.seat(r.Context(), viewerOf(r.Context()), q); err != nil {
 		return err
 	}
@@ -147,9 +150,9 @@ func (s *Server) apiSeat(w http.ResponseWriter, r *http.Request) error {
 
 // apiModels is what can be seated on a rehearsal bench.
 type apiModels struct {
-	Models      []Model  `json:"models"`
-	UnitFaults  []string `json:"unitFaults"`
-	BenchFaults []string `json:"benchFaults"`
+	Models      []Model     `json:"models"`
+	UnitFaults  []FaultKind `json:"unitFaults"`
+	BenchFaults []FaultKind `json:"benchFaults"`
 }
 
 func (s *Server) apiModels(w http.ResponseWriter, _ *http.Request) error {

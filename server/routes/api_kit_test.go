@@ -33,15 +33,20 @@ import (
 // needs one.
 type gate struct {
 	*bench.CountingClock
-	mu     sync.Mutex
-	closed chan struct{}
+	mu      sync.Mutex
+	closed  chan struct{}
+	reached chan struct{} // told when somebody waits
 }
 
 func (g *gate) Sleep(ctx context.Context, d time.Duration) error {
 	g.mu.Lock()
-	closed := g.closed
+	closed, reached := g.closed, g.reached
 	g.mu.Unlock()
 	if closed != nil {
+		select {
+		case reached <- struct{}{}:
+		default:
+		}
 		select {
 		case <-closed:
 		case <-ctx.Done():
@@ -54,7 +59,7 @@ func (g *gate) Sleep(ctx context.Context, d time.Duration) error {
 func (g *gate) shut() {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	g.closed = make(chan struct{})
+	g.closed, g.reached = make(chan struct{}), make(chan struct{}, 1)
 }
 
 func (g *gate) open() {
@@ -81,16 +86,23 @@ func (r testRehearser) Models() []Model {
 	return out
 }
 
-func (r testRehearser) UnitFaultKinds() (out []string) {
+func (r testRehearser) UnitFaultKinds() (out []FaultKind) {
 	for _, k := range model.FaultKinds() {
-		out = append(out, k.Kind)
+		x := FaultKind{Kind: k.Kind, Title: k.Title, Fields: []string{"pin"}}
+		if k.TwoPins {
+			x.Fields = append(x.Fields, "pin2")
+		}
+		if k.Ohms {
+			x.Fields = append(x.Fields, "value")
+		}
+		out = append(out, x)
 	}
 	return out
 }
 
-func (r testRehearser) BenchFaultKinds() (out []string) {
+func (r testRehearser) BenchFaultKinds() (out []FaultKind) {
 	for _, k := range rehearsal.FaultKinds() {
-		out = append(out, k.Kind)
+		out = append(out, FaultKind(k))
 	}
 	return out
 }
@@ -353,6 +365,19 @@ func (a *apiRig) start(body map[string]any) string {
 		a.t.Errorf("Location %q", out.header.Get("Location"))
 	}
 	return started.ID
+}
+
+// hang starts a run that stays at work until the clock's gate is opened.
+func (a *apiRig) hang(body map[string]any) string {
+	a.t.Helper()
+	a.clock.shut()
+	id := a.start(body)
+	select {
+	case <-a.clock.reached:
+	case <-time.After(20 * time.Second):
+		a.t.Fatal("the run did not begin")
+	}
+	return id
 }
 
 // wait waits until the run at work has ended.

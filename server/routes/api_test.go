@@ -105,8 +105,7 @@ func (a *apiRig) describeAndSeat() {
 // runAndRead looks at a run at work and again when it has ended.
 func (a *apiRig) runAndRead() string {
 	t := a.t
-	a.clock.shut()
-	id := a.start(map[string]any{"lot": "L1", "note": "=1+1"})
+	id := a.hang(map[string]any{"lot": "L1", "note": "=1+1"})
 	if p := get[apiProgress](a, "/runs/"+id+"/progress"); p.Status != procedure.Running {
 		t.Errorf("progress %+v", p)
 	}
@@ -262,8 +261,7 @@ func (a *apiRig) finish(id string) {
 	if out := a.ask(store.Operator, "PATCH", "/runs/"+id, map[string]any{"note": "seen"}); out.status != 204 {
 		t.Errorf("note: %s", out.body)
 	}
-	a.clock.shut()
-	at := a.start(nil)
+	at := a.hang(nil)
 	if out := a.ask(store.Operator, "POST", "/runs/"+at+"/stop", nil); out.status != 204 {
 		t.Errorf("stop: %s", out.body)
 	}

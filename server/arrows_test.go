@@ -1,0 +1,74 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"io"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// arrows says which packages of Ohmkeep each package may import: the picture
+// in DEVELOPERS.md as data. A package that is not listed may not exist.
+var arrows = map[string][]string{
+	"server/dut":               {},
+	"server/quantity":          {},
+	"server/bench":             {"server/dut", "server/quantity"},
+	"server/derive":            {"server/dut", "server/quantity"},
+	"server/procedure":         {"server/bench", "server/derive", "server/dut", "server/quantity"},
+	"server/run":               {"server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
+	"server/live":              {},
+	"server/rehearsal":         {"server/rehearsal/circuit", "server/rehearsal/model", "server/bench", "server/dut", "server/quantity"},
+	"server/rehearsal/circuit": {},
+	"server/rehearsal/model":   {"server/rehearsal/circuit"},
+	"server/demo":              {"server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
+	"store":                    {"migrations", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
+	"store/storetest":          {"store"},
+	"migrations":               {},
+	"assets":                   {},
+	"web":                      {"assets", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
+	"server/routes": {"web", "store", "assets", "server/live", "server/run", "server/procedure",
+		"server/bench", "server/derive", "server/dut", "server/quantity"},
+	"server": {"web", "store", "assets", "server/routes", "server/demo", "server/live", "server/run", "server/rehearsal",
+		"server/rehearsal/model", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
+}
+
+func TestArrows(t *testing.T) {
+	const module = "ohmkeep/"
+	cmd := exec.CommandContext(t.Context(), "go", "list", "-json=ImportPath,Imports", "ohmkeep/...")
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	dec := json.NewDecoder(strings.NewReader(string(out)))
+	seen := 0
+	for {
+		var p struct {
+			ImportPath string
+			Imports    []string
+		}
+		if err := dec.Decode(&p); errors.Is(err, io.EOF) {
+			break
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		from := strings.TrimPrefix(p.ImportPath, module)
+		allowed, known := arrows[from]
+		if !known {
+			t.Errorf("package %s is not in the picture: add it to arrows and DEVELOPERS.md", from)
+			continue
+		}
+		seen++
+		for _, imported := range p.Imports {
+			to, ours := strings.CutPrefix(imported, module)
+			if ours && !slices.Contains(allowed, to) {
+				t.Errorf("%s must not import %s", from, to)
+			}
+		}
+	}
+	if seen < 10 {
+		t.Errorf("only %d packages seen", seen)
+	}
+}

@@ -1,0 +1,225 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/demo"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/rehearsal"
+	"ohmkeep/server/routes"
+	"ohmkeep/server/run"
+	"ohmkeep/store"
+)
+
+// keepBench stores the bench's definition, as a new revision where it changed.
+func keepBench(ctx context.Context, s *store.Store, def bench.Definition) error {
+	rev := 0
+	kept, err := s.GetBench(ctx, def.Key, 0)
+	switch {
+	case err == nil:
+		rev = kept.Latest
+	case store.CodeOf(err) != store.NotFound:
+		return err
+	}
+	_, err = s.SaveBench(ctx, def, rev, "ohmkeep")
+	return err
+}
+
+// reseat puts back what sat on the rehearsal bench before the last stop.
+func reseat(ctx context.Context, s *store.Store, b *rehearsal.Bench, key string) error {
+	q, err := routes.KeptSeating(ctx, s, key)
+	if err != nil || q == nil {
+		return err
+	}
+	return rehearser{b}.Seat(*q)
+}
+
+// The log's words for where the demonstration stands, so that a start that was
+// cut short goes on, and one that was finished is never repeated.
+const (
+	demoSubject  = "demonstration"
+	demoBegun    = "begin demonstration"
+	demoFinished = "finish demonstration"
+)
+
+// preparation runs the demonstration lot in the background.
+type preparation struct {
+	store    *store.Store
+	def      bench.Definition
+	identity bench.Identity
+	log      *slog.Logger
+	cancel   context.CancelCauseFunc
+	ended    chan struct{}
+
+	mu          sync.Mutex
+	done, total int
+}
+
+// prepareDemo fills an empty database with the demonstration lab and starts
+// its lot. It returns nil where there is nothing left to do.
+func prepareDemo(ctx context.Context, s *store.Store, def bench.Definition, identity bench.Identity, log *slog.Logger) (*preparation, error) {
+	events, err := s.Events(ctx, demoSubject, 0, 10)
+	if err != nil {
+		return nil, err
+	}
+	if len(events) == 0 {
+		devices, err := s.ListDevices(ctx)
+		if err != nil || len(devices) > 0 {
+			return nil, err // somebody's own lab
+		}
+		if err := keepScenario(ctx, s); err != nil {
+			return nil, err
+		}
+		if err := s.Log(ctx, store.Event{By: demo.Lab, Action: demoBegun, Subject: demoSubject}); err != nil {
+			return nil, err
+		}
+	} else if events[0].Action == demoFinished {
+		return nil, nil
+	}
+	runCtx, cancel := context.WithCancelCause(context.Background())
+	p := &preparation{
+		store: s, def: def, identity: identity, log: log, cancel: cancel,
+		ended: make(chan struct{}), total: len(demo.Lot()),
+	}
+	go func() {
+		defer close(p.ended)
+		if err := p.run(runCtx); err != nil && runCtx.Err() == nil {
+			log.Error("demonstration lot", "err", err)
+		}
+	}()
+	return p, nil
+}
+
+func keepScenario(ctx context.Context, s *store.Store) error {
+	docs := demo.Scenario()
+	for _, d := range docs.Devices {
+		if _, err := s.SaveDevice(ctx, d, 0, demo.Lab); err != nil {
+			return fmt.Errorf("device %s: %w", d.Key, err)
+		}
+	}
+	for _, m := range docs.PinMaps {
+		if _, err := s.SavePinMap(ctx, m, 0, demo.Lab); err != nil {
+			return fmt.Errorf("pin map of %s: %w", m.Device, err)
+		}
+	}
+	for _, p := range docs.Procedures {
+		if _, err := s.SaveProcedure(ctx, p, 0, demo.Lab); err != nil {
+			return fmt.Errorf("procedure %s: %w", p.Key, err)
+		}
+	}
+	return nil
+}
+
+// progress is how many units of the lot have been run, of how many.
+func (p *preparation) progress() (done, total int) {
+	if p == nil {
+		return 0, 0
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.done, p.total
+}
+
+// stop ends the preparation and waits for it. The next start goes on with it.
+func (p *preparation) stop() {
+	p.cancel(&run.Halt{Status: procedure.Interrupted, Reason: "the server was stopped"})
+	<-p.ended
+}
+
+// run puts every unit of the lot through the procedure that people use, on a
+// rehearsal bench of its own whose clock counts instead of waiting.
+func (p *preparation) run(ctx context.Context) error {
+	device, err := p.store.GetDevice(ctx, demo.LotDevice, 0)
+	if err != nil {
+		return err
+	}
+	proc, err := p.store.GetProcedure(ctx, demo.LotProcedure, 0)
+	if err != nil {
+		return err
+	}
+	pm, err := p.store.GetPinMap(ctx, demo.LotDevice, p.def.Key, 0)
+	if err != nil {
+		return err
+	}
+	finished, err := p.resume(ctx)
+	if err != nil {
+		return err
+	}
+	var each time.Duration
+	for _, e := range proc.Body.Estimate(&device.Body, &p.def) {
+		each += time.Duration(e.Total() * float64(time.Second))
+	}
+	each = (each + time.Minute).Round(time.Minute) // time to change the unit
+	begin := time.Now().Add(-each * time.Duration(p.total))
+	clock := bench.NewCountingClock(begin)
+	b, err := rehearsal.New(rehearsal.Config{Definition: p.def, Clock: clock, Seed: benchSeed})
+	if err != nil {
+		return err
+	}
+	runner := &run.Runner{Link: b, Clock: clock, Recorder: p.store, Log: p.log.With("lot", demo.LotName)}
+	for i, u := range demo.Lot() {
+		if err := clock.Sleep(ctx, begin.Add(time.Duration(i)*each).Sub(clock.Now())); err != nil {
+			return err
+		}
+		if !finished[u.Serial] {
+			rec := &procedure.Record{
+				Device: device.Body, DeviceRev: device.Rev, Procedure: proc.Body, ProcRev: proc.Rev,
+				PinMap: pm.Body, Bench: p.def, Identity: p.identity, Rehearsal: true,
+				Unit: dut.Unit{Serial: u.Serial, Lot: demo.LotName}, Operator: demo.Lab,
+				Note: "Rehearsed on a counting clock: its times are those that the bench would have taken.",
+			}
+			if err := p.unit(ctx, b, runner, rec, u); err != nil {
+				return err
+			}
+		}
+		p.mu.Lock()
+		p.done = i + 1
+		p.mu.Unlock()
+	}
+	return p.store.Log(ctx, store.Event{By: demo.Lab, Action: demoFinished, Subject: demoSubject})
+}
+
+// resume returns the serial numbers that are finished, and clears away what a
+// stop has cut short.
+func (p *preparation) resume(ctx context.Context) (map[string]bool, error) {
+	finished := map[string]bool{}
+	var cut []string
+	err := p.store.EachRun(ctx, store.Filter{Device: demo.LotDevice, Lot: demo.LotName}, func(r *store.RunRow) error {
+		switch {
+		case r.Status == procedure.Done:
+			finished[r.Unit.Serial] = true
+		case r.Operator == demo.Lab:
+			cut = append(cut, r.ID)
+		}
+		return nil
+	})
+	for _, id := range cut {
+		err = errors.Join(err, p.store.DeleteRun(ctx, id))
+	}
+	return finished, err
+}
+
+func (p *preparation) unit(ctx context.Context, b *rehearsal.Bench, runner *run.Runner, rec *procedure.Record, u demo.LotUnit) error {
+	seating := routes.Seating{
+		Device: rec.Device.Key, Serial: u.Serial, Lot: demo.LotName, Model: rec.Device.Model,
+		Seed: u.Seed, PinMap: rec.PinMap,
+	}
+	for _, f := range u.UnitFaults {
+		seating.UnitFaults = append(seating.UnitFaults, routes.UnitFault{Kind: f.Kind, Pin: f.Pin, Pin2: f.Pin2, Value: f.Value})
+	}
+	if err := (rehearser{b}).Seat(seating); err != nil {
+		return fmt.Errorf("unit %s: %w", u.Serial, err)
+	}
+	rec.Seated = seating
+	if _, err := runner.Run(ctx, rec); err != nil {
+		return fmt.Errorf("unit %s: %w", u.Serial, err)
+	}
+	return nil
+}

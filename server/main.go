@@ -1,0 +1,136 @@
+// Command server is Ohmkeep: it serves the lab's dashboard, drives the bench
+// and keeps the history. Run it without arguments to work on the rehearsal
+// bench; see the README.
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"runtime/debug"
+	"syscall"
+)
+
+// version is set by the build with -ldflags "-X main.version=…".
+var version = ""
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	err := command(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	switch {
+	case err == nil, errors.Is(err, flag.ErrHelp):
+	case errors.As(err, new(usageError)):
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(2)
+	default:
+		fmt.Fprintln(os.Stderr, "ohmkeep:", err)
+		os.Exit(1)
+	}
+}
+
+// usageError is a mistake in the command line: exit status 2.
+type usageError struct{ error }
+
+// command runs the subcommand that args name, or serves.
+func command(ctx context.Context, args []string, stdout, stderr io.Writer) error {
+	if len(args) > 0 && args[0] == "token" {
+		return tokenCommand(ctx, args[1:], stdout, stderr)
+	}
+	return serveCommand(ctx, args, stdout, stderr)
+}
+
+func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) error {
+	o := options{}
+	fs := newFlags("ohmkeep", stderr)
+	fs.StringVar(&o.Listen, "listen", "127.0.0.1:8480", "address to serve on; loopback unless you name another")
+	fs.StringVar(&o.Data, "data", "", "directory of the database (default: the user's data directory)")
+	fs.StringVar(&o.Hosts, "hosts", "", "further host names that browsers may call this server by, separated by commas")
+	fs.BoolVar(&o.Demo, "demo", true, "fill an empty database with the demonstration lab")
+	logJSON := fs.Bool("log-json", false, "write logs as JSON")
+	verbose := fs.Bool("verbose", false, "log every request")
+	showVersion := fs.Bool("version", false, "print the version and stop")
+	if err := parse(fs, args); err != nil {
+		return err
+	}
+	if *showVersion {
+		_, err := fmt.Fprintln(stdout, "ohmkeep", versionText())
+		return err
+	}
+	o.Log = newLog(stderr, *logJSON, *verbose)
+	o.Announce = stdout
+	dir, err := dataDir(o.Data)
+	if err != nil {
+		return err
+	}
+	o.Data = dir
+	return serve(ctx, o)
+}
+
+func newFlags(name string, stderr io.Writer) *flag.FlagSet {
+	fs := flag.NewFlagSet(name, flag.ContinueOnError)
+	fs.SetOutput(stderr)
+	return fs
+}
+
+func parse(fs *flag.FlagSet, args []string) error {
+	if err := fs.Parse(args); err != nil {
+		if errors.Is(err, flag.ErrHelp) {
+			return err
+		}
+		return usageError{err}
+	}
+	if fs.NArg() > 0 {
+		return usageError{fmt.Errorf("%s: unexpected argument %q", fs.Name(), fs.Arg(0))}
+	}
+	return nil
+}
+
+func newLog(w io.Writer, asJSON, verbose bool) *slog.Logger {
+	level := slog.LevelInfo
+	if verbose {
+		level = slog.LevelDebug
+	}
+	opts := &slog.HandlerOptions{Level: level}
+	if asJSON {
+		return slog.New(slog.NewJSONHandler(w, opts))
+	}
+	return slog.New(slog.NewTextHandler(w, opts))
+}
+
+// dataDir returns the directory of the database, made where it is missing.
+// By default it is ohmkeep in the user's data directory as the XDG Base
+// Directory specification names it.
+func dataDir(dir string) (string, error) {
+	if dir == "" {
+		base := os.Getenv("XDG_DATA_HOME")
+		if base == "" {
+			home, err := os.UserHomeDir()
+			if err != nil {
+				return "", fmt.Errorf("no home directory for the database; name one with -data: %w", err)
+			}
+			base = filepath.Join(home, ".local", "share")
+		}
+		dir = filepath.Join(base, "ohmkeep")
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return "", fmt.Errorf("data directory: %w", err)
+	}
+	return dir, nil
+}
+
+func versionText() string {
+	if version != "" {
+		return version
+	}
+	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
+		return info.Main.Version
+	}
+	return "(devel)"
+}

@@ -1,0 +1,63 @@
+package main
+
+import (
+	"ohmkeep/server/rehearsal"
+	"ohmkeep/server/rehearsal/model"
+	"ohmkeep/server/routes"
+)
+
+// rehearser offers a rehearsal bench to the routes, in their words.
+type rehearser struct{ bench *rehearsal.Bench }
+
+func (r rehearser) Models() []routes.Model {
+	var out []routes.Model
+	for _, m := range model.All() {
+		x := routes.Model{Key: m.Key, Title: m.Title, Pins: m.Pins}
+		for _, o := range m.Options {
+			x.Options = append(x.Options, routes.ModelOption{Key: o.Key, Title: o.Title, Unit: o.Unit, Default: o.Default})
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+func (r rehearser) UnitFaultKinds() []routes.FaultKind {
+	var out []routes.FaultKind
+	for _, k := range model.FaultKinds() {
+		x := routes.FaultKind{Kind: k.Kind, Title: k.Title, Fields: []string{"pin"}}
+		if k.TwoPins {
+			x.Fields = append(x.Fields, "pin2")
+		}
+		if k.Ohms {
+			x.Fields, x.Unit = append(x.Fields, "value"), "Ω"
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+func (r rehearser) BenchFaultKinds() []routes.FaultKind {
+	var out []routes.FaultKind
+	for _, k := range rehearsal.FaultKinds() {
+		out = append(out, routes.FaultKind{Kind: k.Kind, Title: k.Title, Fields: k.Fields, Unit: k.Unit})
+	}
+	return out
+}
+
+func (r rehearser) Seat(q routes.Seating) error {
+	seat, faults := seatOf(q)
+	return r.bench.Replace(seat, faults)
+}
+
+// seatOf turns a seating as it is kept into what the rehearsal bench takes.
+func seatOf(q routes.Seating) (rehearsal.Seat, []rehearsal.BenchFault) {
+	seat := rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, PinMap: q.PinMap}
+	for _, f := range q.UnitFaults {
+		seat.Faults = append(seat.Faults, model.Fault{Kind: f.Kind, Pin: f.Pin, Pin2: f.Pin2, Value: f.Value})
+	}
+	var faults []rehearsal.BenchFault
+	for _, f := range q.BenchFaults {
+		faults = append(faults, rehearsal.BenchFault(f))
+	}
+	return seat, faults
+}

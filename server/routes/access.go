@@ -1,0 +1,104 @@
+package routes
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"ohmkeep/store"
+)
+
+const (
+	sessionCookie = "ohmkeep_session"
+	sessionLength = 30 * 24 * time.Hour
+)
+
+// Viewer is who asks.
+type Viewer struct {
+	Name string
+	Role store.Role
+	// Session tells two browsers of one person apart where a bench is held.
+	Session string
+}
+
+type viewerKey struct{}
+
+// viewerOf returns who asks; the zero Viewer where nobody has signed in.
+func viewerOf(ctx context.Context) Viewer {
+	v, _ := ctx.Value(viewerKey{}).(Viewer)
+	return v
+}
+
+// identify finds out who asks, by bearer token or browser session. A token
+// that is not known is refused at once; a stale session is nobody.
+func (s *Server) identify(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if strings.HasPrefix(r.URL.Path, "/assets/") {
+			next.ServeHTTP(w, r)
+			return
+		}
+		v, err := s.whoAsks(r)
+		if err != nil {
+			p := classify(err, s.Log)
+			w.Header().Set("WWW-Authenticate", `Bearer error="invalid_token"`)
+			writeProblem(w, r, p)
+			return
+		}
+		next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), viewerKey{}, v)))
+	})
+}
+
+func (s *Server) whoAsks(r *http.Request) (Viewer, error) {
+	if header := r.Header.Get("Authorization"); header != "" {
+		scheme, token, _ := strings.Cut(header, " ")
+		if !strings.EqualFold(scheme, "Bearer") {
+			return Viewer{}, problem(http.StatusUnauthorized, "Send the token as Authorization: Bearer TOKEN.")
+		}
+		a, err := s.Store.TokenAccess(r.Context(), strings.TrimSpace(token))
+		return Viewer{Name: a.Name, Role: a.Role, Session: "token " + a.Name}, err
+	}
+	cookie, err := r.Cookie(sessionCookie)
+	if err != nil {
+		return Viewer{}, nil
+	}
+	a, err := s.Store.Session(r.Context(), cookie.Value)
+	if store.CodeOf(err) == store.Denied {
+		return Viewer{}, nil
+	}
+	return Viewer{Name: a.Name, Role: a.Role, Session: cookie.Value}, err
+}
+
+// allow checks that whoever asks may do what the route does.
+func (s *Server) allow(e route, r *http.Request) error {
+	v := viewerOf(r.Context())
+	switch {
+	case v.Role >= e.role:
+		return nil
+	case v.Role == store.Nobody:
+		return problem(http.StatusUnauthorized, "Sign in first: open the link that the server printed when it started, or ask for a share link.")
+	}
+	return problem(http.StatusForbidden, "This needs the role of "+e.role.String()+"; you are "+v.Role.String()+".")
+}
+
+// setSession signs the browser in.
+func setSession(w http.ResponseWriter, r *http.Request, secret string) {
+	http.SetCookie(w, &http.Cookie{
+		Name: sessionCookie, Value: secret, Path: "/", MaxAge: int(sessionLength / time.Second),
+		HttpOnly: true, SameSite: http.SameSiteLaxMode, Secure: r.TLS != nil,
+	})
+}
+
+func clearSession(w http.ResponseWriter) {
+	http.SetCookie(w, &http.Cookie{Name: sessionCookie, Path: "/", MaxAge: -1, HttpOnly: true, SameSite: http.SameSiteLaxMode})
+}
+
+// local returns to where it stays within this server, else "/".
+func local(to string) string {
+	u, err := url.Parse(to)
+	if err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(u.Path, "/") || strings.HasPrefix(u.Path, "//") || strings.Contains(to, `\`) {
+		return "/"
+	}
+	return u.RequestURI()
+}

@@ -1,0 +1,316 @@
+package routes
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"hash/fnv"
+	"strings"
+	"unicode/utf8"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/run"
+	"ohmkeep/store"
+)
+
+// What people do, the same by page and by API: each method checks, acts, and
+// writes a line into the log. Roles are checked before, by the route.
+
+// StartRequest asks for a run.
+type StartRequest struct {
+	Device    string `json:"device"`
+	Procedure string `json:"procedure"`
+	Serial    string `json:"serial,omitempty"`
+	Lot       string `json:"lot,omitempty"`
+	Note      string `json:"note,omitempty"`
+	// Seat puts a unit of the device's model with that serial number into the
+	// socket of a rehearsal bench first.
+	Seat bool `json:"seat,omitempty"`
+}
+
+const (
+	maxSerial = 64
+	maxNote   = 4000
+)
+
+func (q *StartRequest) check() error {
+	var ps dut.Problems
+	checkLine(&ps, "serial", q.Serial, maxSerial)
+	checkLine(&ps, "lot", q.Lot, maxSerial)
+	checkNote(&ps, q.Note)
+	if q.Device == "" {
+		ps.Add("device", "choose a device")
+	}
+	if q.Procedure == "" {
+		ps.Add("procedure", "choose a procedure")
+	}
+	return ps.Err()
+}
+
+func checkLine(ps *dut.Problems, field, text string, most int) {
+	switch {
+	case !utf8.ValidString(text):
+		ps.Add(field, "is not valid UTF-8 text")
+	case utf8.RuneCountInString(text) > most:
+		ps.Add(field, "has %d characters; at most %d fit", utf8.RuneCountInString(text), most)
+	case strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r == 0x7f }):
+		ps.Add(field, "must be one line of plain text")
+	}
+}
+
+func checkNote(ps *dut.Problems, text string) {
+	switch {
+	case !utf8.ValidString(text):
+		ps.Add("note", "is not valid UTF-8 text")
+	case utf8.RuneCountInString(text) > maxNote:
+		ps.Add("note", "has %d characters; at most %d fit", utf8.RuneCountInString(text), maxNote)
+	}
+}
+
+// startRun starts a stored procedure on the bench and returns the run's id.
+func (s *Server) startRun(ctx context.Context, who Viewer, q StartRequest) (string, error) {
+	q.Serial, q.Lot = strings.TrimSpace(q.Serial), strings.TrimSpace(q.Lot)
+	if err := q.check(); err != nil {
+		return "", err
+	}
+	device, err := s.Store.GetDevice(ctx, q.Device, 0)
+	if store.CodeOf(err) == store.NotFound {
+		return "", invalid("device", fmt.Sprintf("there is no device %q", q.Device))
+	}
+	if err != nil {
+		return "", err
+	}
+	proc, err := s.Store.GetProcedure(ctx, q.Procedure, 0)
+	if store.CodeOf(err) == store.NotFound || err == nil && proc.Body.Device != q.Device {
+		return "", invalid("procedure", fmt.Sprintf("there is no procedure %q for this device", q.Procedure))
+	}
+	if err != nil {
+		return "", err
+	}
+	rec := &procedure.Record{
+		Device: device.Body, DeviceRev: device.Rev, Procedure: proc.Body, ProcRev: proc.Rev,
+		Unit: dut.Unit{Serial: q.Serial, Lot: q.Lot}, Note: q.Note,
+	}
+	if q.Seat {
+		if err := s.seatFresh(ctx, who, rec); err != nil {
+			return "", err
+		}
+	}
+	return s.launch(ctx, who, rec, s.Store)
+}
+
+// launch completes a record and hands it to the station.
+func (s *Server) launch(ctx context.Context, who Viewer, rec *procedure.Record, to run.Recorder) (string, error) {
+	if err := s.mayUse(who); err != nil {
+		return "", err
+	}
+	pm, err := s.Store.GetPinMap(ctx, rec.Device.Key, s.Bench.Key, 0)
+	if store.CodeOf(err) == store.NotFound {
+		return "", invalid("device", "this device has no pin map for this bench yet")
+	}
+	if err != nil {
+		return "", err
+	}
+	if err := rec.Procedure.Validate(&rec.Device); err != nil {
+		return "", err
+	}
+	seated, err := s.seated(ctx)
+	if err != nil {
+		return "", err
+	}
+	rec.PinMap, rec.Bench, rec.Identity, rec.Rehearsal = pm.Body, s.Bench, s.Identity, s.Identity.Rehearsal
+	rec.Operator, rec.Status, rec.Started = who.Name, procedure.Running, s.Now()
+	if seated != nil {
+		rec.Seated = seated
+	}
+	if rec.ID, err = run.NewID(); err != nil {
+		return "", err
+	}
+	s.Boards.Open(rec)
+	if _, err := s.Station.StartWith(rec, to); err != nil {
+		s.Boards.Discard(rec.ID)
+		return "", err
+	}
+	s.note(ctx, who, "start run", rec.ID, rec.Device.Key+" "+rec.Procedure.Key)
+	return rec.ID, nil
+}
+
+// mayUse refuses where somebody else holds control of the bench.
+func (s *Server) mayUse(who Viewer) error {
+	now := s.Station.Snapshot()
+	if now.Session != "" && now.Session != who.Session {
+		return &run.HeldError{Name: now.Holder}
+	}
+	return nil
+}
+
+// stopRun ends a run. Stopping one that has ended is a conflict, not a fault.
+func (s *Server) stopRun(ctx context.Context, who Viewer, id string) error {
+	if s.Station.Snapshot().Run != id {
+		if _, err := s.Store.GetRun(ctx, id); err != nil && !s.isManual(id) {
+			return err
+		}
+		return problem(409, "This run is not at work any more.")
+	}
+	s.Station.Stop("stopped by " + who.Name)
+	s.note(ctx, who, "stop run", id, "")
+	return nil
+}
+
+// makeSafe makes the bench safe: anybody who is signed in may, at any time.
+func (s *Server) makeSafe(ctx context.Context, who Viewer) error {
+	err := s.Station.MakeSafe(context.WithoutCancel(ctx), who.Name)
+	s.note(ctx, who, "make safe", s.Bench.Key, errText(err))
+	if err != nil {
+		return problem(502, "The bench could not be made safe: "+err.Error()+". Check the bench.")
+	}
+	return nil
+}
+
+func errText(err error) string {
+	if err == nil {
+		return ""
+	}
+	return err.Error()
+}
+
+func (s *Server) takeControl(ctx context.Context, who Viewer) error {
+	take := s.Station.Take
+	if who.Role == store.Owner {
+		take = s.Station.TakeOver
+	}
+	if err := take(who.Name, who.Session); err != nil {
+		return err
+	}
+	s.note(ctx, who, "take control", s.Bench.Key, "")
+	return nil
+}
+
+func (s *Server) releaseControl(ctx context.Context, who Viewer) error {
+	s.Station.Release(who.Session)
+	s.note(ctx, who, "release control", s.Bench.Key, "")
+	return nil
+}
+
+// seat puts something on the rehearsal bench.
+func (s *Server) seat(ctx context.Context, who Viewer, q Seating) error {
+	if s.Rehearse == nil {
+		return problem(409, "This is a real bench: parts are seated by hand.")
+	}
+	if err := s.mayUse(who); err != nil {
+		return err
+	}
+	var ps dut.Problems
+	checkLine(&ps, "serial", q.Serial, maxSerial)
+	checkLine(&ps, "lot", q.Lot, maxSerial)
+	if err := ps.Err(); err != nil {
+		return err
+	}
+	if err := s.completeSeating(ctx, &q); err != nil {
+		return err
+	}
+	if err := s.Station.WhileIdle(func() error { return s.Rehearse.Seat(q) }); err != nil {
+		return err
+	}
+	if err := s.Store.SetSeating(ctx, s.Bench.Key, q, who.Name); err != nil {
+		return err
+	}
+	s.note(ctx, who, "seat", s.Bench.Key, q.Model+" "+q.Serial)
+	return nil
+}
+
+// completeSeating fills in what a device decides: the model, and where its
+// pins are.
+func (s *Server) completeSeating(ctx context.Context, q *Seating) error {
+	if q.Device == "" {
+		if len(q.PinMap.Contacts) == 0 {
+			q.PinMap = straightMap(s.Rehearse.Models(), q.Model, s.Bench.Key)
+		}
+		return nil
+	}
+	d, err := s.Store.GetDevice(ctx, q.Device, 0)
+	if err != nil {
+		return invalid("device", errText(err))
+	}
+	if q.Model == "" {
+		q.Model = d.Body.Model
+	}
+	pm, err := s.Store.GetPinMap(ctx, q.Device, s.Bench.Key, 0)
+	if store.CodeOf(err) == store.NotFound {
+		return invalid("device", "this device has no pin map for this bench yet")
+	}
+	if err == nil {
+		q.PinMap = pm.Body
+	}
+	return err
+}
+
+// straightMap puts pin n of a model without a device on contact n.
+func straightMap(models []Model, key, benchKey string) bench.PinMap {
+	pm := bench.PinMap{Bench: benchKey, Contacts: map[int]int{}}
+	for _, m := range models {
+		if m.Key == key {
+			for p := 1; p <= m.Pins; p++ {
+				pm.Contacts[p] = p
+			}
+		}
+	}
+	return pm
+}
+
+// seatFresh seats a unit for a run. The same serial number is the same unit.
+func (s *Server) seatFresh(ctx context.Context, who Viewer, rec *procedure.Record) error {
+	if s.Rehearse == nil {
+		return nil
+	}
+	if rec.Device.Model == "" {
+		return invalid("device", "this device has no rehearsal model to seat")
+	}
+	return s.seat(ctx, who, Seating{
+		Device: rec.Device.Key, Serial: rec.Unit.Serial, Lot: rec.Unit.Lot, Model: rec.Device.Model,
+		Seed: SeedOf(rec.Device.Key, rec.Unit.Serial),
+	})
+}
+
+// SeedOf makes the seed of a rehearsed unit from its device and serial number,
+// so that a unit can be seated again and a lot is spread.
+func SeedOf(device, serial string) uint64 {
+	h := fnv.New64a()
+	_, _ = h.Write([]byte(device + "\x00" + serial))
+	return h.Sum64() >> 11 // 53 bits: exact in JSON and in browsers
+}
+
+// seated is what sits on the rehearsal bench, or nil.
+func (s *Server) seated(ctx context.Context) (*Seating, error) {
+	if s.Rehearse == nil {
+		return nil, nil
+	}
+	return KeptSeating(ctx, s.Store, s.Bench.Key)
+}
+
+// KeptSeating is what was last put on a rehearsal bench, or nil.
+func KeptSeating(ctx context.Context, kept *store.Store, benchKey string) (*Seating, error) {
+	row, err := kept.GetSeating(ctx, benchKey)
+	if store.CodeOf(err) == store.NotFound {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	var q Seating
+	if err := json.Unmarshal(row.Body, &q); err != nil {
+		return nil, fmt.Errorf("seating of bench %s: %w", benchKey, err)
+	}
+	return &q, nil
+}
+
+// note writes a line into the log of who did what. A line that cannot be
+// written is no reason to undo what was done.
+func (s *Server) note(ctx context.Context, who Viewer, action, subject, detail string) {
+	err := s.Store.Log(context.WithoutCancel(ctx), store.Event{By: who.Name, Action: action, Subject: subject, Detail: detail})
+	if err != nil {
+		s.Log.Error("event not logged", "action", action, "err", err)
+	}
+}

@@ -1,0 +1,418 @@
+package routes
+
+import (
+	"bytes"
+	"context"
+	"log/slog"
+	"math"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/a-h/templ"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/live"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/run"
+	"ohmkeep/web"
+)
+
+const (
+	// tick is how often what changed is drawn and sent: once for all viewers.
+	tick = time.Second / 15
+	// keepAfter is how long a finished run's stream stays for pages that come
+	// back late; after that they are told to load the permanent page.
+	keepAfter = time.Minute
+	// latestRows is how many readings the page lists.
+	latestRows = 12
+)
+
+// Boards holds one board for each run at work and is the Observer of its
+// station. What it shows has been committed before it is told.
+type Boards struct {
+	hub *live.Hub
+	log *slog.Logger
+	// brief is the bench as the head of every page shows it; set by New.
+	brief func(context.Context) web.BenchBrief
+
+	mu sync.Mutex
+	m  map[string]*board
+}
+
+// BenchChanged has every live page show the bench's new state.
+func (bs *Boards) BenchChanged(run.Snapshot) {
+	bs.mu.Lock()
+	defer bs.mu.Unlock()
+	for _, b := range bs.m {
+		b.changed.Store(true)
+	}
+}
+
+// NewBoards makes the boards that draw into hub.
+func NewBoards(hub *live.Hub, log *slog.Logger) *Boards {
+	return &Boards{hub: hub, log: log, m: map[string]*board{}}
+}
+
+// runTopic and sharedTopic name the streams of a run: for those who are signed
+// in, and for those with a share link, whose page has no buttons.
+func runTopic(id string) string    { return "run/" + id }
+func sharedTopic(id string) string { return "shared/" + id }
+
+// Open starts the board of a run. It must be called before the run can be
+// observed.
+func (bs *Boards) Open(rec *procedure.Record) {
+	b := newBoard(rec, bs.hub.Open(runTopic(rec.ID)), bs.log)
+	b.brief = bs.brief
+	bs.mu.Lock()
+	bs.m[rec.ID] = b
+	bs.mu.Unlock()
+	b.draw()
+	go func() {
+		b.loop()
+		time.AfterFunc(keepAfter, func() { bs.forget(rec.ID) })
+	}()
+}
+
+// Discard ends the board of a run that never began.
+func (bs *Boards) Discard(id string) {
+	if b := bs.find(id); b != nil {
+		b.finish()
+		bs.forget(id)
+	}
+}
+
+func (bs *Boards) forget(id string) {
+	bs.mu.Lock()
+	delete(bs.m, id)
+	bs.mu.Unlock()
+	bs.hub.Drop(runTopic(id))
+	bs.hub.Drop(sharedTopic(id))
+}
+
+// Share starts the stream for those with a share link, where it has not
+// started yet.
+func (bs *Boards) share(id string) {
+	b := bs.find(id)
+	if b == nil {
+		return
+	}
+	b.mu.Lock()
+	if b.shared == nil {
+		b.shared = bs.hub.Open(sharedTopic(id))
+		b.touch(runParts...)
+	}
+	b.mu.Unlock()
+	b.draw()
+}
+
+func (bs *Boards) find(id string) *board {
+	bs.mu.Lock()
+	defer bs.mu.Unlock()
+	return bs.m[id]
+}
+
+// Observe implements run.Observer.
+func (bs *Boards) Observe(u run.Update) {
+	if b := bs.find(u.Run); b != nil {
+		b.observe(u)
+	}
+}
+
+// board gathers what a run has produced so far, in bounded memory, and draws
+// what changed.
+type board struct {
+	topic *live.Topic
+	log   *slog.Logger
+	brief func(context.Context) web.BenchBrief
+	draws sync.Mutex // one drawing at a time, so that frames go out in order
+	// changed says that the bench's state is to be shown anew.
+	changed atomic.Bool
+	done    chan struct{} // closed when the run has ended
+	once    sync.Once
+
+	mu      sync.Mutex
+	shared  *live.Topic // nil until somebody comes by a share link
+	rec     procedure.Record
+	at      run.Progress
+	pins    []web.PinMark
+	pinAt   map[int]int
+	results []procedure.Result
+	byID    map[procedure.ResultID]int
+	curves  map[int]*curves
+	latest  map[int][]bench.Reading // newest last
+	dirty   map[string]bool
+}
+
+func newBoard(rec *procedure.Record, topic *live.Topic, log *slog.Logger) *board {
+	b := &board{
+		topic: topic, log: log, rec: *rec, done: make(chan struct{}),
+		pins: web.Marks(&rec.Device), pinAt: map[int]int{},
+		byID: map[procedure.ResultID]int{}, curves: map[int]*curves{},
+		latest: map[int][]bench.Reading{}, dirty: map[string]bool{},
+	}
+	for i, p := range b.pins {
+		b.pinAt[p.Number] = i
+	}
+	b.at.Left = -1
+	b.at.Done = make([]bool, len(rec.Procedure.Measurements))
+	b.touch(runParts...)
+	return b
+}
+
+var runParts = []string{web.PartRunStatus, web.PartRunPins, web.PartRunProgress, web.PartRunPlot, web.PartRunResults, web.PartRunLatest}
+
+func (b *board) touch(parts ...string) {
+	for _, p := range parts {
+		b.dirty[p] = true
+	}
+}
+
+// observe takes one update in. It returns at once: drawing is the loop's.
+func (b *board) observe(u run.Update) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.at.Measurement != u.Progress.Measurement {
+		b.touch(web.PartRunPlot, web.PartRunLatest)
+	}
+	b.at = u.Progress
+	b.rec.Readings = u.Progress.Readings
+	b.touch(web.PartRunStatus, web.PartRunProgress)
+	for _, mr := range u.Batch.Readings {
+		b.gather(mr)
+	}
+	if len(u.Batch.Results) > 0 {
+		for _, r := range u.Batch.Results {
+			b.result(r)
+		}
+		web.JudgePins(b.pins, b.results)
+		b.touch(web.PartRunResults, web.PartRunPins)
+	}
+	if u.Pins != nil {
+		b.connect(u.Pins)
+	}
+	if u.Ending != nil {
+		b.rec.Status, b.rec.Outcome = u.Ending.Status, u.Ending.Outcome
+		b.rec.Ended, b.rec.Reason = u.Ending.Ended, u.Ending.Reason
+		b.touch(runParts...)
+		b.finish()
+	}
+}
+
+func (b *board) finish() { b.once.Do(func() { close(b.done) }) }
+
+func (b *board) gather(mr procedure.MeasurementReadings) {
+	if len(mr.Readings) == 0 {
+		return
+	}
+	b.curvesOf(mr.Measurement).add(mr.Readings)
+	b.latest[mr.Measurement] = newest(b.latest[mr.Measurement], mr.Readings)
+	b.touch(web.PartRunPlot, web.PartRunLatest, web.PartRunPins)
+}
+
+// newest keeps the last rows of kept followed by more.
+func newest(kept, more []bench.Reading) []bench.Reading {
+	if len(more) >= latestRows {
+		return append(kept[:0], more[len(more)-latestRows:]...)
+	}
+	if over := len(kept) + len(more) - latestRows; over > 0 {
+		kept = append(kept[:0], kept[over:]...)
+	}
+	return append(kept, more...)
+}
+
+func (b *board) curvesOf(m int) *curves {
+	c := b.curves[m]
+	if c == nil {
+		c = newCurves(shapeOf(&b.rec, m))
+		b.curves[m] = c
+	}
+	return c
+}
+
+func (b *board) result(r procedure.Result) {
+	id := r.ID()
+	if i, known := b.byID[id]; known {
+		b.results[i] = r
+		return
+	}
+	b.byID[id] = len(b.results)
+	b.results = append(b.results, r)
+}
+
+func (b *board) connect(pins []run.PinState) {
+	for i := range b.pins {
+		p := &b.pins[i]
+		p.Use, p.Channel = procedure.UseOpen, ""
+	}
+	for _, s := range pins {
+		i, known := b.pinAt[s.Pin]
+		if !known {
+			continue
+		}
+		p := &b.pins[i]
+		p.Use, p.Level, p.Flags = s.Use, s.Level, s.Flags
+		p.Channel = channelName(&b.rec.Bench, s.Channel)
+		if !math.IsNaN(s.V) {
+			p.V, p.I = s.V, s.I
+		}
+	}
+	b.touch(web.PartRunPins)
+}
+
+func channelName(def *bench.Definition, id bench.ChannelID) string {
+	i := slices.IndexFunc(def.Channels, func(c bench.Channel) bool { return c.ID == id })
+	if i < 0 {
+		return ""
+	}
+	return def.Channels[i].Name
+}
+
+// loop draws once a tick until the run has ended, and then once more.
+func (b *board) loop() {
+	t := time.NewTicker(tick)
+	defer t.Stop()
+	for {
+		select {
+		case <-t.C:
+			b.draw()
+		case <-b.done:
+			b.last()
+			return
+		}
+	}
+}
+
+// draw publishes what has changed since the last time.
+func (b *board) draw() {
+	b.draws.Lock()
+	defer b.draws.Unlock()
+	b.mu.Lock()
+	parts, shared, to := b.renderLocked()
+	b.mu.Unlock()
+	b.topic.Publish(b.withBench(parts))
+	if to != nil {
+		to.Publish(shared)
+	}
+}
+
+// last publishes the end of the run.
+func (b *board) last() {
+	b.draws.Lock()
+	defer b.draws.Unlock()
+	b.mu.Lock()
+	parts, shared, to := b.renderLocked()
+	b.mu.Unlock()
+	b.topic.End(b.withBench(parts))
+	if to != nil {
+		to.End(shared)
+	}
+}
+
+// withBench adds the head of the page where the bench's state has changed.
+func (b *board) withBench(parts map[string]string) map[string]string {
+	if b.brief == nil || !b.changed.Swap(false) {
+		return parts
+	}
+	if parts == nil {
+		parts = map[string]string{}
+	}
+	b.drawPart(parts, web.PartBench, web.BenchStrip(b.brief(context.Background())))
+	return parts
+}
+
+// renderLocked draws the parts that have changed, for both streams.
+func (b *board) renderLocked() (parts, shared map[string]string, to *live.Topic) {
+	if len(b.dirty) == 0 {
+		return nil, nil, b.shared
+	}
+	props := b.propsLocked()
+	parts = b.drawParts(props)
+	if b.shared != nil {
+		// Relative links lead back to the share link, whichever it is.
+		props.Shared, props.Base = true, ""
+		shared = b.drawParts(props)
+	}
+	clear(b.dirty)
+	return parts, shared, b.shared
+}
+
+func (b *board) drawParts(props web.RunProps) map[string]string {
+	parts := make(map[string]string, len(b.dirty))
+	if b.rec.Manual {
+		m := manualLive(props)
+		b.drawPart(parts, web.PartManualPins, web.ManualPins(m))
+		b.drawPart(parts, web.PartManualLive, web.ManualLive(m))
+		return parts
+	}
+	for id := range b.dirty {
+		b.drawPart(parts, id, web.RunPart(id, props))
+	}
+	return parts
+}
+
+func (b *board) drawPart(parts map[string]string, id string, c templ.Component) {
+	var buf bytes.Buffer
+	if err := c.Render(context.Background(), &buf); err != nil {
+		b.log.Error("part not drawn", "part", id, "err", err)
+		return
+	}
+	parts[id] = buf.String()
+}
+
+// propsLocked is the run page as of now, following the measurement at work.
+func (b *board) propsLocked() web.RunProps {
+	m := b.at.Measurement
+	p := web.RunProps{
+		Base: "/runs/" + b.rec.ID, Record: b.rec, Progress: webProgress(b.at),
+		Pins: slices.Clone(b.pins), Results: slices.Clone(b.results), Selected: m, Follow: true,
+	}
+	b.selectLocked(&p, m)
+	return p
+}
+
+// selectLocked puts the plots and readings of measurement m on the page.
+func (b *board) selectLocked(p *web.RunProps, m int) {
+	p.Selected = m
+	if m >= 0 && m < len(b.rec.Procedure.Measurements) {
+		p.Plots = []web.Plot{b.curvesOf(m).plot("plot", b.rec.Procedure.Measurements[m].Name, &b.rec.Device)}
+	}
+	p.Latest = slices.Clone(b.latest[m])
+	slices.Reverse(p.Latest)
+}
+
+// props is the run page as of now, with the number of the stream it
+// corresponds to. m < 0 follows the measurement at work.
+func (b *board) props(m int) (web.RunProps, uint64) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	seq := b.topic.Seq() // before what is not drawn yet, so nothing is missed
+	p := b.propsLocked()
+	if m >= 0 {
+		p.Follow = false
+		b.selectLocked(&p, m)
+	}
+	return p, seq
+}
+
+func webProgress(p run.Progress) web.Progress {
+	return web.Progress{
+		Measurement: p.Measurement, Point: p.Point, Points: p.Points, Done: p.Done,
+		Elapsed: p.Elapsed, Left: p.Left, Readings: p.Readings,
+	}
+}
+
+// shapeOf says how the readings of a recorded measurement are drawn.
+func shapeOf(rec *procedure.Record, m int) procedure.Shape {
+	if m >= 0 && m < len(rec.Procedure.Measurements) {
+		mm := &rec.Procedure.Measurements[m]
+		if k, ok := procedure.KindByKey(mm.Kind); ok {
+			return k.Shape(mm, &rec.Device)
+		}
+	}
+	return procedure.Shape{
+		X: procedure.Axis{Quantity: procedure.QuantityTime, Label: "Time", Unit: "s"},
+		Y: procedure.Axis{Quantity: procedure.QuantityVoltage, Label: "Voltage", Unit: "V"},
+	}
+}

@@ -1,0 +1,100 @@
+package routes
+
+import (
+	"log/slog"
+	"net"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+)
+
+// hosts is the list of names that browsers may call the server by. Addresses
+// are always allowed: a rebinding attack needs a name.
+type hosts []string
+
+func (h hosts) allow(hostport string) bool {
+	name := hostport
+	if host, _, err := net.SplitHostPort(hostport); err == nil {
+		name = host
+	}
+	name = strings.ToLower(strings.Trim(strings.TrimSuffix(name, "."), "[]"))
+	if _, err := netip.ParseAddr(name); err == nil {
+		return true
+	}
+	return name == "localhost" || strings.HasSuffix(name, ".localhost") || slices.Contains(h, name)
+}
+
+// sameOrigin is the check of a WebSocket handshake, which cross-origin
+// protection passes as a GET.
+func (h hosts) sameOrigin(r *http.Request) bool {
+	origin := r.Header.Get("Origin")
+	if origin == "" {
+		return true // not a browser
+	}
+	u, err := url.Parse(origin)
+	return err == nil && strings.EqualFold(u.Host, r.Host) && h.allow(r.Host)
+}
+
+// OriginCheck is the check of a WebSocket handshake for a server that also
+// answers to names.
+func OriginCheck(names []string) func(*http.Request) bool { return hosts(names).sameOrigin }
+
+func (h hosts) guard(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !h.allow(r.Host) {
+			http.Error(w, "This server does not answer to that host name. Start it with -hosts to add one.", http.StatusMisdirectedRequest)
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// policy lets pages use only what this server serves.
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
+	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+
+func headers(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", policy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "same-origin") // share links must not leak
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cache-Control", "no-store")
+		next.ServeHTTP(w, r)
+	})
+}
+
+// maxBody bounds every request body, in bytes.
+const maxBody = 4 << 20
+
+func limitBody(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		r.Body = http.MaxBytesReader(w, r.Body, maxBody)
+		next.ServeHTTP(w, r)
+	})
+}
+
+// logged writes a line for each request at debug level, and turns a panic of a
+// handler into a logged error. The query is left out: it can hold a key.
+func logged(log *slog.Logger) func(http.Handler) http.Handler {
+	return func(next http.Handler) http.Handler {
+		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			start := time.Now()
+			defer func() {
+				if p := recover(); p != nil {
+					if p == http.ErrAbortHandler {
+						panic(p)
+					}
+					log.Error("handler panicked", "path", r.URL.Path, "panic", p)
+					http.Error(w, "Something went wrong on the server. The log says more.", http.StatusInternalServerError)
+				}
+				log.Debug("request", "method", r.Method, "path", r.URL.Path, "took", time.Since(start))
+			}()
+			next.ServeHTTP(w, r)
+		})
+	}
+}

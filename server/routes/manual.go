@@ -1,0 +1,316 @@
+package routes
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
+	"ohmkeep/server/run"
+	"ohmkeep/web"
+)
+
+// Manual work is a procedure of one measurement, run by the same executor
+// under the same rules, but into memory. "Keep this" writes it to the store.
+
+const (
+	watchFor   = 600.0 // s, "force and read" unless stopped
+	ohmRepeats = 20    // readings of the ohmmeter
+	watchEvery = 0.1   // s, between readings on a page that a person looks at
+)
+
+// manual is the last thing measured by hand.
+type manual struct {
+	mu     sync.Mutex
+	memory *run.Memory
+	id     string
+	form   url.Values
+	kept   string // id of the run that it was kept as
+}
+
+func (m *manual) set(id string, memory *run.Memory, form url.Values) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.id, m.memory, m.form, m.kept = id, memory, form, ""
+}
+
+func (m *manual) get() (id string, memory *run.Memory, form url.Values, kept string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.id, m.memory, m.form, m.kept
+}
+
+// isManual reports whether a run is manual work that is only in memory.
+func (s *Server) isManual(id string) bool {
+	m, _, _, _ := s.manual.get()
+	return id != "" && id == m
+}
+
+// manualFields reads the form. Everything that is wrong is reported at once,
+// beside its field.
+type manualFields struct {
+	f  url.Values
+	ps dut.Problems
+}
+
+func (r *manualFields) quantity(name string, unit quantity.Unit) float64 {
+	v, err := quantity.Parse(r.f.Get(name), unit)
+	if err != nil {
+		r.ps.Add(name, "%s", err.Error())
+	}
+	return v
+}
+
+func (r *manualFields) count(name string, most int) int {
+	n, err := strconv.Atoi(strings.TrimSpace(r.f.Get(name)))
+	if err != nil || n < 1 || n > most {
+		r.ps.Add(name, "give a whole number, 1 to %d", most)
+	}
+	return n
+}
+
+func (r *manualFields) pin(name string, d *dut.Device, zero bool) int {
+	text := r.f.Get(name)
+	n, err := strconv.Atoi(text)
+	if zero && (text == "" || text == "0") {
+		return 0
+	}
+	if _, ok := d.Pin(n); err != nil || !ok {
+		r.ps.Add(name, "pick a pin of the device")
+	}
+	return n
+}
+
+// forcedUnit and limitUnit are those of what is forced and of its compliance.
+func forcedUnit(u procedure.Use) quantity.Unit {
+	if u == procedure.UseCurrent {
+		return quantity.Ampere
+	}
+	return quantity.Volt
+}
+
+func limitUnit(u procedure.Use) quantity.Unit {
+	if u == procedure.UseCurrent {
+		return quantity.Volt
+	}
+	return quantity.Ampere
+}
+
+// manualMeasurement makes the measurement that a form asks for.
+func manualMeasurement(f url.Values, d *dut.Device) (procedure.Measurement, error) {
+	r := &manualFields{f: f}
+	m := procedure.Measurement{ID: "manual", Rest: procedure.UseOpen, Powered: f.Get("powered") == "1"}
+	m.Pins = []int{r.pin("pin", d, false)}
+	m.Use = procedure.Use(f.Get("use"))
+	against := r.pin("against", d, true)
+	switch f.Get("do") {
+	case "read":
+		m.Kind, m.Name = "watch", "Force and read"
+		m.Level = r.quantity("level", forcedUnit(m.Use))
+		m.Duration, m.Interval = watchFor, watchEvery
+	case "ohm":
+		m.Kind, m.Name, m.Use = "resistance", "Resistance", procedure.UseCurrent
+		m.Method, m.Against = procedure.Method(f.Get("method")), against
+		m.Level, m.Repeats = r.quantity("current", quantity.Ampere), ohmRepeats
+	case "curve":
+		m.Kind, m.Name, m.Against = "sweep", "I–V curve", against
+		m.Sweep = &procedure.Sweep{
+			Spacing: procedure.Spacing(f.Get("spacing")), From: r.quantity("from", forcedUnit(m.Use)),
+			To: r.quantity("to", forcedUnit(m.Use)), Points: r.count("points", 10000), Back: f.Get("back") == "1",
+		}
+	default:
+		r.ps.Add("do", "choose what to do")
+	}
+	m.Compliance = r.quantity("compliance", limitUnit(m.Use))
+	r.holds(&m, d)
+	if m.Kind == "watch" && against != 0 {
+		m.Hold = append(m.Hold, procedure.Hold{Pin: against, Use: procedure.UseReturn})
+	}
+	if v := f.Get("settle"); strings.TrimSpace(v) != "" {
+		m.Settle.Time = r.quantity("settle", quantity.Second)
+	}
+	m.Aperture.Cycles = r.quantity("cycles", quantity.One)
+	if len(r.ps) > 0 {
+		return m, r.ps
+	}
+	return m, renamed(m, d)
+}
+
+// holds reads the rows of other pins.
+func (r *manualFields) holds(m *procedure.Measurement, d *dut.Device) {
+	for i, text := range r.f["hold-pin"] {
+		if text == "" {
+			continue
+		}
+		n, err := strconv.Atoi(text)
+		if _, ok := d.Pin(n); err != nil || !ok {
+			r.ps.Add("hold-pin", "row %d: pick a pin of the device", i+1)
+			continue
+		}
+		h := procedure.Hold{Pin: n, Use: procedure.Use(at(r.f, "hold-use", i))}
+		if h.Use.TakesChannel() {
+			var err error
+			if h.Level, err = quantity.Parse(at(r.f, "hold-level", i), forcedUnit(h.Use)); err != nil {
+				r.ps.Add(fmt.Sprintf("hold-level-%d", i+1), "%s", err.Error())
+			}
+			if h.Compliance, err = quantity.Parse(at(r.f, "hold-compliance", i), limitUnit(h.Use)); err != nil {
+				r.ps.Add(fmt.Sprintf("hold-compliance-%d", i+1), "%s", err.Error())
+			}
+		}
+		m.Hold = append(m.Hold, h)
+	}
+}
+
+func at(f url.Values, name string, i int) string {
+	if v := f[name]; i < len(v) {
+		return v[i]
+	}
+	return ""
+}
+
+// renamed checks the measurement and gives its problems the names of the form.
+func renamed(m procedure.Measurement, d *dut.Device) error {
+	k, ok := procedure.KindByKey(m.Kind)
+	if !ok {
+		return invalid("do", "choose what to do")
+	}
+	names := map[string]string{
+		"pins[0]": "pin", "pins": "pin", "sweep.from": "from", "sweep.to": "to", "sweep.points": "points",
+		"sweep.spacing": "spacing", "settle.time": "settle", "aperture.cycles": "cycles", "aperture": "cycles",
+	}
+	if m.Kind == "resistance" {
+		names["level"] = "current"
+	}
+	var ps dut.Problems
+	for _, p := range k.Validate(&m, d) {
+		if to, ok := names[p.Field]; ok {
+			p.Field = to
+		} else if strings.HasPrefix(p.Field, "hold[") {
+			p.Field = "hold-pin"
+		}
+		ps = append(ps, p)
+	}
+	return ps.Err()
+}
+
+// measureManual starts manual work.
+func (s *Server) measureManual(ctx context.Context, who Viewer, f url.Values) error {
+	d, err := s.Store.GetDevice(ctx, f.Get("device"), 0)
+	if err != nil {
+		return err
+	}
+	m, err := manualMeasurement(f, &d.Body)
+	if err != nil {
+		return err
+	}
+	rec := &procedure.Record{
+		Device: d.Body, DeviceRev: d.Rev, Manual: true,
+		Procedure: procedure.Procedure{Key: "manual", Name: m.Name, Device: d.Body.Key, Measurements: []procedure.Measurement{m}},
+	}
+	memory := run.NewMemory(0)
+	s.manualStart.Lock()
+	defer s.manualStart.Unlock()
+	id, err := s.launch(ctx, who, rec, memory)
+	if err != nil {
+		return err
+	}
+	s.manual.set(id, memory, f)
+	return nil
+}
+
+// keepManual writes the last manual work to the store.
+func (s *Server) keepManual(ctx context.Context, who Viewer, f url.Values) (string, error) {
+	s.manualStart.Lock()
+	defer s.manualStart.Unlock()
+	id, memory, _, kept := s.manual.get()
+	if memory == nil {
+		return "", problem(409, "Nothing has been measured by hand yet.")
+	}
+	if kept != "" {
+		return kept, nil // twice is fine
+	}
+	unit := dut.Unit{Serial: strings.TrimSpace(f.Get("serial")), Lot: strings.TrimSpace(f.Get("lot"))}
+	var ps dut.Problems
+	checkLine(&ps, "serial", unit.Serial, maxSerial)
+	checkLine(&ps, "lot", unit.Lot, maxSerial)
+	checkNote(&ps, f.Get("note"))
+	if unit.Serial == "" {
+		ps.Add("serial", "say which unit this was")
+	}
+	if err := ps.Err(); err != nil {
+		return "", err
+	}
+	if s.Station.Snapshot().Run == id {
+		s.Station.Stop("kept by " + who.Name)
+		if err := s.Station.Wait(ctx); err != nil {
+			return "", err
+		}
+	}
+	memory.Describe(unit, f.Get("note"))
+	if err := memory.Replay(ctx, s.Store); err != nil {
+		return "", err
+	}
+	s.manual.mu.Lock()
+	s.manual.kept = id
+	s.manual.mu.Unlock()
+	s.note(ctx, who, "keep manual work", id, unit.Serial)
+	return id, nil
+}
+
+// manualLive is the changing part of the manual page, from a board's view.
+func manualLive(p web.RunProps) web.ManualProps {
+	m := web.ManualProps{Device: &p.Record.Device, Pins: p.Pins, Plots: p.Plots, Working: p.Record.Status == procedure.Running}
+	for i := range m.Pins {
+		m.Pins[i].Href = "/manual?" + url.Values{"device": {p.Record.Device.Key}, "pin": {strconv.Itoa(m.Pins[i].Number)}}.Encode()
+	}
+	m.Values = bigValues(p)
+	if p.Record.Reason != "" {
+		m.Live = p.Record.Reason
+	}
+	return m
+}
+
+// bigValues are the newest V and I, and for the ohmmeter the result.
+func bigValues(p web.RunProps) []web.BigValue {
+	var out []web.BigValue
+	for _, r := range p.Results {
+		if r.Key == "resistance" && !math.IsNaN(r.Value) {
+			out = append(out, web.BigValue{Label: r.Name, Text: quantity.Pair(r.Value, r.U, r.Unit), Note: r.Note, Flags: r.Flags})
+		}
+	}
+	if len(p.Latest) == 0 {
+		return out
+	}
+	r := p.Latest[0]
+	return append(out,
+		web.BigValue{Label: "Voltage", Text: quantity.Format(r.V, quantity.Volt, 6), Flags: r.Flags &^ bench.OutOfLimit},
+		web.BigValue{Label: "Current", Text: quantity.Format(r.I, quantity.Ampere, 5)})
+}
+
+// deviceOptions lists the devices that have a pin map on this bench.
+func (s *Server) deviceOptions(ctx context.Context) ([]web.Option, error) {
+	maps, err := s.Store.ListPinMaps(ctx, "", s.Bench.Key)
+	if err != nil {
+		return nil, err
+	}
+	names, err := s.deviceNames(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var out []web.Option
+	for _, m := range maps {
+		if name, ok := names[m.Body.Device]; ok {
+			out = append(out, web.Option{Value: m.Body.Device, Label: name})
+		}
+	}
+	slices.SortFunc(out, func(a, b web.Option) int { return strings.Compare(a.Label, b.Label) })
+	return out, nil
+}

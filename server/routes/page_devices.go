@@ -1,0 +1,93 @@
+package routes
+
+import (
+	"net/http"
+	"net/url"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+const deviceRuns = 6
+
+func (s *Server) devicesPage(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	devices, err := s.Store.ListDevices(ctx)
+	if err != nil {
+		return err
+	}
+	p := web.DevicesProps{Page: s.frame(ctx, "Devices", "/devices")}
+	for _, d := range devices {
+		procs, err := s.Store.ListProcedures(ctx, d.Body.Key)
+		if err != nil {
+			return err
+		}
+		runs, err := s.Store.ListRuns(ctx, store.Filter{Device: d.Body.Key}, "", 1)
+		if err != nil {
+			return err
+		}
+		p.Devices = append(p.Devices, web.DeviceRow{
+			Key: d.Body.Key, Name: d.Body.Name, Description: d.Body.Description, Package: d.Body.Package,
+			Procedures: len(procs), Runs: runs.Total, Rehearsable: s.Rehearse != nil && d.Body.Model != "",
+		})
+	}
+	return show(ctx, w, http.StatusOK, web.Devices(p))
+}
+
+func (s *Server) devicePage(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	key := chi.URLParam(r, "key")
+	d, err := s.Store.GetDevice(ctx, key, 0)
+	if err != nil {
+		return err
+	}
+	p := web.DeviceProps{
+		Page: s.frame(ctx, d.Body.Name, "/devices"), Device: d.Body, Rev: d.Rev,
+		BenchName: s.Bench.Name, Bench: &s.Bench,
+	}
+	pm, err := s.Store.GetPinMap(ctx, key, s.Bench.Key, 0)
+	if err == nil {
+		p.PinMap = &pm.Body
+	} else if store.CodeOf(err) != store.NotFound {
+		return err
+	}
+	procs, err := s.Store.ListProcedures(ctx, key)
+	if err != nil {
+		return err
+	}
+	for _, q := range procs {
+		p.Procedures = append(p.Procedures, web.ProcedureRow{Key: q.Body.Key, Name: q.Body.Name, Measurements: len(q.Body.Measurements)})
+	}
+	runs, err := s.Store.ListRuns(ctx, store.Filter{Device: key}, "", deviceRuns)
+	if err != nil {
+		return err
+	}
+	for i := range runs.Runs {
+		p.Last = append(p.Last, s.runRow(&runs.Runs[i]))
+		p.Page.Rehearsal = p.Page.Rehearsal || runs.Runs[i].Rehearsal
+	}
+	return show(ctx, w, http.StatusOK, web.Device(p))
+}
+
+func (s *Server) procedurePage(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	q, err := s.Store.GetProcedure(ctx, chi.URLParam(r, "key"), 0)
+	if err != nil {
+		return err
+	}
+	d, err := s.Store.GetDevice(ctx, q.Body.Device, 0)
+	if err != nil {
+		return err
+	}
+	p := web.ProcedureProps{
+		Page: s.frame(ctx, q.Body.Name, "/devices"), Procedure: q.Body, Rev: q.Rev, Device: d.Body,
+		CanStart: viewerOf(ctx).Role >= store.Operator, OfferSeat: s.Rehearse != nil,
+		Start: web.Form{ID: "start", Values: url.Values{"seat": {"1"}}},
+	}
+	if err := q.Body.Validate(&d.Body); err != nil {
+		p.Problems = problemsOf(err, s)
+	}
+	return show(ctx, w, http.StatusOK, web.Procedure(p))
+}

@@ -1,0 +1,316 @@
+package routes
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"github.com/a-h/templ"
+
+	"ohmkeep/server/dut"
+	"ohmkeep/server/live"
+	"ohmkeep/server/procedure"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+const (
+	homeRuns  = 8
+	maxPeople = 60 // characters of a person's name
+)
+
+func nameProblem(name string) string {
+	switch name = strings.TrimSpace(name); {
+	case name == "":
+		return "say who you are"
+	case !utf8.ValidString(name) || strings.ContainsFunc(name, func(r rune) bool { return r < ' ' }):
+		return "use one line of plain text"
+	case utf8.RuneCountInString(name) > maxPeople:
+		return fmt.Sprintf("at most %d characters fit", maxPeople)
+	}
+	return ""
+}
+
+func (s *Server) homePage(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.home(r.Context())
+	if err != nil {
+		return err
+	}
+	return show(r.Context(), w, http.StatusOK, web.Home(p))
+}
+
+const (
+	homeTopic = "home"
+	homeEvery = 500 * time.Millisecond
+)
+
+// homeLive keeps the first page's account of what is going on up to date for
+// as long as somebody looks at it.
+func (s *Server) homeLive(w http.ResponseWriter, r *http.Request) error {
+	topic := s.Hub.Open(homeTopic)
+	ctx, cancel := context.WithCancel(r.Context())
+	defer cancel()
+	go func() {
+		t := time.NewTicker(homeEvery)
+		defer t.Stop()
+		for {
+			if err := s.drawHome(ctx, topic); err != nil && ctx.Err() == nil {
+				s.Log.Error("first page not drawn", "err", err)
+			}
+			select {
+			case <-t.C:
+			case <-ctx.Done():
+				return
+			}
+		}
+	}()
+	s.stream(w, r, homeTopic)
+	return nil
+}
+
+func (s *Server) drawHome(ctx context.Context, topic *live.Topic) error {
+	var p web.HomeProps
+	s.goingOn(&p)
+	parts := map[string]string{}
+	for id, c := range map[string]templ.Component{web.PartHomeWork: web.HomeWork(p), web.PartBench: web.BenchStrip(s.brief(ctx))} {
+		var buf bytes.Buffer
+		if err := c.Render(ctx, &buf); err != nil {
+			return err
+		}
+		parts[id] = buf.String()
+	}
+	topic.Publish(parts)
+	return nil
+}
+
+// goingOn is the run at work and the demonstration lot.
+func (s *Server) goingOn(p *web.HomeProps) {
+	s.atWork(p)
+	if done, total := s.preparing(); done < total {
+		p.Demo = &web.DemoProgress{Lot: s.PreparingLot, Done: done, Total: total, Href: "/compare?lot=" + url.QueryEscape(s.PreparingLot)}
+	}
+}
+
+func (s *Server) home(ctx context.Context) (web.HomeProps, error) {
+	p := web.HomeProps{Page: s.frame(ctx, "Today", "/"), OfferSeat: s.Rehearse != nil}
+	p.CanStart = viewerOf(ctx).Role >= store.Operator
+	p.Start = web.Form{ID: "start", Values: url.Values{"seat": {"1"}}}
+	list, err := s.Store.ListRuns(ctx, store.Filter{}, "", homeRuns)
+	if err != nil {
+		return p, err
+	}
+	for i := range list.Runs {
+		p.Last = append(p.Last, s.runRow(&list.Runs[i]))
+		p.Page.Rehearsal = p.Page.Rehearsal || list.Runs[i].Rehearsal
+	}
+	if p.Lots, err = s.lotRows(ctx); err != nil {
+		return p, err
+	}
+	if err := s.startOptions(ctx, &p); err != nil {
+		return p, err
+	}
+	p.Busy = s.busy(ctx)
+	s.goingOn(&p)
+	p.Page.Live = "/live"
+	p.Newcomer = len(list.Runs) == 0 || p.Demo != nil
+	return p, nil
+}
+
+func (s *Server) preparing() (done, total int) {
+	if s.Preparing == nil {
+		return 0, 0
+	}
+	return s.Preparing()
+}
+
+// startOptions lists the procedures, under their devices.
+func (s *Server) startOptions(ctx context.Context, p *web.HomeProps) error {
+	procs, err := s.Store.ListProcedures(ctx, "")
+	if err != nil {
+		return err
+	}
+	names, err := s.deviceNames(ctx)
+	if err != nil {
+		return err
+	}
+	for _, q := range procs {
+		p.Procedures = append(p.Procedures, web.Option{Value: q.Body.Key, Label: q.Body.Name, Group: names[q.Body.Device]})
+	}
+	sorted(p.Procedures)
+	return nil
+}
+
+func (s *Server) deviceNames(ctx context.Context) (map[string]string, error) {
+	devices, err := s.Store.ListDevices(ctx)
+	names := map[string]string{}
+	for _, d := range devices {
+		names[d.Body.Key] = d.Body.Name
+	}
+	return names, err
+}
+
+// busy is why nothing can be started now.
+func (s *Server) busy(ctx context.Context) string {
+	now := s.Station.Snapshot()
+	switch {
+	case now.Run != "":
+		return "A run is at work on this bench."
+	case s.mayUse(viewerOf(ctx)) != nil:
+		return now.Holder + " holds control of this bench."
+	case now.State != "safe":
+		return "The state of the bench is unknown. Check it, then make it safe."
+	}
+	return ""
+}
+
+// atWork shows the run at work.
+func (s *Server) atWork(p *web.HomeProps) {
+	b := s.Boards.find(s.Station.Snapshot().Run)
+	if b == nil || b.rec.Manual {
+		return
+	}
+	v, _ := b.props(-1)
+	rec := &v.Record
+	p.Running = &web.RunRow{
+		ID: rec.ID, Device: rec.Device.Name, Procedure: rec.Procedure.Name, Unit: rec.Unit.Serial, Lot: rec.Unit.Lot,
+		Operator: rec.Operator, Status: rec.Status, Started: rec.Started, Rehearsal: rec.Rehearsal,
+	}
+	p.Progress, p.Of = v.Progress, enabled(&rec.Procedure)
+}
+
+func enabled(p *procedure.Procedure) int {
+	n := 0
+	for i := range p.Measurements {
+		if !p.Measurements[i].Disabled {
+			n++
+		}
+	}
+	return n
+}
+
+// runRow is a kept run as lists show it.
+func (s *Server) runRow(r *store.RunRow) web.RunRow {
+	row := web.RunRow{
+		ID: r.ID, Device: r.DeviceName, Procedure: r.ProcedureName, Unit: r.Unit.Serial, Lot: r.Unit.Lot,
+		Operator: r.Operator, Outcome: r.Outcome, Status: r.Status, Started: r.Started, Took: s.took(r.Started, r.Ended),
+		Readings: r.Readings, Note: r.Note, Rehearsal: r.Rehearsal,
+	}
+	if r.Manual {
+		row.Procedure = ""
+	}
+	return row
+}
+
+// lotRows sums each lot up by the last finished run of each of its units.
+func (s *Server) lotRows(ctx context.Context) ([]web.LotRow, error) {
+	lots, err := s.Store.Lots(ctx, "")
+	if err != nil {
+		return nil, err
+	}
+	var out []web.LotRow
+	for _, lot := range lots {
+		units, err := s.lastRuns(ctx, lot)
+		if err != nil {
+			return nil, err
+		}
+		row := web.LotRow{Lot: lot, Href: "/compare?lot=" + url.QueryEscape(lot), Units: len(units)}
+		for i := range units {
+			row.Device = units[i].DeviceName
+			if passed(units[i].Outcome) {
+				row.Passed++
+			}
+		}
+		out = append(out, row)
+	}
+	return out, nil
+}
+
+// startForm starts a run from a page and goes to its page. A refused entry
+// comes back with what was typed.
+func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	f := r.PostForm
+	q := StartRequest{
+		Procedure: f.Get("procedure"), Serial: f.Get("serial"), Lot: f.Get("lot"), Note: f.Get("note"),
+		Seat: f.Get("seat") == "1",
+	}
+	if q.Procedure != "" {
+		p, err := s.Store.GetProcedure(r.Context(), q.Procedure, 0)
+		if err == nil {
+			q.Device = p.Body.Device
+		} else if store.CodeOf(err) != store.NotFound {
+			return err
+		}
+	}
+	id, err := s.startRun(r.Context(), viewerOf(r.Context()), q)
+	if err == nil {
+		return seeOther(w, r, "/runs/"+id)
+	}
+	p := classify(err, s.Log)
+	home, err := s.home(r.Context())
+	if err != nil {
+		return err
+	}
+	home.Start = formOf("start", f, p, map[string]string{"device": "procedure"})
+	return show(r.Context(), w, p.Status, web.Home(home))
+}
+
+// formOf redisplays what was entered with what is wrong beside it. rename maps
+// a problem's field to the form's; a problem with no field of the form goes to
+// the top.
+func formOf(id string, values url.Values, p *Problem, rename map[string]string) web.Form {
+	form := web.Form{ID: id, Values: values, Errors: map[string]string{}}
+	for _, f := range p.Fields {
+		name := f.Field
+		if to, ok := rename[name]; ok {
+			name = to
+		}
+		if _, onForm := values[rowOf(name)]; !onForm {
+			form.Errors[""] = joinText(form.Errors[""], f.Field+": "+f.Message)
+			continue
+		}
+		form.Errors[name] = joinText(form.Errors[name], f.Message)
+	}
+	if len(p.Fields) == 0 {
+		form.Errors[""] = p.Detail
+	}
+	return form
+}
+
+// rowOf is the name of the repeated field that "level-2" is the second of.
+func rowOf(name string) string {
+	if i := strings.LastIndexByte(name, '-'); i > 0 {
+		if _, err := strconv.Atoi(name[i+1:]); err == nil {
+			return name[:i]
+		}
+	}
+	return name
+}
+
+// sorted puts options in the order of their groups and labels.
+func sorted(options []web.Option) []web.Option {
+	slices.SortStableFunc(options, func(a, b web.Option) int {
+		return cmp.Or(strings.Compare(a.Group, b.Group), strings.Compare(a.Label, b.Label))
+	})
+	return options
+}
+
+func joinText(a, b string) string {
+	if a == "" || a == b {
+		return b
+	}
+	return a + "; " + b
+}
+
+// problemsOf are the fields that a problem names.
+func problemsOf(err error, s *Server) dut.Problems { return classify(err, s.Log).Fields }

@@ -1,0 +1,158 @@
+package routes
+
+import (
+	"context"
+	"maps"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"ohmkeep/server/procedure"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+// manualPage is measuring by hand. What was last measured stays on it.
+func (s *Server) manualPage(w http.ResponseWriter, r *http.Request) error {
+	q := r.URL.Query()
+	p, err := s.manualProps(r.Context(), q.Get("device"), nil)
+	if err != nil {
+		return err
+	}
+	if pin := q.Get("pin"); pin != "" {
+		p.Form.Values.Set("pin", pin)
+	}
+	return show(r.Context(), w, http.StatusOK, web.Manual(p))
+}
+
+// manualProps is the page for a device; "" is the one last measured or seated.
+func (s *Server) manualProps(ctx context.Context, device string, form url.Values) (web.ManualProps, error) {
+	id, memory, last, kept := s.manual.get()
+	p := web.ManualProps{Page: s.frame(ctx, "Manual", "/manual"), Keep: web.Form{ID: "keep"}}
+	p.Page.Rehearsal = s.Identity.Rehearsal
+	p.CanUse = viewerOf(ctx).Role >= store.Operator
+	var err error
+	if p.Devices, err = s.deviceOptions(ctx); err != nil {
+		return p, err
+	}
+	if form == nil {
+		form = last
+	}
+	if device == "" {
+		device = form.Get("device")
+	}
+	if q, err := s.seated(ctx); err == nil && device == "" && q != nil {
+		device = q.Device
+	}
+	values := manualValues(form, device)
+	p.Form = web.Form{ID: "manual", Values: values}
+	if device != "" {
+		if err := s.manualDevice(ctx, &p, device); err != nil {
+			return p, err
+		}
+	}
+	if b := s.Boards.find(id); b != nil && b.rec.Device.Key == device {
+		v, seq := b.props(-1)
+		live := manualLive(v)
+		p.Pins, p.Values, p.Plots, p.Working, p.Live = live.Pins, live.Values, live.Plots, live.Working, live.Live
+		if v.Record.Status == procedure.Running {
+			p.Page.Live, p.Page.Seq = "/runs/"+id+"/live", seq
+		}
+	} else if memory != nil {
+		s.manualEnded(&p, device)
+	}
+	p.CanKeep = memory != nil && kept == "" && p.Device != nil
+	p.Busy = s.busy(ctx)
+	return p, nil
+}
+
+// manualValues is the form as it was last used, or its defaults: the pins of
+// another device mean nothing.
+func manualValues(form url.Values, device string) url.Values {
+	if form.Get("device") == device {
+		return maps.Clone(form)
+	}
+	values := url.Values{"device": {device}}
+	for name, v := range web.ManualDefaults() {
+		values.Set(name, v)
+	}
+	return values
+}
+
+func (s *Server) manualDevice(ctx context.Context, p *web.ManualProps, key string) error {
+	d, err := s.Store.GetDevice(ctx, key, 0)
+	if err != nil {
+		return err
+	}
+	p.Device = &d.Body
+	live := manualLive(web.RunProps{Record: procedure.Record{Device: d.Body}, Pins: web.Marks(&d.Body)})
+	p.Pins = live.Pins
+	return nil
+}
+
+// manualEnded shows what memory holds of work whose board has gone.
+func (s *Server) manualEnded(p *web.ManualProps, device string) {
+	_, memory, _, _ := s.manual.get()
+	held := memory.Held()
+	if held.Record.Device.Key != device {
+		return
+	}
+	v := web.RunProps{Record: held.Record, Pins: p.Pins, Results: held.Results}
+	c := newCurves(shapeOf(&held.Record, 0))
+	for _, part := range held.Readings {
+		c.add(part.Readings)
+		if n := len(part.Readings); n > 0 {
+			v.Latest = part.Readings[n-1:]
+		}
+	}
+	v.Plots = []web.Plot{c.plot("plot", held.Record.Procedure.Name, &held.Record.Device)}
+	live := manualLive(v)
+	p.Values, p.Plots, p.Live = live.Values, live.Plots, live.Live
+}
+
+func (s *Server) manualMeasure(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	err := s.measureManual(r.Context(), viewerOf(r.Context()), r.PostForm)
+	if err == nil {
+		return seeOther(w, r, "/manual?device="+url.QueryEscape(r.PostForm.Get("device")))
+	}
+	e := classify(err, s.Log)
+	p, err := s.manualProps(r.Context(), r.PostForm.Get("device"), r.PostForm)
+	if err != nil {
+		return err
+	}
+	p.Form = formOf("manual", r.PostForm, e, nil)
+	return show(r.Context(), w, e.Status, web.Manual(p))
+}
+
+// manualStop ends manual work. Where it has ended already, that is what was
+// wanted.
+func (s *Server) manualStop(w http.ResponseWriter, r *http.Request) error {
+	id, _, form, _ := s.manual.get()
+	err := s.stopRun(r.Context(), viewerOf(r.Context()), id)
+	if err != nil && asConflict(err, s) == nil {
+		return err
+	}
+	return seeOther(w, r, "/manual?device="+url.QueryEscape(form.Get("device")))
+}
+
+func (s *Server) manualKeep(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	f := r.PostForm
+	f.Set("note", strings.ReplaceAll(f.Get("note"), "\r\n", "\n"))
+	id, err := s.keepManual(r.Context(), viewerOf(r.Context()), f)
+	if err == nil {
+		return seeOther(w, r, "/runs/"+id)
+	}
+	e := classify(err, s.Log)
+	p, err := s.manualProps(r.Context(), "", nil)
+	if err != nil {
+		return err
+	}
+	p.Keep = formOf("keep", f, e, nil)
+	return show(r.Context(), w, e.Status, web.Manual(p))
+}

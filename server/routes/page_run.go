@@ -1,0 +1,261 @@
+package routes
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/procedure"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+// chosen is the measurement that a page's address asks for, or -1.
+func chosen(r *http.Request) int {
+	m, err := strconv.Atoi(r.URL.Query().Get("m"))
+	if err != nil || m < 0 {
+		return -1
+	}
+	return m
+}
+
+// runPage is a run while it is at work and for ever after: the same address.
+func (s *Server) runPage(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.runProps(r.Context(), chi.URLParam(r, "id"), chosen(r))
+	if err != nil {
+		return err
+	}
+	return show(r.Context(), w, http.StatusOK, web.Run(p))
+}
+
+func (s *Server) runProps(ctx context.Context, id string, m int) (web.RunProps, error) {
+	p, seq, err := s.view(ctx, id, m)
+	if err != nil {
+		return p, err
+	}
+	who := viewerOf(ctx)
+	p.Page = s.frame(ctx, runTitle(&p.Record), "/runs")
+	p.Page.Rehearsal = p.Record.Rehearsal
+	if seq != 0 {
+		p.Page.Live, p.Page.Seq = p.Base+"/live", seq
+	}
+	p.CanEdit, p.CanDelete = who.Role >= store.Operator, who.Role >= store.Owner
+	p.NoteForm = web.Form{ID: "note", Values: url.Values{"note": {p.Record.Note}}}
+	p.ShareForm = web.Form{ID: "share", Values: url.Values{"days": {"30"}}}
+	if p.CanEdit {
+		err = s.showShares(ctx, &p)
+	}
+	return p, err
+}
+
+func runTitle(rec *procedure.Record) string {
+	t := rec.Device.Name
+	if rec.Unit.Serial != "" {
+		t += ", unit " + rec.Unit.Serial
+	}
+	return t
+}
+
+func (s *Server) showShares(ctx context.Context, p *web.RunProps) error {
+	links, err := s.listShares(ctx, p.Record.ID)
+	if err != nil {
+		return err
+	}
+	for _, l := range links {
+		if l.Revoked.IsZero() && (l.Expires.IsZero() || l.Expires.After(s.Now())) {
+			p.Shares = append(p.Shares, web.Share{ID: strconv.FormatInt(l.ID, 10), Created: l.Created, Expires: l.Expires})
+		}
+	}
+	return nil
+}
+
+// runLive is the WebSocket of a run page.
+func (s *Server) runLive(w http.ResponseWriter, r *http.Request) error {
+	s.stream(w, r, runTopic(chi.URLParam(r, "id")))
+	return nil
+}
+
+func (s *Server) stream(w http.ResponseWriter, r *http.Request, topic string) {
+	since, _ := strconv.ParseUint(r.URL.Query().Get("since"), 10, 64) // none is from the start
+	s.Hub.Serve(w, r, topic, since)
+}
+
+func (s *Server) stopForm(w http.ResponseWriter, r *http.Request) error {
+	id := chi.URLParam(r, "id")
+	err := s.stopRun(r.Context(), viewerOf(r.Context()), id)
+	if p := asConflict(err, s); p != nil {
+		return seeOther(w, r, "/runs/"+id) // it has ended already: that is what was wanted
+	}
+	if err != nil {
+		return err
+	}
+	return seeOther(w, r, "/runs/"+id)
+}
+
+func asConflict(err error, s *Server) *Problem {
+	if err == nil {
+		return nil
+	}
+	if p := classify(err, s.Log); p.Status == http.StatusConflict {
+		return p
+	}
+	return nil
+}
+
+// edit handles a small form on the run page: what is refused comes back on it.
+func (s *Server) edit(w http.ResponseWriter, r *http.Request, act func(id string, f url.Values) error, refused func(*web.RunProps, url.Values, *Problem)) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	id := chi.URLParam(r, "id")
+	err := act(id, r.PostForm)
+	if err == nil {
+		return seeOther(w, r, "/runs/"+id)
+	}
+	problem := classify(err, s.Log)
+	p, err := s.runProps(r.Context(), id, -1)
+	if err != nil {
+		return err
+	}
+	refused(&p, r.PostForm, problem)
+	return show(r.Context(), w, problem.Status, web.Run(p))
+}
+
+func (s *Server) noteForm(w http.ResponseWriter, r *http.Request) error {
+	return s.edit(w, r, func(id string, f url.Values) error {
+		return s.setNote(r.Context(), viewerOf(r.Context()), id, strings.ReplaceAll(f.Get("note"), "\r\n", "\n"))
+	}, func(p *web.RunProps, f url.Values, e *Problem) { p.NoteForm = formOf("note", f, e, nil) })
+}
+
+func (s *Server) rerunForm(w http.ResponseWriter, r *http.Request) error {
+	id, err := s.rerun(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id"))
+	if err != nil {
+		return err
+	}
+	return seeOther(w, r, "/runs/"+id)
+}
+
+// shareForm makes a link and shows it: it cannot be shown again.
+func (s *Server) shareForm(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	ctx, id := r.Context(), chi.URLParam(r, "id")
+	days, err := daysOf(r.PostForm.Get("days"))
+	var link ShareLink
+	if err == nil {
+		link, err = s.createShare(ctx, viewerOf(ctx), id, days)
+	}
+	p, viewErr := s.runProps(ctx, id, -1)
+	if viewErr != nil {
+		return viewErr
+	}
+	if err != nil {
+		e := classify(err, s.Log)
+		p.ShareForm = formOf("share", r.PostForm, e, nil)
+		return show(ctx, w, e.Status, web.Run(p))
+	}
+	for i := range p.Shares {
+		if p.Shares[i].ID == strconv.FormatInt(link.ID, 10) {
+			p.Shares[i].Href = origin(r) + link.Path
+		}
+	}
+	return show(ctx, w, http.StatusOK, web.Run(p))
+}
+
+func origin(r *http.Request) string {
+	scheme := "http://"
+	if r.TLS != nil {
+		scheme = "https://"
+	}
+	return scheme + r.Host
+}
+
+func daysOf(text string) (time.Duration, error) {
+	text = strings.TrimSpace(text)
+	if text == "" {
+		return 0, nil
+	}
+	days, err := strconv.Atoi(text)
+	if err != nil || days < 1 || days > int(maxShare/(24*time.Hour)) {
+		return 0, invalid("days", "give whole days, 1 to 3650, or nothing for a link that stays")
+	}
+	return time.Duration(days) * 24 * time.Hour, nil
+}
+
+func (s *Server) revokeForm(w http.ResponseWriter, r *http.Request) error {
+	return s.edit(w, r, func(id string, f url.Values) error {
+		n, err := strconv.ParseInt(f.Get("id"), 10, 64)
+		if err != nil {
+			return notFound("such share link")
+		}
+		return s.revokeShare(r.Context(), viewerOf(r.Context()), id, n)
+	}, func(p *web.RunProps, f url.Values, e *Problem) { p.ShareForm = formOf("share", f, e, nil) })
+}
+
+func (s *Server) deleteForm(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	id := chi.URLParam(r, "id")
+	if r.PostForm.Get("confirm") != "yes" {
+		return problem(http.StatusUnprocessableEntity, "Tick the box to confirm that the run and its readings are to be deleted for good.")
+	}
+	if err := s.deleteRun(r.Context(), viewerOf(r.Context()), id); err != nil {
+		return err
+	}
+	return seeOther(w, r, "/runs")
+}
+
+// sharedRun is the run that a share link leads to.
+func (s *Server) sharedRun(r *http.Request) (string, error) {
+	id, err := s.Store.SharedRun(r.Context(), chi.URLParam(r, "token"))
+	if store.CodeOf(err) == store.Denied {
+		return "", problem(http.StatusNotFound, "This link has expired, was revoked, or never was one. Ask whoever gave it to you for a new one.")
+	}
+	return id, err
+}
+
+func (s *Server) sharedPage(w http.ResponseWriter, r *http.Request) error {
+	id, err := s.sharedRun(r)
+	if err != nil {
+		return err
+	}
+	p, seq, err := s.view(r.Context(), id, chosen(r))
+	if err != nil {
+		return err
+	}
+	p.Shared, p.Base = true, "/s/"+chi.URLParam(r, "token")
+	p.Page = web.Page{Title: runTitle(&p.Record), Public: true, Rehearsal: p.Record.Rehearsal}
+	if seq != 0 {
+		s.Boards.share(id)
+		p.Page.Live = p.Base + "/live" // from the start: its numbers are its own
+	}
+	return show(r.Context(), w, http.StatusOK, web.Run(p))
+}
+
+func (s *Server) sharedLive(w http.ResponseWriter, r *http.Request) error {
+	id, err := s.sharedRun(r)
+	if err != nil {
+		return err
+	}
+	s.stream(w, r, sharedTopic(id))
+	return nil
+}
+
+// shared serves a run's file to whoever has a share link.
+func (s *Server) shared(handle func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
+	return func(w http.ResponseWriter, r *http.Request) error {
+		id, err := s.sharedRun(r)
+		if err != nil {
+			return err
+		}
+		chi.RouteContext(r.Context()).URLParams.Add("id", id)
+		return handle(w, r)
+	}
+}

@@ -1,0 +1,133 @@
+package routes
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"ohmkeep/server/derive"
+	"ohmkeep/server/procedure"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+const runsPerPage = 50
+
+// filterNames are the fields of the history's filter, as in its addresses.
+var filterNames = []string{"device", "unit", "lot", "outcome", "status", "from", "to", "q"}
+
+// runsPage is the history.
+func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
+	ctx, q := r.Context(), r.URL.Query()
+	p := web.RunsProps{Page: s.frame(ctx, "Runs", "/runs"), Filter: web.Form{ID: "filter", Values: url.Values{}, Errors: map[string]string{}}}
+	for _, name := range filterNames {
+		p.Filter.Values.Set(name, q.Get(name))
+	}
+	names, err := s.deviceNames(ctx)
+	if err != nil {
+		return err
+	}
+	for key, name := range names {
+		p.Devices = append(p.Devices, web.Option{Value: key, Label: name})
+	}
+	sorted(p.Devices)
+	status := http.StatusOK
+	filter, err := pageFilter(q)
+	var list *store.Page
+	if err == nil {
+		list, err = s.Store.ListRuns(ctx, filter, q.Get("cursor"), runsPerPage)
+	}
+	if err != nil {
+		e := classify(err, s.Log)
+		if e.Status >= 500 {
+			return err
+		}
+		status = e.Status
+		p.Filter = formOf("filter", p.Filter.Values, e, nil)
+		return show(ctx, w, status, web.Runs(p))
+	}
+	for i := range list.Runs {
+		p.Rows = append(p.Rows, s.runRow(&list.Runs[i]))
+		p.Page.Rehearsal = p.Page.Rehearsal || list.Runs[i].Rehearsal
+	}
+	p.Total = list.Total
+	address := filterQuery(q)
+	p.CSV, p.WideCSV = "/runs.csv?"+address.Encode(), "/runs/wide.csv?"+address.Encode()
+	if list.Next != "" {
+		older := filterQuery(q)
+		older.Set("cursor", list.Next)
+		p.Older = "/runs?" + older.Encode()
+	}
+	if q.Get("cursor") != "" {
+		p.Newer = "/runs?" + address.Encode()
+	}
+	return show(ctx, w, status, web.Runs(p))
+}
+
+// filterQuery is the filter's part of an address, without empty fields.
+func filterQuery(q url.Values) url.Values {
+	out := url.Values{}
+	for _, name := range filterNames {
+		if v := strings.TrimSpace(q.Get(name)); v != "" {
+			out.Set(name, v)
+		}
+	}
+	return out
+}
+
+// pageFilter reads the filter from a page's address. Days are the server's;
+// the last day counts whole.
+func pageFilter(q url.Values) (store.Filter, error) {
+	f := store.Filter{
+		Device: q.Get("device"), Serial: strings.TrimSpace(q.Get("unit")), Lot: strings.TrimSpace(q.Get("lot")),
+		Outcome: derive.Outcome(q.Get("outcome")), Status: procedure.Status(q.Get("status")), Text: q.Get("q"),
+	}
+	var err error
+	if f.From, err = dayOf(q, "from"); err != nil {
+		return f, err
+	}
+	if f.To, err = dayOf(q, "to"); err != nil {
+		return f, err
+	}
+	if !f.To.IsZero() {
+		f.To = f.To.AddDate(0, 0, 1)
+		if !f.From.IsZero() && !f.From.Before(f.To) {
+			return f, invalid("to", "the last day is before the first")
+		}
+	}
+	return f, nil
+}
+
+func dayOf(q url.Values, name string) (time.Time, error) {
+	text := strings.TrimSpace(q.Get(name))
+	if text == "" {
+		return time.Time{}, nil
+	}
+	t, err := time.ParseInLocation(time.DateOnly, text, time.Local)
+	if err != nil || t.Year() < 1970 || t.Year() > 2200 {
+		return time.Time{}, invalid(name, "give a day as 2006-01-31")
+	}
+	return t, nil
+}
+
+// lastRuns is the newest finished run of each unit of a lot, in the order in
+// which the units were first run.
+func (s *Server) lastRuns(ctx context.Context, lot string) ([]store.RunRow, error) {
+	var out []store.RunRow
+	seen := map[string]bool{}
+	err := s.Store.EachRun(ctx, store.Filter{Lot: lot, Status: procedure.Done}, func(r *store.RunRow) error {
+		if key := r.Device + "\x00" + r.Unit.Serial; !seen[key] {
+			seen[key] = true
+			out = append(out, *r)
+		}
+		return nil
+	})
+	for i, j := 0, len(out)-1; i < j; i, j = i+1, j-1 {
+		out[i], out[j] = out[j], out[i]
+	}
+	return out, err
+}
+
+func passed(o derive.Outcome) bool { return o == derive.Pass || o == derive.ConditionalPass }

@@ -1,0 +1,234 @@
+package routes
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/quantity"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+// pages is the table of all pages and of the forms on them.
+func (s *Server) pages() []route {
+	return []route{
+		{"GET", "/", store.Viewer, s.homePage},
+		{"GET", "/live", store.Viewer, s.homeLive},
+		{"GET", "/health", store.Nobody, s.health},
+		{"GET", "/sign-in", store.Nobody, s.signInPage},
+		{"POST", "/sign-in", store.Nobody, s.signIn},
+		{"POST", "/sign-out", store.Nobody, s.signOut},
+		{"GET", "/about", store.Nobody, s.aboutPage},
+		{"GET", "/understand", store.Viewer, s.understand},
+
+		{"GET", "/devices", store.Viewer, s.devicesPage},
+		{"GET", "/devices/{key}", store.Viewer, s.devicePage},
+		{"GET", "/procedures/{key}", store.Viewer, s.procedurePage},
+
+		{"GET", "/bench", store.Viewer, s.benchPage},
+		{"POST", "/bench/seat", store.Operator, s.seatForm},
+		{"POST", "/bench/faults", store.Operator, s.faultsForm},
+		{"POST", "/bench/safe", store.Viewer, s.safeForm},
+		{"POST", "/bench/control", store.Operator, s.controlForm},
+
+		{"GET", "/manual", store.Viewer, s.manualPage},
+		{"POST", "/manual/measure", store.Operator, s.manualMeasure},
+		{"POST", "/manual/stop", store.Operator, s.manualStop},
+		{"POST", "/manual/keep", store.Operator, s.manualKeep},
+
+		{"GET", "/runs", store.Viewer, s.runsPage},
+		{"POST", "/runs", store.Operator, s.startForm},
+		{"GET", "/runs.csv", store.Viewer, s.csvHistory},
+		{"GET", "/runs/wide.csv", store.Viewer, s.csvWide},
+		{"GET", "/compare", store.Viewer, s.comparePage},
+		{"GET", "/runs/{id}", store.Viewer, s.runPage},
+		{"GET", "/runs/{id}/live", store.Viewer, s.runLive},
+		{"GET", "/runs/{id}/results.csv", store.Viewer, s.csvResults},
+		{"GET", "/runs/{id}/readings.csv", store.Viewer, s.csvReadings},
+		{"POST", "/runs/{id}/stop", store.Operator, s.stopForm},
+		{"POST", "/runs/{id}/note", store.Operator, s.noteForm},
+		{"POST", "/runs/{id}/rerun", store.Operator, s.rerunForm},
+		{"POST", "/runs/{id}/share", store.Operator, s.shareForm},
+		{"POST", "/runs/{id}/share/revoke", store.Operator, s.revokeForm},
+		{"POST", "/runs/{id}/delete", store.Owner, s.deleteForm},
+
+		{"GET", "/s/{token}", store.Nobody, s.sharedPage},
+		{"GET", "/s/{token}/live", store.Nobody, s.sharedLive},
+		{"GET", "/s/{token}/results.csv", store.Nobody, s.shared(s.csvResults)},
+		{"GET", "/s/{token}/readings.csv", store.Nobody, s.shared(s.csvReadings)},
+	}
+}
+
+// frame is what surrounds every page.
+func (s *Server) frame(ctx context.Context, title, section string) web.Page {
+	who := viewerOf(ctx)
+	p := web.Page{Title: title, Section: section, Public: who.Role == store.Nobody}
+	if !p.Public {
+		p.User, p.Role, p.Bench = who.Name, who.Role.String(), s.brief(ctx)
+	}
+	return p
+}
+
+// brief is the bench in a page's head.
+func (s *Server) brief(ctx context.Context) web.BenchBrief {
+	now := s.Station.Snapshot()
+	b := web.BenchBrief{Name: s.Bench.Name, State: now.State, Run: now.Run}
+	if now.State == bench.Unknown {
+		b.Fault = now.Reason
+	}
+	if s.isManual(now.Run) {
+		b.Run = ""
+	}
+	if q, err := s.seated(ctx); err == nil && s.Rehearse != nil {
+		b.Seated = seatedWords(q)
+	}
+	return b
+}
+
+// seatedWords says in a few words what is in the socket.
+func seatedWords(q *Seating) string {
+	if q == nil || q.Model == "" || q.Model == emptySocket {
+		return "nothing"
+	}
+	words := q.Model
+	if q.Device != "" {
+		words = q.Device
+	}
+	if q.Serial != "" {
+		words += ", unit " + q.Serial
+	}
+	if n := len(q.UnitFaults) + len(q.BenchFaults); n == 1 {
+		words += ", 1 fault seated"
+	} else if n > 1 {
+		words += fmt.Sprintf(", %d faults seated", n)
+	}
+	return words
+}
+
+// emptySocket is the rehearsal model that stands for an empty socket.
+const emptySocket = "empty"
+
+// failPage shows what went wrong as a page; those who are not signed in are
+// asked to.
+func (s *Server) failPage(w http.ResponseWriter, r *http.Request, p *Problem) {
+	var err error
+	switch {
+	case p.Status == http.StatusUnauthorized && r.Method == http.MethodGet && r.URL.Path == "/sign-in",
+		p.Status == http.StatusUnauthorized && viewerOf(r.Context()).Role == store.Nobody:
+		reason := p.Detail
+		if r.Method == http.MethodGet && r.URL.Path == "/" {
+			reason = ""
+		}
+		err = show(r.Context(), w, p.Status, web.SignIn(web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Reason: reason}))
+	default:
+		err = show(r.Context(), w, p.Status, web.Error(web.ErrorProps{
+			Page: s.frame(r.Context(), p.Title, ""), Status: p.Status, What: p.Title, Advice: p.Detail,
+		}))
+	}
+	if err != nil {
+		s.Log.Error("error page not drawn", "err", err)
+		http.Error(w, p.Title, p.Status)
+	}
+}
+
+func (s *Server) health(w http.ResponseWriter, r *http.Request) error {
+	if err := s.Store.Ping(r.Context()); err != nil {
+		s.Log.Error("health", "err", err)
+		return problem(http.StatusServiceUnavailable, "The database does not answer.")
+	}
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	_, err := fmt.Fprintln(w, "ok", s.Version)
+	return err
+}
+
+func (s *Server) aboutPage(w http.ResponseWriter, r *http.Request) error {
+	return show(r.Context(), w, http.StatusOK, web.About(web.AboutProps{Page: s.frame(r.Context(), "About", "/about"), Version: s.Version}))
+}
+
+// signInPage shows the button that uses the key. Opening the link changes
+// nothing, so that a preview of it cannot use it up.
+func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) error {
+	q := r.URL.Query()
+	if viewerOf(r.Context()).Role != store.Nobody && q.Get("key") == "" {
+		return seeOther(w, r, local(q.Get("to")))
+	}
+	p := web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Key: q.Get("key"), To: local(q.Get("to"))}
+	p.Page.Public = true
+	p.Form = web.Form{ID: "sign-in", Values: url.Values{"name": {"owner"}}}
+	return show(r.Context(), w, http.StatusOK, web.SignIn(p))
+}
+
+func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	name := r.PostForm.Get("name")
+	if problem := nameProblem(name); problem != "" {
+		p := web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Key: r.PostForm.Get("key"), To: local(r.PostForm.Get("to"))}
+		p.Page.Public = true
+		p.Form = web.Form{ID: "sign-in", Values: r.PostForm, Errors: map[string]string{"name": problem}}
+		return show(r.Context(), w, http.StatusUnprocessableEntity, web.SignIn(p))
+	}
+	session, err := s.Store.UseStartKey(r.Context(), r.PostForm.Get("key"), name, sessionLength)
+	if err != nil {
+		return err
+	}
+	setSession(w, r, session)
+	s.note(r.Context(), Viewer{Name: name}, "sign in", "", "")
+	return seeOther(w, r, local(r.PostForm.Get("to")))
+}
+
+func (s *Server) signOut(w http.ResponseWriter, r *http.Request) error {
+	if cookie, err := r.Cookie(sessionCookie); err == nil {
+		s.Station.Release(cookie.Value)
+		if err := s.Store.EndSession(r.Context(), cookie.Value); err != nil {
+			return err
+		}
+	}
+	clearSession(w)
+	return seeOther(w, r, "/")
+}
+
+// understand says how a typed quantity is read, for the line under a field.
+func (s *Server) understand(w http.ResponseWriter, r *http.Request) error {
+	unit := quantity.Unit(r.URL.Query().Get("unit"))
+	answer := struct {
+		Text  string   `json:"text,omitempty"`
+		Value *float64 `json:"value,omitempty"`
+		Error string   `json:"error,omitempty"`
+	}{}
+	if v, err := quantity.Parse(r.URL.Query().Get("text"), unit); err != nil {
+		answer.Error = err.Error()
+	} else {
+		answer.Text, answer.Value = quantity.Format(v, unit, digitsOf(v)), &v
+	}
+	return reply(w, http.StatusOK, answer)
+}
+
+// digitsOf is enough digits to show what was typed.
+func digitsOf(v float64) int {
+	for n := 1; n < 12; n++ {
+		if r := math.Abs(v); r == 0 || math.Abs(roundTo(r, n)-r) <= 1e-12*r {
+			return max(n, 3)
+		}
+	}
+	return 12
+}
+
+func roundTo(v float64, digits int) float64 {
+	scale := math.Pow(10, float64(digits)-1-math.Floor(math.Log10(v)))
+	return math.Round(v*scale) / scale
+}
+
+// took is how long a run lasted, or lasts so far.
+func (s *Server) took(started, ended time.Time) time.Duration {
+	if ended.IsZero() {
+		return s.Now().Sub(started)
+	}
+	return ended.Sub(started)
+}

@@ -1,0 +1,133 @@
+// Package routes is what the server answers: pages, the JSON API, CSV and the
+// live stream, one file per action. It is the only package that knows both how
+// things are kept and how they look.
+package routes
+
+import (
+	"bytes"
+	"context"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"github.com/a-h/templ"
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/assets"
+	"ohmkeep/server/bench"
+	"ohmkeep/server/live"
+	"ohmkeep/server/run"
+	"ohmkeep/store"
+)
+
+// Config is everything that the routes work on.
+type Config struct {
+	Store   *store.Store
+	Hub     *live.Hub
+	Station *run.Station
+	Bench   bench.Definition
+	// Identity is what the link says of itself.
+	Identity bench.Identity
+	// Rehearse is nil on a real bench.
+	Rehearse Rehearser
+	Boards   *Boards
+	// Preparing says how far the demonstration lot is; nil where there is none.
+	Preparing    func() (done, total int)
+	PreparingLot string
+	Hosts        []string // further names of this server
+	Log          *slog.Logger
+	Version      string
+	Now          func() time.Time
+}
+
+// Server answers requests.
+type Server struct {
+	Config
+	hosts       hosts
+	manual      manual
+	manualStart sync.Mutex // one piece of manual work begins, or is kept, at a time
+}
+
+// route is one line of the table of what the server answers.
+type route struct {
+	method, path string
+	role         store.Role // the least role that may ask; store.Nobody is anybody
+	handle       func(http.ResponseWriter, *http.Request) error
+}
+
+// New builds the handler.
+func New(cfg Config) http.Handler {
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
+	s := &Server{Config: cfg, hosts: cfg.Hosts}
+	cfg.Boards.brief = s.brief
+	r := chi.NewRouter()
+	r.Use(logged(cfg.Log), s.hosts.guard, headers, http.NewCrossOriginProtection().Handler, limitBody, s.identify)
+	r.NotFound(s.page(route{handle: func(http.ResponseWriter, *http.Request) error { return notFound("page at this address") }}))
+	r.Handle("/assets/*", assets.Handler())
+	for _, e := range s.pages() {
+		r.Method(e.method, e.path, s.page(e))
+	}
+	r.Route("/api/v1", func(r chi.Router) {
+		r.NotFound(s.api(route{handle: func(http.ResponseWriter, *http.Request) error { return notFound("resource at this address") }}))
+		r.MethodNotAllowed(s.api(route{handle: func(http.ResponseWriter, *http.Request) error {
+			return problem(http.StatusMethodNotAllowed, "This address does not answer to that method.")
+		}}))
+		for _, e := range s.endpoints() {
+			r.Method(e.method, e.path, s.api(e.route))
+		}
+	})
+	return r
+}
+
+// page adapts a page handler: it checks the role and shows errors as a page.
+func (s *Server) page(e route) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		err := s.allow(e, r)
+		if err == nil {
+			err = e.handle(w, r)
+		}
+		if err != nil {
+			s.failPage(w, r, classify(err, s.Log))
+		}
+	}
+}
+
+// api adapts an API handler: it checks the role and answers errors as problem
+// details.
+func (s *Server) api(e route) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		err := s.allow(e, r)
+		if err == nil {
+			err = e.handle(w, r)
+		}
+		if err != nil {
+			p := classify(err, s.Log)
+			if p.Status == http.StatusUnauthorized {
+				w.Header().Set("WWW-Authenticate", "Bearer")
+			}
+			writeProblem(w, r, p)
+		}
+	}
+}
+
+// show renders a page whole before the first byte goes out, so that an error
+// never leaves half a page.
+func show(ctx context.Context, w http.ResponseWriter, status int, c templ.Component) error {
+	var buf bytes.Buffer
+	if err := c.Render(ctx, &buf); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	_, _ = buf.WriteTo(w) // the reader has gone
+	return nil
+}
+
+// seeOther answers a form that has done its work.
+func seeOther(w http.ResponseWriter, r *http.Request, to string) error {
+	http.Redirect(w, r, to, http.StatusSeeOther)
+	return nil
+}

@@ -1,0 +1,131 @@
+package routes
+
+import (
+	"context"
+	"slices"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/procedure"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+// view is the run page of any run, at work or ended, with the number of the
+// live stream that it corresponds to (0: it does not change any more). m is
+// the measurement to show, below 0 for the one at work or worth showing.
+func (s *Server) view(ctx context.Context, id string, m int) (web.RunProps, uint64, error) {
+	if b := s.Boards.find(id); b != nil {
+		p, seq := b.props(m)
+		if p.Record.Status == procedure.Running {
+			note, err := s.Store.GetRun(ctx, id)
+			if err != nil {
+				return p, 0, err
+			}
+			p.Record.Note = note.Note
+			return p, seq, nil
+		}
+	}
+	p, err := s.storedView(ctx, id, m)
+	return p, 0, err
+}
+
+// storedView is the run page of what the store holds.
+func (s *Server) storedView(ctx context.Context, id string, m int) (web.RunProps, error) {
+	rec, err := s.Store.GetRun(ctx, id)
+	if err != nil {
+		return web.RunProps{}, err
+	}
+	results, err := s.Store.Results(ctx, id)
+	if err != nil {
+		return web.RunProps{}, err
+	}
+	p := web.RunProps{Base: "/runs/" + id, Record: *rec, Results: results, Pins: web.Marks(&rec.Device)}
+	web.JudgePins(p.Pins, results)
+	p.Progress = endProgress(rec, results)
+	if m < 0 || m >= len(rec.Procedure.Measurements) {
+		m = worthShowing(rec, results)
+	}
+	p.Selected = m
+	if m >= len(rec.Procedure.Measurements) {
+		return p, nil
+	}
+	plot, err := s.storedPlot(ctx, rec, m)
+	if err != nil {
+		return p, err
+	}
+	p.Plots = []web.Plot{plot}
+	p.Latest, err = s.lastReadings(ctx, id, m)
+	return p, err
+}
+
+// endProgress is where a run that has ended came to: a measurement counts as
+// done where it has results.
+func endProgress(rec *procedure.Record, results []procedure.Result) web.Progress {
+	at := web.Progress{
+		Measurement: len(rec.Procedure.Measurements), Done: make([]bool, len(rec.Procedure.Measurements)),
+		Readings: rec.Readings, Left: -1,
+	}
+	for _, r := range results {
+		if r.Measurement >= 0 && r.Measurement < len(at.Done) {
+			at.Done[r.Measurement] = true
+		}
+	}
+	return at
+}
+
+// worthShowing is the measurement to open the page with: the first that did
+// not pass, else the first that draws a line, else the first.
+func worthShowing(rec *procedure.Record, results []procedure.Result) int {
+	i := slices.IndexFunc(results, func(r procedure.Result) bool {
+		return r.Outcome != "" && r.Outcome != "pass"
+	})
+	if i >= 0 {
+		return results[i].Measurement
+	}
+	for m := range rec.Procedure.Measurements {
+		if !rec.Procedure.Measurements[m].Disabled && shapeOf(rec, m).Line {
+			return m
+		}
+	}
+	return 0
+}
+
+// storedPlot draws the kept readings of one measurement.
+func (s *Server) storedPlot(ctx context.Context, rec *procedure.Record, m int) (web.Plot, error) {
+	shape := shapeOf(rec, m)
+	p := emptyPlot(shape, "plot", rec.Procedure.Measurements[m].Name)
+	p.Empty = "This measurement has no readings."
+	var series []store.PlotSeries
+	var err error
+	if shape.X.Quantity == procedure.QuantityTime {
+		series, err = s.Store.PlotTime(ctx, store.TimePlot{Run: rec.ID, Measurement: m, Pin: shape.Y.Pin, Quantity: shape.Y.Quantity, Columns: plotColumns})
+	} else {
+		var more bool
+		series, more, err = s.Store.PlotXY(ctx, store.XYPlot{Run: rec.ID, Measurement: m, X: shape.X, Y: shape.Y, Columns: plotColumns})
+		if more {
+			p.Title += " (the first million readings)"
+		}
+	}
+	if err != nil {
+		return p, err
+	}
+	byPin := shape.X.Pin == 0 && shape.Y.Pin == 0
+	for _, c := range series[:min(len(series), maxCurves)] {
+		key := curveKey{group: c.Group}
+		if byPin {
+			key.pin = c.Pin
+		}
+		p.Series = append(p.Series, web.Series{
+			Label: curveLabel(shape, key, len(series), &rec.Device), X: c.X, Y: c.Y, Hollow: c.Hollow,
+			Line: shape.Line || shape.X.Quantity == procedure.QuantityTime,
+		})
+	}
+	return p, nil
+}
+
+// lastReadings are the newest readings of a measurement, newest first.
+func (s *Server) lastReadings(ctx context.Context, id string, m int) ([]bench.Reading, error) {
+	out, err := s.Store.LastReadings(ctx, id, m, latestRows)
+	slices.Reverse(out)
+	return out, err
+}

@@ -1,0 +1,220 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/demo"
+	"ohmkeep/server/live"
+	"ohmkeep/server/rehearsal"
+	"ohmkeep/server/routes"
+	"ohmkeep/server/run"
+	"ohmkeep/store"
+)
+
+// options is what the command line decides.
+type options struct {
+	Listen   string
+	Data     string
+	Hosts    string
+	Demo     bool
+	Log      *slog.Logger
+	Announce io.Writer // where the link goes
+	// ready, where it is set, is told the address that is served.
+	ready func(address string)
+}
+
+// benchSeed decides the errors of the rehearsal bench: always the same bench.
+const benchSeed = 48
+
+// stopWithin is how long an ordered stop may take.
+const stopWithin = 10 * time.Second
+
+// app is the whole program, put together.
+type app struct {
+	options
+	store    *store.Store
+	hub      *live.Hub
+	station  *run.Station
+	prepare  *preparation // of the demonstration lot; nil without one
+	server   *http.Server
+	listener net.Listener
+}
+
+// serve runs the program until the context ends, and stops it in order.
+func serve(ctx context.Context, o options) error {
+	a, err := start(ctx, o)
+	if err != nil {
+		return err
+	}
+	failed := make(chan error, 1)
+	go func() { failed <- a.server.Serve(a.listener) }()
+	if err := a.announce(ctx); err != nil {
+		return errors.Join(err, a.stop())
+	}
+	select {
+	case err = <-failed:
+	case <-ctx.Done():
+		o.Log.Info("stopping")
+	}
+	return errors.Join(err, a.stop())
+}
+
+// start opens the database, makes the bench safe, and listens; nothing is
+// served yet.
+func start(ctx context.Context, o options) (_ *app, err error) {
+	a := &app{options: o}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, a.stop())
+		}
+	}()
+	if a.listener, err = net.Listen("tcp", o.Listen); err != nil {
+		return nil, err
+	}
+	if a.store, err = store.Open(ctx, databasePath(o.Data), store.Options{}); err != nil {
+		return nil, err
+	}
+	n, err := a.store.MarkInterrupted(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if n > 0 {
+		o.Log.Warn("runs were cut short by the last stop of the server", "runs", n)
+	}
+	handler, err := a.wire(ctx)
+	if err != nil {
+		return nil, err
+	}
+	a.server = &http.Server{
+		Handler: handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute,
+		ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelWarn),
+	}
+	return a, nil
+}
+
+func databasePath(dir string) string { return filepath.Join(dir, "ohmkeep.db") }
+
+// wire makes the bench, its station and the routes.
+func (a *app) wire(ctx context.Context) (http.Handler, error) {
+	def := rehearsal.DefaultBench()
+	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: bench.RealClock{}, Seed: benchSeed})
+	if err != nil {
+		return nil, err
+	}
+	identity, err := b.Identify(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if err := keepBench(ctx, a.store, def); err != nil {
+		return nil, err
+	}
+	names := hostNames(a.Hosts)
+	a.hub = live.NewHub(a.Log, routes.OriginCheck(names))
+	boards := routes.NewBoards(a.hub, a.Log)
+	cfg := routes.Config{
+		Store: a.store, Hub: a.hub, Bench: def, Identity: identity, Boards: boards, Rehearse: rehearser{b},
+		Hosts: names, Log: a.Log, Version: versionText(),
+	}
+	a.station = run.NewStation(ctx, run.Config{
+		Link: b, Clock: bench.RealClock{}, Recorder: a.store, Observer: boards, Log: a.Log, Changed: boards.BenchChanged,
+	})
+	cfg.Station = a.station
+	if a.Demo {
+		if a.prepare, err = prepareDemo(ctx, a.store, def, identity, a.Log); err != nil {
+			return nil, fmt.Errorf("demonstration: %w", err)
+		}
+		cfg.Preparing, cfg.PreparingLot = a.prepare.progress, demo.LotName
+	}
+	if err := reseat(ctx, a.store, b, def.Key); err != nil {
+		a.Log.Warn("what sat on the rehearsal bench could not be seated again", "err", err)
+	}
+	return routes.New(cfg), nil
+}
+
+// hostNames are the names that browsers may call this server by.
+func hostNames(extra string) []string {
+	var names []string
+	if own, err := os.Hostname(); err == nil && own != "" {
+		own = strings.ToLower(own)
+		names = append(names, own, own+".local")
+	}
+	for n := range strings.SplitSeq(extra, ",") {
+		if n = strings.ToLower(strings.TrimSpace(n)); n != "" {
+			names = append(names, n)
+		}
+	}
+	return names
+}
+
+// announce prints the link that signs a browser in as owner.
+func (a *app) announce(ctx context.Context) error {
+	key, err := a.store.NewStartKey(ctx)
+	if err != nil {
+		return err
+	}
+	base := "http://" + browserAddress(a.listener.Addr().String())
+	_, err = fmt.Fprintf(a.Announce, "Ohmkeep is ready. Open this link to sign in; it works once:\n\n    %s/sign-in?key=%s\n\n", base, key)
+	if err != nil {
+		return err
+	}
+	a.Log.Info("serving", "address", base, "data", a.Data, "version", versionText())
+	if a.ready != nil {
+		a.ready(base)
+	}
+	return nil
+}
+
+// browserAddress turns "every address" into one that a browser can open.
+func browserAddress(listen string) string {
+	host, port, err := net.SplitHostPort(listen)
+	if err != nil {
+		return listen
+	}
+	if ip := net.ParseIP(host); ip != nil && ip.IsUnspecified() {
+		host = "localhost"
+	}
+	return net.JoinHostPort(host, port)
+}
+
+// stop ends everything in order: no new requests, the run at work marked and
+// the bench made safe, pages told, the database put to rest.
+func (a *app) stop() error {
+	ctx, cancel := context.WithTimeout(context.Background(), stopWithin)
+	defer cancel()
+	var errs []error
+	if a.station != nil {
+		errs = append(errs, a.station.Close(ctx))
+	}
+	if a.prepare != nil {
+		a.prepare.stop()
+	}
+	if a.hub != nil {
+		a.hub.Close()
+	}
+	if a.server != nil {
+		if err := a.server.Shutdown(ctx); err != nil {
+			errs = append(errs, err, a.server.Close())
+		}
+	} else if a.listener != nil {
+		errs = append(errs, a.listener.Close())
+	}
+	if a.store != nil {
+		errs = append(errs, a.store.Close())
+	}
+	err := errors.Join(errs...)
+	if err == nil {
+		a.Log.Info("stopped")
+	}
+	return err
+}

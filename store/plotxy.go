@@ -88,7 +88,7 @@ type pairing struct {
 	curves []*xyCurve
 
 	tx, ty, px, py []float64 // reused: times where an axis shows them, places on the plot
-	keep           []int     // reused
+	outline, keep  []int     // reused
 }
 
 type xyCurve struct {
@@ -166,17 +166,19 @@ func (p *pairing) thin(k *xyCurve) {
 		return
 	}
 	p.place(k)
-	keep := derive.Polyline(p.keep[:0], p.px, p.py)
-	n := len(keep)
+	p.outline = derive.Polyline(p.outline[:0], p.px, p.py)
+	keep, rest := p.keep[:0], p.outline
 	for i, hollow := range k.Hollow {
 		if hollow && (i == 0 || !k.Hollow[i-1]) {
-			keep = append(keep, i)
+			for len(rest) > 0 && rest[0] < i {
+				keep, rest = append(keep, rest[0]), rest[1:]
+			}
+			if len(rest) == 0 || rest[0] > i {
+				keep = append(keep, i)
+			}
 		}
 	}
-	if len(keep) > n {
-		slices.Sort(keep)
-		keep = slices.Compact(keep)
-	}
+	keep = append(keep, rest...)
 	for i, j := range keep {
 		k.X[i], k.Y[i], k.Hollow[i] = k.X[j], k.Y[j], k.Hollow[j]
 	}

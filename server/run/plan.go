@@ -20,6 +20,17 @@ type plan struct {
 	nominal time.Duration
 }
 
+// Check works a run out without touching the bench: how long it should take,
+// or what stands in its way, which wraps a *bench.Clash where pins cannot be
+// connected together and dut.Problems where a measurement is not valid.
+func Check(rec *procedure.Record) (time.Duration, error) {
+	p, err := guarded(func() (*plan, error) { return makePlan(rec, procedure.KindByKey) })
+	if err != nil {
+		return 0, err
+	}
+	return p.nominal, nil
+}
+
 // step is one enabled measurement.
 type step struct {
 	index    int // in the procedure

@@ -2,6 +2,7 @@ package run
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"testing"
 	"time"
@@ -125,6 +126,10 @@ func TestRunTime(t *testing.T) {
 			t.Fatal(e, err)
 		}
 		nominal := counted.Now().Sub(year)
+		planned, err := Check(rec)
+		if err != nil || planned < nominal*95/100 || planned > nominal*105/100 {
+			t.Errorf("planned %v, %v; it takes %v", planned, err, nominal)
+		}
 		clock := bench.FineClock{}
 		r, rec, _ = rehearse(t, clock, 7, quick(t)...)
 		begun := time.Now()

@@ -113,17 +113,23 @@ type accuracy struct{ uv, ui float64 }
 func feed(t testing.TB, m Measurement, d *dut.Device, guard float64, a accuracy, part truth) []Result {
 	t.Helper()
 	der := mustKind(t, m.Kind).Derive(&m, d, guard)
+	early := map[ResultID]bool{}
 	for n, o := range observations(t, m, d, a, part) {
 		der.Add(o)
 		if n%7 == 0 {
 			for _, r := range der.Results() {
 				checkResult(t, m, r)
+				early[r.ID()] = true
 			}
 		}
 	}
 	out := der.Results()
 	for _, r := range out {
 		checkResult(t, m, r)
+		delete(early, r.ID())
+	}
+	if len(early) > 0 {
+		t.Errorf("results given early and taken back: %v", early)
 	}
 	return out
 }

@@ -17,40 +17,37 @@ type line struct {
 	least, most end
 }
 
-// end is a point with the standard uncertainties of its voltage and current.
-type end struct{ x, v, i, uv, ui float64 }
+// end is a point with its standard uncertainties.
+type end struct{ x, y, ux, uy float64 }
 
-func (l *line) add(x, y float64, e end) {
-	if l.x.N() == 0 || x < l.least.x {
+func (l *line) add(e end) {
+	if l.x.N() == 0 || e.x < l.least.x {
 		l.least = e
 	}
-	if l.x.N() == 0 || x > l.most.x {
+	if l.x.N() == 0 || e.x > l.most.x {
 		l.most = e
 	}
-	l.xy.Add(x, y)
-	l.x.Add(0, x)
-	l.sxx += x * x
-	l.sxy += x * y
-	l.syy += y * y
+	l.xy.Add(e.x, e.y)
+	l.x.Add(0, e.x)
+	l.sxx += e.x * e.x
+	l.sxy += e.x * e.y
+	l.syy += e.y * e.y
 }
 
 // fit is the slope of the line with its standard uncertainty: the scatter about
-// the line, and the accuracy at its ends as a relative part.
+// the line, and the accuracy at its ends, carried over to the slope between them.
 func (l *line) fit() (slope, u float64) {
 	slope, sd := l.xy.Drift()
 	if l.x.N() < 3 || math.IsNaN(sd) {
 		sd = 0
 	}
 	a, b := l.least, l.most
-	rel := math.Hypot(
-		relative(differenceU(a.v, a.uv, b.v, b.uv), b.v-a.v),
-		relative(differenceU(a.i, a.ui, b.i, b.ui), b.i-a.i))
-	return slope, math.Hypot(sd, rel*math.Abs(slope))
+	ux, uy := differenceU(a.x, a.ux, b.x, b.ux), differenceU(a.y, a.uy, b.y, b.uy)
+	return slope, math.Hypot(sd, math.Hypot(uy, slope*ux)/(b.x-a.x))
 }
 
-// intercept is y where x is 0, with its standard uncertainty; uy is that of y
-// from the ranges' accuracy.
-func (l *line) intercept(uy float64) (y, u float64) {
+// intercept is y where x is 0, with its standard uncertainty.
+func (l *line) intercept() (y, u float64) {
 	slope, sd := l.xy.Drift()
 	mean := l.x.Mean()
 	y = l.xy.Mean() - slope*mean
@@ -59,7 +56,7 @@ func (l *line) intercept(uy float64) (y, u float64) {
 		residual := sd * math.Sqrt(sxx)
 		u = residual * math.Sqrt(1/n+mean*mean/sxx)
 	}
-	return y, math.Hypot(u, uy)
+	return y, math.Hypot(u, max(l.least.uy, l.most.uy))
 }
 
 // origin is the slope of the line through zero with its standard uncertainty.
@@ -73,15 +70,15 @@ func (l *line) origin() (slope, u float64) {
 	if math.Abs(l.least.x) > math.Abs(far.x) {
 		far = l.least
 	}
-	rel := math.Hypot(relative(far.uv, far.v), relative(far.ui, far.i))
-	return slope, math.Hypot(sd, rel*math.Abs(slope))
+	return slope, math.Hypot(sd, math.Hypot(far.uy, slope*far.ux)/math.Abs(far.x))
 }
 
 // inverse turns a slope and its standard uncertainty into that of the turned
-// axes; NaN for a slope that cannot be told from zero.
-func inverse(slope, u float64) (float64, float64) {
-	if !(math.Abs(slope) > u) {
-		return math.NaN(), math.NaN()
+// axes. A slope that cannot be told from zero gives the least that it can be the
+// inverse of, and known is false.
+func inverse(slope, u float64) (x, ux float64, known bool) {
+	if math.Abs(slope) > u {
+		return 1 / slope, u / (slope * slope), true
 	}
-	return 1 / slope, u / (slope * slope)
+	return 1 / (math.Abs(slope) + coverage*u), 0, false
 }

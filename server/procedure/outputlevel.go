@@ -99,7 +99,7 @@ func evaluateOutputLevel(k *kit, spots []spot) []Result {
 			}
 			out = k.add(out, r)
 		}
-		if free.read() && load.read() {
+		if free.whole(k.m) && load.whole(k.m) {
 			out = k.add(out, outputResistance(k, free, load))
 		}
 	}

@@ -214,6 +214,7 @@ func tryMeasurement(t *rapid.T, k Kind) bool {
 	}
 	groups := len(k.Shape(&m, d).Groups)
 	der := k.Derive(&m, d, 1)
+	early := map[ResultID]bool{}
 	var counted tally
 	var kept []Point
 	for p := range k.Points(&m, d) {
@@ -221,11 +222,20 @@ func tryMeasurement(t *rapid.T, k Kind) bool {
 		if int(p.Group) >= groups {
 			t.Fatalf("group %d of %d labels", p.Group, groups)
 		}
-		for _, n := range p.Read {
+		for j := range p.Count * len(p.Read) {
+			n := p.Read[j%len(p.Read)]
+			if j >= 50*len(p.Read) {
+				break // a long watch
+			}
 			der.Add(Observation{UV: 1e-3, UI: 1e-9, Reading: bench.Reading{
 				T: counted.points, V: rapid.Float64Range(-5, 5).Draw(t, "v"), I: rapid.Float64Range(-1e-3, 1e-3).Draw(t, "i"),
 				Flags: rapid.SampledFrom([]bench.Flags{0, 0, 0, bench.InCompliance, bench.NotSettled}).Draw(t, "flags"),
 				Point: uint32(counted.points), Group: p.Group, Pin: uint8(n)}})
+		}
+		if counted.points%3 == 0 {
+			for _, r := range der.Results() {
+				early[r.ID()] = true
+			}
 		}
 		counted.points++
 		counted.reads += int64(p.Count)
@@ -248,6 +258,10 @@ func tryMeasurement(t *rapid.T, k Kind) bool {
 			t.Fatalf("%+v", r)
 		}
 		seen[r.ID()] = true
+		delete(early, r.ID())
+	}
+	if len(early) > 0 {
+		t.Fatalf("results given early and taken back: %v", early)
 	}
 	return true
 }

@@ -48,6 +48,7 @@ func regressionSweep(s regression) []Result {
 	m := base("sweep")
 	m.Pins, m.Use, m.Compliance = []int{1}, UseCurrent, 1e4
 	m.Sweep = &Sweep{Spacing: Linear, From: 0, To: 1, Points: len(s.Data)}
+	m.Limits = map[string]Limit{"resistance-origin": limits(0, 10)} // asks for it
 	der := sweepKind.Derive(&m, networkDevice(), 0)
 	for i, p := range s.Data {
 		der.Add(Observation{Reading: bench.Reading{V: p[0], I: p[1], Point: uint32(i), Pin: 1}})
@@ -130,7 +131,7 @@ func TestReversalReference(t *testing.T) {
 		}
 		return der.Results()
 	}
-	two := run(float64(s.Two.I), float64(s.Two.Plus), float64(s.Two.Minus))
+	two := run(float64(s.Two.I), float64(s.Two.Plus), float64(s.Two.Minus), float64(s.Two.Plus))
 	near(t, "R of two", find(t, two, "resistance", 1, "").Value, float64(s.Two.R), 1e-14)
 	near(t, "offset", find(t, two, "offset", 1, "").Value, float64(s.Two.Offset), 1e-18)
 	v := s.Three.V

@@ -188,7 +188,7 @@ func evaluateReversal(k *kit, spots []spot) []Result {
 		ui := derive.RootSumSquares(differenceU(ip, max(a.ui, c.ui), im, b.ui), ipA, typeA(&b.i))
 		r := ratio(k, a.pin, dv, uv, di, ui, flags)
 		out = k.add(out, r)
-		if r.note == "" {
+		if r.note == "" && a.whole(k.m) && b.whole(k.m) && c.whole(k.m) {
 			_, offset := derive.Reversal(vp, ip, vm, im)
 			u := derive.RootSumSquares(max(a.uv, b.uv, c.uv), vpA/2, typeA(&b.v)/2)
 			out = k.add(out, value{key: "offset", pin: a.pin, x: offset, u: u, flags: flags})

@@ -153,7 +153,7 @@ func evaluateShorts(k *kit, pairs [][2]int, spots []spot) []Result {
 		r.note = shortsNote(k, pairs[i], s, conducting)
 		out = k.add(out, r)
 		v, uv := s.vu()
-		if conducts(s) {
+		if conducts(s) && s.whole(k.m) {
 			ohms, uo := derive.RatioUncertainty(v, uv, c, u, 0)
 			out = k.add(out, value{key: "resistance", pin: s.pin, group: group, x: ohms, u: uo,
 				flags: s.flags, bound: -1, note: r.note})

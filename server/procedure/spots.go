@@ -29,6 +29,11 @@ func (s *spot) add(o *Observation) {
 
 func (s *spot) read() bool { return s.v.N() > 0 && s.i.N() > 0 }
 
+// whole reports whether all repeats have come. What may turn out not to apply is
+// held back until then, so that no result is left over that a later reading has
+// taken back.
+func (s *spot) whole(m *Measurement) bool { return s.v.N() >= m.repeats() && s.i.N() >= m.repeats() }
+
 // vu and iu are the mean and its standard uncertainty: the scatter of the
 // repeats goes down with their number, the ranges' accuracy does not.
 func (s *spot) vu() (v, u float64) { return s.v.Mean(), meanU(&s.v, s.uv) }

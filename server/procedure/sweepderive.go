@@ -17,7 +17,7 @@ const maxShapePoints = 512
 type curve struct {
 	whole, start, middle, end line
 	points                    []derive.IV // thinned, for the diode
-	ends                      []end       // of the points kept
+	uv, ui                    []float64   // of the points kept
 	low, high                 extreme     // of readings that count
 	clampLow, clampHigh       extreme     // of readings at the compliance
 	hits, n                   int
@@ -36,7 +36,7 @@ func (e *extreme) take(x, u float64, high bool) {
 	}
 }
 
-func (c *curve) reset() { *c = curve{points: c.points[:0], ends: c.ends[:0]} }
+func (c *curve) reset() { *c = curve{points: c.points[:0], uv: c.uv[:0], ui: c.ui[:0]} }
 
 // sweepDeriver derives one curve after another.
 type sweepDeriver struct {
@@ -54,7 +54,7 @@ func newSweepDeriver(k kit) *sweepDeriver {
 	s := &sweepDeriver{kit: k, group: -1, stride: (n + maxShapePoints - 1) / maxShapePoints, window: max(3, n/20)}
 	s.steps = k.m.stepLabels(&s.kit)
 	s.points = make([]derive.IV, 0, maxShapePoints+1)
-	s.ends = make([]end, 0, maxShapePoints+1)
+	s.uv, s.ui = make([]float64, 0, maxShapePoints+1), make([]float64, 0, maxShapePoints+1)
 	return s
 }
 
@@ -89,26 +89,25 @@ func (s *sweepDeriver) sensed(o *Observation) (y, u float64) {
 }
 
 func (s *sweepDeriver) fitPoint(o *Observation) {
-	x, y := o.V, o.I
+	e := end{x: o.V, y: o.I, ux: o.UV, uy: o.UI}
 	if s.m.Use == UseCurrent {
-		x, y = o.I, o.V
+		e = end{x: o.I, y: o.V, ux: o.UI, uy: o.UV}
 	}
-	e := end{x: x, v: o.V, i: o.I, uv: o.UV, ui: o.UI}
-	s.whole.add(x, y, e)
+	s.whole.add(e)
 	n := s.m.Sweep.Count()
 	i := int(o.Point) % n
 	if i < s.window {
-		s.start.add(x, y, e)
+		s.start.add(e)
 	}
 	if 2*i+s.window >= n && 2*i-s.window < n {
-		s.middle.add(x, y, e)
+		s.middle.add(e)
 	}
 	if i >= n-s.window {
-		s.curve.end.add(x, y, e)
+		s.curve.end.add(e)
 	}
 	if i%s.stride == 0 && len(s.points) < cap(s.points) {
 		s.points = append(s.points, derive.IV{V: o.V, I: o.I})
-		s.ends = append(s.ends, e)
+		s.uv, s.ui = append(s.uv, o.UV), append(s.ui, o.UI)
 	}
 }
 
@@ -156,33 +155,14 @@ func (v value) with(key string, x, u float64) value {
 // lines are the straight-line results: of the whole curve, and its slope at the
 // start, in the middle and at the end.
 func (s *sweepDeriver) lines(out []Result, at value) []Result {
-	ohms := func(slope, u float64) (float64, float64) {
-		if s.m.Use == UseCurrent {
-			return slope, u
-		}
-		return inverse(slope, u)
-	}
-	if s.whole.x.N() >= 1 && s.whole.sxx > 0 {
-		r, u := ohms(s.whole.origin())
-		out = s.add(out, at.with("resistance-origin", r, u))
-	}
 	if s.whole.x.N() < 2 {
 		return out
 	}
-	slope, us := s.whole.fit()
-	r, u := ohms(slope, us)
-	out = s.add(out, at.with("resistance", r, u))
-	g, ug := slope, us
-	if s.m.Use == UseCurrent {
-		g, ug = inverse(slope, us)
-	}
-	out = s.add(out, at.with("conductance", g, ug))
-	far := s.whole.most
-	uy := far.uv
-	if s.m.Use == UseVoltage {
-		uy = far.ui
-	}
-	y, uy := s.whole.intercept(uy)
+	slope, u := s.whole.fit()
+	out = s.add(out, s.slope(at, "resistance", UseCurrent, slope, u))
+	out = s.add(out, s.slope(at, "conductance", UseVoltage, slope, u))
+	out = s.origin(out, at, slope)
+	y, uy := s.whole.intercept()
 	cut := at.with("intercept", y, uy)
 	cut.unit = unitSensed(s.m.Use)
 	out = s.add(out, cut)
@@ -191,12 +171,47 @@ func (s *sweepDeriver) lines(out []Result, at value) []Result {
 		l   *line
 	}{{"resistance-start", &s.start}, {"resistance-middle", &s.middle}, {"resistance-end", &s.curve.end}} {
 		if w.l.x.N() >= 2 {
-			r, u := ohms(w.l.fit())
-			out = s.add(out, at.with(w.key, r, u))
+			slope, u := w.l.fit()
+			out = s.add(out, s.slope(at, w.key, UseCurrent, slope, u))
 		}
 	}
 	return out
 }
+
+// slope is a slope as a result. As it stands it belongs to the use direct, a
+// resistance to a forced current; for the other use it is turned round, and may
+// then be known only as a bound.
+func (s *sweepDeriver) slope(at value, key string, direct Use, slope, u float64) value {
+	if s.m.Use == direct {
+		return at.with(key, slope, u)
+	}
+	x, ux, known := inverse(slope, u)
+	v := at.with(key, x, ux)
+	if !known {
+		v.only, v.bound = true, 1
+		v.note = joinLabel("no slope to be seen: at least this", at.note)
+	}
+	return v
+}
+
+// origin is the line through zero. It says nothing of a curve that does not head
+// for zero, such as that of a driven output: there it is given only where a limit
+// asks for it. Whether it does is known when the curve is whole.
+func (s *sweepDeriver) origin(out []Result, at value, slope float64) []Result {
+	if s.whole.sxx == 0 || !s.complete() {
+		return out
+	}
+	through, u := s.whole.origin()
+	if _, limited := s.m.Limits["resistance-origin"]; !limited && !(through/slope > 0.5 && through/slope < 2) {
+		return out
+	}
+	return s.add(out, s.slope(at, "resistance-origin", UseCurrent, through, u))
+}
+
+// complete reports whether all readings of the curve at work have come. What may
+// turn out not to apply is held back until then, so that no result is left over
+// that a later reading has taken back.
+func (s *sweepDeriver) complete() bool { return s.n >= s.m.Sweep.Count()*s.m.repeats() }
 
 // extremes are the lowest and highest sensed values. Readings at the compliance
 // do not count, but where one lies further out and a limit on that side is set,
@@ -238,7 +253,7 @@ const (
 // diode fits the diode law where the curve looks like one. A curve taken on the
 // other side of zero is turned round.
 func (s *sweepDeriver) diode(out []Result, at value) []Result {
-	if len(s.points) < diodeLeastPoints {
+	if len(s.points) < diodeLeastPoints || !s.complete() {
 		return out
 	}
 	most := 0
@@ -247,12 +262,12 @@ func (s *sweepDeriver) diode(out []Result, at value) []Result {
 			most = i
 		}
 	}
-	top := s.ends[most]
+	top, uv, ui := s.points[most], s.uv[most], s.ui[most]
 	turn := 1.0
-	if top.i < 0 {
+	if top.I < 0 {
 		turn = -1
 	}
-	if top.v*turn <= 0 {
+	if top.V*turn <= 0 {
 		return out
 	}
 	turned := make([]derive.IV, len(s.points))
@@ -260,20 +275,20 @@ func (s *sweepDeriver) diode(out []Result, at value) []Result {
 		turned[i] = derive.IV{V: turn * p.V, I: turn * p.I}
 	}
 	d, err := derive.ExtractDiode(turned, derive.DiodeOptions{Kelvin: diodeKelvin})
-	iTop := math.Abs(top.i)
+	iTop := math.Abs(top.I)
 	if err != nil || d.N < diodeLeastN || d.N > diodeMostN || !(d.Is < diodeKnee*iTop) ||
 		!(d.Is > 0) || d.NSD > 0.2*d.N || iTop < diodeSpan*max(d.FloorA, d.Is) {
 		return out
 	}
-	at.note = joinNotes("junction taken at 300 K", at.note)
+	at.note = joinLabel("junction taken at 300 K", at.note)
 	// A gain error scales all voltages, an offset moves them: the first goes into
 	// n, the second into Is.
 	slope := d.N * derive.ThermalVoltage(diodeKelvin)
-	out = s.add(out, at.with("ideality", d.N, math.Hypot(finiteOr(d.NSD, 0), d.N*relative(top.uv, top.v))))
-	lnIs := derive.RootSumSquares(finiteOr(d.LnIsSD, 0), top.uv/slope, relative(top.ui, top.i))
+	out = s.add(out, at.with("ideality", d.N, math.Hypot(finiteOr(d.NSD, 0), d.N*relative(uv, top.V))))
+	lnIs := derive.RootSumSquares(finiteOr(d.LnIsSD, 0), uv/slope, relative(ui, top.I))
 	out = s.add(out, at.with("saturation-current", d.Is, d.Is*lnIs))
 	if finite(d.RsSD) && d.Rs > 0 {
-		out = s.add(out, at.with("series-resistance", d.Rs, math.Hypot(d.RsSD, top.uv/iTop)))
+		out = s.add(out, at.with("series-resistance", d.Rs, math.Hypot(d.RsSD, uv/iTop)))
 	}
 	return out
 }
@@ -283,11 +298,4 @@ func finiteOr(v, other float64) float64 {
 		return v
 	}
 	return other
-}
-
-func joinNotes(a, b string) string {
-	if b == "" {
-		return a
-	}
-	return a + "; " + b
 }

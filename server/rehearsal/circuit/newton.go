@@ -23,10 +23,16 @@ var methods = []struct {
 	run  func(*Circuit) bool
 }{
 	{Newton, (*Circuit).plain},
-	{PseudoTransient, func(c *Circuit) bool { return c.pseudoTransient(true) }},
-	{PseudoTransient, func(c *Circuit) bool { return c.pseudoTransient(false) }},
-	{PseudoTransient, func(c *Circuit) bool { return c.fromCold() && c.pseudoTransient(true) }},
-	{PseudoTransient, func(c *Circuit) bool { return c.pseudoTransient(false) }},
+	{PseudoTransient, func(c *Circuit) bool { return c.transient(pace{scaled: true, steps: 12, most: 10}) }},
+	{PseudoTransient, func(c *Circuit) bool { return c.transient(pace{steps: 12, most: 10}) }},
+	{PseudoTransient, func(c *Circuit) bool { return c.fromCold() && c.transient(pace{scaled: true, steps: 12, most: 10}) }},
+	{PseudoTransient, func(c *Circuit) bool { return c.transient(pace{steps: 12, most: 10}) }},
+	{PseudoTransient, uneven(1)},
+	{PseudoTransient, uneven(2)},
+	{PseudoTransient, uneven(3)},
+	{PseudoTransient, uneven(4)},
+	{PseudoTransient, uneven(5)},
+	{PseudoTransient, uneven(6)},
 	{GminStepping, (*Circuit).gminStepping},
 	{SourceStepping, (*Circuit).sourceStepping},
 }
@@ -144,11 +150,28 @@ func (c *Circuit) restore() {
 	c.forgetDevices()
 }
 
-// pseudoTransient lets every node creep from where it was, held to its last
+// pace is how boldly a pseudo-transient goes: by each node's own conductance
+// or by one for all, so many Newton steps for a time step, time steps growing
+// so much at once at most.
+type pace struct {
+	uneven int // not 0: conductances spread over decades, each time otherwise
+	scaled bool
+	steps  int
+	most   float64
+}
+
+// uneven is for what would not come to rest as a real circuit either, such as
+// an odd number of inverters in a ring: with one node much slower than the
+// rest it does.
+func uneven(k int) func(*Circuit) bool {
+	return func(c *Circuit) bool { return c.fromCold() && c.transient(pace{uneven: k, steps: 12, most: 10}) }
+}
+
+// transient lets every node creep from where it was, held to its last
 // place by a conductance that fades: implicit Euler steps of growing length
 // with a capacitor at every node. It goes the way that the real circuit would
 // go, past places where a state ceases to exist, and ends in one that holds.
-func (c *Circuit) pseudoTransient(scaled bool) bool {
+func (c *Circuit) transient(p pace) bool {
 	c.restore()
 	s := &c.sys
 	defer func() { s.shunt = 0 }()
@@ -156,15 +179,16 @@ func (c *Circuit) pseudoTransient(scaled bool) bool {
 	c.load()
 	copy(s.hold, s.a[:s.nodes+1])
 	g, last := 1.0, 1e-6
-	if !scaled {
+	if !p.scaled {
 		last = Insulation / 10
 		for k := range s.hold {
-			s.hold[k] = 1
+			_, part := math.Modf(math.Phi * float64(k*p.uneven))
+			s.hold[k] = math.Pow(10, -8*part)
 		}
 	}
 	for range 400 {
 		s.shunt = g
-		steps, ok := c.relax(12)
+		steps, ok := c.relax(p.steps)
 		if !ok {
 			copy(s.hi, s.ref)
 			clear(s.lo)
@@ -174,7 +198,7 @@ func (c *Circuit) pseudoTransient(scaled bool) bool {
 			continue
 		}
 		copy(s.ref, s.hi)
-		for k := 1; k <= s.nodes && scaled; k++ {
+		for k := 1; k <= s.nodes && p.scaled; k++ {
 			s.hold[k] = math.Max(s.a[k]-g*s.hold[k], Insulation)
 		}
 		switch {
@@ -182,9 +206,9 @@ func (c *Circuit) pseudoTransient(scaled bool) bool {
 			s.shunt = 0
 			return c.newton(quickLimit)
 		case steps <= 4:
-			g /= 10
+			g /= p.most
 		case steps <= 7:
-			g /= 3
+			g /= math.Min(3, p.most)
 		default:
 			g /= 1.4
 		}

@@ -13,7 +13,7 @@ type finder struct {
 	vars    []variable
 	kept    map[PathID]bool
 	channel [256]bool // taken channels
-	mux     map[int]bool
+	mux     []bool    // taken multiplexers, by index
 	pick    []int // candidate index by variable, -1: not yet
 	best    []int
 	bestN   int // preferred paths kept by best
@@ -27,7 +27,13 @@ func search(vars []variable, kept map[PathID]bool) ([]int, bool) {
 	if !enough(vars) {
 		return nil, false
 	}
-	f := &finder{vars: vars, kept: kept, mux: map[int]bool{}, bestN: -1, pick: make([]int, len(vars))}
+	muxes := 0
+	for _, v := range vars {
+		for _, c := range v.cands {
+			muxes = max(muxes, c.mux+1)
+		}
+	}
+	f := &finder{vars: vars, kept: kept, mux: make([]bool, muxes), bestN: -1, pick: make([]int, len(vars))}
 	for i := range f.pick {
 		f.pick[i] = -1
 	}
@@ -39,12 +45,12 @@ func search(vars []variable, kept map[PathID]bool) ([]int, bool) {
 // settleFree serves the needs that have a path which no other need can get in
 // the way of: nothing is lost by taking it. It returns their indexes.
 func (f *finder) settleFree() []int {
-	users := map[int]int{} // needs that could use a multiplexer
-	for _, v := range f.vars {
-		seen := map[int]bool{}
+	users := make([]int, len(f.mux)) // needs that could use a multiplexer
+	last := make([]int, len(f.mux))  // the last of them, from 1
+	for i, v := range f.vars {
 		for _, c := range v.cands {
-			if !seen[c.mux] {
-				seen[c.mux] = true
+			if last[c.mux] != i+1 {
+				last[c.mux] = i + 1
 				users[c.mux]++
 			}
 		}
@@ -169,8 +175,9 @@ func enough(vars []variable) bool {
 // variable with a candidate that uses none is served already.
 func matched(vars []variable, resource func(candidate) (int, bool)) bool {
 	owner := map[int]int{}
-	var try func(i int, seen map[int]bool) bool
-	try = func(i int, seen map[int]bool) bool {
+	seen := map[int]bool{}
+	var try func(i int) bool
+	try = func(i int) bool {
 		for _, c := range vars[i].cands {
 			r, uses := resource(c)
 			if !uses {
@@ -180,7 +187,7 @@ func matched(vars []variable, resource func(candidate) (int, bool)) bool {
 				continue
 			}
 			seen[r] = true
-			if o, taken := owner[r]; !taken || try(o, seen) {
+			if o, taken := owner[r]; !taken || try(o) {
 				owner[r] = i
 				return true
 			}
@@ -188,7 +195,8 @@ func matched(vars []variable, resource func(candidate) (int, bool)) bool {
 		return false
 	}
 	for i := range vars {
-		if !try(i, map[int]bool{}) {
+		clear(seen)
+		if !try(i) {
 			return false
 		}
 	}

@@ -50,6 +50,20 @@ func rehearse(t testing.TB, clock bench.Clock, seed uint64, ms ...procedure.Meas
 	return &Runner{Link: link, Clock: clock, Recorder: w, Observer: w}, rec, w
 }
 
+func TestCheckNamesTheClash(t *testing.T) {
+	d, _ := hex()
+	m := kindOf(t, "voltage").Default(&d)
+	for _, n := range []int{1, 3, 5, 9, 11} {
+		m.Hold = append(m.Hold, procedure.Hold{Pin: n, Use: procedure.UseVoltage, Level: 1, Compliance: 1e-3})
+	}
+	_, rec, _ := rehearse(t, bench.NewCountingClock(year), 7, m)
+	_, err := Check(rec)
+	var clash *bench.Clash
+	if !errors.As(err, &clash) || len(clash.Pins) != 5 {
+		t.Errorf("got %v, want a clash of five pins on four channels", err)
+	}
+}
+
 func kindOf(t testing.TB, key string) procedure.Kind {
 	t.Helper()
 	k, ok := procedure.KindByKey(key)

@@ -181,7 +181,9 @@ type Link interface {
 	Read(ctx context.Context, channels []ChannelID, aperture time.Duration, dst []Sample) ([]Sample, error)
 	// MakeSafe takes all outputs to zero and off and opens all paths.
 	MakeSafe(ctx context.Context) error
-	// Faults returns and clears what the bench has reported.
+	// Faults returns and clears what the bench has reported. It is asked before
+	// anything read is passed on, many times a second: it should answer from
+	// what has come in already.
 	Faults(ctx context.Context) ([]Fault, error)
 }
 

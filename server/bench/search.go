@@ -14,7 +14,7 @@ type finder struct {
 	kept    map[PathID]bool
 	channel [256]bool // taken channels
 	mux     []bool    // taken multiplexers, by index
-	pick    []int // candidate index by variable, -1: not yet
+	pick    []int     // candidate index by variable, -1: not yet
 	best    []int
 	bestN   int // preferred paths kept by best
 }

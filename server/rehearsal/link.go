@@ -62,9 +62,6 @@ func (b *Bench) Output(ctx context.Context, id bench.ChannelID, on bool) error {
 	if c.on == on {
 		return nil
 	}
-	if err := b.fresh(); err != nil {
-		return err
-	}
 	c.on = on
 	return b.changed(c)
 }
@@ -263,14 +260,8 @@ func (b *Bench) MakeSafe(context.Context) error {
 		b.cut(bench.ErrMadeSafe)
 		b.cut = nil
 	}
-	was := b.energised()
 	for k := range b.channels {
 		b.channels[k].on, b.channels[k].set, b.channels[k].level = false, nil, 0
-	}
-	if was {
-		// Solved once with the outputs off and the paths still closed: the
-		// order in which it happens. The outputs are off whatever that says.
-		_ = b.solve(nil, b.now())
 	}
 	clear(b.closed)
 	b.net.switchPaths()

@@ -130,7 +130,7 @@ func TestAnyCallsInAnyOrder(t *testing.T) {
 		r.isSafe()
 		got, err := r.Read(t.Context(), []bench.ChannelID{1, 2, 3, 4}, cycle, nil)
 		if err != nil {
-			rt.Fatal(err)
+			rt.Fatalf("%v: %v", err, r.reports)
 		}
 		checkSamples(rt, &r.def, got)
 		for _, f := range r.reports {

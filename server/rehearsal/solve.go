@@ -3,6 +3,7 @@ package rehearsal
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"ohmkeep/server/bench"
@@ -36,15 +37,19 @@ type ChannelState struct {
 
 // changed takes note that the circuit changed. by is the channel whose own
 // level or output changed; nil where switches or the part did. With all
-// outputs off nothing is solved until somebody looks.
+// outputs off everything has gone to zero, and nothing is solved until
+// somebody looks: making safe must not wait for arithmetic.
 func (b *Bench) changed(by *channel) error {
-	if by == nil && !b.energised() {
-		if !b.stale {
-			b.stale, b.staleAt = true, b.now()
-		}
-		return nil
+	if b.energised() {
+		return b.solve(by, b.now())
 	}
-	return b.solve(by, b.now())
+	if !b.stale {
+		b.stale, b.staleAt = true, b.now()
+	}
+	for k := range b.channels {
+		b.channels[k].way, b.channels[k].inCompliance = transit{start: b.staleAt}, false
+	}
+	return nil
 }
 
 // solve finds the operating point and starts every channel on its way there.
@@ -61,7 +66,7 @@ func (b *Bench) solve(by *channel, now int64) error {
 	}
 	if err != nil {
 		b.stale, b.staleAt = true, now
-		b.report(CodeNoSolution, 0, "no operating point: %v", err)
+		b.report(CodeNoSolution, 0, "no operating point: %v (%s)", err, b.situation())
 		return fmt.Errorf("rehearsal: %w", err)
 	}
 	b.stale = false
@@ -80,6 +85,26 @@ func (b *Bench) solve(by *channel, now int64) error {
 		b.onSolve(b.solved(sol))
 	}
 	return nil
+}
+
+// situation is what is seated, forced and closed, for a report.
+func (b *Bench) situation() string {
+	var out strings.Builder
+	fmt.Fprintf(&out, "%q unit %d %v", b.seat.Model, b.seat.Seed, b.seat.Faults)
+	for _, c := range b.channels {
+		if c.on {
+			fmt.Fprintf(&out, ", %s %s %g limit %g", c.def.Name, c.set.Mode, c.level, c.limit)
+			if c.set.Remote {
+				out.WriteString(" remote")
+			}
+		}
+	}
+	for i, closed := range b.closed {
+		if closed {
+			out.WriteString(", " + b.def.Paths[i].Address)
+		}
+	}
+	return out.String()
 }
 
 func (b *Bench) finite() error {

@@ -93,7 +93,7 @@ func (r testRehearser) UnitFaultKinds() (out []FaultKind) {
 			x.Fields = append(x.Fields, "pin2")
 		}
 		if k.Ohms {
-			x.Fields = append(x.Fields, "value")
+			x.Fields, x.Unit = append(x.Fields, "value"), "Ω"
 		}
 		out = append(out, x)
 	}

@@ -27,15 +27,8 @@ func (s *Server) checkSeating(q *Seating) error {
 		if k == nil || m == nil {
 			continue
 		}
-		for name, pin := range map[string]int{"pin": f.Pin, "pin2": f.Pin2} {
-			if slices.Contains(k.Fields, name) && (pin < 1 || pin > m.Pins) {
-				ps.Add(at+name, "pin %d is not on the part, which has %d", pin, m.Pins)
-			}
-		}
+		k.checkNumbers(&ps, at, "pin", "the part", m.Pins, f.Pin, f.Pin2)
 		k.checkValue(&ps, at, f.Value)
-		if slices.Contains(k.Fields, "pin2") && f.Pin == f.Pin2 {
-			ps.Add(at+"pin2", "two different pins are needed")
-		}
 	}
 	kinds = s.Rehearse.BenchFaultKinds()
 	for i, f := range q.BenchFaults {
@@ -81,21 +74,40 @@ func faultKind(ps *dut.Problems, at string, kinds []FaultKind, kind string) *Fau
 	return &kinds[i]
 }
 
-// mostOhms bounds the resistance of a fault.
-const mostOhms = 1e12
+// checkNumbers checks one or two pins or contacts, by what the kind uses.
+func (k *FaultKind) checkNumbers(ps *dut.Problems, at, what, where string, most, first, second int) {
+	bad := func(n int) bool { return n < 1 || n > most }
+	if slices.Contains(k.Fields, what) && bad(first) {
+		ps.Add(at+what, "%s %d is not on %s, which has %d", what, first, where, most)
+	}
+	switch {
+	case !slices.Contains(k.Fields, what+"2"):
+	case bad(second):
+		ps.Add(at+what+"2", "%s %d is not on %s, which has %d", what, second, where, most)
+	case first == second:
+		ps.Add(at+what+"2", "two different %ss are needed", what)
+	}
+}
+
+// The bounds of a fault's value: ohms, or a part of one.
+const (
+	leastOhms = 1e-3
+	mostOhms  = 1e12
+	mostDrift = 0.5
+)
 
 func (k *FaultKind) checkValue(ps *dut.Problems, at string, v float64) {
 	if !slices.Contains(k.Fields, "value") {
 		return
 	}
 	if k.Unit != "Ω" {
-		if !(v > -1 && v < 1) {
-			ps.Add(at+"value", "must be a part of one, between -1 and 1")
+		if !(v >= -mostDrift && v <= mostDrift) {
+			ps.Add(at+"value", "must be -%g to %g of the value", mostDrift, mostDrift)
 		}
 		return
 	}
-	if !(v >= 1e-3 && v <= mostOhms) {
-		ps.Add(at+"value", "must be 0.001 to %g ohms", mostOhms)
+	if !(v >= leastOhms && v <= mostOhms) {
+		ps.Add(at+"value", "must be %g to %g ohms", leastOhms, mostOhms)
 	}
 }
 
@@ -111,13 +123,6 @@ func (k *FaultKind) checkPlace(ps *dut.Problems, at string, f *BenchFault, d *be
 	if _, ok := d.ChannelByID(f.Channel); has("channel") && !ok {
 		ps.Add(at+"channel", "there is no channel %d", f.Channel)
 	}
-	for name, c := range map[string]int{"contact": f.Contact, "contact2": f.Contact2} {
-		if has(name) && (c < 1 || c > d.Contacts) {
-			ps.Add(at+name, "contact %d is not on the bench, which has %d", c, d.Contacts)
-		}
-	}
-	if has("contact2") && f.Contact == f.Contact2 {
-		ps.Add(at+"contact2", "two different contacts are needed")
-	}
+	k.checkNumbers(ps, at, "contact", "the bench", d.Contacts, f.Contact, f.Contact2)
 	k.checkValue(ps, at, f.Value)
 }

@@ -24,7 +24,7 @@ function prefixOf(v, unit) {
 // say prints a value with the digits that its place in the drawing carries.
 function say(v, resolution, unit) {
   const exp = prefixOf(v, unit);
-  const places = Math.max(0, Math.min(9, Math.ceil(-Math.log10(resolution / 10 ** exp))));
+  const places = Math.max(0, Math.min(9, Math.ceil(-Math.log10(resolution / 10 ** exp) - 1e-9)));
   const text = (v / 10 ** exp).toFixed(places).replace("-", "−");
   return unit === "" ? text : `${text} ${prefixes[exp]}${unit}`;
 }
@@ -252,7 +252,7 @@ class Plot {
     const step = 0.01 / axis.length; // places are drawn to a hundredth
     const resolution = Math.abs(valueAt(axis, f + step) - v) || 1e-15;
     const zero = Math.abs(v) < resolution;
-    return `${axis.label} ${say(zero ? 0 : v, resolution, axis.unit)}`;
+    return `${axis.label} ${say(zero ? 0 : v, 10 ** Math.ceil(Math.log10(resolution) - 1e-9), axis.unit)}`;
   }
 
   listen() {

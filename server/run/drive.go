@@ -71,9 +71,11 @@ func (d *drive) alike(o *drive) bool {
 
 // keepable is how many of the leading drives may stay up from one segment to
 // the next: grounds and supplies that do not change, up to the first that
-// does, and none where the device would lose or change a ground.
+// does, and none where a path to the return moves. Such a path has no channel of
+// its own that could be brought to zero, and through a part that is not sound it
+// may carry the whole supply current.
 func keepable(from, to *segment) int {
-	if !slices.Equal(from.grounds, to.grounds) {
+	if !slices.Equal(from.returns, to.returns) {
 		return 0
 	}
 	n := 0

@@ -47,7 +47,7 @@ type segment struct {
 	points  int
 	conns   []*conn
 	drives  []*drive       // in power order
-	grounds []bench.PathID // return paths of the device's ground pins
+	returns []bench.PathID // paths to the return, ascending
 	assign  *bench.Assignment
 	nominal time.Duration // of all its points, without switching
 }
@@ -225,8 +225,8 @@ func (p *planner) connect(seg *segment) error {
 	seg.assign = a
 	for _, c := range seg.conns {
 		c.path = a.Path[c.pin]
-		if pin, _ := p.rec.Device.Pin(c.pin); pin.Function == dut.Ground && c.path != 0 {
-			seg.grounds = append(seg.grounds, c.path)
+		if c.use == procedure.UseReturn && c.path != 0 {
+			seg.returns = append(seg.returns, c.path)
 		}
 		if ch, ok := a.Channel[c.pin]; ok {
 			if err := p.attach(seg, c, ch); err != nil {
@@ -294,7 +294,7 @@ func (p *planner) rank(c *conn) (int, *dut.PowerStep) {
 
 // order sorts the drives into power order.
 func (s *segment) order() {
-	slices.Sort(s.grounds)
+	slices.Sort(s.returns)
 	before := slices.Clone(s.drives)
 	slices.SortStableFunc(s.drives, func(a, b *drive) int { return a.rank - b.rank })
 	for _, c := range s.conns {

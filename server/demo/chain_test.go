@@ -1,0 +1,179 @@
+package demo
+
+import (
+	"fmt"
+	"math"
+	"testing"
+	"time"
+
+	"ohmkeep/server/derive"
+	"ohmkeep/server/procedure"
+)
+
+// TestGoodUnitsPass runs every procedure on good units.
+func TestGoodUnitsPass(t *testing.T) {
+	for _, p := range Scenario().Procedures {
+		t.Run(p.Key, func(t *testing.T) {
+			t.Parallel()
+			for seed := range uint64(2) {
+				began := time.Now()
+				r := rehearse(t, p.Key, 1+seed, LotUnit{Serial: "good", Seed: 31 + seed})
+				r.passes(t, p.Key)
+				t.Logf("%v on the bench, computed in %v", r.took, time.Since(began).Round(time.Millisecond))
+				if b, ok := bounds[p.Key]; ok && (r.took < b[0] || r.took > b[1]) {
+					t.Errorf("took %v, outside %v", r.took, b)
+				}
+			}
+		})
+	}
+}
+
+// expected is the first thing that must be found wrong with each faulty unit.
+var expected = map[int]struct {
+	id, key string
+	pin     int
+}{
+	4:  {"contact", "upper", 9},
+	9:  {"leakage", "high", 5},
+	13: {"shorts", "current", 2},
+	18: {"output-high", "loaded", 8},
+	22: {"supply", "current", tarnelVCC},
+}
+
+// TestLot measures the whole lot: five units fail, each for the reason that it
+// was made faulty, and all others pass.
+func TestLot(t *testing.T) {
+	if len(expected) != len(lotFaults) {
+		t.Fatalf("%d faulty units, %d expected", len(lotFaults), len(expected))
+	}
+	for i, u := range Lot() {
+		t.Run(u.Serial, func(t *testing.T) {
+			t.Parallel()
+			r := rehearse(t, LotProcedure, 1, u)
+			want, faulty := expected[i+1]
+			if !faulty {
+				r.passes(t, u.Serial)
+				return
+			}
+			if r.outcome() != derive.Fail || r.held.Ending.Status != procedure.Done {
+				t.Errorf("%+v: %s, %q", u.UnitFaults, r.held.Ending.Status, r.outcome())
+			}
+			bad := r.bad()
+			if len(bad) == 0 {
+				t.Fatalf("%+v: nothing was found", u.UnitFaults)
+			}
+			if x := bad[0]; r.id(x) != want.id || x.Key != want.key || x.Pin != want.pin || x.Outcome != derive.Fail {
+				t.Errorf("%+v was found first by %s; want %+v", u.UnitFaults, r.say(x), want)
+			}
+			for _, x := range bad {
+				t.Log(r.say(x))
+			}
+		})
+	}
+}
+
+// TestFaultsStopTheQuickLook: it ends at the measurement that finds the fault,
+// before anything is powered where that is contact or a short.
+func TestFaultsStopTheQuickLook(t *testing.T) {
+	for i, want := range expected {
+		r := rehearse(t, "tarnel-6-quick", 2, Lot()[i-1])
+		bad := r.bad()
+		if r.outcome() != derive.Fail || len(bad) == 0 {
+			t.Errorf("unit %d: %q, %d bad results", i, r.outcome(), len(bad))
+			continue
+		}
+		last := r.held.Results[len(r.held.Results)-1]
+		for _, x := range r.held.Results {
+			if x.Measurement > last.Measurement {
+				last = x
+			}
+		}
+		if r.id(bad[0]) != want.id || r.id(last) != want.id {
+			t.Errorf("unit %d: found by %s, ended at %s; want %s", i, r.say(bad[0]), r.id(last), want.id)
+		}
+	}
+}
+
+// covered counts how often an interval holds the truth.
+type covered struct{ in, all int }
+
+func (c *covered) count(t testing.TB, what string, x procedure.Result, truth float64) {
+	t.Helper()
+	c.all++
+	if math.Abs(x.Value-truth) <= x.U {
+		c.in++
+	} else {
+		t.Logf("%s: %.8g ± %.3g does not hold %.8g", what, x.Value, x.U, truth)
+	}
+}
+
+// atLeast asks for a share of intervals that hold the truth. U has k = 2, about
+// 95 % for a normal distribution (GUM 6.3.3); one in twenty may miss.
+func (c *covered) atLeast(t testing.TB, what string, share float64) {
+	t.Helper()
+	t.Logf("%s: %d of %d intervals hold the truth", what, c.in, c.all)
+	if float64(c.in) < share*float64(c.all) || c.all == 0 {
+		t.Errorf("%s: only %d of %d intervals hold the truth", what, c.in, c.all)
+	}
+}
+
+// TestResistanceIntervals holds measured intervals against what the model
+// really has, over units and benches. Two-wire sees one switch and the
+// channel's own 0.5 Ω besides.
+func TestResistanceIntervals(t *testing.T) {
+	shares := map[string]*covered{"two-wire": {}, "four-wire": {}, "reversal": {}}
+	for seed := range uint64(25) {
+		r := rehearse(t, "dunmoss-8-resistances", 100+seed, LotUnit{Serial: "net", Seed: 200 + seed})
+		for _, x := range r.held.Results {
+			if x.Key != "resistance" {
+				continue
+			}
+			truth := r.truth.Unit[fmt.Sprintf("R%d", x.Pin)]
+			if truth == 0 {
+				t.Fatalf("no truth for pin %d", x.Pin)
+			}
+			id := r.id(x)
+			if id == "two-wire" {
+				ch := r.channelOf(t, x.Measurement, x.Pin)
+				def, _ := r.held.Record.Bench.ChannelByID(ch)
+				truth += r.pathOf(t, ch, x.Pin) + def.SourceR
+			}
+			shares[id].count(t, id, x, truth)
+			if x.U > 1.5e-3*truth {
+				t.Errorf("%s: ± %g Ω is too coarse", id, x.U)
+			}
+		}
+	}
+	for id, c := range shares {
+		if c.all != 25*8 {
+			t.Errorf("%s: %d results", id, c.all)
+		}
+		c.atLeast(t, id, 0.95)
+	}
+}
+
+// TestDiodeIntervals does the same for the parameters of a protection diode.
+// The series resistance includes the path in and the one out.
+func TestDiodeIntervals(t *testing.T) {
+	var n, rs covered
+	for seed := range uint64(40) {
+		r := rehearse(t, LotProcedure, 300+seed, LotUnit{Serial: "diode", Seed: 400 + seed}, "diode-upper", "diode-lower")
+		for _, x := range r.held.Results {
+			out := tarnelVCC
+			if r.id(x) == "diode-lower" {
+				out = tarnelGND
+			}
+			switch x.Key {
+			case "ideality":
+				n.count(t, "n", x, r.truth.Unit["protection n"])
+			case "series-resistance":
+				ch := r.channelOf(t, x.Measurement, x.Pin)
+				def, _ := r.held.Record.Bench.ChannelByID(ch)
+				truth := r.truth.Unit["protection Rs"] + r.pathOf(t, ch, x.Pin) + def.SourceR + r.pathOf(t, 0, out)
+				rs.count(t, "Rs", x, truth)
+			}
+		}
+	}
+	n.atLeast(t, "ideality", 0.95)
+	rs.atLeast(t, "series resistance", 0.95)
+}

@@ -118,16 +118,6 @@ func (f *fakeLink) pinOn(ch bench.ChannelID) int {
 	return 0
 }
 
-// groundPath is the path from the ground pin to the return.
-func (f *fakeLink) groundPath() bench.PathID {
-	for _, p := range f.rec.Bench.PathsOf(f.rec.PinMap.Contacts[pinGround]) {
-		if p.Channel == 0 {
-			return p.ID
-		}
-	}
-	return 0
-}
-
 // rankOf is the place of a pin in the power order, from 1; 0 is no supply.
 func (f *fakeLink) rankOf(pin int) int {
 	return 1 + slices.IndexFunc(f.rec.Device.Power, func(s dut.PowerStep) bool { return s.Pin == pin })
@@ -225,9 +215,12 @@ func (f *fakeLink) Close(ctx context.Context, paths []bench.PathID) error {
 		}
 	}
 	for ch, o := range f.out {
-		if o.on && o.setup.Level != 0 && f.rankOf(f.pinOn(ch)) > 0 {
-			if id := f.groundPath(); want[id] != f.closed[id] {
-				f.breaks("the ground moves while channel %d supplies %g V", ch, o.setup.Level)
+		if !o.on || o.setup.Level == 0 || f.rankOf(f.pinOn(ch)) == 0 {
+			continue
+		}
+		for _, p := range f.rec.Bench.Paths {
+			if p.Channel == 0 && want[p.ID] != f.closed[p.ID] {
+				f.breaks("path %d to the return moves while channel %d supplies %g V", p.ID, ch, o.setup.Level)
 			}
 		}
 	}

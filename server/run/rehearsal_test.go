@@ -132,6 +132,9 @@ func (n *noting) Sleep(ctx context.Context, d time.Duration) error {
 // only counts. On a machine too busy to keep time, the same waits one after
 // the other, with nothing between them, stand in for the sum.
 func TestRunTime(t *testing.T) {
+	if raced {
+		t.Skip("computing takes several times as long under the race detector")
+	}
 	best := 0.0
 	for range 4 {
 		counted := &noting{CountingClock: bench.NewCountingClock(year)}

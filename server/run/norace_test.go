@@ -1,0 +1,5 @@
+//go:build !race
+
+package run
+
+const raced = false

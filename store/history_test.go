@@ -114,6 +114,29 @@ func TestPagesJoinUp(t *testing.T) {
 	}
 }
 
+// Runs need not be stored in the order in which they were started.
+func TestPagesFollowTheStart(t *testing.T) {
+	s := storetest.New(t)
+	var want []string
+	for i := range 12 {
+		r := record(fmt.Sprint(i), "")
+		r.Started = start.Add(-time.Duration(i) * time.Hour)
+		begin(t, s, r)
+		want = append(want, r.ID)
+	}
+	var got []string
+	for cursor, more := "", true; more; more = cursor != "" {
+		p, err := s.ListRuns(t.Context(), store.Filter{}, cursor, 5)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, cursor = append(got, ids(p.Runs)...), p.Next
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("got %v", got)
+	}
+}
+
 func TestEachRunPagesThroughAll(t *testing.T) {
 	s := storetest.New(t)
 	for i := range 450 {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"net/http"
+	"net/http/httptest"
 	"slices"
 	"strings"
 	"sync"
@@ -226,10 +227,11 @@ func TestBadRuns(t *testing.T) {
 		{name: "share too short", method: "POST", address: "/runs/" + id + "/shares", body: `{"expires":-1}`, status: 422, field: "expires"},
 		{name: "share too long", method: "POST", address: "/runs/" + id + "/shares", body: `{"expires":1e300}`, status: 422, field: "expires"},
 		{name: "share with a unit", method: "POST", address: "/runs/" + id + "/shares", body: `{"expires":"1 d"}`, status: 422, field: "expires"},
+		{name: "measurement", method: "GET", address: "/runs/" + id + "/plot?measurement=2", status: 422, field: "measurement"},
 		{name: "unknown share", method: "DELETE", address: "/runs/" + id + "/shares/99", status: 404},
 		{name: "no number", method: "DELETE", address: "/runs/" + id + "/shares/x", status: 404},
 	}
-	for _, what := range []string{"", "/progress", "/results", "/readings", "/results.csv", "/readings.csv", "/shares"} {
+	for _, what := range []string{"", "/progress", "/plot", "/results", "/readings", "/results.csv", "/readings.csv", "/shares"} {
 		list = append(list, bad{name: "unknown", method: "GET", address: none + what, status: 404})
 	}
 	for _, what := range []string{"/stop", "/rerun", "/shares"} {
@@ -238,6 +240,30 @@ func TestBadRuns(t *testing.T) {
 	list = append(list, bad{name: "unknown", method: "DELETE", address: none, status: 404},
 		bad{name: "unknown", method: "PATCH", address: none, body: `{"note":""}`, status: 404})
 	a.refused(t, list)
+}
+
+func TestBadManual(t *testing.T) {
+	a := newAPI(t)
+	m := apiManualRequest{"load", loadProcedure().Measurements[1]}
+	post := func(name string, body any, status int, field string) bad {
+		return bad{name: name, method: "POST", address: "/manual", body: body, status: status, field: field}
+	}
+	a.refused(t, []bad{
+		post("device", edited(t, m, `"load"`, `"none"`), 422, "device"),
+		post("pin", edited(t, m, `"pins":[1]`, `"pins":[9]`), 422, "measurement.pins[0]"),
+		post("kind", edited(t, m, `"kind":"watch"`, `"kind":"stare"`), 422, "measurement.kind"),
+		post("too much", edited(t, m, `"level":1`, `"level":50`), 422, "measurement.level"),
+		post("with a unit", edited(t, m, `"level":1`, `"level":"1 V"`), 422, "measurement.level"),
+		post("unknown field", edited(t, m, `"level":1`, `"levle":1`), 422, "measurement.levle"),
+		post("empty", "", 400, ""),
+		{name: "nothing yet", method: "GET", address: "/manual", status: 404},
+		{name: "nothing yet", method: "GET", address: "/manual/readings", status: 404},
+		{name: "nothing yet", method: "POST", address: "/manual/stop", status: 404},
+		{name: "nothing yet", method: "POST", address: "/manual/keep", body: `{"serial":"S1"}`, status: 409},
+		{name: "no unit", method: "POST", address: "/manual/keep", body: `{}`, status: 422, field: "serial"},
+	})
+	a.hang(nil)
+	a.refused(t, []bad{post("while a run is at work", m, 409, "")})
 }
 
 func TestBadFilters(t *testing.T) {
@@ -373,16 +399,20 @@ func TestSession(t *testing.T) {
 	must(t, err)
 	cookie := []string{"Cookie", sessionCookie + "=" + session}
 	const safe = "/benches/rehearsal/safe"
-	for _, tc := range []struct {
-		headers []string
-		status  int
-	}{
-		{nil, 200},
-		{[]string{"Sec-Fetch-Site", "same-origin"}, 200},
-		{[]string{"Origin", "http://localhost"}, 200},
-	} {
-		if out := a.ask(store.Nobody, "POST", safe, nil, append(cookie, tc.headers...)...); out.status != tc.status {
-			t.Errorf("%v: status %d, want %d: %s", tc.headers, out.status, tc.status, out.body)
+	for _, headers := range [][]string{nil, {"Sec-Fetch-Site", "same-origin"}, {"Origin", "http://localhost"}} {
+		if out := a.ask(store.Nobody, "POST", safe, nil, append(cookie, headers...)...); out.status != http.StatusOK {
+			t.Errorf("%v: status %d: %s", headers, out.status, out.body)
+		}
+	}
+	for _, headers := range [][]string{{"Sec-Fetch-Site", "cross-site"}, {"Sec-Fetch-Site", "same-site"}, {"Origin", "http://other.example"}, {"Origin", "null"}} {
+		r := httptest.NewRequest("POST", "/api/v1"+safe, nil)
+		r.Host = "localhost"
+		r.Header.Set(cookie[0], cookie[1])
+		r.Header.Set(headers[0], headers[1])
+		w := httptest.NewRecorder()
+		a.http.ServeHTTP(w, r)
+		if w.Code != http.StatusForbidden {
+			t.Errorf("%v: status %d", headers, w.Code)
 		}
 	}
 }

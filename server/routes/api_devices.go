@@ -98,6 +98,9 @@ func (s *Server) apiPutPinMap(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	device, err := s.Store.GetDevice(ctx, chi.URLParam(r, "key"), 0)
+	if err == nil && device.Removed {
+		err = notFound("device of this key any more")
+	}
 	if err != nil {
 		return err
 	}

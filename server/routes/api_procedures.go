@@ -25,6 +25,8 @@ func (s *Server) procedureEndpoints() []endpoint {
 			summary: "Take a procedure out of the lists. Its revisions stay for the runs that used them.", status: http.StatusNoContent},
 		{route: route{"GET", "/procedures/{key}/revisions", store.Viewer, s.apiProcedureRevisions}, id: "listProcedureRevisions", tag: tag,
 			summary: "The history of a procedure, newest first.", response: apiList[store.Revision]{}},
+		{route: route{"GET", "/procedures/{key}/estimate", store.Viewer, s.apiEstimate}, id: "estimateProcedure", tag: tag,
+			summary: "How long each measurement of a procedure should take on the bench.", response: apiList[apiEstimate]{}},
 		{route: route{"GET", "/kinds", store.Viewer, s.apiKinds}, id: "listKinds", tag: tag,
 			summary: "The kinds of measurement: the fields they use and the results they derive.", response: apiList[apiKind]{}},
 	}
@@ -119,6 +121,38 @@ func (s *Server) apiKinds(w http.ResponseWriter, _ *http.Request) error {
 			a.Outputs = append(a.Outputs, apiOutput(o))
 		}
 		out = append(out, a)
+	}
+	return replyList(w, out)
+}
+
+// apiEstimate is the time that a measurement should take.
+type apiEstimate struct {
+	Measurement int     `json:"measurement" doc:"index in the procedure"`
+	Points      int64   `json:"points"`
+	Readings    int64   `json:"readings"`
+	Switching   float64 `json:"switching" doc:"seconds for paths to open and close"`
+	Settling    float64 `json:"settling" doc:"seconds"`
+	Reading     float64 `json:"reading" doc:"seconds of apertures and of waits between readings"`
+	Ramp        float64 `json:"ramp" doc:"seconds for supplies to come up and go down"`
+	Total       float64 `json:"total" doc:"seconds"`
+}
+
+func (s *Server) apiEstimate(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	p, err := s.Store.GetProcedure(ctx, chi.URLParam(r, "key"), 0)
+	if err != nil {
+		return err
+	}
+	d, err := s.Store.GetDevice(ctx, p.Body.Device, 0)
+	if err != nil {
+		return err
+	}
+	if err := p.Body.Validate(&d.Body); err != nil {
+		return err // the device was changed since
+	}
+	var out []apiEstimate
+	for i, e := range p.Body.Estimate(&d.Body, &s.Bench) {
+		out = append(out, apiEstimate{i, e.Points, e.Readings, e.Switching, e.Settling, e.Reading, e.Ramp, e.Total()})
 	}
 	return replyList(w, out)
 }

@@ -23,7 +23,7 @@ func finiteOrNil(v *float64) *float64 {
 }
 
 var readingParams = []param{
-	{"measurement", "Index of the measurement in the procedure, from 0.", whole(0, math.MaxInt32)},
+	measurementParam,
 	{"from", "Index of the first reading, from 0.", whole(0, math.MaxInt32)},
 	{"limit", "The most readings to answer with; 1000 where it is left out.", whole(1, maxReadings)},
 }

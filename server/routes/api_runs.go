@@ -38,6 +38,8 @@ func (s *Server) runEndpoints() []endpoint {
 			summary: "The results of a run as CSV."},
 		{route: route{"GET", "/runs/{id}/readings", store.Viewer, s.apiReadings}, id: "listReadings", tag: tag, query: readingParams,
 			summary: "Readings of one measurement, in columns of equal length.", response: apiReadings{}},
+		{route: route{"GET", "/runs/{id}/plot", store.Viewer, s.apiPlot}, id: "getPlot", tag: tag, query: []param{measurementParam},
+			summary: "The plot of one measurement: axes and curves, condensed to what a screen can show.", response: apiPlot{}},
 		{route: route{"GET", "/runs/{id}/readings.csv", store.Viewer, s.csvReadings}, id: "exportReadings", tag: tag, media: mediaCSV,
 			query: readingParams[:1], summary: "The readings of a run, or of one measurement, as CSV."},
 	}
@@ -212,12 +214,16 @@ func (s *Server) apiResults(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	return replyList(w, resultsOf(results))
+}
+
+func resultsOf(results []procedure.Result) []apiResult {
 	out := make([]apiResult, len(results))
 	for i, x := range results {
 		out[i] = apiResult{x.Measurement, x.Key, x.Name, x.Pin, x.Group, x.Condition, nullable(x.Value), x.Unit,
 			nullable(x.U), finiteOrNil(x.Low), finiteOrNil(x.High), x.Outcome, flagWords(x.Flags), x.Note}
 	}
-	return replyList(w, out)
+	return out
 }
 
 func flagWords(f bench.Flags) []string {

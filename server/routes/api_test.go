@@ -23,6 +23,7 @@ func TestWalkThrough(t *testing.T) {
 	id := a.runAndRead()
 	a.exports(id)
 	a.history(id)
+	a.byHand()
 	a.share(id)
 	a.finish(id)
 	for _, e := range a.table {
@@ -79,6 +80,10 @@ func (a *apiRig) describeAndSeat() {
 		t.Errorf("%d procedures of the device", n)
 	}
 	get[apiList[store.Revision]](a, "/procedures/check-2/revisions")
+	// 101 readings, one every 0.1 s
+	if e := get[apiList[apiEstimate]](a, "/procedures/check-2/estimate").Items; len(e) != 2 || e[1].Readings != 101 || e[1].Reading < 10 || e[1].Total > 11 {
+		t.Errorf("estimate %+v", e)
+	}
 	if n := len(get[apiList[apiKind]](a, "/kinds").Items); n != len(procedure.Kinds()) {
 		t.Errorf("%d kinds", n)
 	}
@@ -109,7 +114,7 @@ func (a *apiRig) runAndRead() string {
 	if p := get[apiProgress](a, "/runs/"+id+"/progress"); p.Status != procedure.Running {
 		t.Errorf("progress %+v", p)
 	}
-	for _, what := range []string{"", "/results", "/readings", "/results.csv", "/readings.csv"} {
+	for _, what := range []string{"", "/results", "/readings", "/results.csv", "/readings.csv", "/plot"} {
 		if out := a.ask(store.Viewer, "GET", "/runs/"+id+what, nil); out.status != 200 {
 			t.Errorf("%s while running: status %d", what, out.status)
 		}
@@ -134,6 +139,10 @@ func (a *apiRig) runAndRead() string {
 		t.Fatalf("results %+v", results)
 	}
 	a.readings(id, rec.Readings)
+	plot := get[apiPlot](a, "/runs/"+id+"/plot?measurement=1")
+	if len(plot.Series) != 1 || len(plot.Series[0].X) < 2 || plot.X.Unit != "s" || !plot.Rehearsal {
+		t.Errorf("plot %+v", plot)
+	}
 	return id
 }
 
@@ -234,6 +243,51 @@ func (a *apiRig) history(id string) {
 	}
 	if o := get[store.Overview](a, "/overview"); o.Runs != 2 || len(o.Last) != 2 {
 		t.Errorf("overview %+v", o)
+	}
+}
+
+// byHand measures by hand, and keeps it.
+func (a *apiRig) byHand() {
+	t := a.t
+	if out := a.ask(store.Viewer, "GET", "/manual", nil); out.status != 404 {
+		t.Errorf("before anything: status %d", out.status)
+	}
+	m := loadProcedure().Measurements[1]
+	m.Duration = 1000
+	a.clock.shut()
+	started := read[apiStarted](a, a.ask(store.Operator, "POST", "/manual", apiManualRequest{"load", m}), 201)
+	if out := a.ask(store.Viewer, "GET", "/runs/"+started.ID, nil); out.status != 404 {
+		t.Errorf("what is not kept is a run: status %d", out.status)
+	}
+	<-a.clock.reached
+	if out := a.ask(store.Operator, "POST", "/manual/stop", nil); out.status != 204 {
+		t.Errorf("stop: %s", out.body)
+	}
+	a.clock.open()
+	a.wait()
+	if got := get[apiManual](a, "/manual"); got.Status != procedure.Stopped || got.Device != "load" || !got.Rehearsal {
+		t.Errorf("stopped: %+v", got)
+	}
+	m.Duration = 1
+	read[apiStarted](a, a.ask(store.Operator, "POST", "/manual", apiManualRequest{"load", m}), 201)
+	a.wait()
+	got := get[apiManual](a, "/manual")
+	if got.Status != procedure.Done || got.Readings != 11 || len(got.Results) == 0 || got.Results[0].Key != "mean" {
+		t.Errorf("done: %+v", got)
+	}
+	r := get[apiReadings](a, "/manual/readings?from=2&limit=5")
+	if r.Count != 5 || r.Next == nil || *r.Next != 7 || math.Abs(float64(r.V[0])-1) > 0.05 {
+		t.Errorf("readings %+v", r)
+	}
+	if r := get[apiReadings](a, "/manual/readings?from=7"); r.Count != 4 || r.Next != nil {
+		t.Errorf("the rest %+v", r)
+	}
+	kept := read[apiStarted](a, a.ask(store.Operator, "POST", "/manual/keep", apiKeep{Serial: "S9"}), 201)
+	if rec := get[procedure.Record](a, "/runs/"+kept.ID); !rec.Manual || rec.Unit.Serial != "S9" || rec.Readings != 11 {
+		t.Errorf("kept %+v", rec)
+	}
+	if got := get[apiManual](a, "/manual"); got.Kept != kept.ID {
+		t.Errorf("kept as %q", got.Kept)
 	}
 }
 

@@ -1,0 +1,159 @@
+package routes
+
+import (
+	"errors"
+	"net/http"
+	"net/url"
+
+	"ohmkeep/server/derive"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/run"
+	"ohmkeep/store"
+)
+
+func (s *Server) manualEndpoints() []endpoint {
+	const tag = "manual"
+	return []endpoint{
+		{route: route{"POST", "/manual", store.Operator, s.apiManualStart}, id: "measureManually", tag: tag, status: http.StatusCreated,
+			summary: "Carry out one measurement by hand, under the same rules as a run, into memory.", request: apiManualRequest{}, response: apiStarted{}},
+		{route: route{"GET", "/manual", store.Viewer, s.apiManual}, id: "getManual", tag: tag,
+			summary: "What was last measured by hand.", response: apiManual{}},
+		{route: route{"GET", "/manual/readings", store.Viewer, s.apiManualReadings}, id: "listManualReadings", tag: tag, query: readingParams[1:],
+			summary: "Readings of what was last measured by hand, in columns of equal length.", response: apiReadings{}},
+		{route: route{"POST", "/manual/stop", store.Operator, s.apiManualStop}, id: "stopManual", tag: tag, status: http.StatusNoContent,
+			summary: "Stop measuring by hand; the bench is made safe at once."},
+		{route: route{"POST", "/manual/keep", store.Operator, s.apiManualKeep}, id: "keepManual", tag: tag, status: http.StatusCreated,
+			summary: "Keep what was last measured by hand as a run. It is stopped first.", request: apiKeep{}, response: apiStarted{}},
+	}
+}
+
+// apiManualRequest is one measurement of a device.
+type apiManualRequest struct {
+	Device      string                `json:"device" doc:"key"`
+	Measurement procedure.Measurement `json:"measurement"`
+}
+
+func (s *Server) apiManualStart(w http.ResponseWriter, r *http.Request) error {
+	ctx, who := r.Context(), viewerOf(r.Context())
+	q, err := decode[apiManualRequest](r)
+	if err != nil {
+		return err
+	}
+	d, err := s.Store.GetDevice(ctx, q.Device, 0)
+	if store.CodeOf(err) == store.NotFound || err == nil && d.Removed {
+		return invalid("device", "there is no device of this key")
+	}
+	if err != nil {
+		return err
+	}
+	var ps dut.Problems
+	for _, p := range q.Measurement.Validate(&d.Body) {
+		ps.Add("measurement."+p.Field, "%s", p.Message)
+	}
+	if err := ps.Err(); err != nil {
+		return err
+	}
+	rec := &procedure.Record{Device: d.Body, DeviceRev: d.Rev, Manual: true, Procedure: procedure.Procedure{
+		Key: "manual", Name: q.Measurement.Name, Device: q.Device, Measurements: []procedure.Measurement{q.Measurement}}}
+	memory := run.NewMemory(0)
+	s.manualStart.Lock()
+	defer s.manualStart.Unlock()
+	id, err := s.launch(ctx, who, rec, memory)
+	if err != nil {
+		return err
+	}
+	s.manual.set(id, memory, manualValues(nil, q.Device))
+	w.Header().Set("Location", "/api/v1/manual")
+	return reply(w, http.StatusCreated, apiStarted{id})
+}
+
+// apiManual is what was measured by hand.
+type apiManual struct {
+	ID          string                `json:"id"`
+	Device      string                `json:"device"`
+	Measurement procedure.Measurement `json:"measurement"`
+	Rehearsal   bool                  `json:"rehearsal"`
+	Status      procedure.Status      `json:"status"`
+	Outcome     derive.Outcome        `json:"outcome"`
+	Reason      string                `json:"reason,omitempty"`
+	Readings    int64                 `json:"readings"`
+	Dropped     int64                 `json:"dropped,omitempty" doc:"readings that memory no longer holds: the oldest"`
+	Results     []apiResult           `json:"results"`
+	Kept        string                `json:"kept,omitempty" doc:"the run that it was kept as"`
+}
+
+// held is what was last measured by hand. Work that has not begun has nothing.
+func (s *Server) held() (h run.Held, kept string, err error) {
+	_, memory, _, kept := s.manual.get()
+	if memory == nil {
+		return h, "", notFound("measurement by hand yet")
+	}
+	if h = memory.Held(); h.Record.ID == "" {
+		return h, "", notFound("measurement by hand yet: it is just beginning")
+	}
+	return h, kept, nil
+}
+
+func (s *Server) apiManual(w http.ResponseWriter, _ *http.Request) error {
+	h, kept, err := s.held()
+	if err != nil {
+		return err
+	}
+	rec := &h.Record
+	return reply(w, http.StatusOK, apiManual{ID: rec.ID, Device: rec.Device.Key, Measurement: rec.Procedure.Measurements[0],
+		Rehearsal: rec.Rehearsal, Status: rec.Status, Outcome: rec.Outcome, Reason: rec.Reason,
+		Readings: rec.Readings, Dropped: h.Dropped, Results: resultsOf(h.Results), Kept: kept})
+}
+
+func (s *Server) apiManualReadings(w http.ResponseWriter, r *http.Request) error {
+	h, _, err := s.held()
+	if err != nil {
+		return err
+	}
+	q := r.URL.Query()
+	out := apiReadings{From: max(int64(number(q, "from", 0)), h.Dropped)}
+	limit, at := number(q, "limit", 1000), h.Dropped
+	for _, part := range h.Readings {
+		n := int64(len(part.Readings))
+		if first := max(out.From-at, 0); first < n {
+			var c store.Columns
+			c.Append(part.Readings[first:])
+			if err := out.add(&c, limit); errors.Is(err, errEnough) {
+				next := out.From + int64(out.Count)
+				out.Next = &next
+				break
+			}
+		}
+		at += n
+	}
+	return reply(w, http.StatusOK, out)
+}
+
+func (s *Server) apiManualStop(w http.ResponseWriter, r *http.Request) error {
+	id, memory, _, _ := s.manual.get()
+	if memory == nil {
+		return notFound("measurement by hand yet")
+	}
+	if err := s.stopRun(r.Context(), viewerOf(r.Context()), id); err != nil {
+		return err
+	}
+	return noContent(w)
+}
+
+// apiKeep says which unit was measured by hand.
+type apiKeep struct {
+	Serial string `json:"serial" max:"64"`
+	Lot    string `json:"lot,omitempty" max:"64"`
+	Note   string `json:"note,omitempty" max:"4000"`
+}
+
+func (s *Server) apiManualKeep(w http.ResponseWriter, r *http.Request) error {
+	q, err := decode[apiKeep](r)
+	if err != nil {
+		return err
+	}
+	form := url.Values{"serial": {q.Serial}, "lot": {q.Lot}, "note": {q.Note}}
+	id, err := s.keepManual(r.Context(), viewerOf(r.Context()), form)
+	return replyStarted(w, id, err)
+}

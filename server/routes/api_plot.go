@@ -1,0 +1,81 @@
+package routes
+
+import (
+	"context"
+	"math"
+	"net/http"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
+	"ohmkeep/web"
+)
+
+// apiPlot is what the plot of a measurement shows.
+type apiPlot struct {
+	Measurement int             `json:"measurement"`
+	Title       string          `json:"title"`
+	Rehearsal   bool            `json:"rehearsal"`
+	X           apiAxis         `json:"x"`
+	Y           apiAxis         `json:"y"`
+	Band        procedure.Limit `json:"band" doc:"the limits, where they are in the unit of y"`
+	Series      []apiSeries     `json:"series"`
+}
+
+type apiAxis struct {
+	Label string        `json:"label"`
+	Unit  quantity.Unit `json:"unit"`
+	Log   bool          `json:"log"`
+}
+
+// apiSeries is one curve, condensed to what a screen can show.
+type apiSeries struct {
+	Label  string     `json:"label"`
+	X      []nullable `json:"x"`
+	Y      []nullable `json:"y"`
+	Hollow []bool     `json:"hollow" doc:"at compliance: no measure of the set condition; empty where none is"`
+	Line   bool       `json:"line" doc:"whether the points are joined"`
+}
+
+func (s *Server) apiPlot(w http.ResponseWriter, r *http.Request) error {
+	id, m := chi.URLParam(r, "id"), number(r.URL.Query(), "measurement", 0)
+	rec, err := s.record(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	if m >= len(rec.Procedure.Measurements) {
+		return invalid("measurement", "this run has no such measurement")
+	}
+	p, err := s.plotOf(r.Context(), rec, m)
+	if err != nil {
+		return err
+	}
+	out := apiPlot{Measurement: m, Title: p.Title, Rehearsal: rec.Rehearsal, X: axisOf(p.X), Y: axisOf(p.Y), Band: p.Band}
+	for _, c := range p.Series {
+		out.Series = append(out.Series, apiSeries{c.Label, nullables(c.X), nullables(c.Y), c.Hollow, c.Line})
+	}
+	return reply(w, http.StatusOK, out)
+}
+
+// plotOf is the plot of a measurement, of a run at work as of now.
+func (s *Server) plotOf(ctx context.Context, rec *procedure.Record, m int) (web.Plot, error) {
+	if b := s.Boards.find(rec.ID); b != nil && rec.Status == procedure.Running {
+		if p, _ := b.props(m); len(p.Plots) > 0 {
+			return p.Plots[0], nil
+		}
+	}
+	return s.storedPlot(ctx, rec, m)
+}
+
+func axisOf(a web.Axis) apiAxis { return apiAxis{a.Label, quantity.Unit(a.Unit), a.Log} }
+
+func nullables(v []float64) []nullable {
+	out := make([]nullable, len(v))
+	for i, f := range v {
+		out[i] = nullable(f)
+	}
+	return out
+}
+
+var measurementParam = param{"measurement", "Index of the measurement in the procedure, from 0.", whole(0, math.MaxInt32)}

@@ -61,6 +61,9 @@ func (b *Bench) solve(by *channel, now int64) error {
 		b.net.ckt.Forget() // nothing holds a state: start from 0 V everywhere, where it ends
 	}
 	sol, err := b.net.ckt.Solve()
+	if err != nil {
+		sol, err = b.net.ckt.Solve() // a failure forgets: once more, from 0 V everywhere
+	}
 	if err == nil {
 		err = b.finite()
 	}

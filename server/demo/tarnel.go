@@ -53,7 +53,7 @@ func tarnelShorts() procedure.Measurement {
 
 func tarnelLeakage(repeats int) procedure.Measurement {
 	return procedure.Measurement{ID: "leakage", Name: "Input leakage", Kind: "leakage",
-		Note: "On the 1 µA range; the bench's own open switches draw about 0.2 nA at 5 V.",
+		Note: "On the 1 µA range; about 1 nA of it is what the bench's own open switches draw.",
 		Pins: tarnelInputs(), Level: tarnelV, Compliance: 1e-6, Powered: true,
 		Settle: settleSlow, Aperture: oneCycle, Repeats: repeats,
 		Limits: limits{"high": within(100e-9), "low": within(100e-9)}}

@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"path/filepath"
 	"testing"
 
 	"ohmkeep/server/procedure"
@@ -77,6 +78,29 @@ func BenchmarkPlotXY(b *testing.B) {
 			})
 		}
 	}
+}
+
+func BenchmarkOpen(b *testing.B) {
+	b.Run("fresh", func(b *testing.B) {
+		for range b.N {
+			s, err := store.Open(b.Context(), filepath.Join(b.TempDir(), "x.db"), store.Options{})
+			if err != nil {
+				b.Fatal(err)
+			}
+			s.Close()
+		}
+	})
+	b.Run("again", func(b *testing.B) {
+		path := storetest.Path(b)
+		b.ResetTimer()
+		for range b.N {
+			s, err := store.Open(b.Context(), path, store.Options{})
+			if err != nil {
+				b.Fatal(err)
+			}
+			s.Close()
+		}
+	})
 }
 
 func BenchmarkReadings(b *testing.B) {

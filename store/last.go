@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 
 	"ohmkeep/server/bench"
 )
@@ -17,10 +18,10 @@ func (s *Store) LastReadings(ctx context.Context, runID string, measurement, n i
 	var end sql.NullInt64
 	err = s.read.QueryRowContext(ctx, `SELECT first + count FROM chunks WHERE run = ? AND measurement = ?
 		ORDER BY first DESC LIMIT 1`, seq, measurement).Scan(&end)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, nil
+	}
 	if err != nil {
-		if err == sql.ErrNoRows {
-			return nil, nil
-		}
 		return nil, wrap("last readings", err)
 	}
 	out := make([]bench.Reading, 0, n)

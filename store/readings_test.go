@@ -119,3 +119,21 @@ func TestAppendNeedsARunningRun(t *testing.T) {
 	}
 	wantCode(t, s.Readings(t.Context(), "nobody", 0, 0, func(int64, *store.Columns) error { return nil }), store.NotFound)
 }
+
+func TestLastReadings(t *testing.T) {
+	s := storetest.New(t)
+	begin(t, s, record("run", ""))
+	if got, err := s.LastReadings(t.Context(), "run", 0, 5); err != nil || len(got) != 0 {
+		t.Errorf("of none: %v %v", got, err)
+	}
+	appendAll(t, s, "run", batch(0, readings(0, 2500, 1)))
+	for _, n := range []int{0, 1, 500, 1500, 2500, 9999} {
+		got, err := s.LastReadings(t.Context(), "run", 0, n)
+		k := min(n, 2500)
+		if err != nil || !slices.Equal(got, readings(2500-k, k, 1)) {
+			t.Errorf("last %d: %d readings, %v", n, len(got), err)
+		}
+	}
+	_, err := s.LastReadings(t.Context(), "nobody", 0, 5)
+	wantCode(t, err, store.NotFound)
+}

@@ -69,6 +69,8 @@ func classify(err error, log *slog.Logger) *Problem {
 		return problem(http.StatusRequestEntityTooLarge, "What was sent is too large.")
 	case errors.Is(err, run.ErrBusy), errors.Is(err, run.ErrHeld), errors.Is(err, run.ErrUnknown):
 		return problem(http.StatusConflict, err.Error())
+	case errors.Is(err, run.ErrClosed):
+		return problem(http.StatusServiceUnavailable, "The server is stopping.")
 	case errors.As(err, &stored):
 		return &Problem{Status: storeStatus(stored.Code), Title: http.StatusText(storeStatus(stored.Code)), Detail: stored.Message}
 	}

@@ -2,6 +2,7 @@ package web
 
 import (
 	"strconv"
+	"strings"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
@@ -61,7 +62,7 @@ func rangeWords(rs []bench.Range, unit quantity.Unit) string {
 		if i > 0 {
 			s += ", "
 		}
-		s += "± " + short(r.FullScale, unit)
+		s += "±" + strings.ReplaceAll(short(r.FullScale, unit), " ", "\u00a0")
 	}
 	return orDash(s)
 }

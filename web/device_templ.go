@@ -585,7 +585,7 @@ func Device(p DeviceProps) templ.Component {
 						return templ_7745c5c3_Err
 					}
 				} else {
-					templ_7745c5c3_Err = runTable(p.Last).Render(ctx, templ_7745c5c3_Buffer)
+					templ_7745c5c3_Err = runTable(p.Last, false).Render(ctx, templ_7745c5c3_Buffer)
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}

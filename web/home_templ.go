@@ -125,7 +125,7 @@ func Home(p HomeProps) templ.Component {
 						return templ_7745c5c3_Err
 					}
 				} else {
-					templ_7745c5c3_Err = runTable(p.Last).Render(ctx, templ_7745c5c3_Buffer)
+					templ_7745c5c3_Err = runTable(p.Last, false).Render(ctx, templ_7745c5c3_Buffer)
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}
@@ -589,8 +589,8 @@ func startForm(p HomeProps) templ.Component {
 	})
 }
 
-// runTable lists runs; on a narrow page each row becomes a card.
-func runTable(rows []RunRow) templ.Component {
+// runTable lists runs, with their notes where there is room for them; on a narrow page each row becomes a card.
+func runTable(rows []RunRow, notes bool) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
 		if templ_7745c5c3_CtxErr := ctx.Err(); templ_7745c5c3_CtxErr != nil {
@@ -727,7 +727,7 @@ func runTable(rows []RunRow) templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			if r.Note != "" {
+			if notes && r.Note != "" {
 				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 55, "<tr class=\"row-note\"><td colspan=\"7\">")
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err

@@ -12,6 +12,7 @@ type Axis struct {
 	Label string // the quantity: "Voltage at pin 3 A"
 	Unit  quantity.Unit
 	Log   bool
+	Whole bool // counts things: pins, units
 }
 
 // Series is one curve. X and Y are in SI base units and have equal length; a

@@ -27,10 +27,19 @@ func (s *scale) fit(e extent, n int) {
 		lo, hi = lo-pad, hi+pad
 	}
 	s.step, s.minor = niceStep((hi - lo) / float64(n))
+	if s.axis.Whole {
+		lo, hi = math.Floor(lo)-0.5, math.Ceil(hi)+0.5
+		if s.step <= 1 {
+			s.step, s.minor = 1, 1
+		}
+	}
 	fine := s.step / float64(s.minor)
 	// A value on a line gets one more minor space, so that no mark is cut.
 	s.lo = math.Floor(lo/fine-1e-9) * fine
 	s.hi = math.Ceil(hi/fine+1e-9) * fine
+	if s.axis.Whole {
+		s.lo, s.hi = lo, hi
+	}
 	if top := max(math.Abs(s.lo), math.Abs(s.hi)); s.step < 2e-4*top {
 		coarse := s.step * 10
 		s.offset = math.Floor(lo/coarse) * coarse
@@ -103,7 +112,7 @@ func (s *scale) ticks() (major []tick, minor []float64) {
 		return s.ticksLog()
 	}
 	fine := s.step / float64(s.minor)
-	first, last := math.Round(s.lo/fine), math.Round(s.hi/fine)
+	first, last := math.Ceil(s.lo/fine-1e-9), math.Floor(s.hi/fine+1e-9)
 	places := max(0, int(math.Ceil(-math.Log10(s.step*s.factor)-1e-9)))
 	for k := first; k <= last && len(minor) < 400; k++ {
 		if math.Mod(k, float64(s.minor)) != 0 {

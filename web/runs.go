@@ -100,7 +100,7 @@ func yieldWords(s LotStat) string {
 
 // LotPlot draws a result unit by unit.
 func LotPlot(s LotStat) Plot {
-	p := Plot{ID: "lot-plot", Title: s.Name, X: Axis{Label: "Unit, in the order of their runs"}, Y: Axis{Label: s.Name, Unit: s.Unit},
+	p := Plot{ID: "lot-plot", Title: s.Name, X: Axis{Label: "Unit, in the order of their runs", Whole: true}, Y: Axis{Label: s.Name, Unit: s.Unit},
 		Band: procedure.Limit{Low: s.Low, High: s.High}}
 	if s.Pin != "" {
 		p.Title += ", pin " + s.Pin

@@ -184,7 +184,7 @@ func Runs(p RunsProps) templ.Component {
 						return templ_7745c5c3_Err
 					}
 				} else {
-					templ_7745c5c3_Err = runTable(p.Rows).Render(ctx, templ_7745c5c3_Buffer)
+					templ_7745c5c3_Err = runTable(p.Rows, true).Render(ctx, templ_7745c5c3_Buffer)
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}
@@ -533,7 +533,7 @@ func Lot(p LotProps) templ.Component {
 						}()
 					}
 					ctx = templ.InitializeContext(ctx)
-					templ_7745c5c3_Err = runTable(p.Rows).Render(ctx, templ_7745c5c3_Buffer)
+					templ_7745c5c3_Err = runTable(p.Rows, false).Render(ctx, templ_7745c5c3_Buffer)
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}

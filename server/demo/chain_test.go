@@ -117,8 +117,8 @@ func TestFaultsStopTheQuickLook(t *testing.T) {
 	}
 }
 
-// TestFaultsOfOtherParts: a fault of each of the other parts is what its
-// procedure finds first.
+// TestFaultsOfOtherParts: a fault of each of the other parts is what the first
+// measurements of its procedure find.
 func TestFaultsOfOtherParts(t *testing.T) {
 	for _, x := range []struct {
 		procedure, id, key string
@@ -131,7 +131,8 @@ func TestFaultsOfOtherParts(t *testing.T) {
 		{"averlock-48-basics", "contact", "upper", 31, UnitFault{Kind: openBond, Pin: 31}},
 		{"averlock-48-basics", "shorts", "current", 19, UnitFault{Kind: pinsShorted, Pin: 19, Pin2: 20, Value: 100}},
 	} {
-		r := rehearse(t, x.procedure, 5, LotUnit{Serial: "faulty", Seed: 61, UnitFaults: []UnitFault{x.fault}})
+		r := rehearse(t, x.procedure, 5, LotUnit{Serial: "faulty", Seed: 61, UnitFaults: []UnitFault{x.fault}},
+			"contact", "shorts", "leakage-1", "leakage-2", "two-wire")
 		bad := r.bad()
 		if r.outcome() != derive.Fail || len(bad) == 0 {
 			t.Errorf("%s, %+v: %q, %d bad results", x.procedure, x.fault, r.outcome(), len(bad))

@@ -108,7 +108,7 @@ func databasePath(dir string) string { return filepath.Join(dir, "ohmkeep.db") }
 // wire makes the bench, its station and the routes.
 func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	def := rehearsal.DefaultBench()
-	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: bench.RealClock{}, Seed: benchSeed})
+	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: bench.FineClock{}, Seed: benchSeed})
 	if err != nil {
 		return nil, err
 	}
@@ -127,7 +127,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 		Hosts: names, Log: a.Log, Version: versionText(),
 	}
 	a.station = run.NewStation(ctx, run.Config{
-		Link: b, Clock: bench.RealClock{}, Recorder: a.store, Observer: boards, Log: a.Log, Changed: boards.BenchChanged,
+		Link: b, Clock: bench.FineClock{}, Recorder: a.store, Observer: boards, Log: a.Log, Changed: boards.BenchChanged,
 	})
 	cfg.Station = a.station
 	if a.Demo {
@@ -218,3 +218,6 @@ func (a *app) stop() error {
 	}
 	return err
 }
+
+// The store is what runs are recorded in.
+var _ run.Recorder = (*store.Store)(nil)

@@ -16,6 +16,7 @@ type XYPlot struct {
 	Run         string
 	Measurement int
 	X, Y        procedure.Axis // pin 0: whichever pin is read
+	Merge       bool           // all groups are one curve
 	Columns     int            // width of the plot
 	Limit       int            // readings looked at, from the first on; 0: a million
 }
@@ -30,7 +31,7 @@ const xyLimit = 1_000_000
 func (s *Store) PlotXY(ctx context.Context, q XYPlot) (series []PlotSeries, more bool, err error) {
 	p := pairing{plot: q, cross: q.X.Pin != q.Y.Pin && q.X.Pin != 0 && q.Y.Pin != 0}
 	for _, a := range []procedure.Axis{q.X, q.Y} {
-		if _, err := columnOf(a.Quantity); err != nil && a.Quantity != procedure.QuantityTime {
+		if _, err := columnOf(a.Quantity); err != nil && a.Quantity != procedure.QuantityTime && a.Quantity != procedure.QuantityPin {
 			return nil, false, err
 		}
 	}
@@ -64,7 +65,7 @@ func (s *Store) PlotXY(ctx context.Context, q XYPlot) (series []PlotSeries, more
 
 var errLimit = errors.New("limit reached")
 
-// values returns a column of readings; times are converted into dst.
+// values returns a column of readings; times and pins are converted into dst.
 func values(dst *[]float64, c *Columns, q procedure.Quantity) []float64 {
 	switch q {
 	case procedure.QuantitySet:
@@ -75,6 +76,12 @@ func values(dst *[]float64, c *Columns, q procedure.Quantity) []float64 {
 		return c.I
 	}
 	*dst = (*dst)[:0]
+	if q == procedure.QuantityPin {
+		for _, pin := range c.Pin {
+			*dst = append(*dst, float64(pin))
+		}
+		return *dst
+	}
 	for _, t := range c.T {
 		*dst = append(*dst, float64(t)/1e9)
 	}
@@ -104,6 +111,12 @@ type half struct {
 }
 
 func (p *pairing) curve(pin uint8, group uint16) *xyCurve {
+	if p.plot.X.Quantity == procedure.QuantityPin {
+		pin = 0
+	}
+	if p.plot.Merge {
+		group = 0
+	}
 	for i := len(p.curves) - 1; i >= 0; i-- {
 		if k := p.curves[i]; k.Pin == pin && k.Group == group {
 			return k

@@ -101,7 +101,7 @@ func (contact) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 
 func (contact) Shape(m *Measurement, d *dut.Device) Shape {
 	return Shape{
-		X:      Axis{Quantity: QuantityTime, Label: "Time", Unit: quantity.Second},
+		X:      byPin,
 		Y:      Axis{Quantity: QuantityVoltage, Label: "Pin voltage", Unit: quantity.Volt},
 		Groups: []string{"upper diode", "lower diode"},
 	}

@@ -105,6 +105,7 @@ const (
 	QuantitySet     Quantity = "set"
 	QuantityVoltage Quantity = "voltage"
 	QuantityCurrent Quantity = "current"
+	QuantityPin     Quantity = "pin" // the number of the pin that was read
 )
 
 // Axis is one axis of a measurement's plot. Pin 0 is whichever pin is read.
@@ -121,6 +122,11 @@ type Shape struct {
 	X, Y   Axis
 	Line   bool     // joined points; otherwise one mark a reading
 	Groups []string // label of each Point.Group
+	// Merge draws all groups as one curve: they only say which pins were meant.
+	Merge bool
 	// Band is the limit drawn across the Y axis, where the limits are in its unit.
 	Band Limit
 }
+
+// byPin is the X axis of what is measured once for each pin.
+var byPin = Axis{Quantity: QuantityPin, Label: "Pin"}

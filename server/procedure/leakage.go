@@ -91,7 +91,7 @@ func (leakage) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 
 func (leakage) Shape(m *Measurement, d *dut.Device) Shape {
 	s := Shape{
-		X:      Axis{Quantity: QuantityTime, Label: "Time", Unit: quantity.Second},
+		X:      byPin,
 		Y:      Axis{Quantity: QuantityCurrent, Label: "Current into the pin", Unit: quantity.Ampere},
 		Groups: []string{"high", "low"},
 	}

@@ -111,9 +111,10 @@ func (shorts) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 
 func (shorts) Shape(m *Measurement, d *dut.Device) Shape {
 	s := Shape{
-		X:    Axis{Quantity: QuantityTime, Label: "Time", Unit: quantity.Second},
-		Y:    Axis{Quantity: QuantityCurrent, Label: "Current", Unit: quantity.Ampere},
-		Band: m.Limits["current"],
+		X:     byPin,
+		Y:     Axis{Quantity: QuantityCurrent, Label: "Current", Unit: quantity.Ampere},
+		Merge: true,
+		Band:  m.Limits["current"],
 	}
 	k := kit{d: d}
 	for _, p := range m.pairs() {

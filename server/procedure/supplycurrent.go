@@ -74,7 +74,7 @@ func (supplyCurrent) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 
 func (supplyCurrent) Shape(m *Measurement, d *dut.Device) Shape {
 	return Shape{
-		X:      Axis{Quantity: QuantityTime, Label: "Time", Unit: quantity.Second},
+		X:      byPin,
 		Y:      Axis{Quantity: QuantityCurrent, Label: "Supply current", Unit: quantity.Ampere},
 		Groups: []string{""}, Band: m.Limits["current"],
 	}

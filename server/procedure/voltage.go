@@ -63,7 +63,7 @@ func (voltage) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 
 func (voltage) Shape(m *Measurement, d *dut.Device) Shape {
 	return Shape{
-		X:      Axis{Quantity: QuantityTime, Label: "Time", Unit: quantity.Second},
+		X:      byPin,
 		Y:      Axis{Quantity: QuantityVoltage, Label: "Voltage", Unit: quantity.Volt},
 		Groups: []string{""}, Band: m.Limits["voltage"],
 	}

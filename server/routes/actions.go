@@ -125,6 +125,9 @@ func (s *Server) launch(ctx context.Context, who Viewer, rec *procedure.Record, 
 	if seated != nil {
 		rec.Seated = seated
 	}
+	if _, err := run.Check(rec); err != nil { // what cannot work is said before, not during
+		return "", err
+	}
 	if rec.ID, err = run.NewID(); err != nil {
 		return "", err
 	}

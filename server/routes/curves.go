@@ -87,11 +87,20 @@ func (c *curves) of(key curveKey) *curve {
 	return k
 }
 
+// perPin reports whether each pin has a curve of its own.
+func perPin(s procedure.Shape) bool {
+	return s.X.Pin == 0 && s.Y.Pin == 0 && s.X.Quantity != procedure.QuantityPin
+}
+
 func (c *curves) keyOf(r *bench.Reading) curveKey {
-	if c.shape.X.Pin == 0 && c.shape.Y.Pin == 0 {
-		return curveKey{r.Group, r.Pin}
+	key := curveKey{r.Group, r.Pin}
+	if !perPin(c.shape) {
+		key.pin = 0
 	}
-	return curveKey{group: r.Group}
+	if c.shape.Merge {
+		key.group = 0
+	}
+	return key
 }
 
 func (c *curves) overTime() bool { return c.shape.X.Quantity == procedure.QuantityTime }
@@ -215,7 +224,7 @@ func (c *curves) label(key curveKey, d *dut.Device) string {
 func emptyPlot(shape procedure.Shape, id, title string) web.Plot {
 	return web.Plot{
 		ID: id, Title: title, Band: shape.Band,
-		X:     web.Axis{Label: shape.X.Label, Unit: shape.X.Unit, Log: shape.X.Log},
+		X:     web.Axis{Label: shape.X.Label, Unit: shape.X.Unit, Log: shape.X.Log, Whole: shape.X.Quantity == procedure.QuantityPin},
 		Y:     web.Axis{Label: shape.Y.Label, Unit: shape.Y.Unit, Log: shape.Y.Log},
 		Empty: "No readings yet.",
 	}
@@ -230,7 +239,7 @@ func curveLabel(shape procedure.Shape, key curveKey, of int, d *dut.Device) stri
 			parts = append(parts, p.Label())
 		}
 	}
-	if int(key.group) < len(shape.Groups) && shape.Groups[key.group] != "" && (of > 1 || len(shape.Groups) > 1) {
+	if !shape.Merge && int(key.group) < len(shape.Groups) && shape.Groups[key.group] != "" && (of > 1 || len(shape.Groups) > 1) {
 		parts = append(parts, shape.Groups[key.group])
 	}
 	return strings.Join(parts, ", ")
@@ -251,6 +260,8 @@ func column(r *bench.Reading, q procedure.Quantity) float64 {
 		return r.Set
 	case procedure.QuantityVoltage:
 		return r.V
+	case procedure.QuantityPin:
+		return float64(r.Pin)
 	}
 	return r.I
 }

@@ -101,7 +101,7 @@ func (s *Server) storedPlot(ctx context.Context, rec *procedure.Record, m int) (
 		series, err = s.Store.PlotTime(ctx, store.TimePlot{Run: rec.ID, Measurement: m, Pin: shape.Y.Pin, Quantity: shape.Y.Quantity, Columns: plotColumns})
 	} else {
 		var more bool
-		series, more, err = s.Store.PlotXY(ctx, store.XYPlot{Run: rec.ID, Measurement: m, X: shape.X, Y: shape.Y, Columns: plotColumns})
+		series, more, err = s.Store.PlotXY(ctx, store.XYPlot{Run: rec.ID, Measurement: m, X: shape.X, Y: shape.Y, Merge: shape.Merge, Columns: plotColumns})
 		if more {
 			p.Title += " (the first million readings)"
 		}
@@ -109,10 +109,9 @@ func (s *Server) storedPlot(ctx context.Context, rec *procedure.Record, m int) (
 	if err != nil {
 		return p, err
 	}
-	byPin := shape.X.Pin == 0 && shape.Y.Pin == 0
 	for _, c := range series[:min(len(series), maxCurves)] {
 		key := curveKey{group: c.Group}
-		if byPin {
+		if perPin(shape) {
 			key.pin = c.Pin
 		}
 		p.Series = append(p.Series, web.Series{

@@ -1,0 +1,117 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/cookiejar"
+	"net/url"
+	"os"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+)
+
+// program is the whole program at work in this process, as main starts it.
+type program struct {
+	t    *testing.T
+	base string
+	key  string
+	dir  string
+	app  *app
+	stop func()
+}
+
+// startProgram starts the program on a free port, with its data in dir ("" for
+// a directory of the test's own).
+func startProgram(t *testing.T, dir string, demo bool) *program {
+	t.Helper()
+	if dir == "" {
+		dir = t.TempDir()
+	}
+	var said bytes.Buffer
+	log := slog.New(slog.NewTextHandler(testWriter{t}, &slog.HandlerOptions{Level: slog.LevelWarn}))
+	o := options{Listen: "127.0.0.1:0", Data: dir, Demo: demo, Log: log, Announce: &said}
+	ready := make(chan string, 1)
+	o.ready = func(address string) { ready <- address }
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- serve(ctx, o) }()
+	p := &program{t: t, dir: dir}
+	select {
+	case p.base = <-ready:
+	case err := <-ended:
+		cancel()
+		t.Fatalf("the program did not start: %v", err)
+	}
+	p.key = regexp.MustCompile(`key=(\S+)`).FindStringSubmatch(said.String())[1]
+	var once sync.Once
+	p.stop = func() {
+		once.Do(func() {
+			cancel()
+			if err := <-ended; err != nil {
+				t.Errorf("the program ended with %v", err)
+			}
+		})
+	}
+	t.Cleanup(p.stop)
+	return p
+}
+
+// testWriter sends logs to the test.
+type testWriter struct{ t *testing.T }
+
+func (w testWriter) Write(b []byte) (int, error) {
+	w.t.Log(strings.TrimSpace(string(b)))
+	return len(b), nil
+}
+
+// link is the sign-in link that the program printed.
+func (p *program) link() string { return p.base + "/sign-in?key=" + p.key }
+
+// client is a browser without a screen, signed in as owner.
+func (p *program) client() *http.Client {
+	p.t.Helper()
+	jar, _ := cookiejar.New(nil)
+	c := &http.Client{Jar: jar, Timeout: 30 * time.Second}
+	resp, err := c.PostForm(p.base+"/sign-in", url.Values{"key": {p.key}, "name": {"Tester"}})
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	if resp.StatusCode != http.StatusOK {
+		p.t.Fatalf("signing in: %s", resp.Status)
+	}
+	return c
+}
+
+// get fetches a page and returns its body.
+func get(t *testing.T, c *http.Client, address string) (int, string) {
+	t.Helper()
+	resp, err := c.Get(address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	body, err := io.ReadAll(resp.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return resp.StatusCode, string(body)
+}
+
+// needTool skips a test whose tool is missing, or fails it in CI.
+func needTool(t *testing.T, path, install string) {
+	t.Helper()
+	if _, err := os.Stat(path); err == nil {
+		return
+	}
+	if os.Getenv("CI") != "" {
+		t.Fatalf("%s is missing: %s", path, install)
+	}
+	t.Skipf("%s is missing: %s", path, install)
+}

@@ -41,7 +41,7 @@ func (p *Plot) draw(dst []byte) []byte {
 		b = sy.attributes(b, "y")
 		b = append(b, ` data-area="74 14 552 326" data-plot="`+id+`"`...)
 	}
-	b = append(b, `><title id="`+id+`-t">`+html.EscapeString(p.Title)+`</title><desc id="`+id+`-d">`+html.EscapeString(p.describe(ok))+`</desc>`...)
+	b = append(b, `><title id="`+id+`-t">`+html.EscapeString(p.spoken())+`</title><desc id="`+id+`-d">`+html.EscapeString(p.describe(ok))+`</desc>`...)
 	if !ok {
 		return p.drawEmpty(b)
 	}
@@ -56,6 +56,14 @@ func (p *Plot) draw(dst []byte) []byte {
 	b = append(b, `<text class="axis-title" x="350" y="390" text-anchor="middle">`+html.EscapeString(sx.title())+`</text>`...)
 	b = append(b, `<text class="axis-title" x="14" y="177" text-anchor="middle" transform="rotate(-90 14 177)">`+html.EscapeString(sy.title())+`</text></svg>`...)
 	return b
+}
+
+// spoken is the plot's title for a screen reader: never empty.
+func (p *Plot) spoken() string {
+	if p.Title == "" {
+		return "Plot"
+	}
+	return p.Title
 }
 
 // attributes writes what the module must know of an axis.

@@ -1,6 +1,8 @@
 package web
 
 import (
+	"strings"
+
 	"ohmkeep/server/derive"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
@@ -98,13 +100,26 @@ func yieldWords(s LotStat) string {
 	return quantity.Format(100*float64(s.Passed)/float64(s.Of), quantity.Percent, 3)
 }
 
+// title names a result with its pin.
+func (s LotStat) title() string {
+	if s.Pin == "" {
+		return s.Name
+	}
+	return s.Name + ", pin " + s.Pin
+}
+
+// place is what else tells results of one name apart.
+func (s LotStat) place() string {
+	if where := strings.Trim(s.Where, "; "); where != "" {
+		return s.Measurement + ", " + where
+	}
+	return s.Measurement
+}
+
 // LotPlot draws a result unit by unit.
 func LotPlot(s LotStat) Plot {
-	p := Plot{ID: "lot-plot", Title: s.Name, X: Axis{Label: "Unit, in the order of their runs", Whole: true}, Y: Axis{Label: s.Name, Unit: s.Unit},
+	p := Plot{ID: "lot-plot", Title: s.title(), X: Axis{Label: "Unit, in the order of their runs", Whole: true}, Y: Axis{Label: s.Name, Unit: s.Unit},
 		Band: procedure.Limit{Low: s.Low, High: s.High}}
-	if s.Pin != "" {
-		p.Title += ", pin " + s.Pin
-	}
 	series := Series{}
 	for i, v := range s.Values {
 		series.X, series.Y = append(series.X, float64(i+1)), append(series.Y, v)

@@ -119,8 +119,7 @@ func (b *Bench) rebuild(seat Seat, faults []BenchFault) error {
 		return err
 	}
 	seat = seat.clone()
-	straps := slices.Concat(b.straps, seat.PinMap.Straps)
-	net, err := build(&b.def, &ill, b.onR, &seat, straps, b.closed)
+	net, err := b.assemble(&seat, &ill)
 	if err != nil {
 		return err
 	}
@@ -133,6 +132,11 @@ func (b *Bench) rebuild(seat Seat, faults []BenchFault) error {
 		}
 	}
 	return b.changed(nil)
+}
+
+// assemble makes the circuit of a seat with the paths as they are.
+func (b *Bench) assemble(seat *Seat, ill *ailments) (*network, error) {
+	return build(&b.def, ill, b.onR, seat, slices.Concat(b.straps, seat.PinMap.Straps), b.closed)
 }
 
 var errEnergised = errors.New("rehearsal: switch all outputs off before a part is seated")

@@ -54,19 +54,7 @@ func (b *Bench) changed(by *channel) error {
 
 // solve finds the operating point and starts every channel on its way there.
 func (b *Bench) solve(by *channel, now int64) error {
-	for k := range b.channels {
-		b.channels[k].apply(b.net.channels[k+1])
-	}
-	if !b.energised() {
-		b.net.ckt.Forget() // nothing holds a state: start from 0 V everywhere, where it ends
-	}
-	sol, err := b.net.ckt.Solve()
-	if err != nil {
-		sol, err = b.net.ckt.Solve() // a failure forgets: once more, from 0 V everywhere
-	}
-	if err == nil {
-		err = b.finite()
-	}
+	sol, err := b.operatingPoint()
 	if err != nil {
 		b.stale, b.staleAt = true, now
 		b.report(CodeNoSolution, 0, "no operating point: %v (%s)", err, b.situation())
@@ -88,6 +76,36 @@ func (b *Bench) solve(by *channel, now int64) error {
 		b.onSolve(b.solved(sol))
 	}
 	return nil
+}
+
+// operatingPoint solves the circuit as it is set and switched now.
+func (b *Bench) operatingPoint() (*circuit.Solution, error) {
+	if !b.energised() {
+		b.net.ckt.Forget() // nothing holds a state: start from 0 V everywhere, where it ends
+	}
+	sol, err := b.attempt()
+	if err == nil {
+		return sol, nil
+	}
+	// Once more with nothing remembered at all, not even the order in which
+	// the equations were worked through.
+	net, again := b.assemble(&b.seat, &b.ill)
+	if again != nil {
+		return nil, err
+	}
+	b.net = net
+	return b.attempt()
+}
+
+func (b *Bench) attempt() (*circuit.Solution, error) {
+	for k := range b.channels {
+		b.channels[k].apply(b.net.channels[k+1])
+	}
+	sol, err := b.net.ckt.Solve()
+	if err == nil {
+		err = b.finite()
+	}
+	return sol, err
 }
 
 // situation is what is seated, forced and closed, for a report.

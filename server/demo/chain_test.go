@@ -4,11 +4,14 @@ import (
 	"flag"
 	"fmt"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/procedure"
+	"ohmkeep/server/rehearsal"
 )
 
 // TestGoodUnitsPass runs every procedure on good units.
@@ -226,4 +229,46 @@ func TestDiodeIntervals(t *testing.T) {
 	}
 	n.atLeast(t, "ideality", 0.95)
 	rs.atLeast(t, "series resistance", 0.95)
+}
+
+// perfect is the default bench with converters that do not err.
+func perfect() bench.Definition {
+	def := rehearsal.DefaultBench()
+	for i := range def.Channels {
+		c := &def.Channels[i]
+		for _, rs := range [][]bench.Range{c.ForceV, c.ForceI, c.SenseV, c.SenseI} {
+			for k := range rs {
+				rs[k] = bench.Range{FullScale: rs[k].FullScale}
+			}
+		}
+	}
+	return def
+}
+
+// TestThresholdIntervals holds thresholds against what the same unit does on a
+// bench without errors, swept five times as finely and with time to settle.
+func TestThresholdIntervals(t *testing.T) {
+	const fine = 601
+	var shares covered
+	for seed := range uint64(5) {
+		u := LotUnit{Serial: "threshold", Seed: 500 + seed}
+		rough := rehearse(t, LotProcedure, 600+seed, u, "threshold-3")
+		p := rough.held.Record.Procedure
+		p.Measurements = slices.Clone(p.Measurements)
+		m := &p.Measurements[0]
+		sweep := *m.Sweep
+		sweep.Points, m.Sweep, m.Settle = fine, &sweep, settleSlow
+		truth := map[string]float64{}
+		exact := carryOut(t, p, perfect(), 1, u)
+		for _, x := range exact.held.Results {
+			truth[x.Key] = x.Value
+		}
+		for _, x := range rough.held.Results {
+			shares.count(t, x.Key, x, truth[x.Key])
+		}
+	}
+	if shares.all != 5*3 {
+		t.Errorf("%d results", shares.all)
+	}
+	shares.atLeast(t, "thresholds", 0.9) // one in ten of so few may miss
 }

@@ -32,7 +32,14 @@ func rehearse(t testing.TB, procKey string, benchSeed uint64, u LotUnit, ids ...
 	if len(ids) > 0 {
 		p.Measurements = slices.DeleteFunc(p.Measurements, func(m procedure.Measurement) bool { return !slices.Contains(ids, m.ID) })
 	}
-	d, pm, def := s.device(t, p.Device), s.pinMap(t, p.Device), rehearsal.DefaultBench()
+	return carryOut(t, p, rehearsal.DefaultBench(), benchSeed, u)
+}
+
+// carryOut runs a procedure for a device of the scenario on a bench.
+func carryOut(t testing.TB, p procedure.Procedure, def bench.Definition, benchSeed uint64, u LotUnit) rehearsed {
+	t.Helper()
+	s := Scenario()
+	d, pm := s.device(t, p.Device), s.pinMap(t, p.Device)
 	clock := bench.NewCountingClock(time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
 	var faults []model.Fault
 	for _, f := range u.UnitFaults {
@@ -48,7 +55,7 @@ func rehearse(t testing.TB, procKey string, benchSeed uint64, u LotUnit, ids ...
 	_, err = (&run.Runner{Link: b, Clock: clock, Recorder: keep}).Run(t.Context(), &procedure.Record{
 		Device: *d, Procedure: p, PinMap: *pm, Bench: def, Unit: dut.Unit{Serial: u.Serial, Lot: LotName}, Rehearsal: true})
 	if err != nil {
-		t.Fatalf("%s on unit %s, seed %d, bench %d: %v", procKey, u.Serial, u.Seed, benchSeed, err)
+		t.Fatalf("%s on unit %s, seed %d, bench %d: %v", p.Key, u.Serial, u.Seed, benchSeed, err)
 	}
 	return rehearsed{held: keep.Held(), truth: b.Truth(), took: clock.Now().Sub(began)}
 }

@@ -69,8 +69,12 @@ func tarnelSupply(repeats int) procedure.Measurement {
 // loadCurrent is what the outputs are loaded with, A.
 const loadCurrent = 4e-3
 
+// loadNote says what the bench itself adds: 4 Ω of switch and 0.5 Ω of channel
+// at the output, and another switch at the part's own supply or ground.
+const loadNote = "Sensed at the channel: the bench's own path of about 4.5 Ω is in it, 18 mV at 4 mA."
+
 func tarnelHigh() procedure.Measurement {
-	return procedure.Measurement{ID: "output-high", Name: "Output high, 4 mA out of it", Kind: "output-level",
+	return procedure.Measurement{ID: "output-high", Name: "Output high, 4 mA out of it", Kind: "output-level", Note: loadNote,
 		Pins: tarnelOutputs(), Level: -loadCurrent, Compliance: 6, Powered: true, Rest: procedure.UseReturn,
 		Settle: settleSlow, Aperture: oneCycle,
 		Limits: limits{"unloaded": between(4.9, 5.1), "loaded": atLeast(4.5), "output-resistance": atMost(110)}}
@@ -81,7 +85,7 @@ func tarnelLow() []procedure.Measurement {
 	var out []procedure.Measurement
 	for i, g := range gates {
 		out = append(out, procedure.Measurement{
-			ID: fmt.Sprintf("output-low-%d", i+1), Name: fmt.Sprintf("Output Y%d low, 4 mA into it", i+1), Kind: "output-level",
+			ID: fmt.Sprintf("output-low-%d", i+1), Name: fmt.Sprintf("Output Y%d low, 4 mA into it", i+1), Kind: "output-level", Note: loadNote,
 			Pins: []int{g.out}, Level: loadCurrent, Compliance: 6, Powered: true, Rest: procedure.UseReturn,
 			Hold:   []procedure.Hold{{Pin: g.in, Use: procedure.UseVoltage, Level: tarnelV, Compliance: 1e-3}},
 			Settle: settleSlow, Aperture: oneCycle,

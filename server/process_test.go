@@ -102,6 +102,7 @@ func TestProcessMemory(t *testing.T) {
 	p := startProcess(t, t.TempDir())
 	c := p.token("operator")
 	lotDone(c)
+	t.Logf("the demonstration lot took %.1f s", time.Since(p.begun).Seconds())
 	idle, peak := p.settled(), p.status("VmHWM")
 	t.Logf("idle %.1f MiB after the demonstration lot, %.1f MiB at its peak", float64(idle)/mib, float64(peak)/mib)
 	if idle > idleMemory {
@@ -113,6 +114,7 @@ func TestProcessMemory(t *testing.T) {
 		conn := c.watch(id)
 		go func() { ended <- readToEnd(conn) }()
 	}
+	begun := time.Now()
 	var most int64
 	for left := viewers; left > 0; {
 		until(t, time.Minute, "the run does not end", func() bool {
@@ -129,7 +131,15 @@ func TestProcessMemory(t *testing.T) {
 			}
 		})
 	}
-	t.Logf("%.1f MiB at most with %d viewers and a run", float64(most)/mib, viewers)
+	var rec struct {
+		Status   string
+		Readings int
+	}
+	c.do("GET", "/runs/"+id, nil, &rec)
+	if rec.Status != "done" || rec.Readings == 0 {
+		t.Errorf("the run ended as %q with %d readings", rec.Status, rec.Readings)
+	}
+	t.Logf("%.1f MiB at most with %d viewers and a run of %d readings, %.1f s", float64(most)/mib, viewers, rec.Readings, time.Since(begun).Seconds())
 	if most > workingMemory {
 		t.Errorf("resident memory with %d viewers and a run is %.1f MiB, to reach %d", viewers, float64(most)/mib, workingMemory/mib)
 	}

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"testing"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
@@ -149,6 +150,25 @@ func TestBadDocuments(t *testing.T) {
 	a.refused(t, list)
 }
 
+// TestCheck: a procedure that is valid in itself but cannot be connected on
+// this bench is refused before anything is energised, naming its pins.
+func TestCheck(t *testing.T) {
+	a := newAPI(t)
+	m := loadPinMap()
+	m.Straps = []bench.Strap{{Contact: 1, Kind: bench.StrapReturn}}
+	read[apiSaved](a, a.ask(store.Operator, "PUT", "/devices/load/pinmaps/rehearsal", m, "If-Match", `"1"`), http.StatusOK)
+	out := a.ask(store.Viewer, "GET", "/procedures/check/check", nil)
+	if out.status != http.StatusConflict || !strings.Contains(out.problem.Detail, "pin 1") {
+		t.Errorf("status %d: %s", out.status, out.body)
+	}
+	if out := a.ask(store.Owner, "DELETE", "/devices/load/pinmaps/rehearsal", nil); out.status != http.StatusNoContent {
+		t.Errorf("%s", out.body)
+	}
+	if out := a.ask(store.Viewer, "GET", "/procedures/check/check", nil); out.status != http.StatusConflict || !strings.Contains(out.problem.Detail, "pin map") {
+		t.Errorf("without a pin map: status %d: %s", out.status, out.body)
+	}
+}
+
 func TestBadSeating(t *testing.T) {
 	a := newAPI(t)
 	a.runOnce(nil)
@@ -180,6 +200,9 @@ func TestBadSeating(t *testing.T) {
 		put("drift", load+`"benchFaults":[{"kind":"gain-drift","channel":1,"value":2}]}`, "benchFaults[0].value"),
 		put("contact", load+`"benchFaults":[{"kind":"contact-resistance","contact":49,"value":1}]}`, "benchFaults[0].contact"),
 		put("same contacts", load+`"benchFaults":[{"kind":"swapped-contacts","contact":1,"contact2":1}]}`, "benchFaults[0].contact2"),
+		put("contact of a pin", load+`"pinMap":{"device":"","bench":"","contacts":{"1":1,"2":2,"3":3,"4":99}}}`, "pinMap.contacts[4]"),
+		put("no contact", load+`"pinMap":{"device":"","bench":"","contacts":{"1":1,"2":2,"3":3}}}`, "pinMap.contacts[4]"),
+		put("strap", load+`"pinMap":{"device":"","bench":"","contacts":{"1":1,"2":2,"3":3,"4":4},"straps":[{"contact":1,"kind":"channel","channel":9}]}}`, "pinMap.straps[0].channel"),
 		{name: "other bench", method: "PUT", address: "/benches/none/seating", body: `{"device":"load"}`, status: 404},
 		{name: "other bench", method: "POST", address: "/benches/none/safe", status: 404},
 		{name: "other bench", method: "PUT", address: "/benches/none/control", status: 404},

@@ -40,7 +40,7 @@ type apiSeries struct {
 
 func (s *Server) apiPlot(w http.ResponseWriter, r *http.Request) error {
 	id, m := chi.URLParam(r, "id"), number(r.URL.Query(), "measurement", 0)
-	rec, err := s.record(r.Context(), id)
+	rec, err := s.Store.GetRun(r.Context(), id)
 	if err != nil {
 		return err
 	}

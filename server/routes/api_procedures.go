@@ -8,6 +8,7 @@ import (
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
+	"ohmkeep/server/run"
 	"ohmkeep/store"
 )
 
@@ -25,8 +26,8 @@ func (s *Server) procedureEndpoints() []endpoint {
 			summary: "Take a procedure out of the lists. Its revisions stay for the runs that used them.", status: http.StatusNoContent},
 		{route: route{"GET", "/procedures/{key}/revisions", store.Viewer, s.apiProcedureRevisions}, id: "listProcedureRevisions", tag: tag,
 			summary: "The history of a procedure, newest first.", response: apiList[store.Revision]{}},
-		{route: route{"GET", "/procedures/{key}/estimate", store.Viewer, s.apiEstimate}, id: "estimateProcedure", tag: tag,
-			summary: "How long each measurement of a procedure should take on the bench.", response: apiList[apiEstimate]{}},
+		{route: route{"GET", "/procedures/{key}/check", store.Viewer, s.apiCheck}, id: "checkProcedure", tag: tag,
+			summary: "Whether a procedure can be carried out on the bench, without touching it, and how long it should take.", response: apiCheck{}},
 		{route: route{"GET", "/kinds", store.Viewer, s.apiKinds}, id: "listKinds", tag: tag,
 			summary: "The kinds of measurement: the fields they use and the results they derive.", response: apiList[apiKind]{}},
 	}
@@ -125,19 +126,23 @@ func (s *Server) apiKinds(w http.ResponseWriter, _ *http.Request) error {
 	return replyList(w, out)
 }
 
-// apiEstimate is the time that a measurement should take.
-type apiEstimate struct {
-	Measurement int     `json:"measurement" doc:"index in the procedure"`
-	Points      int64   `json:"points"`
-	Readings    int64   `json:"readings"`
-	Switching   float64 `json:"switching" doc:"seconds for paths to open and close"`
-	Settling    float64 `json:"settling" doc:"seconds"`
-	Reading     float64 `json:"reading" doc:"seconds of apertures and of waits between readings"`
-	Ramp        float64 `json:"ramp" doc:"seconds for supplies to come up and go down"`
-	Total       float64 `json:"total" doc:"seconds"`
+// apiCheck is what can be said of a procedure before anything is energised.
+type apiCheck struct {
+	Total        float64       `json:"total" doc:"seconds that the whole should take"`
+	Measurements []apiEstimate `json:"measurements"`
 }
 
-func (s *Server) apiEstimate(w http.ResponseWriter, r *http.Request) error {
+// apiEstimate is the time that a measurement should take.
+type apiEstimate struct {
+	Points    int64   `json:"points"`
+	Readings  int64   `json:"readings"`
+	Switching float64 `json:"switching" doc:"seconds for paths to open and close"`
+	Settling  float64 `json:"settling" doc:"seconds"`
+	Reading   float64 `json:"reading" doc:"seconds of apertures and of waits between readings"`
+	Ramp      float64 `json:"ramp" doc:"seconds for supplies to come up and go down"`
+}
+
+func (s *Server) apiCheck(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
 	p, err := s.Store.GetProcedure(ctx, chi.URLParam(r, "key"), 0)
 	if err != nil {
@@ -147,12 +152,23 @@ func (s *Server) apiEstimate(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	pins, err := s.Store.GetPinMap(ctx, p.Body.Device, s.Bench.Key, 0)
+	if store.CodeOf(err) == store.NotFound || err == nil && pins.Removed {
+		return problem(http.StatusConflict, "The device has no pin map for this bench yet.")
+	}
+	if err != nil {
+		return err
+	}
 	if err := p.Body.Validate(&d.Body); err != nil {
 		return err // the device was changed since
 	}
-	var out []apiEstimate
-	for i, e := range p.Body.Estimate(&d.Body, &s.Bench) {
-		out = append(out, apiEstimate{i, e.Points, e.Readings, e.Switching, e.Settling, e.Reading, e.Ramp, e.Total()})
+	total, err := run.Check(&procedure.Record{Device: d.Body, Procedure: p.Body, PinMap: pins.Body, Bench: s.Bench})
+	if err != nil {
+		return err
 	}
-	return replyList(w, out)
+	out := apiCheck{Total: total.Seconds()}
+	for _, e := range p.Body.Estimate(&d.Body, &s.Bench) {
+		out.Measurements = append(out.Measurements, apiEstimate(e))
+	}
+	return reply(w, http.StatusOK, out)
 }

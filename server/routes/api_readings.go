@@ -13,8 +13,6 @@ import (
 // maxReadings is the most readings of one answer.
 const maxReadings = 10_000
 
-var nan = math.NaN()
-
 func finiteOrNil(v *float64) *float64 {
 	if v == nil || math.IsNaN(*v) || math.IsInf(*v, 0) {
 		return nil
@@ -49,7 +47,7 @@ var errEnough = errors.New("enough readings")
 
 func (s *Server) apiReadings(w http.ResponseWriter, r *http.Request) error {
 	ctx, id, q := r.Context(), chi.URLParam(r, "id"), r.URL.Query()
-	rec, err := s.record(ctx, id)
+	rec, err := s.Store.GetRun(ctx, id)
 	if err != nil {
 		return err
 	}
@@ -65,7 +63,6 @@ func (s *Server) apiReadings(w http.ResponseWriter, r *http.Request) error {
 	case errors.Is(err, errEnough):
 		next := out.From + int64(out.Count)
 		out.Next = &next
-	case store.CodeOf(err) == store.NotFound: // not stored yet
 	case err != nil:
 		return err
 	}

@@ -1,7 +1,7 @@
 package routes
 
 import (
-	"context"
+	"math"
 	"net/http"
 
 	"github.com/go-chi/chi/v5"
@@ -112,33 +112,15 @@ func (s *Server) apiDeleteRun(w http.ResponseWriter, r *http.Request) error {
 	return noContent(w)
 }
 
-// record is the head of a run. A run that was started this moment is known
-// before the store has it.
-func (s *Server) record(ctx context.Context, id string) (*procedure.Record, error) {
-	rec, err := s.Store.GetRun(ctx, id)
-	if store.CodeOf(err) != store.NotFound {
-		return rec, err
-	}
-	b := s.Boards.find(id)
-	if b == nil || s.isManual(id) {
-		return nil, err
-	}
-	now, _ := b.now()
-	if now.Status != procedure.Running { // deleted since it ended
-		return nil, err
-	}
-	return &now, nil
-}
-
-// now is the head of the run at work, and where it stands.
-func (b *board) now() (procedure.Record, run.Progress) {
+// progress is where the run at work stands.
+func (b *board) progress() run.Progress {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return b.rec, b.at
+	return b.at
 }
 
 func (s *Server) apiRun(w http.ResponseWriter, r *http.Request) error {
-	rec, err := s.record(r.Context(), chi.URLParam(r, "id"))
+	rec, err := s.Store.GetRun(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}
@@ -160,19 +142,18 @@ type apiProgress struct {
 
 func (s *Server) apiProgress(w http.ResponseWriter, r *http.Request) error {
 	id := chi.URLParam(r, "id")
-	rec, err := s.record(r.Context(), id)
+	rec, err := s.Store.GetRun(r.Context(), id)
 	if err != nil {
 		return err
 	}
-	if b := s.Boards.find(id); b != nil {
-		if now, at := b.now(); now.Status == procedure.Running {
-			left := nan
-			if at.Left >= 0 {
-				left = at.Left.Seconds()
-			}
-			return reply(w, http.StatusOK, apiProgress{now.Status, now.Outcome, at.Measurement, at.Point, at.Points,
-				at.Done, at.Elapsed.Seconds(), nullable(left), at.Readings})
+	if b := s.Boards.find(id); b != nil && rec.Status == procedure.Running {
+		at := b.progress()
+		left := math.NaN()
+		if at.Left >= 0 {
+			left = at.Left.Seconds()
 		}
+		return reply(w, http.StatusOK, apiProgress{rec.Status, rec.Outcome, at.Measurement, at.Point, at.Points,
+			at.Done, at.Elapsed.Seconds(), nullable(left), at.Readings})
 	}
 	results, err := s.Store.Results(r.Context(), id)
 	if err != nil {
@@ -207,7 +188,7 @@ type apiResult struct {
 
 func (s *Server) apiResults(w http.ResponseWriter, r *http.Request) error {
 	id := chi.URLParam(r, "id")
-	if _, err := s.record(r.Context(), id); err != nil {
+	if _, err := s.Store.GetRun(r.Context(), id); err != nil {
 		return err
 	}
 	results, err := s.Store.Results(r.Context(), id)

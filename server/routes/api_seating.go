@@ -1,6 +1,7 @@
 package routes
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 
@@ -19,6 +20,7 @@ func (s *Server) checkSeating(q *Seating) error {
 	m := s.modelOf(&ps, q)
 	if m != nil {
 		checkOptions(&ps, m, q.Options)
+		s.checkPlaces(&ps, m, q)
 	}
 	kinds := s.Rehearse.UnitFaultKinds()
 	for i, f := range q.UnitFaults {
@@ -55,6 +57,22 @@ func (s *Server) modelOf(ps *dut.Problems, q *Seating) *Model {
 		return nil
 	}
 	return &models[i]
+}
+
+// checkPlaces checks the pin map of a model without a device.
+func (s *Server) checkPlaces(ps *dut.Problems, m *Model, q *Seating) {
+	if q.Device != "" || len(q.PinMap.Contacts) == 0 && len(q.PinMap.Straps) == 0 {
+		return
+	}
+	pins := make([]int, m.Pins)
+	for i := range pins {
+		pins[i] = i + 1
+	}
+	var found dut.Problems
+	errors.As(q.PinMap.Validate(&s.Bench, pins), &found)
+	for _, p := range found {
+		ps.Add("pinMap."+p.Field, "%s", p.Message)
+	}
 }
 
 func checkOptions(ps *dut.Problems, m *Model, options map[string]float64) {

@@ -81,8 +81,8 @@ func (a *apiRig) describeAndSeat() {
 	}
 	get[apiList[store.Revision]](a, "/procedures/check-2/revisions")
 	// 101 readings, one every 0.1 s
-	if e := get[apiList[apiEstimate]](a, "/procedures/check-2/estimate").Items; len(e) != 2 || e[1].Readings != 101 || e[1].Reading < 10 || e[1].Total > 11 {
-		t.Errorf("estimate %+v", e)
+	if c := get[apiCheck](a, "/procedures/check-2/check"); len(c.Measurements) != 2 || c.Measurements[1].Readings != 101 || c.Total < 10 || c.Total > 11 {
+		t.Errorf("check %+v", c)
 	}
 	if n := len(get[apiList[apiKind]](a, "/kinds").Items); n != len(procedure.Kinds()) {
 		t.Errorf("%d kinds", n)

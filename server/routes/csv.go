@@ -91,7 +91,7 @@ func (s *Server) csvWide(w http.ResponseWriter, r *http.Request) error {
 
 // csvResults answers with the results of one run.
 func (s *Server) csvResults(w http.ResponseWriter, r *http.Request) error {
-	rec, err := s.record(r.Context(), chi.URLParam(r, "id"))
+	rec, err := s.Store.GetRun(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}
@@ -113,7 +113,7 @@ func (s *Server) csvResults(w http.ResponseWriter, r *http.Request) error {
 // csvReadings answers with the readings of one run, of one measurement where
 // the query names one.
 func (s *Server) csvReadings(w http.ResponseWriter, r *http.Request) error {
-	rec, err := s.record(r.Context(), chi.URLParam(r, "id"))
+	rec, err := s.Store.GetRun(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}
@@ -130,11 +130,7 @@ func (s *Server) csvReadings(w http.ResponseWriter, r *http.Request) error {
 	return s.csvAnswer(w, r, runFile(rec, "readings"), func(b *csvBody) (err error) {
 		e := store.NewReadingsCSV(b, rec)
 		defer func() { err = errors.Join(err, e.Close()) }()
-		err = s.Store.Chunks(r.Context(), rec.ID, measurement, 0, e.Chunk)
-		if store.CodeOf(err) == store.NotFound { // not stored yet
-			return nil
-		}
-		return err
+		return s.Store.Chunks(r.Context(), rec.ID, measurement, 0, e.Chunk)
 	})
 }
 

@@ -112,7 +112,7 @@ func (s *Server) apiManualReadings(w http.ResponseWriter, r *http.Request) error
 		return err
 	}
 	q := r.URL.Query()
-	out := apiReadings{From: max(int64(number(q, "from", 0)), h.Dropped)}
+	out := apiReadings{Rehearsal: h.Record.Rehearsal, From: max(int64(number(q, "from", 0)), h.Dropped)}
 	limit, at := number(q, "limit", 1000), h.Dropped
 	for _, part := range h.Readings {
 		n := int64(len(part.Readings))

@@ -28,6 +28,7 @@ var readingParams = []param{
 
 // apiReadings are readings in columns.
 type apiReadings struct {
+	Rehearsal   bool       `json:"rehearsal"`
 	Measurement int        `json:"measurement"`
 	From        int64      `json:"from" doc:"index of the first reading"`
 	Count       int        `json:"count"`
@@ -51,7 +52,7 @@ func (s *Server) apiReadings(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	out := apiReadings{Measurement: number(q, "measurement", 0), From: int64(number(q, "from", 0))}
+	out := apiReadings{Rehearsal: rec.Rehearsal, Measurement: number(q, "measurement", 0), From: int64(number(q, "from", 0))}
 	if n := len(rec.Procedure.Measurements); out.Measurement >= n && out.Measurement > 0 {
 		return invalid("measurement", "this run has no such measurement")
 	}

@@ -33,7 +33,7 @@ func (s *Server) runEndpoints() []endpoint {
 		{route: route{"GET", "/runs/{id}/progress", store.Viewer, s.apiProgress}, id: "getProgress", tag: tag,
 			summary: "Where a run stands.", response: apiProgress{}},
 		{route: route{"GET", "/runs/{id}/results", store.Viewer, s.apiResults}, id: "listResults", tag: tag,
-			summary: "The results of a run, in the order of its measurements.", response: apiList[apiResult]{}},
+			summary: "The results of a run, in the order of its measurements.", response: apiResults{}},
 		{route: route{"GET", "/runs/{id}/results.csv", store.Viewer, s.csvResults}, id: "exportResults", tag: tag, media: mediaCSV,
 			summary: "The results of a run as CSV."},
 		{route: route{"GET", "/runs/{id}/readings", store.Viewer, s.apiReadings}, id: "listReadings", tag: tag, query: readingParams,
@@ -129,6 +129,7 @@ func (s *Server) apiRun(w http.ResponseWriter, r *http.Request) error {
 
 // apiProgress is where a run stands.
 type apiProgress struct {
+	Rehearsal   bool             `json:"rehearsal"`
 	Status      procedure.Status `json:"status"`
 	Outcome     derive.Outcome   `json:"outcome"`
 	Measurement int              `json:"measurement" doc:"index of the one at work; beyond the last when the run has ended"`
@@ -152,7 +153,7 @@ func (s *Server) apiProgress(w http.ResponseWriter, r *http.Request) error {
 		if at.Left >= 0 {
 			left = at.Left.Seconds()
 		}
-		return reply(w, http.StatusOK, apiProgress{rec.Status, rec.Outcome, at.Measurement, at.Point, at.Points,
+		return reply(w, http.StatusOK, apiProgress{rec.Rehearsal, rec.Status, rec.Outcome, at.Measurement, at.Point, at.Points,
 			at.Done, at.Elapsed.Seconds(), nullable(left), at.Readings})
 	}
 	results, err := s.Store.Results(r.Context(), id)
@@ -164,7 +165,7 @@ func (s *Server) apiProgress(w http.ResponseWriter, r *http.Request) error {
 	if !rec.Ended.IsZero() {
 		elapsed = rec.Ended.Sub(rec.Started).Seconds()
 	}
-	return reply(w, http.StatusOK, apiProgress{Status: rec.Status, Outcome: rec.Outcome, Measurement: at.Measurement,
+	return reply(w, http.StatusOK, apiProgress{Rehearsal: rec.Rehearsal, Status: rec.Status, Outcome: rec.Outcome, Measurement: at.Measurement,
 		Done: at.Done, Elapsed: elapsed, Left: 0, Readings: rec.Readings})
 }
 
@@ -186,16 +187,23 @@ type apiResult struct {
 	Note        string         `json:"note,omitempty" doc:"why it is invalid, what is probably wrong"`
 }
 
+// apiResults are the results of a run.
+type apiResults struct {
+	Rehearsal bool        `json:"rehearsal"`
+	Items     []apiResult `json:"items"`
+}
+
 func (s *Server) apiResults(w http.ResponseWriter, r *http.Request) error {
 	id := chi.URLParam(r, "id")
-	if _, err := s.Store.GetRun(r.Context(), id); err != nil {
+	rec, err := s.Store.GetRun(r.Context(), id)
+	if err != nil {
 		return err
 	}
 	results, err := s.Store.Results(r.Context(), id)
 	if err != nil {
 		return err
 	}
-	return replyList(w, resultsOf(results))
+	return reply(w, http.StatusOK, apiResults{rec.Rehearsal, resultsOf(results)})
 }
 
 func resultsOf(results []procedure.Result) []apiResult {

@@ -134,7 +134,11 @@ func (a *apiRig) runAndRead() string {
 	}
 	// 1 kΩ and 20 Ω at the contact, by two wires through two paths of 4 Ω ± 5 %,
 	// on a channel that reads 0.1 % too high.
-	results := get[apiList[apiResult]](a, "/runs/"+id+"/results").Items
+	all := get[apiResults](a, "/runs/"+id+"/results")
+	results := all.Items
+	if !all.Rehearsal {
+		t.Error("results are not marked as rehearsed")
+	}
 	if len(results) == 0 || results[0].Key != "resistance" || math.Abs(float64(results[0].Value)-1028) > 10 {
 		t.Fatalf("results %+v", results)
 	}
@@ -162,6 +166,9 @@ func (a *apiRig) readings(id string, total int64) {
 				t.Fatalf("reading %d: t %g after %g, pin %d, set %g, V %g", from+int64(i), r.T[i], last, r.Pin[i], r.Set[i], r.V[i])
 			}
 			last = r.T[i]
+		}
+		if !r.Rehearsal {
+			t.Error("readings are not marked as rehearsed")
 		}
 		n += int64(r.Count)
 		if r.Next == nil {
@@ -199,7 +206,7 @@ func (a *apiRig) exports(id string) {
 	if rows := a.csv("/runs/" + id + "/readings.csv?measurement=1"); len(rows) != 102 {
 		t.Errorf("%d rows of one measurement", len(rows)-1)
 	}
-	if rows := a.csv("/runs/" + id + "/results.csv"); len(rows) != 1+len(get[apiList[apiResult]](a, "/runs/"+id+"/results").Items) {
+	if rows := a.csv("/runs/" + id + "/results.csv"); len(rows) != 1+len(get[apiResults](a, "/runs/"+id+"/results").Items) {
 		t.Errorf("%d rows of results", len(rows)-1)
 	}
 	rows := a.csv("/runs.csv?unit=S1")

@@ -20,24 +20,24 @@ import (
 func TestCSVAnswer(t *testing.T) {
 	s := &Server{Config: Config{Log: slog.New(slog.DiscardHandler)}}
 	broken := errors.New("broken")
-	answer := func(write func(*csvBody) error) (w *httptest.ResponseRecorder, err error, aborted any) {
+	answer := func(write func(*csvBody) error) (w *httptest.ResponseRecorder, aborted any, err error) {
 		defer func() { aborted = recover() }()
 		w = httptest.NewRecorder()
 		err = s.csvAnswer(w, httptest.NewRequest("GET", "/", nil), "a b/c\"é", write)
-		return w, err, nil
+		return w, nil, err
 	}
-	w, err, aborted := answer(func(*csvBody) error { return broken })
+	w, aborted, err := answer(func(*csvBody) error { return broken })
 	if !errors.Is(err, broken) || aborted != nil || len(w.Header()) > 0 {
 		t.Errorf("before: %v, %v, %v", err, aborted, w.Header())
 	}
-	_, _, aborted = answer(func(b *csvBody) error {
+	_, aborted, _ = answer(func(b *csvBody) error {
 		_, _ = b.Write([]byte("run\r\n"))
 		return broken
 	})
 	if aborted != http.ErrAbortHandler {
 		t.Errorf("after: %v", aborted)
 	}
-	w, err, aborted = answer(func(b *csvBody) error {
+	w, aborted, err = answer(func(b *csvBody) error {
 		_, err := b.Write([]byte("run\r\n"))
 		return err
 	})

@@ -253,6 +253,20 @@ func TestBrowserStopsAtOnce(t *testing.T) {
 	}
 }
 
+// The manual page can measure again as soon as its stream has ended.
+func TestBrowserFreesFormWhenWorkEnds(t *testing.T) {
+	p := sampleManual()
+	p.Page.Live, p.Busy, p.Form.Errors = "/live", "A run is at work on this bench.", nil
+	s := newSite(t, map[string]templ.Component{"/": Manual(p)})
+	ctx := tab(t, s.URL)
+	k := s.next(t)
+	if !eval[bool](t, ctx, `document.querySelector("[data-when-idle]").disabled`) {
+		t.Fatal("the form can be sent while the bench is busy")
+	}
+	must(t, k.conn.WriteJSON(map[string]any{"seq": 1, "final": true}))
+	until(t, ctx, `!document.querySelector("[data-when-idle]").disabled && document.querySelector("[data-busy]") === null`)
+}
+
 func TestBrowserReadsAndZoomsPlots(t *testing.T) {
 	p := doneRun()
 	p.Plots = []Plot{linePlot([]float64{0, 1, 2}, []float64{0, 1e-3, 2e-3})}

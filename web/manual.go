@@ -72,7 +72,7 @@ var (
 // ManualDefaults is what the form starts with.
 func ManualDefaults() map[string]string {
 	return map[string]string{"do": "read", "against": "0", "use": "voltage", "level": "0 V", "compliance": "10 mA", "method": "two-wire", "current": "1 mA",
-		"from": "-1 V", "to": "1 V", "points": "101", "spacing": "linear", "settle": "5 ms", "cycles": "1"}
+		"from": "-500 mV", "to": "500 mV", "points": "101", "spacing": "linear", "settle": "5 ms", "cycles": "1"}
 }
 
 type tool struct{ value, label, help string }

@@ -114,3 +114,78 @@ func writePreview(t *testing.T, name, page string) {
 		put(assets.URL(n), w.Body.Bytes())
 	}
 }
+
+func TestNamesCannotBecomeMarkup(t *testing.T) {
+	plain := strings.Count(render(t, samples()["run-done"]), "<script")
+	page := render(t, samples()["run-nasty"])
+	if got := strings.Count(page, "<script"); got != plain {
+		t.Errorf("%d script elements, %d without hostile names", got, plain)
+	}
+	if !strings.Contains(page, "&lt;script&gt;") {
+		t.Error("the hostile name is not on the page: the test proves nothing")
+	}
+}
+
+// The parts that live frames replace keep their ids, or nothing would be updated.
+func TestPartsKeepTheirIDs(t *testing.T) {
+	p := sampleRun()
+	page := render(t, Run(p))
+	for _, id := range []string{PartRunStatus, PartRunPins, PartRunProgress, PartRunPlot, PartRunResults, PartRunLatest} {
+		part := render(t, RunPart(id, p))
+		if !regexp.MustCompile(`^\s*<[a-z]+[^>]*\sid="` + id + `"`).MatchString(part) {
+			t.Errorf("%s begins %.80s", id, part)
+		}
+		if !strings.Contains(page, part) {
+			t.Errorf("%s on the page is not the part that is sent", id)
+		}
+	}
+	if RunPart("run-other", p) != nil {
+		t.Error("an unknown part has a component")
+	}
+	for id, c := range map[string]templ.Component{PartBench: BenchStrip(p.Page.Bench), PartHomeWork: HomeWork(sampleHome()), PartManualPins: ManualPins(sampleManual()), PartManualLive: ManualLive(sampleManual())} {
+		if !strings.Contains(render(t, c), `id="`+id+`"`) {
+			t.Errorf("%s has lost its id", id)
+		}
+	}
+}
+
+// A bad entry comes back with its message beside the field and tied to it.
+func TestBadEntryComesBack(t *testing.T) {
+	page := render(t, samples()["manual"])
+	for _, want := range []string{
+		`value="-1 A"`, `aria-invalid="true"`, `aria-describedby="manual-from-error"`, `id="manual-from-error"`, `write a voltage such as 3.3 V`,
+		`id="manual-hold-level-1-error"`,
+	} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page lacks %s", want)
+		}
+	}
+}
+
+func TestRehearsalIsMarked(t *testing.T) {
+	for name, c := range samples() {
+		page := render(t, c)
+		if name == "sign-in" || name == "about" || name == "error" || name == "devices" {
+			continue // these show nothing that was measured
+		}
+		if !strings.Contains(page, `class="stamp"`) || !strings.Contains(page, "<strong>Rehearsal.</strong>") {
+			t.Errorf("%s shows rehearsed values without the mark", name)
+		}
+	}
+}
+
+// A shared run can be read and not changed.
+func TestSharedRunHasNoForms(t *testing.T) {
+	for name, p := range map[string]RunProps{"done": sharedRun(), "running": func() RunProps {
+		p := sampleRun()
+		p.Shared, p.Page.Public = true, true
+		return p
+	}()} {
+		page := render(t, Run(p))
+		for _, never := range []string{"<form", "<button", `href="/devices`, `href="/runs`} {
+			if strings.Contains(page, never) {
+				t.Errorf("%s: the shared page has %s", name, never)
+			}
+		}
+	}
+}

@@ -34,9 +34,9 @@ func (s *scale) fit(e extent, n int) {
 		}
 	}
 	fine := s.step / float64(s.minor)
-	// A value on a line gets one more minor space, so that no mark is cut.
-	s.lo = math.Floor(lo/fine-1e-9) * fine
-	s.hi = math.Ceil(hi/fine+1e-9) * fine
+	// A fifth of a minor space stays free at each end, so that no mark is cut.
+	s.lo = math.Floor(lo/fine-0.2) * fine
+	s.hi = math.Ceil(hi/fine+0.2) * fine
 	if s.axis.Whole {
 		s.lo, s.hi = lo, hi
 	}

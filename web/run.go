@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/a-h/templ"
@@ -168,14 +169,18 @@ func (p RunProps) resultGroups() []resultGroup {
 }
 
 // valueText is a result's value with as many digits as its uncertainty carries.
-func valueText(r procedure.Result) string { return quantity.FormatU(r.Value, r.U, r.Unit) }
+func valueText(r procedure.Result) string {
+	value, _, _ := strings.Cut(quantity.Pair(r.Value, r.U, r.Unit), " ± ")
+	return value
+}
 
-// uText is the expanded uncertainty, two digits.
+// uText is the expanded uncertainty, with the value's prefix.
 func uText(r procedure.Result) string {
-	if !(r.U > 0) || math.IsInf(r.U, 0) {
+	_, u, known := strings.Cut(quantity.Pair(r.Value, r.U, r.Unit), " ± ")
+	if !known || !(r.U > 0) || math.IsInf(r.U, 0) {
 		return "—"
 	}
-	return "± " + quantity.Format(r.U, r.Unit, 2)
+	return "± " + u
 }
 
 func resultPin(r procedure.Result, d *dut.Device) string {

@@ -60,3 +60,13 @@ func TestNumberRuns(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 }
+
+func TestUncertaintyHasTheValuesPrefix(t *testing.T) {
+	r := procedure.Result{Value: 61e-9, U: 120e-9, Unit: quantity.Ampere}
+	if v, u := valueText(r), uText(r); v != "0.06 µA" || u != "± 0.12 µA" {
+		t.Errorf("%q %q", v, u)
+	}
+	if u := uText(procedure.Result{Value: 1, Unit: quantity.Volt}); u != "—" {
+		t.Errorf("unknown uncertainty is %q", u)
+	}
+}

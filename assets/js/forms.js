@@ -116,6 +116,13 @@ function watchChoices() {
   }
 }
 
+// What could not be sent while the bench was busy can be once the page's
+// stream has ended.
+document.addEventListener("ohmkeep:ended", () => {
+  for (const said of document.querySelectorAll("[data-busy]")) said.remove();
+  for (const b of document.querySelectorAll("button[data-when-idle]")) b.disabled = false;
+});
+
 // The first field that was refused gets the focus after a redisplay.
 const wrong = document.querySelector('[aria-invalid="true"]');
 if (wrong) wrong.focus();

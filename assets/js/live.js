@@ -66,8 +66,10 @@ function take(frame) {
     seq = frame.seq;
     body.dataset.seq = String(seq);
   }
-  if (frame.final) over = true;
   document.dispatchEvent(new CustomEvent("ohmkeep:updated"));
+  if (!frame.final) return;
+  over = true;
+  document.dispatchEvent(new CustomEvent("ohmkeep:ended"));
 }
 
 function replace(id, html) {

@@ -236,3 +236,23 @@ func (c *apiClient) start(device, procedure string) string {
 	c.do("POST", "/runs", map[string]any{"device": device, "procedure": procedure, "serial": "F-1", "seat": true}, &started)
 	return started.ID
 }
+
+// page fetches a page, which a token may as well.
+func (c *apiClient) page(path string) string {
+	c.t.Helper()
+	r, err := http.NewRequest("GET", c.base+path, nil)
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	r.Header.Set("Authorization", "Bearer "+c.token)
+	resp, err := c.http.Do(r)
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	body, err := io.ReadAll(resp.Body)
+	if err != nil || resp.StatusCode != http.StatusOK {
+		c.t.Fatalf("%s: %s %v", path, resp.Status, err)
+	}
+	return string(body)
+}

@@ -1,0 +1,394 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	"ohmkeep/server/demo"
+	"ohmkeep/server/live"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+const (
+	crashProcedure = "crash"
+	final          = 0 // index of its measurement whose results change no more
+	watched        = 2 // and of that which goes on until the kill
+	killWithin     = 500 * time.Millisecond
+)
+
+// crashing is a procedure with results early on and many readings later.
+func crashing() procedure.Procedure {
+	quick := func(id, kind string) procedure.Measurement {
+		return procedure.Measurement{ID: id, Name: id, Kind: kind, Compliance: 2,
+			Settle: procedure.Settle{Time: 1e-4}, Aperture: procedure.Aperture{Seconds: 1e-4}}
+	}
+	contact, sweep, watch := quick("contact", "contact"), quick("sweep", "sweep"), quick("watch", "watch")
+	contact.Pins, contact.Level = []int{1, 2, 3}, 100e-6
+	sweep.Pins, sweep.Use = []int{1}, procedure.UseCurrent
+	sweep.Sweep = &procedure.Sweep{Spacing: procedure.Linear, From: 0, To: 1e-3, Points: 100, Back: true}
+	watch.Pins, watch.Use, watch.Level = []int{1}, procedure.UseCurrent, 100e-6
+	watch.Duration, watch.Aperture.Seconds = 20, 20e-6
+	return procedure.Procedure{Key: crashProcedure, Name: "Crash", Device: demo.TarnelKey,
+		Measurements: []procedure.Measurement{contact, sweep, watch}}
+}
+
+// kills is how often the program is killed: 200 times takes too long for every
+// day's test on a small machine, and is done with CI=true or OHMKEEP_KILLS.
+func kills(t *testing.T) int {
+	if n, err := strconv.Atoi(os.Getenv("OHMKEEP_KILLS")); err == nil {
+		return n
+	}
+	switch {
+	case testing.Short():
+		return 5
+	case os.Getenv("CI") != "":
+		return 200
+	}
+	t.Log("20 kills; with CI=true or OHMKEEP_KILLS=200 all of them")
+	return 20
+}
+
+// What any viewer was shown is there after the program was killed at any
+// moment of a run, bit for bit; the run is marked; the file is whole; the bench
+// is safe.
+func TestKilledProgramLosesNothingShown(t *testing.T) {
+	dir := t.TempDir()
+	p := startProcess(t, dir, "-demo=false")
+	c := p.token("operator")
+	furnish(c)
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d", seed)
+	random := rand.New(rand.NewPCG(seed, 0))
+	var readings, results, seen int
+	n := kills(t)
+	for round := range n {
+		s := newShown(c.start(demo.TarnelKey, crashProcedure))
+		s.watch(c, p, time.Duration(random.Int64N(int64(killWithin))))
+		p = startProcess(t, dir, "-demo=false")
+		c.base = p.base
+		s.check(t, c)
+		settledAfter(t, c, dir)
+		if t.Failed() {
+			t.Fatalf("after kill %d", round+1)
+		}
+		readings, results = readings+s.most(), results+len(s.results)
+		if s.most() > 0 {
+			seen++
+		}
+	}
+	t.Logf("%d kills, %d of them after readings had been shown: %d readings and %d results shown, none missing", n, seen, readings, results)
+	if seen < n/2 {
+		t.Errorf("only %d of %d kills came after a reading had been shown", seen, n)
+	}
+}
+
+// furnish stores the device and the procedure.
+func furnish(c *apiClient) {
+	c.t.Helper()
+	docs := demo.Scenario()
+	for _, d := range docs.Devices {
+		if d.Key == demo.TarnelKey {
+			c.do("PUT", "/devices/"+d.Key, d, nil)
+		}
+	}
+	for _, m := range docs.PinMaps {
+		if m.Device == demo.TarnelKey {
+			c.do("PUT", "/devices/"+m.Device+"/pinmaps/"+m.Bench, m, nil)
+		}
+	}
+	c.do("PUT", "/procedures/"+crashProcedure, crashing(), nil)
+}
+
+// columns are readings as the API answers them.
+type columns struct {
+	Count   int
+	T, V, I []float64
+	Point   []int
+	Flags   []int
+}
+
+// shown is everything that the viewers of a run were shown before the kill.
+type shown struct {
+	id string
+
+	mu      sync.Mutex
+	count   int             // of readings, as the page and the API stated it
+	rows    map[string]bool // of the page's table of the newest readings
+	results map[string]bool // rows of the page's table of results
+	listed  []json.RawMessage
+	read    [watched + 1]columns
+	csv     string // of the watched measurement
+}
+
+func newShown(id string) *shown {
+	return &shown{id: id, rows: map[string]bool{}, results: map[string]bool{}}
+}
+
+// most is the largest number of readings that anybody was shown.
+func (s *shown) most() int {
+	n := 0
+	for i := range s.read {
+		n += len(s.read[i].T)
+	}
+	return max(n, s.count)
+}
+
+// watch shows the run to a page and to a program until the server is killed.
+func (s *shown) watch(c *apiClient, p *process, after time.Duration) {
+	moment := time.After(after)
+	conn := c.watch(s.id)
+	var viewers sync.WaitGroup
+	viewers.Go(func() { s.page(c.t, conn) })
+	viewers.Go(func() { s.program(c) })
+	<-moment
+	p.kill()
+	viewers.Wait()
+}
+
+var (
+	statedCount = regexp.MustCompile(`data-readings="(\d+)"`)
+	tableRow    = regexp.MustCompile(`(?s)<tr[^>]*>.*?</tr>`)
+	tableGroup  = regexp.MustCompile(`(?s)<tbody>.*?</tbody>`)
+	groupOf     = regexp.MustCompile(`data-measurement="\d+"`)
+	ofFinal     = fmt.Sprintf(`data-measurement="%d"`, final)
+)
+
+// page takes in what the run's page shows. It misses nothing: every frame that
+// comes is kept.
+func (s *shown) page(t testing.TB, conn *websocket.Conn) {
+	for {
+		_, text, err := conn.ReadMessage()
+		if err != nil {
+			return // killed
+		}
+		var f live.Frame
+		if err := json.Unmarshal(text, &f); err != nil {
+			t.Error(err)
+			return
+		}
+		s.mu.Lock()
+		if m := statedCount.FindStringSubmatch(f.Parts[web.PartRunStatus]); m != nil {
+			n, _ := strconv.Atoi(m[1])
+			s.count = max(s.count, n)
+		}
+		for _, row := range tableRow.FindAllString(f.Parts[web.PartRunLatest], -1) {
+			if key := latestKey(row); key != "" {
+				s.rows[key] = true
+			}
+		}
+		for row := range resultRows(f.Parts[web.PartRunResults]) {
+			s.results[row] = true
+		}
+		s.mu.Unlock()
+	}
+}
+
+var latestCells = regexp.MustCompile(`(?s)<td class="n">([^<]*)</td>`)
+
+// latestKey is the time, voltage and current of a row of the newest readings.
+func latestKey(row string) string {
+	m := latestCells.FindAllStringSubmatch(row, -1)
+	if len(m) != 4 {
+		return ""
+	}
+	return m[0][1] + "|" + m[2][1] + "|" + m[3][1]
+}
+
+// resultRows are the rows of a results table: whole where they can change no
+// more, else what they are of.
+func resultRows(html string) map[string]bool {
+	out := map[string]bool{}
+	for _, group := range tableGroup.FindAllString(html, -1) {
+		rows := tableRow.FindAllString(group, -1)
+		if len(rows) == 0 || !strings.Contains(rows[0], `scope="rowgroup"`) {
+			continue // another table of the page
+		}
+		of := groupOf.FindString(rows[0])
+		for _, row := range rows[1:] {
+			if of != ofFinal {
+				row, _, _ = strings.Cut(row[strings.Index(row, "<th"):], `<td class="n value"`)
+			}
+			out[of+" "+row] = true
+		}
+	}
+	return out
+}
+
+// program takes in what the API answers, until the server is gone.
+func (s *shown) program(c *apiClient) {
+	for {
+		for m := range s.read {
+			got, ok := s.more(c, m)
+			if !ok {
+				return
+			}
+			s.mu.Lock()
+			s.read[m].append(got)
+			s.mu.Unlock()
+		}
+		status, text, err := c.try("GET", "/runs/"+s.id+"/results", nil)
+		var results struct{ Items []json.RawMessage }
+		if err != nil || status != 200 || json.Unmarshal(text, &results) != nil {
+			return
+		}
+		status, text, _ = c.try("GET", fmt.Sprintf("/runs/%s/readings.csv?measurement=%d", s.id, watched), nil)
+		s.mu.Lock()
+		s.listed = results.Items
+		if status == 200 { // also where the kill came in the midst of it
+			s.csv = string(text)
+		}
+		s.mu.Unlock()
+	}
+}
+
+// more asks for the readings of a measurement that were not shown yet.
+func (s *shown) more(c *apiClient, m int) (columns, bool) {
+	var got columns
+	status, text, err := c.try("GET", fmt.Sprintf("/runs/%s/readings?measurement=%d&from=%d&limit=10000", s.id, m, len(s.read[m].T)), nil)
+	ok := err == nil && status == 200 && json.Unmarshal(text, &got) == nil
+	return got, ok
+}
+
+func (c *columns) append(more columns) {
+	c.T, c.V, c.I = append(c.T, more.T...), append(c.V, more.V...), append(c.I, more.I...)
+	c.Point, c.Flags = append(c.Point, more.Point...), append(c.Flags, more.Flags...)
+}
+
+// check holds what is there after the restart against what was shown.
+func (s *shown) check(t *testing.T, c *apiClient) {
+	t.Helper()
+	var rec procedure.Record
+	c.do("GET", "/runs/"+s.id, nil, &rec)
+	if rec.Status != procedure.Interrupted || rec.Reason == "" || rec.Ended.IsZero() {
+		t.Errorf("the run is %q, ended %v: %q", rec.Status, rec.Ended, rec.Reason)
+	}
+	if int(rec.Readings) < s.count {
+		t.Errorf("the run has %d readings, %d were shown", rec.Readings, s.count)
+	}
+	s.checkReadings(t, c, int(rec.Readings))
+	status, text, err := c.try("GET", fmt.Sprintf("/runs/%s/readings.csv?measurement=%d", s.id, watched), nil)
+	if err != nil || status != 200 || !strings.HasPrefix(string(text), s.csv) {
+		t.Errorf("%d %v: the file of %d bytes does not begin with the %d bytes that were shown", status, err, len(text), len(s.csv))
+	}
+	s.checkResults(t, c)
+}
+
+func (s *shown) checkReadings(t *testing.T, c *apiClient, stated int) {
+	kept, rows := newShown(s.id), map[string]bool{}
+	total := 0
+	for m := range s.read {
+		for {
+			got, ok := kept.more(c, m)
+			if !ok {
+				t.Fatalf("the readings of measurement %d are not to be had", m)
+			}
+			if len(got.T) == 0 {
+				break
+			}
+			kept.read[m].append(got)
+		}
+		a, b := &s.read[m], &kept.read[m]
+		total += len(b.T)
+		n := len(a.T)
+		if len(b.T) < n {
+			t.Fatalf("measurement %d: %d readings were shown, %d are kept", m, n, len(b.T))
+		}
+		if !sameBits(a.T, b.T[:n]) || !sameBits(a.V, b.V[:n]) || !sameBits(a.I, b.I[:n]) ||
+			!slices.Equal(a.Point, b.Point[:n]) || !slices.Equal(a.Flags, b.Flags[:n]) {
+			t.Errorf("measurement %d: the readings are not those that were shown", m)
+		}
+		for i := range b.T {
+			rows[fmt.Sprintf("%.3f s|%s|%s", b.T[i], quantity.Format(b.V[i], quantity.Volt, 6), quantity.Format(b.I[i], quantity.Ampere, 6))] = true
+		}
+	}
+	if total != stated {
+		t.Errorf("%d readings are kept, the run says %d", total, stated)
+	}
+	for row := range s.rows {
+		if !rows[row] {
+			t.Errorf("a page showed %s, which is not among the %d readings", row, total)
+		}
+	}
+}
+
+func sameBits(a, b []float64) bool {
+	return slices.EqualFunc(a, b, func(x, y float64) bool { return math.Float64bits(x) == math.Float64bits(y) })
+}
+
+// checkResults holds the results of the page and of the API against the
+// permanent page and the API. Those that move on with every reading must be
+// there, at whatever value.
+func (s *shown) checkResults(t *testing.T, c *apiClient) {
+	var now struct{ Items []json.RawMessage }
+	c.do("GET", "/runs/"+s.id+"/results", nil, &now)
+	kept := map[string]bool{}
+	for _, r := range now.Items {
+		kept[resultKey(t, r)] = true
+	}
+	for _, r := range s.listed {
+		if key := resultKey(t, r); !kept[key] {
+			t.Errorf("result %s was shown and is missing", key)
+		}
+	}
+	page := resultRows(c.page("/runs/" + s.id))
+	for row := range s.results {
+		if !page[row] {
+			t.Errorf("a page showed the result %s, which the permanent page has not", row)
+		}
+	}
+}
+
+// resultKey is a result whole, or what identifies it where it still changes.
+func resultKey(t *testing.T, text json.RawMessage) string {
+	var r struct {
+		Measurement, Pin int
+		Key, Group       string
+	}
+	if err := json.Unmarshal(text, &r); err != nil {
+		t.Fatal(err)
+	}
+	if r.Measurement == final {
+		return string(text)
+	}
+	return fmt.Sprintf("%d %s %d %s", r.Measurement, r.Key, r.Pin, r.Group)
+}
+
+// settledAfter checks everything that is not about this one run.
+func settledAfter(t *testing.T, c *apiClient, dir string) {
+	t.Helper()
+	var running struct{ Items []json.RawMessage }
+	c.do("GET", "/runs?status=running", nil, &running)
+	if len(running.Items) != 0 {
+		t.Errorf("still running: %s", running.Items)
+	}
+	var bench struct{ State, Run string }
+	c.do("GET", "/benches/"+demo.BenchKey, nil, &bench)
+	if bench.State != "safe" || bench.Run != "" {
+		t.Errorf("the bench is %q, with run %q", bench.State, bench.Run)
+	}
+	s, err := store.Open(t.Context(), databasePath(dir), store.Options{}) // beside the server, as the token command does
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Integrity(t.Context()); err != nil {
+		t.Error(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Error(err)
+	}
+}

@@ -178,7 +178,7 @@ func TestRehearsalIsMarked(t *testing.T) {
 func TestSharedRunHasNoForms(t *testing.T) {
 	for name, p := range map[string]RunProps{"done": sharedRun(), "running": func() RunProps {
 		p := sampleRun()
-		p.Shared, p.Page.Public = true, true
+		p.Shared, p.Page.Public, p.Base = true, true, "/s/abc"
 		return p
 	}()} {
 		page := render(t, Run(p))

@@ -182,6 +182,9 @@ func TestBrowserKeepsPageUpToDate(t *testing.T) {
 		t.Errorf("asked from %q", k.since)
 	}
 	until(t, ctx, `document.body.dataset.ready === "live"`)
+	if eval[bool](t, ctx, `document.getElementById("rerun").checkVisibility()`) {
+		t.Error("a run at work can be run again")
+	}
 
 	// What the reader has opened, scrolled and focused stays.
 	eval[bool](t, ctx, `(document.querySelector("#run-pin-list").open = true, document.getElementById("stop-run").focus(), true)`)
@@ -215,6 +218,9 @@ func TestBrowserKeepsPageUpToDate(t *testing.T) {
 	must(t, third.conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(websocket.CloseNormalClosure, ""), time.Now().Add(time.Second)))
 	third.conn.Close()
 	until(t, ctx, `document.body.dataset.ready === "done"`)
+	if !eval[bool](t, ctx, `document.getElementById("rerun").checkVisibility()`) {
+		t.Error("the run has ended and cannot be run again")
+	}
 }
 
 func TestBrowserKeepsChosenMeasurement(t *testing.T) {

@@ -56,7 +56,7 @@ func (p ManualProps) drawing() Drawing {
 // pinOptions lists the device's pins.
 func (p ManualProps) pinOptions(first Option) []Option {
 	out := []Option{first}
-	for _, pin := range p.Device.Pins {
+	for _, pin := range byNumber(p.Device) {
 		out = append(out, Option{Value: strconv.Itoa(pin.Number), Label: "pin " + pin.Label()})
 	}
 	return out

@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"math"
+	"slices"
 	"unicode/utf8"
 
 	"ohmkeep/server/bench"
@@ -28,10 +29,16 @@ type PinMark struct {
 	Selected bool
 }
 
-// Marks makes the pins of a drawing from a device, with nothing connected.
+// byNumber is a device's pins in ascending order, however it lists them.
+func byNumber(d *dut.Device) []dut.Pin {
+	return slices.SortedFunc(slices.Values(d.Pins), func(a, b dut.Pin) int { return a.Number - b.Number })
+}
+
+// Marks makes the pins of a drawing from a device, in ascending order, with
+// nothing connected.
 func Marks(d *dut.Device) []PinMark {
 	out := make([]PinMark, len(d.Pins))
-	for i, p := range d.Pins {
+	for i, p := range byNumber(d) {
 		out[i] = PinMark{Number: p.Number, Name: p.Name, Function: p.Function, V: math.NaN(), I: math.NaN()}
 	}
 	return out

@@ -177,3 +177,12 @@ func TestDrawingNeverShowsNaN(t *testing.T) {
 		t.Errorf("%q in the drawing", m)
 	}
 }
+
+func TestMarksAreInOrder(t *testing.T) {
+	d := dut.Device{Package: dut.Package{Family: dut.DualRow, Pins: 3}, Pins: []dut.Pin{{Number: 3}, {Number: 1}, {Number: 2}}}
+	for i, m := range Marks(&d) {
+		if m.Number != i+1 {
+			t.Errorf("mark %d is of pin %d", i, m.Number)
+		}
+	}
+}

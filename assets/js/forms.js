@@ -121,6 +121,7 @@ function watchChoices() {
 document.addEventListener("ohmkeep:ended", () => {
   for (const said of document.querySelectorAll("[data-busy]")) said.remove();
   for (const b of document.querySelectorAll("button[data-when-idle]")) b.disabled = false;
+  for (const part of document.querySelectorAll("[data-when-ended]")) part.hidden = false;
 });
 
 // The first field that was refused gets the focus after a redisplay.

@@ -1,6 +1,6 @@
 // Package dut describes devices under test: what a part is, its pins and
-// their ratings, its package, and the physical units of it. It is a leaf: it
-// imports nothing of Ohmkeep. All values are in SI base units.
+// their ratings, its package, and the physical units of it. It imports quantity
+// alone, for pasted ratings. All values are in SI base units.
 package dut
 
 import "slices"
@@ -63,7 +63,8 @@ type Pin struct {
 	AboveClamp float64 `json:"aboveClamp,omitempty"`
 	// MaxI is the absolute maximum of the current's magnitude, in amperes.
 	MaxI float64 `json:"maxI"`
-	// Logic names the logic family whose levels the pin keeps; empty for none.
+	// Logic is the key of the logic family whose levels the pin keeps (see
+	// LogicFamilies); empty for none.
 	Logic string `json:"logic,omitempty"`
 }
 

@@ -7,9 +7,33 @@ import (
 	"strconv"
 	"strings"
 	"unicode/utf8"
+
+	"ohmkeep/server/quantity"
 )
 
 func itoa(n int) string { return strconv.Itoa(n) }
+
+// volts and amps write a value for a message.
+func volts(v float64) string { return short(v, quantity.Volt) }
+func amps(v float64) string  { return short(v, quantity.Ampere) }
+
+// short writes v with up to four figures and no trailing zeros.
+func short(v float64, unit quantity.Unit) string {
+	s := quantity.Format(v, unit, 4)
+	number, rest, _ := strings.Cut(s, " ")
+	if strings.Contains(number, ".") {
+		number = strings.TrimRight(strings.TrimRight(number, "0"), ".")
+	}
+	return strings.TrimSpace(number + " " + rest)
+}
+
+// clip bounds what a message repeats, in runes.
+func clip(s string, most int) string {
+	if r := []rune(s); len(r) > most {
+		return string(r[:most]) + "…"
+	}
+	return s
+}
 
 // Problem is one thing wrong with a field. Field is a path such as
 // "pins[3].maxV"; Message says what is wrong and what would be right.
@@ -100,7 +124,11 @@ func (d *Device) checkPackage(ps *Problems) {
 		if p.Pins%4 != 0 {
 			ps.Add("package.pins", "a quad package has a multiple of four pins, not %d", p.Pins)
 		}
-	case SingleRow, Grid:
+	case Grid:
+		if p.Columns < 0 || p.Columns > p.Pins {
+			ps.Add("package.columns", "must be 0 (let the drawing choose) to %d, not %d", p.Pins, p.Columns)
+		}
+	case SingleRow:
 	default:
 		ps.Add("package.family", "%q is not one of dual row, quad, single row, grid", p.Family)
 	}
@@ -127,6 +155,8 @@ func (d *Device) checkPin(ps *Problems, i int, p Pin, seen map[int]int) {
 	if p.Clamp != 0 {
 		if q, ok := d.Pin(p.Clamp); !ok || q.Function != Supply {
 			ps.Add(at+"clamp", "pin %d is not a supply pin of this device", p.Clamp)
+		} else if p.Clamp == p.Number {
+			ps.Add(at+"clamp", "pin %s cannot be clamped to itself", p.Label())
 		}
 	}
 	for _, f := range []struct {
@@ -139,6 +169,12 @@ func (d *Device) checkPin(ps *Problems, i int, p Pin, seen map[int]int) {
 	}
 	if p.MinV > p.MaxV {
 		ps.Add(at+"minV", "the lowest rating %g V is above the highest %g V", p.MinV, p.MaxV)
+	}
+	if p.AboveClamp < 0 {
+		ps.Add(at+"aboveClamp", "is how far the pin may rise above its supply: 0 or more, not %s", volts(p.AboveClamp))
+	}
+	if _, ok := LogicFamilyOf(p.Logic); !ok && p.Logic != "" {
+		ps.Add(at+"logic", "%q is not a logic family: leave it empty or use one of %s", clip(p.Logic, 40), strings.Join(logicKeys(), ", "))
 	}
 	if !(p.MaxI >= 0 && p.MaxI <= 10) {
 		ps.Add(at+"maxI", "must be between 0 and 10 A")

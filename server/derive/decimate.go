@@ -1,7 +1,5 @@
 package derive
 
-import "math"
-
 // Summary stands for a run of readings: enough to draw it in one pixel column
 // and to merge it with its neighbour. Readings that are not finite are left out.
 // T is in s, V in the unit of the readings.
@@ -180,8 +178,10 @@ func Regroup(in []Summary, columns int) []Summary {
 
 // Polyline picks the points of a curve that a screen can tell apart. px and py
 // are pixel coordinates (the caller has applied the axes, log or not). Of each
-// run of successive points in one pixel column it keeps the first, the lowest,
-// the highest and the last, in order: the drawn line covers the same pixels. It
+// run of successive points less than a pixel wide it keeps the first, the
+// lowest, the highest and the last, in order: the drawn line covers the same
+// pixels. A run goes by its width and not by pixel columns, since the noise of
+// a slow sweep crosses from one column to the next and back time and again. It
 // follows the order of the points, so an up and a down sweep stay two branches.
 // The first of each run of points that are not finite is kept too: it marks a gap.
 // dst takes the indices, ascending.
@@ -194,8 +194,13 @@ func Polyline(dst []int, px, py []float64) []int {
 			}
 			continue
 		}
-		first, lo, hi, column := i, i, i, math.Floor(px[i])
-		for i++; i < len(px) && math.Floor(px[i]) == column && finite(py[i]); i++ {
+		first, lo, hi, left, right := i, i, i, px[i], px[i]
+		for i++; i < len(px) && finite(py[i]); i++ {
+			l, r := min(left, px[i]), max(right, px[i])
+			if !(r-l < 1) { // also where it is not finite
+				break
+			}
+			left, right = l, r
 			if py[i] < py[lo] {
 				lo = i
 			}

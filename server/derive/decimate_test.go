@@ -2,6 +2,7 @@ package derive
 
 import (
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 
@@ -121,37 +122,64 @@ func TestPolylineKeepsShape(t *testing.T) {
 				py[i] = math.NaN()
 			}
 		}
-		idx := Polyline(nil, px, py)
-		qx, qy := make([]float64, len(idx)), make([]float64, len(idx))
-		for k, i := range idx {
-			if k > 0 && i <= idx[k-1] {
-				t.Fatalf("indices not ascending: %v", idx)
+		kept := make([]bool, n)
+		before := -1
+		for _, i := range Polyline(nil, px, py) {
+			if i <= before {
+				t.Fatalf("index %d after %d", i, before)
 			}
-			qx[k], qy[k] = px[i], py[i]
+			kept[i], before = true, i
 		}
-		if want, got := visits(px, py), visits(qx, qy); !slices.Equal(want, got) {
-			t.Fatalf("visits %v, want %v", got, want)
+		for i := range n {
+			if msg := missed(px, py, kept, i); msg != "" {
+				t.Fatalf("point %d at %g, %g: %s", i, px[i], py[i], msg)
+			}
 		}
 	})
 }
 
-type visit struct{ column, first, lo, hi, last float64 }
-
-// visits describes the drawn line pixel column by pixel column; a gap is column -1.
-func visits(px, py []float64) []visit {
-	var out []visit
-	for i := range px {
-		v := visit{math.Floor(px[i]), py[i], py[i], py[i], py[i]}
-		if math.IsNaN(py[i]) {
-			v = visit{column: -1}
-		}
-		if n := len(out); n > 0 && out[n-1].column == v.column {
-			out[n-1].lo, out[n-1].hi, out[n-1].last = min(out[n-1].lo, v.lo), max(out[n-1].hi, v.hi), v.last
-			continue
-		}
-		out = append(out, v)
+// missed says why the line through the kept points does not show point i: the
+// ends of each stretch without a gap are kept, one point of each gap, and
+// beside each point left out, less than a pixel away and with no gap between,
+// one before it, one after it, one as high and one as low.
+func missed(px, py []float64, kept []bool, i int) string {
+	gap := func(i int) bool { return i < 0 || i >= len(py) || math.IsNaN(py[i]) }
+	switch {
+	case kept[i] && gap(i) && i > 0 && gap(i-1):
+		return "a second point of a gap is kept"
+	case kept[i], gap(i) && i > 0 && gap(i-1):
+		return ""
+	case gap(i), gap(i - 1), gap(i + 1):
+		return "the end of a stretch is left out"
 	}
-	return out
+	var before, after, high, low bool
+	for _, step := range []int{-1, 1} {
+		for j := i + step; !gap(j) && math.Abs(px[j]-px[i]) < 1; j += step {
+			if kept[j] {
+				before, after = before || j < i, after || j > i
+				high, low = high || py[j] >= py[i], low || py[j] <= py[i]
+			}
+		}
+	}
+	if before && after && high && low {
+		return ""
+	}
+	return "nothing beside it shows it"
+}
+
+// A sweep's own noise takes its points across the edges of pixel columns and
+// back; that must not keep them all.
+func TestPolylineOfANoisySweep(t *testing.T) {
+	const n, pixels = 200_000, 800
+	px, py := make([]float64, n), make([]float64, n)
+	noise := rand.New(rand.NewPCG(1, 2))
+	for i := range n {
+		px[i] = pixels*float64(i)/n + 0.1*noise.NormFloat64()
+		py[i] = px[i] + 0.1*noise.NormFloat64()
+	}
+	if got := len(Polyline(nil, px, py)); got > 3*4*pixels {
+		t.Errorf("%d of %d points are kept for %d pixels", got, n, pixels)
+	}
 }
 
 // An up and a down sweep over the same 500 pixels: two branches, few points.

@@ -77,6 +77,9 @@ const (
 // ratingLimitV is the bench's own ceiling: low-voltage DC only.
 const ratingLimitV = 60
 
+// maxRatedI is the largest current that a rating or a limit may state, amperes.
+const maxRatedI = 10
+
 // Validate reports every fault of the device as Problems, or nil.
 func (d *Device) Validate() error {
 	var ps Problems
@@ -176,7 +179,7 @@ func (d *Device) checkPin(ps *Problems, i int, p Pin, seen map[int]int) {
 	if _, ok := LogicFamilyOf(p.Logic); !ok && p.Logic != "" {
 		ps.Add(at+"logic", "%q is not a logic family: leave it empty or use one of %s", clip(p.Logic, 40), strings.Join(logicKeys(), ", "))
 	}
-	if !(p.MaxI >= 0 && p.MaxI <= 10) {
+	if !(p.MaxI >= 0 && p.MaxI <= maxRatedI) {
 		ps.Add(at+"maxI", "must be between 0 and 10 A")
 	}
 }
@@ -197,7 +200,7 @@ func (d *Device) checkPower(ps *Problems) {
 		if !(s.Level >= pin.MinV && s.Level <= pin.MaxV) {
 			ps.Add(at+"level", "%g V is outside the rating of pin %s, %g to %g V", s.Level, pin.Label(), pin.MinV, pin.MaxV)
 		}
-		if !(s.Limit > 0 && s.Limit <= 10) {
+		if !(s.Limit > 0 && s.Limit <= maxRatedI) {
 			ps.Add(at+"limit", "must be above 0 and at most 10 A")
 		}
 		if !(s.Ramp >= 0 && s.Ramp <= 60) {

@@ -1,0 +1,335 @@
+package dut
+
+import (
+	"regexp"
+	"slices"
+	"strings"
+)
+
+// headings are whole headings, in lower case with punctuation as spaces.
+var headings = map[string]Meaning{
+	"pin": MeansNumber, "pins": MeansNumber, "no": MeansNumber, "nr": MeansNumber, "number": MeansNumber, "#": MeansNumber,
+	"ball": MeansNumber, "terminal": MeansNumber, "lead": MeansNumber, "pad": MeansNumber, "position": MeansNumber, "pos": MeansNumber,
+	"name": MeansName, "signal": MeansName, "symbol": MeansName, "mnemonic": MeansName, "label": MeansName, "designation": MeansName, "net": MeansName,
+	"type": MeansFunction, "function": MeansFunction, "i/o": MeansFunction, "io": MeansFunction, "dir": MeansFunction, "direction": MeansFunction, "in/out": MeansFunction, "kind": MeansFunction, "i/o/p": MeansFunction,
+	"vmax": MeansMaxV, "rating": MeansMaxV, "ratings": MeansMaxV, "amr": MeansMaxV, "limit": MeansMaxV, "v": MeansMaxV, "voltage": MeansMaxV,
+	"vmin": MeansMinV, "imax": MeansMaxI, "i": MeansMaxI, "current": MeansMaxI,
+	"supply": MeansClamp, "clamp": MeansClamp, "domain": MeansClamp, "rail": MeansClamp, "clamped to": MeansClamp, "clamp to": MeansClamp, "bank": MeansClamp,
+	"logic": MeansLogic, "family": MeansLogic, "level": MeansLogic, "levels": MeansLogic, "i/o standard": MeansLogic, "io standard": MeansLogic,
+	"description": MeansDescription, "desc": MeansDescription, "notes": MeansDescription, "note": MeansDescription, "remarks": MeansDescription, "remark": MeansDescription, "comment": MeansDescription, "comments": MeansDescription, "details": MeansDescription,
+}
+
+// headingRules find a meaning by words, tried in order, for longer headings.
+var headingRules = []struct {
+	means Meaning
+	all   *regexp.Regexp
+}{
+	{MeansDescription, regexp.MustCompile(`\b(descriptions?|remarks?|comments?|notes?|pin functions?|alternate|alternative|secondary)\b`)},
+	{MeansAboveClamp, regexp.MustCompile(`\b(above|over|beyond|relative|headroom)\b`)},
+	{MeansMaxI, regexp.MustCompile(`\b(max|maximum|abs|absolute|rating|limit)\b.*\b(i|current|curr)\b|\b(i|current|curr)\b.*\b(max|maximum|abs|absolute|rating|limit)\b`)},
+	{MeansMinV, regexp.MustCompile(`\b(min|minimum|lowest)\b`)},
+	{MeansMaxV, regexp.MustCompile(`\b(max|maximum|abs|absolute|ratings?|highest|vmax)\b`)},
+	{MeansLogic, regexp.MustCompile(`\b(logic|family|levels?|standard)\b`)},
+	{MeansName, regexp.MustCompile(`\b(name|signal|symbol|mnemonic)\b`)},
+	{MeansFunction, regexp.MustCompile(`\b(type|direction|dir|function|i/o)\b`)},
+	{MeansClamp, regexp.MustCompile(`\b(supply|domain|clamp|clamped|rail|esd)\b`)},
+	{MeansNumber, regexp.MustCompile(`(\b(pin|ball|terminal|lead|pad)\b.*(#|\b(no|nr|number|num)\b))|#.*\bpin\b|\bno\b.*\bpin\b|^(pin|ball|terminal|lead)\b`)},
+}
+
+var (
+	unitInHeading = regexp.MustCompile(`\s*[(\[{/,]?\s*(?:in\s+)?\b([mkuµμn]?[VA]|volts?|amps?|amperes?)\s*[)\]}]?\s*$`)
+	headingPunct  = regexp.MustCompile(`[^\p{L}\p{N}#/]+`)
+	unitAlone     = regexp.MustCompile(`^[(\[]?\s*([mkuµμn]?[VA])\s*[)\]]?$`)
+)
+
+// readHeading finds the meaning and the unit of one heading.
+func readHeading(text string) (Meaning, string) {
+	if text == "" || len(text) > 60 {
+		return MeansNothing, ""
+	}
+	unit := ""
+	if m := unitInHeading.FindStringSubmatchIndex(text); m != nil && !(m[0] == 0 && m[2] == 0 && len(text) == 1) {
+		unit = unitSymbol(text[m[2]:m[3]])
+		text = text[:m[0]]
+	}
+	s := strings.ToLower(strings.TrimSpace(headingPunct.ReplaceAllString(text, " ")))
+	means, ok := headings[s]
+	if !ok {
+		for _, r := range headingRules {
+			if r.all.MatchString(s) {
+				means = r.means
+				break
+			}
+		}
+	}
+	if s == "" && unit != "" { // "mA" alone
+		means = MeansMaxV
+	}
+	switch {
+	case unit == "":
+		return means, ""
+	case means == MeansMaxV && strings.HasSuffix(unit, "A"):
+		return MeansMaxI, unit
+	case means == MeansMaxI && strings.HasSuffix(unit, "V"):
+		return MeansMaxV, unit
+	case means == MeansClamp && strings.HasSuffix(unit, "V"): // "Supply (V)" is a voltage
+		return MeansNothing, unit
+	}
+	return means, unit
+}
+
+func unitSymbol(s string) string {
+	switch strings.ToLower(s) {
+	case "volt", "volts":
+		return "V"
+	case "amp", "amps", "ampere", "amperes":
+		return "A"
+	}
+	return s
+}
+
+// countHeadings counts the distinct meanings of a line that can be a heading
+// line: it must name the number or the name and hold no plain number.
+func countHeadings(l tableLine) int {
+	var seen []Meaning
+	for _, c := range l.cells {
+		if plainNumber.MatchString(c.text) {
+			return 0
+		}
+		if m, _ := readHeading(c.text); m != MeansNothing && !slices.Contains(seen, m) {
+			seen = append(seen, m)
+		}
+	}
+	if len(seen) < 2 || !slices.Contains(seen, MeansNumber) && !slices.Contains(seen, MeansName) {
+		return 0
+	}
+	return len(seen)
+}
+
+var plainNumber = regexp.MustCompile(`^[-+]?\d+([.,]\d+)?$`)
+
+// findHeading looks for the heading among the first lines and settles what each
+// column means.
+func (p *tableParser) findHeading() {
+	best, at := 0, -1
+	looked := 0
+	for i, l := range p.lines {
+		if l.filled() == 0 {
+			continue
+		}
+		if n := countHeadings(l); n > best {
+			best, at = n, i
+		}
+		if looked++; looked == 12 {
+			break
+		}
+	}
+	if at < 0 {
+		p.guessColumns()
+		return
+	}
+	for _, l := range p.lines[:at] {
+		if l.filled() > 0 {
+			p.ignore(l, "stands above the headings")
+		}
+	}
+	p.first = at + 1
+	p.alignLines(p.lines[at].cells)
+	heads := p.lines[at].cells
+	if p.first < len(p.lines) {
+		if joined, ok := joinHeadings(heads, p.lines[p.first]); ok {
+			heads = joined
+			p.first++
+		}
+	}
+	for i, h := range heads {
+		means, unit := readHeading(h.text)
+		p.Columns = append(p.Columns, TableColumn{Index: i + 1, Heading: clip(h.text, 60), Means: means, Unit: unit})
+	}
+	p.settleColumns()
+}
+
+func (p *tableParser) alignLines(heads []tableCell) {
+	if p.sep.mark != 0 {
+		return
+	}
+	for i := p.first; i < len(p.lines); i++ {
+		if len(p.lines[i].cells) > 0 {
+			p.lines[i] = align(p.lines[i], heads)
+		}
+	}
+}
+
+// joinHeadings adds a second heading line ("V", "mA" below "Absolute maximum")
+// to the first. An empty heading above a unit continues the one to its left, as
+// merged cells do.
+func joinHeadings(heads []tableCell, below tableLine) ([]tableCell, bool) {
+	units := 0
+	for _, c := range below.cells {
+		switch {
+		case c.text == "":
+		case unitAlone.MatchString(c.text):
+			units++
+		default:
+			if m, _ := readHeading(c.text); m != MeansMaxV && m != MeansMinV && m != MeansMaxI {
+				return nil, false
+			}
+			units++
+		}
+	}
+	if units == 0 {
+		return nil, false
+	}
+	out := slices.Clone(heads)
+	for len(out) < len(below.cells) {
+		out = append(out, tableCell{})
+	}
+	last := ""
+	for i := range out {
+		if out[i].text != "" {
+			last = out[i].text
+		}
+		if t := below.cell(i); t != "" {
+			out[i].text = strings.TrimSpace(last + " " + t)
+		}
+	}
+	return out, true
+}
+
+// settleColumns gives each meaning to one column. Of two that say what a pin is
+// for, the one headed "function" gives way, since it is often a sentence.
+func (p *tableParser) settleColumns() {
+	for i := range p.Columns {
+		c := &p.Columns[i]
+		if c.Means == MeansNothing {
+			if c.Heading != "" {
+				c.Why = "the heading says nothing known"
+			}
+			continue
+		}
+		for j := range p.Columns[:i] {
+			o := &p.Columns[j]
+			if o.Means != c.Means || c.Means == MeansDescription {
+				continue
+			}
+			if c.Means == MeansFunction && strings.Contains(strings.ToLower(o.Heading), "function") {
+				o.Means, o.Why = MeansDescription, "column "+itoa(c.Index)+" says what the pins are for"
+				continue
+			}
+			c.Means, c.Why = MeansNothing, "column "+itoa(o.Index)+" already gives the "+string(o.Means)
+			p.warn(Note{Column: c.Index, Message: "two columns give the " + string(o.Means) + ": " + quoted(o.Heading) + " is used, " + quoted(c.Heading) + " is not"})
+			break
+		}
+	}
+	if p.column(MeansNumber) < 0 {
+		p.warn(Note{Message: "no column gives pin numbers: the pins are numbered in the order of the rows"})
+	}
+	if p.column(MeansName) < 0 {
+		p.warn(Note{Message: "no column gives names: each pin is named by its number"})
+	}
+}
+
+func quoted(s string) string { return "“" + clip(s, 30) + "”" }
+
+// column returns the index from 0 of the column with that meaning, or -1.
+func (p *tableParser) column(m Meaning) int {
+	return slices.IndexFunc(p.Columns, func(c TableColumn) bool { return c.Means == m })
+}
+
+// guessColumns settles a table without headings by what its cells look like.
+func (p *tableParser) guessColumns() {
+	width := 0
+	for _, l := range p.lines {
+		width = max(width, len(l.cells))
+	}
+	if width < 2 && p.sep.mark == 0 && p.cutSingleSpaces() {
+		width = 3
+	}
+	p.warn(Note{Message: "no headings were found: the columns are guessed from what they hold; headings such as Pin, Name, Type, Max V make it certain"})
+	for i := range width {
+		c := TableColumn{Index: i + 1}
+		c.Means, c.Unit = p.guess(i)
+		c.Why = "guessed from the cells"
+		if c.Means != MeansNothing && p.column(c.Means) >= 0 {
+			c.Means, c.Unit = MeansNothing, ""
+		}
+		if c.Means == MeansNothing {
+			c.Why = "the cells say nothing known"
+		}
+		p.Columns = append(p.Columns, c)
+	}
+	if p.column(MeansNumber) < 0 {
+		p.problem(Note{Message: "no pin numbers were found: paste the table with a heading line that names the columns, such as Pin, Name, Type"})
+		p.first = len(p.lines)
+	}
+}
+
+// guess looks at the cells of one column.
+func (p *tableParser) guess(i int) (Meaning, string) {
+	filled, numbers, functions, voltsN, ampsN, names := 0, 0, 0, 0, 0, 0
+	for _, l := range p.lines {
+		s := l.cell(i)
+		if s == "" {
+			continue
+		}
+		filled++
+		if _, why := readNumbers(s); why == "" {
+			numbers++
+		}
+		if f, _ := readFunction(s); f != "" {
+			functions++
+		}
+		r := readRating(s, "")
+		switch {
+		case r.why == "" && r.hasMax && strings.ContainsAny(s, "Vv"):
+			voltsN++
+		case r.why == "" && r.hasI:
+			ampsN++
+		}
+		if len(s) <= 32 && nameLike.MatchString(s) {
+			names++
+		}
+	}
+	most := func(n int) bool { return filled > 0 && n*10 >= filled*6 }
+	switch {
+	case most(numbers) && p.column(MeansNumber) < 0:
+		return MeansNumber, ""
+	case most(voltsN):
+		return MeansMaxV, "V"
+	case most(ampsN):
+		return MeansMaxI, "A"
+	case most(functions) && p.column(MeansName) >= 0:
+		return MeansFunction, ""
+	case most(names) && p.column(MeansName) < 0:
+		return MeansName, ""
+	}
+	return MeansNothing, ""
+}
+
+var nameLike = regexp.MustCompile(`^\S*\p{L}\S*( \S+){0,2}$`)
+
+// cutSingleSpaces makes number, name and the rest of lines such as
+// "1 VCC supply", where no other separator is in use.
+func (p *tableParser) cutSingleSpaces() bool {
+	whole := 0
+	for _, l := range p.lines {
+		if f := strings.Fields(l.cell(0)); len(f) > 1 {
+			if _, why := readNumbers(f[0]); why == "" {
+				whole++
+			}
+		}
+	}
+	if whole < 2 {
+		return false
+	}
+	for i, l := range p.lines {
+		parts := strings.SplitN(strings.Join(strings.Fields(l.cell(0)), " "), " ", 3)
+		l.cells = nil
+		for _, s := range parts {
+			l.cells = append(l.cells, tableCell{text: s})
+		}
+		p.lines[i] = l
+	}
+	p.Separator = "single spaces"
+	return true
+}

@@ -59,7 +59,19 @@ func newTab(t *testing.T) *tab {
 		t.Fatalf("chromium does not start: %v", browser.err)
 	}
 	ctx, cancel := chromedp.NewContext(browser.ctx, chromedp.WithNewBrowserContext())
-	ctx, cancelTime := context.WithTimeout(ctx, 2*time.Minute)
+	return listen(t, ctx, cancel)
+}
+
+// second is another tab of the same browser: signed in as the first one is.
+func (b *tab) second() *tab {
+	b.t.Helper()
+	ctx, cancel := chromedp.NewContext(b.ctx)
+	return listen(b.t, ctx, cancel)
+}
+
+func listen(t *testing.T, ctx context.Context, cancel context.CancelFunc) *tab {
+	t.Helper()
+	ctx, cancelTime := context.WithTimeout(ctx, 3*time.Minute)
 	b := &tab{t: t, ctx: ctx}
 	t.Cleanup(func() { cancelTime(); cancel() })
 	if err := chromedp.Do(ctx, chromedp.EmulateViewport(1280, 900)); err != nil {
@@ -113,9 +125,20 @@ func (b *tab) do(steps ...chromedp.Action[chromedp.Void]) {
 
 func (b *tab) open(address string) { b.t.Helper(); b.do(chromedp.Navigate(address)) }
 
+// click presses the mouse on an element. A live page may replace the element
+// between finding it and pressing; then it is looked for again.
 func (b *tab) click(selector string) {
 	b.t.Helper()
-	b.do(chromedp.WaitVisible(selector), chromedp.Click(selector))
+	for range 10 {
+		err := chromedp.Do(b.ctx, chromedp.WaitVisible(selector), chromedp.Click(selector))
+		if err == nil {
+			return
+		}
+		if !strings.Contains(err.Error(), "Could not find node") {
+			b.t.Fatalf("clicking %s: %v", selector, err)
+		}
+	}
+	b.t.Fatalf("%s is replaced faster than it can be clicked", selector)
 }
 
 // submit clicks and waits for the page that follows.
@@ -130,6 +153,10 @@ func (b *tab) submit(selector string) {
 
 func (b *tab) fill(selector, text string) {
 	b.t.Helper()
+	if text == "" {
+		b.do(chromedp.WaitVisible(selector), chromedp.Clear(selector))
+		return
+	}
 	b.do(chromedp.WaitVisible(selector), chromedp.SetValue(selector, text))
 }
 

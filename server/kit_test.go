@@ -30,20 +30,26 @@ type program struct {
 // a directory of the test's own).
 func startProgram(t *testing.T, dir string, demo bool) *program {
 	t.Helper()
+	return startProgramOn(t, "127.0.0.1:0", dir, demo)
+}
+
+func startProgramOn(t *testing.T, listen, dir string, demo bool) *program {
+	t.Helper()
 	if dir == "" {
 		dir = t.TempDir()
 	}
 	var said bytes.Buffer
 	log := slog.New(slog.NewTextHandler(testWriter{t}, &slog.HandlerOptions{Level: slog.LevelWarn}))
-	o := options{Listen: "127.0.0.1:0", Data: dir, Demo: demo, Log: log, Announce: &said}
-	ready := make(chan string, 1)
-	o.ready = func(address string) { ready <- address }
+	o := options{Listen: listen, Data: dir, Demo: demo, Log: log, Announce: &said}
+	ready := make(chan *app, 1)
+	o.ready = func(a *app) { ready <- a }
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- serve(ctx, o) }()
 	p := &program{t: t, dir: dir}
 	select {
-	case p.base = <-ready:
+	case p.app = <-ready:
+		p.base = "http://" + browserAddress(p.app.listener.Addr().String())
 	case err := <-ended:
 		cancel()
 		t.Fatalf("the program did not start: %v", err)

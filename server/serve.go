@@ -30,8 +30,8 @@ type options struct {
 	Demo     bool
 	Log      *slog.Logger
 	Announce io.Writer // where the link goes
-	// ready, where it is set, is told the address that is served.
-	ready func(address string)
+	// ready, where it is set, is told when the program serves.
+	ready func(*app)
 }
 
 // benchSeed decides the errors of the rehearsal bench: always the same bench.
@@ -170,7 +170,7 @@ func (a *app) announce(ctx context.Context) error {
 	}
 	a.Log.Info("serving", "address", base, "data", a.Data, "version", versionText())
 	if a.ready != nil {
-		a.ready(base)
+		a.ready(a)
 	}
 	return nil
 }

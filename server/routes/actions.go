@@ -3,6 +3,7 @@ package routes
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"hash/fnv"
 	"strings"
@@ -76,14 +77,14 @@ func (s *Server) startRun(ctx context.Context, who Viewer, q StartRequest) (stri
 		return "", err
 	}
 	device, err := s.Store.GetDevice(ctx, q.Device, 0)
-	if store.CodeOf(err) == store.NotFound {
+	if store.CodeOf(err) == store.NotFound || err == nil && device.Removed {
 		return "", invalid("device", fmt.Sprintf("there is no device %q", q.Device))
 	}
 	if err != nil {
 		return "", err
 	}
 	proc, err := s.Store.GetProcedure(ctx, q.Procedure, 0)
-	if store.CodeOf(err) == store.NotFound || err == nil && proc.Body.Device != q.Device {
+	if store.CodeOf(err) == store.NotFound || err == nil && (proc.Removed || proc.Body.Device != q.Device) {
 		return "", invalid("procedure", fmt.Sprintf("there is no procedure %q for this device", q.Procedure))
 	}
 	if err != nil {
@@ -107,7 +108,7 @@ func (s *Server) launch(ctx context.Context, who Viewer, rec *procedure.Record, 
 		return "", err
 	}
 	pm, err := s.Store.GetPinMap(ctx, rec.Device.Key, s.Bench.Key, 0)
-	if store.CodeOf(err) == store.NotFound {
+	if store.CodeOf(err) == store.NotFound || err == nil && pm.Removed {
 		return "", invalid("device", "this device has no pin map for this bench yet")
 	}
 	if err != nil {
@@ -214,8 +215,14 @@ func (s *Server) seat(ctx context.Context, who Viewer, q Seating) error {
 	if err := s.completeSeating(ctx, &q); err != nil {
 		return err
 	}
-	if err := s.Station.WhileIdle(func() error { return s.Rehearse.Seat(q) }); err != nil {
+	if err := s.checkSeating(&q); err != nil {
 		return err
+	}
+	if err := s.Station.WhileIdle(func() error { return s.Rehearse.Seat(q) }); err != nil {
+		if errors.Is(err, run.ErrBusy) || errors.Is(err, run.ErrClosed) {
+			return err
+		}
+		return problem(409, err.Error()) // the bench's own words: outputs on, or no operating point
 	}
 	if err := s.Store.SetSeating(ctx, s.Bench.Key, q, who.Name); err != nil {
 		return err

@@ -52,6 +52,15 @@ func (h hosts) guard(next http.Handler) http.Handler {
 	})
 }
 
+// sameOriginOnly refuses what another site's page sends in a person's name.
+func (s *Server) sameOriginOnly(next http.Handler) http.Handler {
+	protect := http.NewCrossOriginProtection()
+	protect.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		writeProblem(w, r, problem(http.StatusForbidden, "This came from a page of another site."))
+	}))
+	return protect.Handler(next)
+}
+
 // policy lets pages use only what this server serves.
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
 	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"

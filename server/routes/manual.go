@@ -3,6 +3,7 @@ package routes
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"net/url"
 	"slices"
@@ -107,7 +108,7 @@ func limitUnit(u procedure.Use) quantity.Unit {
 // manualMeasurement makes the measurement that a form asks for.
 func manualMeasurement(f url.Values, d *dut.Device) (procedure.Measurement, error) {
 	r := &manualFields{f: f}
-	m := procedure.Measurement{ID: "manual", Rest: procedure.UseOpen, Powered: f.Get("powered") == "1"}
+	m := procedure.Measurement{ID: "manual", Powered: f.Get("powered") == "1"}
 	m.Pins = []int{r.pin("pin", d, false)}
 	m.Use = procedure.Use(f.Get("use"))
 	against := r.pin("against", d, true)
@@ -211,6 +212,9 @@ func (s *Server) measureManual(ctx context.Context, who Viewer, f url.Values) er
 	if err != nil {
 		return err
 	}
+	if pm, err := s.Store.GetPinMap(ctx, d.Body.Key, s.Bench.Key, 0); err == nil {
+		m.Hold = append(m.Hold, strappedAlong(&m, &pm.Body)...)
+	}
 	rec := &procedure.Record{
 		Device: d.Body, DeviceRev: d.Rev, Manual: true,
 		Procedure: procedure.Procedure{Key: "manual", Name: m.Name, Device: d.Body.Key, Measurements: []procedure.Measurement{m}},
@@ -224,6 +228,32 @@ func (s *Server) measureManual(ctx context.Context, who Viewer, f url.Values) er
 	}
 	s.manual.set(id, memory, f)
 	return nil
+}
+
+// strappedAlong holds the pins that the device board straps to the second
+// terminal as that terminal is held: they cannot be left open.
+func strappedAlong(m *procedure.Measurement, pm *bench.PinMap) []procedure.Hold {
+	channelOf := func(pin int) bench.ChannelID {
+		for _, st := range pm.StrapsOf(pm.Contacts[pin]) {
+			if st.Kind == bench.StrapChannel {
+				return st.Channel
+			}
+		}
+		return 0
+	}
+	on := channelOf(m.Against)
+	if m.Against == 0 || on == 0 {
+		return nil
+	}
+	var out []procedure.Hold
+	for _, pin := range slices.Sorted(maps.Keys(pm.Contacts)) {
+		named := pin == m.Against || slices.Contains(m.Pins, pin) ||
+			slices.ContainsFunc(m.Hold, func(h procedure.Hold) bool { return h.Pin == pin })
+		if !named && channelOf(pin) == on {
+			out = append(out, procedure.Hold{Pin: pin, Use: procedure.UseReturn})
+		}
+	}
+	return out
 }
 
 // keepManual writes the last manual work to the store.

@@ -54,7 +54,7 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 	if err != nil || q == nil {
 		return p, err
 	}
-	p.Seated = []string{"In the socket: " + seatedWords(&Seating{Device: q.Device, Model: q.Model, Serial: q.Serial}) + ", seed " + strconv.FormatUint(q.Seed, 10)}
+	p.Seated = []string{"In the socket: " + s.seatedWords(ctx, &Seating{Device: q.Device, Model: q.Model, Serial: q.Serial}) + ", seed " + strconv.FormatUint(q.Seed, 10)}
 	for _, f := range q.UnitFaults {
 		p.Seated = append(p.Seated, s.unitFaultWords(f))
 	}

@@ -116,7 +116,7 @@ func (s *Server) manualMeasure(w http.ResponseWriter, r *http.Request) error {
 	}
 	err := s.measureManual(r.Context(), viewerOf(r.Context()), r.PostForm)
 	if err == nil {
-		return seeOther(w, r, "/manual?device="+url.QueryEscape(r.PostForm.Get("device")))
+		return seeOther(w, r, "/manual?device="+url.QueryEscape(r.PostForm.Get("device"))+"#"+web.PartManualLive)
 	}
 	e := classify(err, s.Log)
 	p, err := s.manualProps(r.Context(), r.PostForm.Get("device"), r.PostForm)

@@ -68,7 +68,9 @@ func (s *Server) showShares(ctx context.Context, p *web.RunProps) error {
 	}
 	for _, l := range links {
 		if l.Revoked.IsZero() && (l.Expires.IsZero() || l.Expires.After(s.Now())) {
-			p.Shares = append(p.Shares, web.Share{ID: strconv.FormatInt(l.ID, 10), Created: l.Created, Expires: l.Expires})
+			href, _ := s.madeLinks.Load(l.ID)
+			address, _ := href.(string)
+			p.Shares = append(p.Shares, web.Share{ID: strconv.FormatInt(l.ID, 10), Href: address, Created: l.Created, Expires: l.Expires})
 		}
 	}
 	return nil
@@ -140,7 +142,8 @@ func (s *Server) rerunForm(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, "/runs/"+id)
 }
 
-// shareForm makes a link and shows it: it cannot be shown again.
+// shareForm makes a link. Only its hash is kept: the page can show it as long
+// as this server runs, and never again after.
 func (s *Server) shareForm(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
@@ -151,21 +154,17 @@ func (s *Server) shareForm(w http.ResponseWriter, r *http.Request) error {
 	if err == nil {
 		link, err = s.createShare(ctx, viewerOf(ctx), id, days)
 	}
+	if err == nil {
+		s.madeLinks.Store(link.ID, origin(r)+link.Path)
+		return seeOther(w, r, "/runs/"+id+"#share")
+	}
 	p, viewErr := s.runProps(ctx, id, -1)
 	if viewErr != nil {
 		return viewErr
 	}
-	if err != nil {
-		e := classify(err, s.Log)
-		p.ShareForm = formOf("share", r.PostForm, e, nil)
-		return show(ctx, w, e.Status, web.Run(p))
-	}
-	for i := range p.Shares {
-		if p.Shares[i].ID == strconv.FormatInt(link.ID, 10) {
-			p.Shares[i].Href = origin(r) + link.Path
-		}
-	}
-	return show(ctx, w, http.StatusOK, web.Run(p))
+	e := classify(err, s.Log)
+	p.ShareForm = formOf("share", r.PostForm, e, nil)
+	return show(ctx, w, e.Status, web.Run(p))
 }
 
 func origin(r *http.Request) string {

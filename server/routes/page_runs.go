@@ -5,7 +5,6 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
-	"time"
 
 	"ohmkeep/server/derive"
 	"ohmkeep/server/procedure"
@@ -34,7 +33,7 @@ func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
 	}
 	sorted(p.Devices)
 	status := http.StatusOK
-	filter, err := pageFilter(q)
+	filter, err := filterOf(q)
 	var list *store.Page
 	if err == nil {
 		list, err = s.Store.ListRuns(ctx, filter, q.Get("cursor"), runsPerPage)
@@ -75,41 +74,6 @@ func filterQuery(q url.Values) url.Values {
 		}
 	}
 	return out
-}
-
-// pageFilter reads the filter from a page's address. Days are the server's;
-// the last day counts whole.
-func pageFilter(q url.Values) (store.Filter, error) {
-	f := store.Filter{
-		Device: q.Get("device"), Serial: strings.TrimSpace(q.Get("unit")), Lot: strings.TrimSpace(q.Get("lot")),
-		Outcome: derive.Outcome(q.Get("outcome")), Status: procedure.Status(q.Get("status")), Text: q.Get("q"),
-	}
-	var err error
-	if f.From, err = dayOf(q, "from"); err != nil {
-		return f, err
-	}
-	if f.To, err = dayOf(q, "to"); err != nil {
-		return f, err
-	}
-	if !f.To.IsZero() {
-		f.To = f.To.AddDate(0, 0, 1)
-		if !f.From.IsZero() && !f.From.Before(f.To) {
-			return f, invalid("to", "the last day is before the first")
-		}
-	}
-	return f, nil
-}
-
-func dayOf(q url.Values, name string) (time.Time, error) {
-	text := strings.TrimSpace(q.Get(name))
-	if text == "" {
-		return time.Time{}, nil
-	}
-	t, err := time.ParseInLocation(time.DateOnly, text, time.Local)
-	if err != nil || t.Year() < 1970 || t.Year() > 2200 {
-		return time.Time{}, invalid(name, "give a day as 2006-01-31")
-	}
-	return t, nil
 }
 
 // lastRuns is the newest finished run of each unit of a lot, in the order in

@@ -7,6 +7,8 @@ import (
 	"net/http"
 	"net/url"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/quantity"
@@ -85,19 +87,22 @@ func (s *Server) brief(ctx context.Context) web.BenchBrief {
 		b.Run = ""
 	}
 	if q, err := s.seated(ctx); err == nil && s.Rehearse != nil {
-		b.Seated = seatedWords(q)
+		b.Seated = s.seatedWords(ctx, q)
 	}
 	return b
 }
 
 // seatedWords says in a few words what is in the socket.
-func seatedWords(q *Seating) string {
+func (s *Server) seatedWords(ctx context.Context, q *Seating) string {
 	if q == nil || q.Model == "" || q.Model == emptySocket {
 		return "nothing"
 	}
-	words := q.Model
+	words := s.modelTitle(q.Model)
 	if q.Device != "" {
 		words = q.Device
+		if d, err := s.Store.GetDevice(ctx, q.Device, 0); err == nil {
+			words = d.Body.Name
+		}
 	}
 	if q.Serial != "" {
 		words += ", unit " + q.Serial
@@ -108,6 +113,15 @@ func seatedWords(q *Seating) string {
 		words += fmt.Sprintf(", %d faults seated", n)
 	}
 	return words
+}
+
+func (s *Server) modelTitle(key string) string {
+	for _, m := range s.Rehearse.Models() {
+		if m.Key == key {
+			return m.Title
+		}
+	}
+	return key
 }
 
 // emptySocket is the rehearsal model that stands for an empty socket.
@@ -126,14 +140,31 @@ func (s *Server) failPage(w http.ResponseWriter, r *http.Request, p *Problem) {
 		}
 		err = show(r.Context(), w, p.Status, web.SignIn(web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Reason: reason}))
 	default:
-		err = show(r.Context(), w, p.Status, web.Error(web.ErrorProps{
-			Page: s.frame(r.Context(), p.Title, ""), Status: p.Status, What: p.Title, Advice: p.Detail,
-		}))
+		e := web.ErrorProps{Page: s.frame(r.Context(), p.Title, ""), Status: p.Status, What: p.Title, Advice: advice[p.Status]}
+		if p.Detail != "" {
+			e.What = sentence(p.Detail)
+		}
+		err = show(r.Context(), w, p.Status, web.Error(e))
 	}
 	if err != nil {
 		s.Log.Error("error page not drawn", "err", err)
 		http.Error(w, p.Title, p.Status)
 	}
+}
+
+// advice is what to do about an error page.
+var advice = map[int]string{
+	http.StatusNotFound:            "It may have been deleted, or the address is not complete. Runs lists everything that is kept.",
+	http.StatusForbidden:           "Ask somebody whose role allows it.",
+	http.StatusConflict:            "Go back, look at the page again, and try once more.",
+	http.StatusUnprocessableEntity: "Go back: what was entered is still there.",
+	http.StatusInternalServerError: "What has been measured is safe on disk. Try again; if it stays, look into the server’s log.",
+}
+
+// sentence begins with a capital letter.
+func sentence(text string) string {
+	r, n := utf8.DecodeRuneInString(text)
+	return string(unicode.ToUpper(r)) + text[n:]
 }
 
 func (s *Server) health(w http.ResponseWriter, r *http.Request) error {

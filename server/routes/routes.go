@@ -46,6 +46,7 @@ type Server struct {
 	Config
 	hosts       hosts
 	manual      manual
+	madeLinks   sync.Map   // share links made since the start, by id: string
 	manualStart sync.Mutex // one piece of manual work begins, or is kept, at a time
 }
 
@@ -64,7 +65,7 @@ func New(cfg Config) http.Handler {
 	s := &Server{Config: cfg, hosts: cfg.Hosts}
 	cfg.Boards.brief = s.brief
 	r := chi.NewRouter()
-	r.Use(logged(cfg.Log), s.hosts.guard, headers, http.NewCrossOriginProtection().Handler, limitBody, s.identify)
+	r.Use(logged(cfg.Log), s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify)
 	r.NotFound(s.page(route{handle: func(http.ResponseWriter, *http.Request) error { return notFound("page at this address") }}))
 	r.Handle("/assets/*", assets.Handler())
 	for _, e := range s.pages() {

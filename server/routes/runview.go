@@ -54,8 +54,28 @@ func (s *Server) storedView(ctx context.Context, id string, m int) (web.RunProps
 		return p, err
 	}
 	p.Plots = []web.Plot{plot}
-	p.Latest, err = s.lastReadings(ctx, id, m)
-	return p, err
+	last, err := s.Store.LastReadings(ctx, id, m, pinReadings)
+	if err != nil {
+		return p, err
+	}
+	lastAtPins(p.Pins, last)
+	slices.Reverse(last)
+	p.Latest = last[:min(len(last), latestRows)]
+	return p, nil
+}
+
+// pinReadings is how many readings are looked at for the last one of each pin.
+const pinReadings = 256
+
+// lastAtPins enters what each pin last read.
+func lastAtPins(pins []web.PinMark, readings []bench.Reading) {
+	for i := range pins {
+		for _, r := range readings {
+			if int(r.Pin) == pins[i].Number {
+				pins[i].V, pins[i].I, pins[i].Flags = r.V, r.I, r.Flags
+			}
+		}
+	}
 }
 
 // endProgress is where a run that has ended came to: a measurement counts as
@@ -120,11 +140,4 @@ func (s *Server) storedPlot(ctx context.Context, rec *procedure.Record, m int) (
 		})
 	}
 	return p, nil
-}
-
-// lastReadings are the newest readings of a measurement, newest first.
-func (s *Server) lastReadings(ctx context.Context, id string, m int) ([]bench.Reading, error) {
-	out, err := s.Store.LastReadings(ctx, id, m, latestRows)
-	slices.Reverse(out)
-	return out, err
 }

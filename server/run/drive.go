@@ -23,10 +23,11 @@ type drive struct {
 	power      *dut.PowerStep // how its supply comes up; nil: at once
 	mode       bench.Mode
 	remote     bool
-	zero       bool    // stands in for the return
-	compliance float64 // of a zero drive, A
-	full       float64 // forced range, V; 0: smallest for each level (currents)
-	sense      float64 // range of what is not forced
+	loss       bench.PathError // between the sense point and the pin
+	zero       bool            // stands in for the return
+	compliance float64         // of a zero drive, A
+	full       float64         // forced range, V; 0: smallest for each level (currents)
+	sense      float64         // range of what is not forced
 }
 
 // pickRanges fixes the ranges for a whole segment. A voltage keeps the range

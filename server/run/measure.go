@@ -50,6 +50,7 @@ type reader struct {
 	conn, drive, sample int
 	set                 float64
 	senseV, senseI      bench.Range
+	loss                bench.PathError
 }
 
 func (x *measurer) run(ctx context.Context) error {
@@ -172,7 +173,7 @@ func (x *measurer) findReaders(seg *segment, pt *procedure.Point) {
 		i := slices.IndexFunc(seg.conns, func(c *conn) bool { return c.pin == pin })
 		k := seg.conns[i].drive
 		ch := seg.drives[k].channel
-		r := reader{conn: i, drive: k, set: x.set[k].Level}
+		r := reader{conn: i, drive: k, set: x.set[k].Level, loss: seg.drives[k].loss}
 		_, r.senseV, r.senseI, _ = ch.RangesFor(x.set[k])
 		r.sample = slices.Index(x.channels, ch.ID)
 		if r.sample < 0 {
@@ -298,9 +299,8 @@ func (x *measurer) keep(r *reader, base bench.Reading, cycles float64) {
 	}
 	p.V, p.I, p.Flags = s.V, s.I, base.Flags
 	x.pinsNew = true
-	x.load.obs = append(x.load.obs, procedure.Observation{
-		Reading: base, UV: r.senseV.StandardUncertainty(s.V, cycles), UI: r.senseI.StandardUncertainty(s.I, cycles),
-	})
+	uv, ui := r.loss.Add(r.senseV.StandardUncertainty(s.V, cycles), r.senseI.StandardUncertainty(s.I, cycles), s.V, s.I)
+	x.load.obs = append(x.load.obs, procedure.Observation{Reading: base, UV: uv, UI: ui})
 	if n := len(x.load.spans); n > 0 && x.load.spans[n-1].step == x.stepAt {
 		x.load.spans[n-1].n++
 	} else {

@@ -260,6 +260,7 @@ func (p *planner) attach(seg *segment, c *conn, id bench.ChannelID) error {
 		d.zero, d.compliance = true, ch.SenseI[len(ch.SenseI)-1].FullScale
 		d.remote = ch.RemoteSense
 	}
+	d.loss = p.rec.Bench.PathErrorOf(ch, c.path, d.remote)
 	if err := d.pickRanges(c.level, max(c.compliance, d.compliance)); err != nil {
 		return err
 	}

@@ -6,6 +6,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -16,8 +17,13 @@ import (
 	"ohmkeep/web"
 )
 
-// pages is the table of all pages and of the forms on them.
+// pages is the table of all pages and of the forms on them. The pages that edit
+// documents have tables of their own, beside their handlers.
 func (s *Server) pages() []route {
+	return slices.Concat(s.readingPages(), s.deviceEditPages(), s.pinMapPages(), s.procedureEditPages(), s.checkPages())
+}
+
+func (s *Server) readingPages() []route {
 	return []route{
 		{"GET", "/", store.Viewer, s.homePage},
 		{"GET", "/live", store.Viewer, s.homeLive},

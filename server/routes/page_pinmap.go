@@ -1,0 +1,3 @@
+package routes
+
+func (s *Server) pinMapPages() []route { return nil }

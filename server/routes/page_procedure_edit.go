@@ -1,0 +1,3 @@
+package routes
+
+func (s *Server) procedureEditPages() []route { return nil }

@@ -25,8 +25,9 @@ const (
 
 // The most that is read of one paste.
 const (
-	MaxPaste     = 1 << 20 // bytes
-	maxPasteRows = 500     // lines that hold something
+	MaxPaste      = 256 << 10 // bytes
+	maxPasteRows  = 500       // lines that hold something
+	maxPasteLines = 2000      // with empty ones
 	maxColumns   = 40
 	maxCell      = 400 // runes
 	maxNotes     = 400 // problems, and again warnings
@@ -221,9 +222,13 @@ func (p *tableParser) tooLarge() bool {
 	case n == 0:
 		p.problem(Note{Message: "nothing was pasted: copy the pin table with its headings"})
 	case n > maxPasteRows:
-		p.problem(Note{Message: "the paste has " + itoa(n) + " rows, and a device has at most " + itoa(MaxPins) +
-			" pins: nothing was read; copy the pin table alone"})
+		p.tooManyRows(n)
 		return true
 	}
 	return n == 0
+}
+
+func (t *PinTable) tooManyRows(n int) {
+	t.problem(Note{Message: "the paste has " + itoa(n) + " rows, and a device has at most " + itoa(MaxPins) +
+		" pins: nothing was read; copy the pin table alone"})
 }

@@ -3,6 +3,7 @@ package dut
 import (
 	"math"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -21,7 +22,9 @@ var functionWords = map[Function][]string{
 	NoConnect:     {"NC", "N/C", "NOCONNECT", "NOCONNECTION", "NOTCONNECTED", "DNC", "DONOTCONNECT", "DNU", "NU", "UNUSED", "NOTUSED", "RESERVED", "RSVD", "RSV", "OPEN"},
 }
 
-var openOutputs = []string{"OD", "O/D", "OPENDRAIN", "OPENDRAINOUTPUT", "OUTPUTOPENDRAIN", "OC", "O/C", "OPENCOLLECTOR", "OPENCOLLECTOROUTPUT", "O(OD)", "O(OC)", "OUT(OD)"}
+const openNote = "an open-drain or open-collector output drives only low: it needs a pull-up to be measured high"
+
+var openOutputs = []string{"OD", "O/D", "OPENDRAIN", "OPENDRAINOUTPUT", "OUTPUTOPENDRAIN", "OC", "O/C", "OPENCOLLECTOR", "OPENCOLLECTOROUTPUT"}
 
 var functionOf = func() map[string]Function {
 	m := map[string]Function{}
@@ -39,19 +42,21 @@ var squash = strings.NewReplacer(" ", "", ".", "", "-", "", "_", "", "\n", "", "
 // does not carry. "" means that it was not understood.
 func readFunction(cell string) (f Function, note string) {
 	s := squash.Replace(strings.ToUpper(footnote.ReplaceAllString(cell, "")))
-	for _, w := range openOutputs {
-		if s == w {
-			return Output, "an open-drain or open-collector output drives only low: it needs a pull-up to be measured high"
-		}
+	if slices.Contains(openOutputs, s) {
+		return Output, openNote
 	}
 	if f, ok := functionOf[s]; ok {
 		return f, ""
 	}
 	if i := strings.IndexAny(s, ",;("); i > 0 {
-		if strings.Contains(s, "OPENDRAIN") || strings.Contains(s, "OPENCOLLECTOR") {
-			return Output, "an open-drain or open-collector output drives only low: it needs a pull-up to be measured high"
+		f, ok := functionOf[s[:i]]
+		if slices.Contains(openOutputs, strings.Trim(s[i:], ",;()")) {
+			if f != Bidirectional {
+				f = Output
+			}
+			return f, openNote
 		}
-		if f, ok := functionOf[s[:i]]; ok {
+		if ok {
 			return f, "only the first word of " + quoted(cell) + " is used"
 		}
 	}
@@ -223,7 +228,8 @@ type rating struct {
 
 var (
 	noRating   = regexp.MustCompile(`(?i)^(|-+|–|—|n/?a|none|n\.a\.|\?)$`)
-	ratingSpan = regexp.MustCompile(`(?i)^(.+?)(?:\s+to\s+|\s*\.\.\.?\s*|\s*…\s*|\s*~\s*|\s*[–—]\s*|\s+-\s+)(.+)$`)
+	ratingSpan = regexp.MustCompile(`(?i)^(.+?)(?:\s+to\s+|\s*\.\.\.?\s*|\s*…\s*|\s*~\s*|\s*[–—]\s*)(.+)$`)
+	hyphenSpan = regexp.MustCompile(`^([-+]?[\d.,].*?)\s+-\s+(.+)$`) // "VCC - 0.3" is no range
 	relativeTo = regexp.MustCompile(`^([A-Za-z][A-Za-z_]*\d{0,2})\s*(?:([+-])\s*(\d.*))?$`)
 	maxWord    = regexp.MustCompile(`(?i)(^\s*(max\.?|≤|<=|<)\s*|\s*\(?max\.?\)?\s*$)`)
 )
@@ -249,8 +255,10 @@ func readRating(cell, unit string) rating {
 		}
 		return r
 	}
-	if m := ratingSpan.FindStringSubmatch(s); m != nil {
-		return readSpanRating(m[1], m[2], unit)
+	for _, span := range []*regexp.Regexp{ratingSpan, hyphenSpan} {
+		if m := span.FindStringSubmatch(s); m != nil {
+			return readSpanRating(m[1], m[2], unit)
+		}
 	}
 	if m := relativeTo.FindStringSubmatch(s); m != nil {
 		return readRelative(m, unit)

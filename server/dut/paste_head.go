@@ -242,7 +242,7 @@ func (p *tableParser) guessColumns() {
 	for _, l := range p.lines {
 		width = max(width, len(l.cells))
 	}
-	if width < 2 && p.sep.mark == 0 && p.cutSingleSpaces() {
+	if width < 2 && p.cutSingleSpaces() {
 		width = 3
 	}
 	p.warn(Note{Message: "no headings were found: the columns are guessed from what they hold; headings such as Pin, Name, Type, Max V make it certain"})

@@ -235,7 +235,7 @@ func (p *tableParser) readPin(l tableLine, r *TableRow) {
 		if a := p.above; text == "" && a != nil && a.function == r.Pin.Function && !repeats(r.Pin.Function) && a.texts[m] != "" && a.line != l.no {
 			text, how = a.texts[m], "from line "+itoa(a.line)
 		}
-		if noRating.MatchString(text) {
+		if noRating.MatchString(text) || how != "read" && r.Gave(m) {
 			continue
 		}
 		now.texts[m] = text
@@ -364,6 +364,11 @@ func (p *tableParser) enter(r *TableRow, o Origin, n Note, v rating) {
 	}
 	if v.maxI > maxRatedI {
 		n.Message = quoted(o.Text) + " is more than " + itoa(maxRatedI) + " A: write the unit, such as 20 mA, in the cell or the heading"
+		p.problem(n)
+		return
+	}
+	if v.hasMin && v.min > 0 || o.Field == MeansMinV && v.max > 0 {
+		n.Message = quoted(o.Text) + " leaves out 0 V, where every pin starts: enter the absolute lowest voltage, usually 0 V or a little below"
 		p.problem(n)
 		return
 	}

@@ -147,6 +147,7 @@ func (p *tableParser) supply(text string, self int) (Pin, string) {
 
 // lookOver warns of what a pin table rarely lacks.
 func (p *tableParser) lookOver() {
+	p.uncross()
 	pins := p.Pins()
 	if len(pins) == 0 {
 		return
@@ -159,9 +160,6 @@ func (p *tableParser) lookOver() {
 	names := map[string]int{}
 	for _, q := range pins {
 		have[q.Number] = true
-		if q.MinV > q.MaxV {
-			p.problem(Note{Pin: q.Number, Message: "pin " + q.Label() + ": the lowest rating " + volts(q.MinV) + " is above the highest " + volts(q.MaxV)})
-		}
 		if at, dup := names[q.Name]; dup && !repeats(q.Function) {
 			p.warn(Note{Pin: q.Number, Message: "pins " + itoa(at) + " and " + itoa(q.Number) + " are both called " + quoted(q.Name)})
 		}
@@ -175,6 +173,31 @@ func (p *tableParser) lookOver() {
 	}
 	if len(gaps) > 0 {
 		p.warn(Note{Message: "no line describes pin " + spans(gaps) + ": it would be a no connect"})
+	}
+}
+
+// uncross drops both voltages of a rating whose ends are the wrong way round, and
+// takes a highest voltage below ground, with no other, as the lowest one.
+func (p *tableParser) uncross() {
+	for i := range p.Rows {
+		r := &p.Rows[i]
+		if r.Pin.MaxV < 0 && !r.Gave(MeansMinV) {
+			p.warn(Note{Line: r.Line, Column: p.column(MeansMaxV) + 1, Pin: r.Pin.Number,
+				Message: volts(r.Pin.MaxV) + " lies below ground and is taken as the lowest voltage"})
+			r.Pin.MinV, r.Pin.MaxV = r.Pin.MaxV, 0
+			for j := range r.From {
+				if r.From[j].Field == MeansMaxV {
+					r.From[j].Field = MeansMinV
+				}
+			}
+		}
+		if r.Pin.MinV <= r.Pin.MaxV || !r.Gave(MeansMinV) || !r.Gave(MeansMaxV) {
+			continue
+		}
+		p.problem(Note{Line: r.Line, Column: p.column(MeansMaxV) + 1, Pin: r.Pin.Number,
+			Message: "the lowest rating " + volts(r.Pin.MinV) + " is above the highest " + volts(r.Pin.MaxV) + ": neither is taken"})
+		r.Pin.MinV, r.Pin.MaxV = 0, 0
+		r.From = slices.DeleteFunc(r.From, func(o Origin) bool { return o.Field == MeansMinV || o.Field == MeansMaxV })
 	}
 }
 

@@ -19,8 +19,12 @@ var separators = []separator{{"tab", '\t'}, {"pipe", '|'}, {"semicolon", ';'}, {
 
 // clean makes plain lines of the text, or says why it cannot be read.
 func (t *PinTable) clean(text string) (string, bool) {
+	if n := strings.Count(strings.TrimRight(text, "\r\n"), "\n") + 1; n > maxPasteLines {
+		t.tooManyRows(n)
+		return "", false
+	}
 	if len(text) > MaxPaste {
-		t.problem(Note{Message: "the paste is larger than 1 MiB: nothing was read; copy the pin table alone"})
+		t.problem(Note{Message: "the paste is larger than " + itoa(MaxPaste>>10) + " KiB: nothing was read; copy the pin table alone"})
 		return "", false
 	}
 	if strings.ContainsRune(text, 0) || strings.HasPrefix(text, "\xff\xfe") || strings.HasPrefix(text, "\xfe\xff") || mostlyBinary(text) {
@@ -34,7 +38,7 @@ func (t *PinTable) clean(text string) (string, bool) {
 	text = strings.NewReplacer("\r\n", "\n", "\r", "\n", "\u2028", "\n", "\u0085", "\n").Replace(text)
 	text = strings.Map(plainRune, text)
 	if htmlCell.MatchString(text) {
-		if htmlSpan.MatchString(text) {
+		if strings.Contains(strings.ToLower(text), "span") && htmlSpan.MatchString(text) {
 			t.problem(Note{Message: "this is HTML with merged cells, which do not line up: copy the table from the page or the spreadsheet as text"})
 			return "", false
 		}
@@ -59,7 +63,7 @@ func mostlyBinary(text string) bool {
 // drops what cannot be seen.
 func plainRune(r rune) rune {
 	switch {
-	case r == '\n' || r == '\t':
+	case r == '\n' || r == '\t' || r >= ' ' && r <= '~':
 		return r
 	case r == '\u2212':
 		return '-'
@@ -74,24 +78,49 @@ func plainRune(r rune) rune {
 var (
 	htmlCell = regexp.MustCompile(`(?i)<t[dhr][\s>]`)
 	htmlSpan = regexp.MustCompile(`(?i)<t[dh][^<>]*\b(?:row|col)span\s*=\s*["']?(?:[2-9]|1\d)`)
-	htmlTag  = regexp.MustCompile(`(?s)<(/?[A-Za-z!][A-Za-z0-9]*)[^<>]*>`)
 )
 
-// fromHTML makes a tab-separated text of the cells of an HTML table.
+// fromHTML makes a tab-separated text of the cells of an HTML table. A "<" that
+// starts no tag stays.
 func fromHTML(text string) string {
 	text = strings.NewReplacer("\n", " ", "\t", " ").Replace(text)
-	text = htmlTag.ReplaceAllStringFunc(text, func(tag string) string {
-		switch strings.ToLower(htmlTag.FindStringSubmatch(tag)[1]) {
-		case "tr", "/table":
-			return "\n"
-		case "/td", "/th":
-			return "\t"
-		case "br", "p", "/p":
-			return " "
+	var b strings.Builder
+	for {
+		i := strings.IndexByte(text, '<')
+		if i < 0 {
+			break
 		}
-		return ""
-	})
-	return strings.Map(plainRune, html.UnescapeString(text))
+		b.WriteString(text[:i])
+		text = text[i+1:]
+		end := strings.IndexAny(text, "<>")
+		if end < 0 || text[end] == '<' || !tagStart(text) {
+			b.WriteByte('<')
+			continue
+		}
+		b.WriteString(tagText(text[:end]))
+		text = text[end+1:]
+	}
+	b.WriteString(text)
+	return strings.Map(plainRune, html.UnescapeString(b.String()))
+}
+
+// tagStart reports whether what follows "<" is a tag, rather than D<7:0>.
+func tagStart(s string) bool {
+	return s[0] == '/' || s[0] == '!' || s[0] >= 'A' && s[0] <= 'Z' || s[0] >= 'a' && s[0] <= 'z'
+}
+
+// tagText is what a tag leaves in plain text.
+func tagText(tag string) string {
+	name, _, _ := strings.Cut(strings.ToLower(tag), " ")
+	switch name {
+	case "tr", "/table":
+		return "\n"
+	case "/td", "/th":
+		return "\t"
+	case "br", "br/", "p", "/p":
+		return " "
+	}
+	return ""
 }
 
 // split cuts the text into lines and cells with the separator that fits best:
@@ -182,7 +211,7 @@ func splitLines(text string, s separator, quotes bool) (lines []tableLine, open 
 		if !ended && quotes {
 			return nil, start
 		}
-		line.cells = append(line.cells, tableCell{text: strings.TrimSpace(cell)})
+		line.add(cell, 0)
 		if rest == "" || rest[0] == '\n' {
 			lines = append(lines, line.trimmed(s))
 			no++
@@ -197,6 +226,19 @@ func splitLines(text string, s separator, quotes bool) (lines []tableLine, open 
 		lines = append(lines, line.trimmed(s))
 	}
 	return lines, 0
+}
+
+// add appends a cell; one column and one rune more than are read are kept, so
+// that bound can tell that there was more.
+func (l *tableLine) add(cell string, at int) {
+	if len(l.cells) > maxColumns {
+		return
+	}
+	cell = strings.TrimSpace(cell)
+	if len(cell) > utf8.UTFMax*(maxCell+1) {
+		cell = strings.ToValidUTF8(cell[:utf8.UTFMax*(maxCell+1)], "")
+	}
+	l.cells = append(l.cells, tableCell{cell, at})
 }
 
 // trimmed drops the empty cells that the outer pipes of a line make, or the
@@ -262,7 +304,7 @@ func splitSpaced(text string) []tableLine {
 			for end < len(runes) && !(runes[end] == ' ' && (end+1 == len(runes) || runes[end+1] == ' ')) {
 				end++
 			}
-			line.cells = append(line.cells, tableCell{string(runes[at:end]), at})
+			line.add(string(runes[at:end]), at)
 			at = end
 		}
 		lines = append(lines, line)

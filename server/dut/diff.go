@@ -145,7 +145,7 @@ func (c *changes) pins(a, b *Device) {
 // their pairs.
 func (c *changes) renumbered(a, b *Device, pairs []pair) []pair {
 	for k := range pairs {
-		if pairs[k].a >= 0 {
+		if pairs[k].a >= 0 || pairs[k].b < 0 {
 			continue
 		}
 		after := b.Pins[pairs[k].b]

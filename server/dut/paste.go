@@ -28,9 +28,9 @@ const (
 	MaxPaste      = 256 << 10 // bytes
 	maxPasteRows  = 500       // lines that hold something
 	maxPasteLines = 2000      // with empty ones
-	maxColumns   = 40
-	maxCell      = 400 // runes
-	maxNotes     = 400 // problems, and again warnings
+	maxColumns    = 40
+	maxCell       = 400 // runes
+	maxNotes      = 400 // problems, and again warnings
 )
 
 // TableColumn is one column as it was understood.
@@ -165,6 +165,7 @@ type tableParser struct {
 type tableLine struct {
 	no    int // of the pasted line it starts on, from 1
 	cells []tableCell
+	width int // with the empty cells at its end
 }
 
 // tableCell is a cell and, for columns split by spaces, where it starts.

@@ -110,7 +110,7 @@ func (p *tableParser) follow(l link) {
 	r.Pin.Clamp, r.Pin.AboveClamp = supply.Number, l.above
 	r.From = append(r.From, o, Origin{MeansAboveClamp, l.column, o.Text, "read"})
 	if supply.MaxV > 0 && !r.Gave(MeansMaxV) {
-		r.Pin.MaxV = min(supply.MaxV+l.above, ratingLimitV)
+		r.Pin.MaxV = sumV(supply.MaxV, l.above)
 		r.From = append(r.From, Origin{MeansMaxV, l.column, o.Text, "from the rating of pin " + supply.Label()})
 		n.Message = "rated relative to " + supply.Label() + ": the maximum to ground is taken as " + volts(r.Pin.MaxV)
 		p.warn(n)

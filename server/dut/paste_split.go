@@ -169,7 +169,7 @@ func fit(lines []tableLine) int {
 	for _, l := range lines {
 		headings = max(headings, countHeadings(l))
 		if l.filled() > 1 {
-			width[len(l.cells)]++
+			width[l.width]++
 		}
 	}
 	same := 0
@@ -247,6 +247,7 @@ func (l tableLine) trimmed(s separator) tableLine {
 	if s.mark == '|' && len(l.cells) > 1 && l.cells[0].text == "" {
 		l.cells = l.cells[1:]
 	}
+	l.width = len(l.cells)
 	for len(l.cells) > 0 && l.cells[len(l.cells)-1].text == "" {
 		l.cells = l.cells[:len(l.cells)-1]
 	}
@@ -307,6 +308,7 @@ func splitSpaced(text string) []tableLine {
 			line.add(string(runes[at:end]), at)
 			at = end
 		}
+		line.width = len(line.cells)
 		lines = append(lines, line)
 	}
 	return lines

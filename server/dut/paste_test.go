@@ -66,6 +66,7 @@ var pasteCases = []pasteCase{
 	{name: "merged cells", sep: "tab", text: "Pin\tName\tType\tMax V (V)\tSupply\n1\tA\tInput\t5.5\tVDD\n2\tB\t\t\t\n3\tC\t\t\t\n4\tY\tOutput\t\t\n5\tVSS\t\t\t\n6\tVDD\tSupply\t6\t\n",
 		pins:  []string{"1 A input >6 0..5.5", "2 B input >6 0..5.5", "3 C input >6 0..5.5", "4 Y output", "5 VSS ground", "6 VDD supply 0..6"},
 		warns: []string{"line 3 column 3: the function is empty and taken from line 2"}},
+	{name: "rows with empty ends", sep: "tab", text: "Pin\tName\tType\tVmax (V)\tLogic\n1\tA\tI\t\t1v8\n2\tY\tO\t4\t\n3\tGND\tG\t\t\n", pins: []string{"1 A input 1v8", "2 Y output 0..4", "3 GND ground"}},
 	{name: "merged names", sep: "tab", text: "Pin\tName\tType\n1\tGND\tground\n2\t\t\n3\tIN\tI\n4\t\tI\n",
 		pins: []string{"1 GND ground", "2 GND ground", "3 IN input", "4 PIN4 input"}, problems: []string{"line 5 column 2: the pin has no name: it is called PIN4"}, warns: []string{"the name is empty and taken from line 2"}},
 	{name: "two heading lines", sep: "tab", text: "Pin\tName\tType\tAbsolute maximum\t\n\t\t\tV\tmA\n1\tIN\tI\t5.5\t10\n2\tGND\tG\t\t\n",

@@ -1,6 +1,9 @@
 package dut
 
-import "fmt"
+import (
+	"fmt"
+	"math"
+)
 
 // Assumption is a value that nobody gave. A person must confirm it before the
 // device is used. Field is a path as in Problem.
@@ -176,7 +179,7 @@ func (b *proposal) proposeVolts(i int) {
 	if !maxGiven {
 		p.MaxV = assumedMaxV
 		if clamped {
-			p.MaxV = min(clamp.MaxV+p.AboveClamp, ratingLimitV)
+			p.MaxV = sumV(clamp.MaxV, p.AboveClamp)
 		}
 		p.MaxV = max(p.MaxV, p.MinV)
 	}
@@ -187,6 +190,10 @@ func (b *proposal) proposeVolts(i int) {
 		b.say(at(i, "maxV"), "pin %s: rated %s to %s until you enter its absolute maximum", p.Label(), volts(p.MinV), volts(p.MaxV))
 	}
 }
+
+// sumV adds two ratings to the microvolt, so that 4.6 V and 0.3 V are 4.9 V, and
+// keeps to what a bench can do.
+func sumV(a, b float64) float64 { return min(math.Round((a+b)*1e6)/1e6, ratingLimitV) }
 
 // usualSupplies are supply voltages in common use, descending.
 var usualSupplies = []float64{48, 24, 15, 12, 9, 5, 3.3, 2.5, 1.8, 1.5, 1.2, 1.0, 0.8}

@@ -74,8 +74,9 @@ func softMedian(lo, z, hi, mu float64) (v, byZ float64) {
 }
 
 const (
-	corner = 0.03 // rounding of an amplifier's limits, as a part of full scale
-	wake   = 0.8  // V of supply that bring half of an amplifier's currents
+	targetTie = 1e3  // V per V and S: ties its target about as firmly as its nodes
+	corner    = 0.03 // rounding of an amplifier's limits, as a part of full scale
+	wake      = 0.8  // V of supply that bring half of an amplifier's currents
 )
 
 func (a *Amplifier) stamp(s *system) {
@@ -98,6 +99,7 @@ func (a *Amplifier) stamp(s *system) {
 	s.a[a.vHigh] += bySwing * swingSlope
 	s.a[a.vLow] -= bySwing * swingSlope
 	s.a[a.vv] += byTarget
+	s.tied(a.kv, a.vv, targetTie)
 
 	// The output current, as a part of its limit; without supply there is none
 	// to deliver.

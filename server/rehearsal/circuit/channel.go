@@ -115,12 +115,12 @@ func (e *Channel) law(s *system, i float64) line {
 	var lo, z, hi line
 	switch e.Mode {
 	case ForceVoltage:
-		z = room(e.Level * s.scale)
+		z = room(e.Level)
 		lo = line{v: -1 - i/e.Compliance, i: -1 / e.Compliance}
 		hi = line{v: 1 - i/e.Compliance, i: -1 / e.Compliance}
 	case ForceCurrent:
 		r := e.Compliance / typicalCurrent
-		z = line{v: r * (e.Level*s.scale - i), i: -r}
+		z = line{v: r * (e.Level - i), i: -r}
 		hi, lo = room(e.Compliance), room(-e.Compliance)
 		e.inCompliance = false
 	default:
@@ -136,6 +136,9 @@ func (e *Channel) law(s *system, i float64) line {
 // moves at a time (Murty's least-index rule; it ends the cycles that moving
 // all together can run into).
 func (e *Channel) pick(s *system, lo, z, hi line) line {
+	if s.round > 0 {
+		return e.blend(s, lo, z, hi)
+	}
 	const tie = 1e-12 // at the corner itself either region is right
 	to := e.region
 	switch {
@@ -161,6 +164,29 @@ func (e *Channel) pick(s *system, lo, z, hi line) line {
 		m, e.inCompliance = lo, true
 	}
 	return line{m.v + softSlope*z.v, m.f + softSlope*z.f, m.s + softSlope*z.s, m.i + softSlope*z.i}
+}
+
+// blend is the law with its corners rounded, so that a curve of operating
+// points has none. The region is that of the law without.
+func (e *Channel) blend(s *system, lo, z, hi line) line {
+	mu := s.round
+	low, byLo := softMin(-lo.v, -z.v, mu)
+	v, byLow := softMin(-low, hi.v, mu)
+	byLo *= byLow
+	byZ, byHi := byLow-byLo+softSlope, 1-byLow
+	switch {
+	case z.v > hi.v:
+		e.region = 1
+	case z.v < lo.v:
+		e.region = -1
+	default:
+		e.region = 0
+	}
+	s.byFade[e.k] = -sharpening * (v - byLo*lo.v - (byZ-softSlope)*z.v - byHi*hi.v)
+	return line{
+		v + softSlope*z.v, byLo*lo.f + byZ*z.f + byHi*hi.f,
+		byLo*lo.s + byZ*z.s + byHi*hi.s, byLo*lo.i + byZ*z.i + byHi*hi.i,
+	}
 }
 
 func (e *Channel) forget() { e.region = 0 }

@@ -126,10 +126,8 @@ type Method string
 
 // The methods, in the order in which Solve tries them.
 const (
-	Newton          Method = "newton"
-	PseudoTransient Method = "pseudo-transient" // every node held by a fading conductance to where it was
-	GminStepping    Method = "gmin stepping"
-	SourceStepping  Method = "source stepping"
+	Newton   Method = "newton"
+	Homotopy Method = "homotopy" // every node tied to a point by a conductance that fades
 )
 
 // V is the voltage of a node against ground, V.

@@ -98,7 +98,7 @@ func (v *VSource) stamp(s *system) {
 	i := s.hi[v.k]
 	s.current(int(v.P), i)
 	s.current(int(v.N), -i)
-	s.f[v.k] = s.diff(int(v.P), int(v.N)) - v.v*s.scale
+	s.f[v.k] = s.diff(int(v.P), int(v.N)) - v.v
 	s.a[v.pk]++
 	s.a[v.nk]--
 	s.a[v.kp]++
@@ -127,6 +127,6 @@ func (i *ISource) I() float64 { return i.i }
 func (i *ISource) wire(*wiring) {}
 
 func (i *ISource) stamp(s *system) {
-	s.current(int(i.From), i.i*s.scale)
-	s.current(int(i.To), -i.i*s.scale)
+	s.current(int(i.From), i.i)
+	s.current(int(i.To), -i.i)
 }

@@ -18,15 +18,17 @@ type system struct {
 	largest float64 // largest current through any element
 	limited bool    // some device was evaluated away from x
 	turns   int     // how many channels may still change region at this evaluation
-	scale   float64 // of all independent sources (source stepping)
-	shunt   float64 // times hold: S from every node to ref
-	hold    []float64
-	ref     []float64
+	// Of the homotopy: every node is tied by tie·hold (S) to ref, the corners
+	// of the channels are rounded by round; byFade is df by the fade of both.
+	tie, round float64
+	hold, ref  []float64
+	byFade     []float64
 	// factored: the factors in lu are those of the Jacobian at the solution,
 	// not of the step before it.
-	factored bool
-	holdHi   []float64
-	holdLo   []float64
+	factored         bool
+	startHi, startLo []float64 // where Solve began
+	markHi, markLo   []float64 // the last point on the curve
+	tangent, second  []float64
 }
 
 // diff is x[a] - x[b] to full relative precision.
@@ -53,6 +55,18 @@ func (s *system) move(k int, d float64) {
 func (s *system) mayTurn() bool {
 	s.turns--
 	return s.turns >= 0
+}
+
+// tied ties a branch variable, whose row falls with it, to where it started;
+// slot is its own place in the Jacobian.
+func (s *system) tied(k int, slot int32, hold float64) {
+	if s.tie > 0 {
+		g := hold * s.tie
+		d := g * (s.hi[k] - s.ref[k])
+		s.f[k] -= d
+		s.a[slot] -= g
+		s.byFade[k] = d
+	}
 }
 
 // current books a current that leaves node row into an element.
@@ -132,7 +146,8 @@ func (c *Circuit) build() {
 	}
 	s.n = s.nodes + w.branches
 	size := s.n + 1
-	for _, v := range []*[]float64{&s.hi, &s.lo, &s.f, &s.mag, &s.dx, &s.ref, &s.hold, &s.holdHi, &s.holdLo} {
+	for _, v := range []*[]float64{&s.hi, &s.lo, &s.f, &s.mag, &s.dx, &s.ref, &s.hold,
+		&s.startHi, &s.startLo, &s.markHi, &s.markLo, &s.byFade, &s.tangent, &s.second} {
 		*v = make([]float64, size)
 	}
 	if old.n > 0 {
@@ -141,7 +156,6 @@ func (c *Circuit) build() {
 	}
 	s.a = make([]float64, len(w.entries)+1)
 	s.lu.reset(s.n, w.entries)
-	s.scale = 1
 	c.built = true
 }
 
@@ -157,11 +171,13 @@ func (c *Circuit) load() {
 		s.current(k, Insulation*s.hi[k])
 		s.a[k] += Insulation
 	}
-	if s.shunt > 0 {
+	if s.tie > 0 {
 		for k := 1; k <= s.nodes; k++ {
-			g := s.shunt * s.hold[k]
-			s.f[k] += g * (s.hi[k] - s.ref[k])
+			g := s.tie * s.hold[k]
+			i := g * (s.hi[k] - s.ref[k])
+			s.f[k] += i
 			s.a[k] += g
+			s.byFade[k] = -i
 		}
 	}
 	for _, e := range c.elements {

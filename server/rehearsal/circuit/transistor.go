@@ -57,8 +57,6 @@ type FET struct {
 	sign, ut   float64
 	b          block
 	i          float64
-	source     end
-	drain      end
 }
 
 // FET places a MOSFET. Its bulk diodes are elements of their own.
@@ -72,39 +70,20 @@ func (c *Circuit) FET(d, g, s, b Node, pol Polarity, p FETParams) *FET {
 func (f *FET) I() float64 { return f.i }
 
 func (f *FET) wire(w *wiring) { f.b = w.block(f.D, f.G, f.S, f.B) }
-func (f *FET) forget()        { f.source, f.drain = end{}, end{} }
 
 // softplus is ln(1 + exp(x)) with its derivative.
 func softplus(x float64) (v, slope float64) {
-	if x > 36 {
+	switch {
+	case x > 36:
 		return x, 1
+	case x < minExponent:
+		return 0, 0
 	}
 	e := math.Exp(x)
-	return math.Log1p(e), e / (1 + e)
-}
-
-// end is one end of the channel: its charge, and where it was last evaluated.
-type end struct{ x, v, slope float64 }
-
-// limited moves to x, but up the exponential only as far as the last tangent
-// predicts the charge to grow.
-func (e *end) limited(s *system, x float64) {
-	const (
-		far  = 60  // in units of 2kT/e: 3 V of overdrive
-		dead = -12 // below it a transistor carries less than anything else leaks
-	)
-	if x > e.x+1 {
-		at := e.v + e.slope*(x-e.x)
-		if at < 36 {
-			at = math.Log(math.Expm1(at))
-		}
-		if at = math.Min(math.Max(at, math.Max(e.x+1, dead)), math.Max(far, 2*e.x)); at < x {
-			x = at
-			s.limited = true
-		}
+	if x < -18 {
+		return e - e*e/2, e - e*e
 	}
-	e.x = x
-	e.v, e.slope = softplus(x)
+	return math.Log1p(e), e / (1 + e)
 }
 
 // stamp takes the drain current as a function of the two ends of the channel
@@ -118,24 +97,22 @@ func (f *FET) stamp(s *system) {
 	h := 1 / (2 * f.ut)
 	xs := ((vg-f.p.Vt)/f.p.N - vs) * h
 	xd := xs - vds*h
-	f.source.limited(s, xs)
-	f.drain.limited(s, xd)
-	ls, ld := f.source.v, f.drain.v
+	ls, slopeS := softplus(xs)
+	ld, slopeD := softplus(xd)
 	diff := ls - ld
-	if x := vds * h; math.Abs(x) < 1 && f.source.x == xs && f.drain.x == xd {
+	if x := vds * h; math.Abs(x) < 1 {
 		// ln((1+e^xs)/(1+e^xd)) without the subtraction
-		diff = math.Log1p(math.Expm1(x) * f.drain.slope)
+		diff = math.Log1p(math.Expm1(x) * slopeD)
 	}
 	root := math.Sqrt(vds*vds + ease*ease)
 	k := 2 * f.p.N * f.p.K * f.ut * f.ut
 	km := k * (1 + f.p.Lambda*(root-ease))
 	core := diff * (ls + ld)
-	bySource, byDrain := km*2*ls*f.source.slope, -km*2*ld*f.drain.slope
-	i := km*core + bySource*(xs-f.source.x) + byDrain*(xd-f.drain.x)
+	bySource, byDrain := km*2*ls*slopeS, -km*2*ld*slopeD
 	byG := (bySource + byDrain) * h / f.p.N
 	byS := -(bySource + byDrain) * h
 	byDS := -byDrain*h + k*core*f.p.Lambda*vds/root
-	f.i = f.sign * i
+	f.i = f.sign * km * core
 	// i is a function of (vg-vb, vs-vb, vd-vs): the signs of the polarity cancel.
 	f.b.through(s, 0, 2, f.i, &[6]float64{byDS, byG, byS - byDS, -byG - byS})
 }
@@ -156,7 +133,6 @@ type BJT struct {
 	be, bc   junction
 	b        block
 	ic, ib   float64
-	lastCE   float64
 	invEarly float64
 }
 
@@ -178,33 +154,24 @@ func (t *BJT) Ic() float64 { return t.ic }
 func (t *BJT) Ib() float64 { return t.ib }
 
 func (t *BJT) wire(w *wiring) { t.b = w.block(t.C, t.B, t.E) }
-func (t *BJT) forget()        { t.be.v, t.bc.v, t.lastCE = 0, 0, 0 }
 
 func (t *BJT) stamp(s *system) {
 	const ease = 0.05 // V
 	c, b, e := t.b.t[0], t.b.t[1], t.b.t[2]
 	vbe, vbc, vce := t.sign*s.diff(b, e), t.sign*s.diff(b, c), t.sign*s.diff(c, e)
-	ube, ubc := t.be.limit(vbe), t.bc.limit(vbc)
-	moved := ube != vbe || ubc != vbc
-	uce := vce
-	if moved {
-		s.limited = true
-		uce = ube - ubc
-	}
-	t.be.v, t.bc.v = ube, ubc
-	iF, gF := t.be.at(ube)
-	iR, gR := t.bc.at(ubc)
-	root := math.Sqrt(uce*uce + ease*ease)
+	iF, gF := t.be.at(vbe)
+	iR, gR := t.bc.at(vbc)
+	root := math.Sqrt(vce*vce + ease*ease)
 	m := 1 + t.invEarly*(root-ease)
-	mSlope := t.invEarly * uce / root
+	mSlope := t.invEarly * vce / root
 	// iF - iR from the smaller exponential and vce, without the subtraction
 	diff := iF - iR
-	if x := uce / t.be.vt; math.Abs(x) < 1 && !moved {
+	if x := vce / t.be.vt; math.Abs(x) < 1 {
 		diff = gR * t.be.vt * math.Expm1(x)
 	}
-	ict := diff*m + m*(gF*(vbe-ube)-gR*(vbc-ubc)) + diff*mSlope*(vce-uce)
-	ibe := (iF + gF*(vbe-ube)) / t.p.Bf
-	ibc := (iR + gR*(vbc-ubc)) / t.p.Br
+	ict := diff * m
+	ibe := iF / t.p.Bf
+	ibc := iR / t.p.Br
 	byC, byE := m*gR+diff*mSlope, -m*gF-diff*mSlope
 	t.ic, t.ib = t.sign*(ict-ibc), t.sign*(ibe+ibc)
 	t.b.through(s, 0, 2, t.sign*ict, &[6]float64{byC, -byC - byE, byE})

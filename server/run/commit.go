@@ -82,7 +82,7 @@ func (c *committer) commit(ctx context.Context, l *load, last bool) (err error) 
 		c.results[r.ID()] = r
 	}
 	for _, s := range l.spans {
-		if s.end && c.failedAt(c.plan.steps[s.step].index) {
+		if s.end && c.failedAt(c.plan.steps[s.step].Index) {
 			c.failed.Store(true)
 		}
 	}
@@ -137,7 +137,7 @@ func (c *committer) deriving(step int) *deriving {
 	d := c.derivers[step]
 	if d == nil {
 		s := c.plan.steps[step]
-		d = &deriving{index: s.index, Deriver: s.kind.Derive(s.m, &c.rec.Device, c.rec.Procedure.Guard)}
+		d = &deriving{index: s.Index, Deriver: s.Kind.Derive(s.Measurement, &c.rec.Device, c.rec.Procedure.Guard)}
 		c.derivers[step] = d
 	}
 	return d

@@ -82,25 +82,25 @@ func (x *measurer) tidy(ctx context.Context) error {
 
 // measure carries out one measurement.
 func (x *measurer) measure(ctx context.Context) error {
-	x.load.progress.Measurement, x.load.progress.Points = x.step.index, x.step.points
+	x.load.progress.Measurement, x.load.progress.Points = x.step.Index, x.step.Points
 	seg, inSeg, point := 0, 0, 0
-	for pt := range x.step.kind.Points(x.step.m, &x.rec.Device) {
-		if seg == len(x.step.segments) {
-			return fmt.Errorf("measurement %d has more points than planned", x.step.index+1)
+	for pt := range x.step.Kind.Points(x.step.Measurement, &x.rec.Device) {
+		if seg == len(x.step.Segments) {
+			return fmt.Errorf("measurement %d has more points than planned", x.step.Index+1)
 		}
 		x.load.progress.Point = point
-		if err := x.point(ctx, x.step.segments[seg], &pt, uint32(point)); err != nil {
+		if err := x.point(ctx, x.step.Segments[seg], &pt, uint32(point)); err != nil {
 			return err
 		}
 		point++
-		if inSeg++; inSeg == x.step.segments[seg].points {
+		if inSeg++; inSeg == x.step.Segments[seg].Points {
 			seg, inSeg = seg+1, 0
 		}
 	}
-	x.planned += x.step.nominal
+	x.planned += x.step.Nominal
 	x.nominal = x.planned
 	x.load.progress.Point = point
-	x.load.progress.Done[x.step.index] = true
+	x.load.progress.Done[x.step.Index] = true
 	x.load.spans = append(x.load.spans, span{step: x.stepAt, end: true})
 	if !x.rec.Procedure.StopOnFail {
 		return x.hand(ctx, nil)
@@ -118,7 +118,7 @@ func (x *measurer) measure(ctx context.Context) error {
 }
 
 // point applies, settles and reads.
-func (x *measurer) point(ctx context.Context, seg *segment, pt *procedure.Point, index uint32) error {
+func (x *measurer) point(ctx context.Context, seg *procedure.Segment, pt *procedure.Point, index uint32) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
@@ -142,38 +142,38 @@ func (x *measurer) point(ctx context.Context, seg *segment, pt *procedure.Point,
 	if err := x.read(ctx, pt, index, aperture, settled); err != nil {
 		return err
 	}
-	x.nominal += pointTime(pt, x.rec.Bench.LineHz)
+	x.nominal += pt.Nominal(x.rec.Bench.LineHz)
 	return nil
 }
 
 // showPins brings up to date what every pin is connected to and set to.
-func (x *measurer) showPins(seg *segment, moved bool) {
+func (x *measurer) showPins(seg *procedure.Segment, moved bool) {
 	if moved {
 		x.pins = x.pins[:0]
-		for _, c := range seg.conns {
-			s := PinState{Pin: c.pin, Use: c.use, Path: c.path, V: math.NaN(), I: math.NaN()}
-			if c.drive >= 0 {
-				s.Channel = seg.drives[c.drive].channel.ID
+		for _, c := range seg.Conns {
+			s := PinState{Pin: c.Pin, Use: c.Use, Path: c.Path, V: math.NaN(), I: math.NaN()}
+			if c.Drive >= 0 {
+				s.Channel = seg.Drives[c.Drive].Channel.ID
 			}
 			x.pins = append(x.pins, s)
 		}
 	}
-	for i, c := range seg.conns {
-		if c.drive >= 0 {
-			x.pins[i].Level = x.set[c.drive].Level
+	for i, c := range seg.Conns {
+		if c.Drive >= 0 {
+			x.pins[i].Level = x.set[c.Drive].Level
 		}
 	}
 	x.pinsNew = true
 }
 
 // findReaders works out which channels a point reads, and in which ranges.
-func (x *measurer) findReaders(seg *segment, pt *procedure.Point) {
+func (x *measurer) findReaders(seg *procedure.Segment, pt *procedure.Point) {
 	x.reads, x.channels = x.reads[:0], x.channels[:0]
 	for _, pin := range pt.Read {
-		i := slices.IndexFunc(seg.conns, func(c *conn) bool { return c.pin == pin })
-		k := seg.conns[i].drive
-		ch := seg.drives[k].channel
-		r := reader{conn: i, drive: k, set: x.set[k].Level, loss: seg.drives[k].loss}
+		i := slices.IndexFunc(seg.Conns, func(c *procedure.Conn) bool { return c.Pin == pin })
+		k := seg.Conns[i].Drive
+		ch := seg.Drives[k].Channel
+		r := reader{conn: i, drive: k, set: x.set[k].Level, loss: seg.Drives[k].Loss}
 		_, r.senseV, r.senseI, _ = ch.RangesFor(x.set[k])
 		r.sample = slices.Index(x.channels, ch.ID)
 		if r.sample < 0 {
@@ -299,7 +299,7 @@ func (x *measurer) keep(r *reader, base bench.Reading, cycles float64) {
 	}
 	p.V, p.I, p.Flags = s.V, s.I, base.Flags
 	x.pinsNew = true
-	uv, ui := r.loss.Add(r.senseV.StandardUncertainty(s.V, cycles), r.senseI.StandardUncertainty(s.I, cycles), s.V, s.I)
+	uv, ui := bench.ReadingUncertainty(r.senseV, r.senseI, r.loss, s.V, s.I, cycles)
 	x.load.obs = append(x.load.obs, procedure.Observation{Reading: base, UV: uv, UI: ui})
 	if n := len(x.load.spans); n > 0 && x.load.spans[n-1].step == x.stepAt {
 		x.load.spans[n-1].n++

@@ -82,11 +82,11 @@ func TestFewMoves(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := p.steps[0].segments
-	if n := bench.Moved(s[0].assign, s[1].assign); n != 2 {
+	s := p.steps[0].Segments
+	if n := bench.Moved(s[0].Assign, s[1].Assign); n != 2 {
 		t.Errorf("%d paths move for one pin", n)
 	}
-	if n := bench.Moved(s[1].assign, s[2].assign); n != 1 {
+	if n := bench.Moved(s[1].Assign, s[2].Assign); n != 1 {
 		t.Errorf("%d paths move when one pin opens", n)
 	}
 }

@@ -109,7 +109,13 @@ type Measurement struct {
 	Name     string `json:"name"`
 	Kind     string `json:"kind"`
 	Disabled bool   `json:"disabled,omitempty"`
+	Group    string `json:"group,omitempty"` // a heading; neighbours of one group stand together
 	Note     string `json:"note,omitempty"`
+	// Retest is how often the whole measurement is repeated while a result of it
+	// fails; what was measured last counts.
+	Retest int `json:"retest,omitempty"`
+	// StopOnFail ends the run after this measurement if a result of it fails.
+	StopOnFail bool `json:"stopOnFail,omitempty"`
 
 	Pins    []int `json:"pins"`              // measured, each in turn
 	Against int   `json:"against,omitempty"` // second terminal; 0: the return

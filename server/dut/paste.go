@@ -19,6 +19,7 @@ const (
 	MeansClamp       Meaning = "clamp"
 	MeansAboveClamp  Meaning = "aboveClamp"
 	MeansLogic       Meaning = "logic"
+	MeansUnit        Meaning = "unit"
 	MeansDescription Meaning = "description" // recognised, not used
 	MeansNothing     Meaning = ""            // not recognised
 )
@@ -209,7 +210,9 @@ func (l tableLine) text() string {
 
 // ignore sets a line aside, with the reason.
 func (p *tableParser) ignore(l tableLine, why string) {
-	p.Ignored = append(p.Ignored, IgnoredLine{l.no, l.text(), why})
+	if len(p.Ignored) < maxNotes {
+		p.Ignored = append(p.Ignored, IgnoredLine{l.no, l.text(), why})
+	}
 }
 
 func (p *tableParser) tooLarge() bool {

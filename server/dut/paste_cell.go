@@ -13,12 +13,12 @@ import (
 // functionWords are what a function column says, in upper case without spaces,
 // points, hyphens and underscores.
 var functionWords = map[Function][]string{
-	Supply:        {"P", "PWR", "POWER", "S", "SUPPLY", "VCC", "VDD", "V+", "POWERSUPPLY", "SUPPLYVOLTAGE", "POWERINPUT", "PWRIN", "SUPPLYPIN", "POWERPIN", "DIGITALSUPPLY", "ANALOGSUPPLY", "POSITIVESUPPLY", "NEGATIVESUPPLY"},
+	Supply:        {"P", "PWR", "POWER", "S", "SUPPLY", "VCC", "VDD", "V+", "POWERSUPPLY", "SUPPLYVOLTAGE", "POWERINPUT", "PWRIN", "SUPPLYPIN", "POWERPIN", "DIGITALSUPPLY", "ANALOGSUPPLY", "POSITIVESUPPLY", "NEGATIVESUPPLY", "ANALOGPOWER", "DIGITALPOWER", "COREPOWER", "CORESUPPLY", "IOPOWER", "I/OPOWER", "IOSUPPLY", "I/OSUPPLY", "INPUTSUPPLY"},
 	Ground:        {"G", "GND", "GROUND", "VSS", "0V", "COMMON", "RETURN", "GRND", "SUPPLYGROUND", "POWERGROUND", "ANALOGGROUND", "DIGITALGROUND", "GROUNDPIN"},
-	Input:         {"I", "IN", "INPUT", "DI", "DIN", "DIGITALINPUT", "LOGICINPUT", "CLK", "CLOCK", "CLOCKINPUT", "CONTROLINPUT", "ST", "SCHMITTINPUT"},
-	Output:        {"O", "OUT", "OUTPUT", "DO", "DIGITALOUTPUT", "LOGICOUTPUT", "PUSHPULL", "TRISTATE", "3STATE", "O/Z", "OZ", "TRISTATEOUTPUT", "3STATEOUTPUT", "THREESTATEOUTPUT"},
+	Input:         {"I", "IN", "INPUT", "DI", "DIN", "DIGITALINPUT", "LOGICINPUT", "CLK", "CLOCK", "CLOCKINPUT", "CONTROLINPUT", "IPU", "IPD", "DIGITALI", "SCHMITTINPUT"},
+	Output:        {"O", "OUT", "OUTPUT", "DO", "DIGITALO", "DIGITALOUTPUT", "LOGICOUTPUT", "PUSHPULL", "TRISTATE", "3STATE", "O/Z", "OZ", "TRISTATEOUTPUT", "3STATEOUTPUT", "THREESTATEOUTPUT"},
 	Bidirectional: {"I/O", "IO", "B", "BI", "BIDI", "BIDIR", "BIDIRECTIONAL", "IN/OUT", "INOUT", "INPUT/OUTPUT", "DIO", "D/IO", "DIGITALI/O", "DIGITALIO", "I/O/Z", "GPIO"},
-	Analog:        {"A", "AN", "ANA", "ANALOG", "ANALOGUE", "AI", "AO", "AIO", "A/I", "A/O", "AI/O", "ANALOGI/O", "ANALOGIO", "ANALOGINPUT", "ANALOGOUTPUT", "ANALOGUEINPUT", "ANALOGUEOUTPUT", "PASSIVE", "PAS"},
+	Analog:        {"A", "AN", "ANA", "ANALOG", "ANALOGUE", "AI", "AO", "AIO", "A/I", "A/O", "AI/O", "ANALOGI/O", "ANALOGIO", "ANALOGINPUT", "ANALOGOUTPUT", "ANALOGI", "ANALOGO", "ANALOGUEINPUT", "ANALOGUEOUTPUT", "PASSIVE", "PAS"},
 	NoConnect:     {"NC", "N/C", "NOCONNECT", "NOCONNECTION", "NOTCONNECTED", "DNC", "DONOTCONNECT", "DNU", "NU", "UNUSED", "NOTUSED", "RESERVED", "RSVD", "RSV", "OPEN"},
 }
 
@@ -125,7 +125,7 @@ var (
 	pinPrefix  = regexp.MustCompile(`(?i)^\s*(pins?|no\.?|nr\.?|#)\s*`)
 	numberPart = regexp.MustCompile(`^(\d{1,6})(?:[.,]0+)?$`)
 	numberSpan = regexp.MustCompile(`^(\d{1,6})\s*(?:-|–|—|\.\.\.?|…|:|to|~)\s*(\d{1,6})$`)
-	listMark   = regexp.MustCompile(`\s*(?:[,;/&+\n]|\band\b|\s)\s*`)
+	listMark   = regexp.MustCompile(`\s*(?:[,;&+\n]|\band\b|\s)\s*`)
 	dateLike   = regexp.MustCompile(`(?i)^(\d{1,2}[-. /]?(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*|(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[-. /]?\d{1,2}|\d{1,4}[./-]\d{1,2}[./-]\d{1,4})$`)
 	padLike    = regexp.MustCompile(`(?i)^(ep|epad|e-?pad|tab|die pad|thermal( pad)?|exposed( pad)?|exposed thermal pad|pad|dap|paddle)$`)
 	spanSpaces = regexp.MustCompile(`(\d)\s+(-|–|—|to|~|\.\.\.?|…)\s+(\d)`)
@@ -138,6 +138,7 @@ func readNumbers(cell string) (numbers []int, why string) {
 	if !numberPart.MatchString(s) {
 		s = strings.TrimSpace(footnote.ReplaceAllString(s, ""))
 	}
+	s = strings.TrimRight(s, ".)")
 	if dateLike.MatchString(s) {
 		return nil, quoted(cell) + " looks like a date, which a spreadsheet makes of a range such as 1-4: format the column as text and write the range again"
 	}
@@ -231,6 +232,7 @@ var (
 	ratingSpan = regexp.MustCompile(`(?i)^(.+?)(?:\s+to\s+|\s*\.\.\.?\s*|\s*…\s*|\s*~\s*|\s*[–—]\s*)(.+)$`)
 	hyphenSpan = regexp.MustCompile(`^([-+]?[\d.,].*?)\s+-\s+(.+)$`) // "VCC - 0.3" is no range
 	relativeTo = regexp.MustCompile(`^([A-Za-z][A-Za-z_]*\d{0,2})\s*(?:([+-])\s*(\d.*))?$`)
+	dashMinus  = regexp.MustCompile(`^[–—]\s?([\d.,])`) // a dash set for a minus
 	maxWord    = regexp.MustCompile(`(?i)(^\s*(max\.?|≤|<=|<)\s*|\s*\(?max\.?\)?\s*$)`)
 )
 
@@ -241,6 +243,7 @@ func readRating(cell, unit string) rating {
 	if noRating.MatchString(s) {
 		return rating{none: true}
 	}
+	s = dashMinus.ReplaceAllString(s, "-$1")
 	if parts := strings.Split(s, "/"); len(parts) == 2 {
 		a, b := readRating(parts[0], unit), readRating(parts[1], unit)
 		if a.why == "" && b.why == "" && a.hasMax && !a.hasI && b.hasI {

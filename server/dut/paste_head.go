@@ -24,6 +24,8 @@ var headingRules = []struct {
 	means Meaning
 	all   *regexp.Regexp
 }{
+	{MeansNothing, regexp.MustCompile(`\b(operating|recommended|typ|typical|nom|nominal)\b`)},
+	{MeansUnit, regexp.MustCompile(`^units?$`)},
 	{MeansDescription, regexp.MustCompile(`\b(descriptions?|remarks?|comments?|notes?|pin functions?|alternate|alternative|secondary)\b`)},
 	{MeansAboveClamp, regexp.MustCompile(`\b(above|over|beyond|relative|headroom)\b`)},
 	{MeansMaxI, regexp.MustCompile(`\b(max|maximum|abs|absolute|rating|limit)\b.*\b(i|current|curr)\b|\b(i|current|curr)\b.*\b(max|maximum|abs|absolute|rating|limit)\b`)},
@@ -142,6 +144,7 @@ func (p *tableParser) findHeading() {
 			p.first++
 		}
 	}
+	heads = p.fold(heads)
 	for i, h := range heads {
 		means, unit := readHeading(h.text)
 		p.Columns = append(p.Columns, TableColumn{Index: i + 1, Heading: clip(h.text, 60), Means: means, Unit: unit})
@@ -194,142 +197,4 @@ func joinHeadings(heads []tableCell, below tableLine) ([]tableCell, bool) {
 		}
 	}
 	return out, true
-}
-
-// settleColumns gives each meaning to one column. Of two that say what a pin is
-// for, the one headed "function" gives way, since it is often a sentence.
-func (p *tableParser) settleColumns() {
-	for i := range p.Columns {
-		c := &p.Columns[i]
-		if c.Means == MeansNothing {
-			if c.Heading != "" {
-				c.Why = "the heading says nothing known"
-			}
-			continue
-		}
-		for j := range p.Columns[:i] {
-			o := &p.Columns[j]
-			if o.Means != c.Means || c.Means == MeansDescription {
-				continue
-			}
-			if c.Means == MeansFunction && strings.Contains(strings.ToLower(o.Heading), "function") {
-				o.Means, o.Why = MeansDescription, "column "+itoa(c.Index)+" says what the pins are for"
-				continue
-			}
-			c.Means, c.Why = MeansNothing, "column "+itoa(o.Index)+" already gives the "+string(o.Means)
-			p.warn(Note{Column: c.Index, Message: "two columns give the " + string(o.Means) + ": " + quoted(o.Heading) + " is used, " + quoted(c.Heading) + " is not"})
-			break
-		}
-	}
-	if p.column(MeansNumber) < 0 {
-		p.warn(Note{Message: "no column gives pin numbers: the pins are numbered in the order of the rows"})
-	}
-	if p.column(MeansName) < 0 {
-		p.warn(Note{Message: "no column gives names: each pin is named by its number"})
-	}
-}
-
-func quoted(s string) string { return "“" + clip(s, 30) + "”" }
-
-// column returns the index from 0 of the column with that meaning, or -1.
-func (p *tableParser) column(m Meaning) int {
-	return slices.IndexFunc(p.Columns, func(c TableColumn) bool { return c.Means == m })
-}
-
-// guessColumns settles a table without headings by what its cells look like.
-func (p *tableParser) guessColumns() {
-	width := 0
-	for _, l := range p.lines {
-		width = max(width, len(l.cells))
-	}
-	if width < 2 && p.cutSingleSpaces() {
-		width = 3
-	}
-	p.warn(Note{Message: "no headings were found: the columns are guessed from what they hold; headings such as Pin, Name, Type, Max V make it certain"})
-	for i := range width {
-		c := TableColumn{Index: i + 1}
-		c.Means, c.Unit = p.guess(i)
-		c.Why = "guessed from the cells"
-		if c.Means != MeansNothing && p.column(c.Means) >= 0 {
-			c.Means, c.Unit = MeansNothing, ""
-		}
-		if c.Means == MeansNothing {
-			c.Why = "the cells say nothing known"
-		}
-		p.Columns = append(p.Columns, c)
-	}
-	if p.column(MeansNumber) < 0 {
-		p.problem(Note{Message: "no pin numbers were found: paste the table with a heading line that names the columns, such as Pin, Name, Type"})
-		p.first = len(p.lines)
-	}
-}
-
-// guess looks at the cells of one column.
-func (p *tableParser) guess(i int) (Meaning, string) {
-	filled, numbers, functions, voltsN, ampsN, names := 0, 0, 0, 0, 0, 0
-	for _, l := range p.lines {
-		s := l.cell(i)
-		if s == "" {
-			continue
-		}
-		filled++
-		if _, why := readNumbers(s); why == "" {
-			numbers++
-		}
-		if f, _ := readFunction(s); f != "" {
-			functions++
-		}
-		r := readRating(s, "")
-		switch {
-		case r.why == "" && r.hasMax && strings.ContainsAny(s, "Vv"):
-			voltsN++
-		case r.why == "" && r.hasI:
-			ampsN++
-		}
-		if len(s) <= 32 && nameLike.MatchString(s) {
-			names++
-		}
-	}
-	most := func(n int) bool { return filled > 0 && n*10 >= filled*6 }
-	switch {
-	case most(numbers) && p.column(MeansNumber) < 0:
-		return MeansNumber, ""
-	case most(voltsN):
-		return MeansMaxV, "V"
-	case most(ampsN):
-		return MeansMaxI, "A"
-	case most(functions) && p.column(MeansName) >= 0:
-		return MeansFunction, ""
-	case most(names) && p.column(MeansName) < 0:
-		return MeansName, ""
-	}
-	return MeansNothing, ""
-}
-
-var nameLike = regexp.MustCompile(`^\S*\p{L}\S*( \S+){0,2}$`)
-
-// cutSingleSpaces makes number, name and the rest of lines such as
-// "1 VCC supply", where no other separator is in use.
-func (p *tableParser) cutSingleSpaces() bool {
-	whole := 0
-	for _, l := range p.lines {
-		if f := strings.Fields(l.cell(0)); len(f) > 1 {
-			if _, why := readNumbers(f[0]); why == "" {
-				whole++
-			}
-		}
-	}
-	if whole < 2 {
-		return false
-	}
-	for i, l := range p.lines {
-		parts := strings.SplitN(strings.Join(strings.Fields(l.cell(0)), " "), " ", 3)
-		l.cells = nil
-		for _, s := range parts {
-			l.cells = append(l.cells, tableCell{text: s})
-		}
-		p.lines[i] = l
-	}
-	p.Separator = "single spaces"
-	return true
 }

@@ -1,7 +1,6 @@
 package dut
 
 import (
-	"math"
 	"regexp"
 	"strconv"
 	"strings"
@@ -249,7 +248,7 @@ func (p *tableParser) readPin(l tableLine, r *TableRow) {
 		case MeansLogic:
 			p.readLogic(r, o)
 		default:
-			p.readRatingOf(r, o)
+			p.readRatingOf(r, o, l.cell(p.column(MeansUnit)))
 		}
 	}
 	p.above = now
@@ -316,89 +315,4 @@ func (p *tableParser) fallback(l tableLine, o Origin, n Note, cell string) (Func
 	p.problem(n)
 	o.How = "not understood"
 	return NoConnect, o
-}
-
-// readRatingOf reads a voltage or current rating into the pin.
-func (p *tableParser) readRatingOf(r *TableRow, o Origin) {
-	c := p.Columns[o.Column-1]
-	n := Note{Line: r.Line, Column: o.Column, Pin: r.Pin.Number}
-	v := readRating(o.Text, c.Unit)
-	if v.why != "" {
-		n.Message = quoted(o.Text) + ": " + v.why
-		p.problem(n)
-		return
-	}
-	if o.Field == MeansMaxI && v.hasMax && v.assumed { // a bare number in a column of currents
-		v = rating{maxI: math.Abs(v.max), hasI: true, assumed: true}
-	}
-	if o.Field == MeansMaxV && v.hasI && !v.hasMax { // a general rating column
-		o.Field = MeansMaxI
-	}
-	if v.assumed {
-		unit := "V"
-		if o.Field == MeansMaxI {
-			unit = "A"
-		}
-		p.assumeUnit(o.Column, unit)
-	}
-	p.enter(r, o, n, v)
-}
-
-// assumeUnit says once for each column that numbers had no unit.
-func (p *tableParser) assumeUnit(column int, unit string) {
-	c := &p.Columns[column-1]
-	if c.Unit == "" && c.Why == "" {
-		c.Why = "numbers without a unit are taken in " + unit
-		p.warn(Note{Column: column, Message: "neither the heading " + quoted(c.Heading) + " nor the cells give a unit: the numbers are taken in " + unit})
-	}
-}
-
-// enter puts a rating into the pin, within what a bench can do at all.
-func (p *tableParser) enter(r *TableRow, o Origin, n Note, v rating) {
-	for _, x := range []float64{v.min, v.max, v.above} {
-		if math.Abs(x) > ratingLimitV {
-			n.Message = quoted(o.Text) + " is beyond ±" + itoa(ratingLimitV) + " V: check the unit, or write the rating in volts"
-			p.problem(n)
-			return
-		}
-	}
-	if v.maxI > maxRatedI {
-		n.Message = quoted(o.Text) + " is more than " + itoa(maxRatedI) + " A: write the unit, such as 20 mA, in the cell or the heading"
-		p.problem(n)
-		return
-	}
-	if v.hasMin && v.min > 0 || o.Field == MeansMinV && v.max > 0 {
-		n.Message = quoted(o.Text) + " leaves out 0 V, where every pin starts: enter the absolute lowest voltage, usually 0 V or a little below"
-		p.problem(n)
-		return
-	}
-	put := func(to *float64, value float64, field Meaning) {
-		*to = value
-		o.Field = field
-		r.From = append(r.From, o)
-	}
-	switch {
-	case o.Field == MeansMinV && v.hasMax:
-		put(&r.Pin.MinV, v.max, MeansMinV)
-	case o.Field == MeansAboveClamp && v.hasMax && v.max >= 0:
-		put(&r.Pin.AboveClamp, v.max, MeansAboveClamp)
-	case o.Field == MeansAboveClamp && v.base != "", o.Field == MeansMaxV && v.base != "":
-		p.links = append(p.links, link{row: len(p.Rows), line: n.Line, column: n.Column, name: v.base, relative: true, above: v.above})
-		if v.hasMin {
-			put(&r.Pin.MinV, v.min, MeansMinV)
-		}
-	case o.Field == MeansMaxV && v.hasMax:
-		put(&r.Pin.MaxV, v.max, MeansMaxV)
-		if v.hasMin {
-			put(&r.Pin.MinV, v.min, MeansMinV)
-		}
-		if v.hasI {
-			put(&r.Pin.MaxI, v.maxI, MeansMaxI)
-		}
-	case o.Field == MeansMaxI && v.hasI:
-		put(&r.Pin.MaxI, v.maxI, MeansMaxI)
-	default:
-		n.Message = quoted(o.Text) + " does not fit a column of " + string(o.Field)
-		p.problem(n)
-	}
 }

@@ -213,14 +213,20 @@ func (b *tab) dark(on bool) {
 	}))
 }
 
+// window writes a picture of what the window shows into the directory that
+// OHMKEEP_SHOTS names.
+func (b *tab) window(name string) { b.picture(name, chromedp.CaptureScreenshot()) }
+
 // shot writes a picture of the page into the directory that OHMKEEP_SHOTS
 // names, for a person to look at.
-func (b *tab) shot(name string) {
+func (b *tab) shot(name string) { b.picture(name, chromedp.FullScreenshot(100)) }
+
+func (b *tab) picture(name string, take chromedp.Action[[]byte]) {
 	dir := os.Getenv("OHMKEEP_SHOTS")
 	if dir == "" {
 		return
 	}
-	png, err := chromedp.Run(b.ctx, chromedp.FullScreenshot(100))
+	png, err := chromedp.Run(b.ctx, take)
 	if err != nil {
 		b.t.Logf("no picture of %s: %v", name, err)
 		return

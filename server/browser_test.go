@@ -32,6 +32,14 @@ func TestBrowserNewcomer(t *testing.T) {
 	b.shot("newcomer-2-running")
 	b.until(`document.getElementById("run-status").dataset.status === "done"`)
 	b.shot("newcomer-3-done")
+	b.window("screenshot") // the README's picture: assets/screenshot.png
+	b.size(390, 900)
+	b.fits("the run page at 390 px")
+	b.shot("newcomer-3-done-390")
+	b.dark(true)
+	b.shot("newcomer-3-done-390-dark")
+	b.dark(false)
+	b.size(1280, 900)
 	live := b.text("#run-results")
 	b.open(run)
 	if stored := b.text("#run-results"); stored != live {

@@ -55,6 +55,7 @@ type preparation struct {
 	def      bench.Definition
 	identity bench.Identity
 	log      *slog.Logger
+	busy     func() bool // somebody's own run is at work
 	cancel   context.CancelCauseFunc
 	ended    chan struct{}
 
@@ -64,7 +65,7 @@ type preparation struct {
 
 // prepareDemo fills an empty database with the demonstration lab and starts
 // its lot. It returns nil where there is nothing left to do.
-func prepareDemo(ctx context.Context, s *store.Store, def bench.Definition, identity bench.Identity, log *slog.Logger) (*preparation, error) {
+func prepareDemo(ctx context.Context, s *store.Store, def bench.Definition, identity bench.Identity, busy func() bool, log *slog.Logger) (*preparation, error) {
 	events, err := s.Events(ctx, demoSubject, 0, 10)
 	if err != nil {
 		return nil, err
@@ -85,7 +86,7 @@ func prepareDemo(ctx context.Context, s *store.Store, def bench.Definition, iden
 	}
 	runCtx, cancel := context.WithCancelCause(context.Background())
 	p := &preparation{
-		store: s, def: def, identity: identity, log: log, cancel: cancel,
+		store: s, def: def, identity: identity, busy: busy, log: log, cancel: cancel,
 		ended: make(chan struct{}), total: len(demo.Lot()),
 	}
 	go func() {
@@ -169,6 +170,9 @@ func (p *preparation) run(ctx context.Context) error {
 			return err
 		}
 		if !finished[u.Serial] {
+			if err := p.yield(ctx); err != nil {
+				return err
+			}
 			rec := &procedure.Record{
 				Device: device.Body, DeviceRev: device.Rev, Procedure: proc.Body, ProcRev: proc.Rev,
 				PinMap: pm.Body, Bench: p.def, Identity: p.identity, Rehearsal: true,
@@ -184,6 +188,21 @@ func (p *preparation) run(ctx context.Context) error {
 		p.mu.Unlock()
 	}
 	return p.store.Log(ctx, store.Event{By: demo.Lab, Action: demoFinished, Subject: demoSubject})
+}
+
+// yield waits while somebody's own run is at work: the lot may take its time,
+// and a small machine's cores are theirs.
+func (p *preparation) yield(ctx context.Context) error {
+	t := time.NewTicker(200 * time.Millisecond)
+	defer t.Stop()
+	for p.busy() {
+		select {
+		case <-t.C:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	return nil
 }
 
 // resume returns the serial numbers that are finished, and clears away what a

@@ -131,7 +131,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	})
 	cfg.Station = a.station
 	if a.Demo {
-		if a.prepare, err = prepareDemo(ctx, a.store, def, identity, a.Log); err != nil {
+		if a.prepare, err = prepareDemo(ctx, a.store, def, identity, a.atWork, a.Log); err != nil {
 			return nil, fmt.Errorf("demonstration: %w", err)
 		}
 		cfg.Preparing, cfg.PreparingLot = a.prepare.progress, demo.LotName
@@ -141,6 +141,9 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	}
 	return routes.New(cfg), nil
 }
+
+// atWork reports whether a run is at work on the bench.
+func (a *app) atWork() bool { return a.station.Snapshot().Run != "" }
 
 // hostNames are the names that browsers may call this server by.
 func hostNames(extra string) []string {

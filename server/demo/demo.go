@@ -42,18 +42,17 @@ func Scenario() Documents {
 	}
 }
 
-// seatedMap seats a part with two rows of pins at the end of the socket where
-// contacts 1 and 48 face each other: pin 1 on contact 1, the last on 48.
+// seatedMap seats a part as is proposed for its package, without straps.
 func seatedMap(d *dut.Device) bench.PinMap {
-	m := bench.PinMap{Device: d.Key, Bench: BenchKey, Contacts: map[int]int{}}
-	n := len(d.Pins)
-	for pin := 1; pin <= n; pin++ {
-		m.Contacts[pin] = pin
-		if pin > n/2 {
-			m.Contacts[pin] = contacts - n + pin
-		}
+	var pins []int
+	for n := 1; n <= d.Package.Pins; n++ {
+		pins = append(pins, n)
 	}
-	return m
+	m, _, err := bench.Seat(contacts, d.Package, pins)
+	if err != nil {
+		panic("a part of the demonstration lab does not fit: " + err.Error())
+	}
+	return bench.PinMap{Device: d.Key, Bench: BenchKey, Contacts: m}
 }
 
 // signal is a pin with the ratings that a part's signals share, behind

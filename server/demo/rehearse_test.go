@@ -39,21 +39,28 @@ func rehearse(t testing.TB, procKey string, benchSeed uint64, u LotUnit, ids ...
 func carryOut(t testing.TB, p procedure.Procedure, def bench.Definition, benchSeed uint64, u LotUnit) rehearsed {
 	t.Helper()
 	s := Scenario()
-	d, pm := s.device(t, p.Device), s.pinMap(t, p.Device)
+	return carryOutOn(t, p, def, *s.pinMap(t, p.Device), benchSeed, u)
+}
+
+// carryOutOn does so on a pin map other than the scenario's.
+func carryOutOn(t testing.TB, p procedure.Procedure, def bench.Definition, pm bench.PinMap, benchSeed uint64, u LotUnit) rehearsed {
+	t.Helper()
+	s := Scenario()
+	d := s.device(t, p.Device)
 	clock := bench.NewCountingClock(time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
 	var faults []model.Fault
 	for _, f := range u.UnitFaults {
 		faults = append(faults, model.Fault(f))
 	}
 	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: benchSeed,
-		Seat: rehearsal.Seat{Model: d.Model, Seed: u.Seed, Faults: faults, PinMap: *pm}})
+		Seat: rehearsal.Seat{Model: d.Model, Seed: u.Seed, Faults: faults, PinMap: pm}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	keep := run.NewMemory(0)
 	began := clock.Now()
 	_, err = (&run.Runner{Link: b, Clock: clock, Recorder: keep}).Run(t.Context(), &procedure.Record{
-		Device: *d, Procedure: p, PinMap: *pm, Bench: def, Unit: dut.Unit{Serial: u.Serial, Lot: LotName}, Rehearsal: true})
+		Device: *d, Procedure: p, PinMap: pm, Bench: def, Unit: dut.Unit{Serial: u.Serial, Lot: LotName}, Rehearsal: true})
 	if err != nil {
 		t.Fatalf("%s on unit %s, seed %d, bench %d: %v", p.Key, u.Serial, u.Seed, benchSeed, err)
 	}

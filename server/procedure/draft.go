@@ -41,6 +41,10 @@ func Draft(d *dut.Device, def *bench.Definition, pm *bench.PinMap) (Procedure, [
 		dr.why("", "", "The device has no power steps: nothing that needs the supplies up was drafted.")
 		return dr.p, dr.reasons
 	}
+	if dr.floating = dr.floatingPins(); len(dr.floating) > 0 {
+		dr.why("", "disabled", "Everything that needs the supplies up is left off: pins %s go both ways and would float, and what a part draws then says nothing. The device does not say which of them drive, so that none may be tied to the return. Hold those that are inputs, then turn the measurements on.",
+			dr.labels(dr.floating))
+	}
 	dr.leakage()
 	dr.supplyCurrents()
 	dr.outputs()
@@ -50,12 +54,14 @@ func Draft(d *dut.Device, def *bench.Definition, pm *bench.PinMap) (Procedure, [
 
 // drafter gathers a draft.
 type drafter struct {
-	d       *dut.Device
-	def     *bench.Definition
-	pm      *bench.PinMap
-	solver  *bench.Solver // nil: nothing is known of what can be connected
-	p       Procedure
-	reasons []Reason
+	d      *dut.Device
+	def    *bench.Definition
+	pm     *bench.PinMap
+	solver *bench.Solver // nil: nothing is known of what can be connected
+	// floating is the two-way pins that nothing holds while the supplies are up.
+	floating []int
+	p        Procedure
+	reasons  []Reason
 }
 
 func (dr *drafter) why(id, field, format string, args ...any) {
@@ -87,6 +93,10 @@ func (dr *drafter) add(m Measurement) string {
 		}
 		err := dr.possible(&m)
 		if err == nil {
+			if m.Powered && len(dr.floating) > 0 && !m.Disabled {
+				m.Disabled = true
+				m.Note = within(m.Note+" Turn it on once every two-way pin is held or known to drive: while one floats, the part may draw any current.", maxNote)
+			}
 			dr.p.Measurements = append(dr.p.Measurements, m)
 			return m.ID
 		}
@@ -121,6 +131,18 @@ func (dr *drafter) possible(m *Measurement) error {
 		}
 	}
 	return nil
+}
+
+// floatingPins are the two-way pins that no strap holds.
+func (dr *drafter) floatingPins() []int {
+	pins := dr.d.PinsOf(dut.Bidirectional)
+	if dr.pm == nil {
+		return pins
+	}
+	return slices.DeleteFunc(pins, func(n int) bool {
+		c := dr.pm.Contacts[n]
+		return slices.ContainsFunc(dr.pm.Straps, func(s bench.Strap) bool { return s.Contact == c || s.Kind == bench.StrapResistor && s.To == c })
+	})
 }
 
 // NeedsOf is what a set of holds asks of the bench, each pin by itself: pins

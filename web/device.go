@@ -19,6 +19,7 @@ type DeviceRow struct {
 type DevicesProps struct {
 	Page    Page
 	Devices []DeviceRow
+	CanEdit bool
 }
 
 // ProcedureRow is a procedure in a list.
@@ -37,6 +38,8 @@ type DeviceProps struct {
 	Bench      *bench.Definition // for the channels that straps name; may be nil
 	Procedures []ProcedureRow
 	Last       []RunRow
+	CanEdit    bool
+	Removed    bool // it was deleted; old addresses still lead here
 }
 
 // ProcedureProps is one procedure: read-only.

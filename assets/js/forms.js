@@ -79,14 +79,21 @@ async function understand(field) {
     }
     const said = await answer.json();
     if (field.value.trim() !== text) return;
-    line.textContent = said.error || (said.text ? "= " + said.text : "");
+    line.textContent = whose(field) + (said.error || (said.text ? "= " + said.text : ""));
     line.classList.toggle("refused", Boolean(said.error));
   } catch {
     line.textContent = "";
   }
 }
 
+// whose names the field where many share one line.
+function whose(field) {
+  return field.dataset.echo ? field.getAttribute("aria-label") + ": " : "";
+}
+
 function echoOf(field) {
+  const shared = field.dataset.echo && document.getElementById(field.dataset.echo);
+  if (shared) return shared;
   let line = field.parentElement.querySelector(".echo");
   if (!line) {
     line = document.createElement("p");

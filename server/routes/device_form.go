@@ -9,6 +9,7 @@ import (
 
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
+	"ohmkeep/web"
 )
 
 // The device editor as a form: fields repeat, one for each pin and each power
@@ -37,11 +38,11 @@ func deviceValues(d *dut.Device) url.Values {
 		v.Set("thermalPad", "1")
 	}
 	for _, p := range d.Pins {
-		addRow(v, pinColumns, strconv.Itoa(p.Number), p.Name, string(p.Function), typed(p.MinV, quantity.Volt), typed(p.MaxV, quantity.Volt),
-			typed(p.MaxI, quantity.Ampere), numberOrNothing(p.Clamp), typedOrNothing(p.AboveClamp, quantity.Volt), p.Logic)
+		addRow(v, pinColumns, strconv.Itoa(p.Number), p.Name, string(p.Function), web.Exact(p.MinV, quantity.Volt), web.Exact(p.MaxV, quantity.Volt),
+			web.Exact(p.MaxI, quantity.Ampere), numberOrNothing(p.Clamp), typedOrNothing(p.AboveClamp, quantity.Volt), p.Logic)
 	}
 	for _, s := range d.Power {
-		addRow(v, stepColumns, strconv.Itoa(s.Pin), typed(s.Level, quantity.Volt), typed(s.Limit, quantity.Ampere),
+		addRow(v, stepColumns, strconv.Itoa(s.Pin), web.Exact(s.Level, quantity.Volt), web.Exact(s.Limit, quantity.Ampere),
 			typedOrNothing(s.Ramp, quantity.Second), typedOrNothing(s.Delay, quantity.Second))
 	}
 	return v
@@ -53,23 +54,11 @@ func addRow(v url.Values, columns []string, cells ...string) {
 	}
 }
 
-// typed is a quantity as a person would type it: the fewest digits that mean
-// exactly v.
-func typed(v float64, unit quantity.Unit) string {
-	for digits := 1; digits <= 12; digits++ {
-		text := strings.ReplaceAll(quantity.Format(v, unit, digits), "−", "-")
-		if back, err := quantity.Parse(text, unit); err == nil && back == v {
-			return text
-		}
-	}
-	return quantity.Plain(v) + " " + string(unit)
-}
-
 func typedOrNothing(v float64, unit quantity.Unit) string {
 	if v == 0 {
 		return ""
 	}
-	return typed(v, unit)
+	return web.Exact(v, unit)
 }
 
 // formRows is how many rows the repeated fields have.
@@ -121,7 +110,7 @@ func deviceOf(v url.Values) (dut.Device, dut.Problems) {
 		Package: dut.Package{Family: dut.Family(v.Get("family")), Pins: f.whole("package.pins", v.Get("pins")),
 			ThermalPad: v.Get("thermalPad") == "1"},
 	}
-	if d.Package.Family == dut.Grid {
+	if d.Package.Family == dut.Grid && strings.TrimSpace(v.Get("columns")) != "" {
 		d.Package.Columns = f.whole("package.columns", v.Get("columns"))
 	}
 	for i := range formRows(v, pinColumns) {

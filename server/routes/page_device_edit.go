@@ -1,3 +1,382 @@
 package routes
 
-func (s *Server) deviceEditPages() []route { return nil }
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/dut"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+func (s *Server) deviceEditPages() []route {
+	return []route{
+		{"GET", "/devices/new", store.Operator, s.deviceNewPage},
+		{"POST", "/devices/new", store.Operator, s.deviceNewForm},
+		{"GET", "/devices/{key}/edit", store.Operator, s.deviceEditPage},
+		{"POST", "/devices/{key}/edit", store.Operator, s.deviceEditForm},
+		{"POST", "/devices/{key}/duplicate", store.Operator, s.deviceDuplicate},
+		{"POST", "/devices/{key}/delete", store.Owner, s.deviceDelete},
+		{"GET", "/devices/{key}/revisions", store.Viewer, s.deviceRevisions},
+		{"POST", "/devices/{key}/undo", store.Operator, s.deviceUndo},
+		{"POST", "/devices/{key}/bring-back", store.Operator, s.deviceBringBack},
+	}
+}
+
+// editing is one request of the device editor: the form as it was sent and what
+// is to be shown of it.
+type editing struct {
+	values      url.Values
+	device      dut.Device // as far as it could be read
+	problems    dut.Problems
+	notice      string // for the form as a whole
+	stored      *store.Revised[dut.Device]
+	table       *dut.PinTable
+	assumptions []dut.Assumption
+	conflict    *web.Conflict
+}
+
+func (s *Server) deviceEditPage(w http.ResponseWriter, r *http.Request) error {
+	d, err := s.Store.GetDevice(r.Context(), chi.URLParam(r, "key"), 0)
+	if err != nil {
+		return err
+	}
+	e := editing{values: deviceValues(&d.Body), stored: d}
+	e.values.Set("rev", strconv.Itoa(d.Rev))
+	e.look()
+	return s.showEditor(w, r, http.StatusOK, &e)
+}
+
+// look reads the form anew and gathers what is wrong with it.
+func (e *editing) look() { e.device, e.problems = checkedDevice(e.values) }
+
+func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	d, err := s.Store.GetDevice(ctx, chi.URLParam(r, "key"), 0)
+	if err != nil {
+		return err
+	}
+	e := editing{values: r.PostForm, stored: d}
+	e.values.Set("key", d.Body.Key)
+	e.look()
+	if r.PostForm.Get("do") != "save" {
+		status := e.act(r.PostForm.Get("do"))
+		return s.showEditor(w, r, status, &e)
+	}
+	if len(e.problems) > 0 {
+		return s.showEditor(w, r, http.StatusUnprocessableEntity, &e)
+	}
+	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
+	if d.Removed && r.PostForm.Get("revive") == "" {
+		err = &store.Error{Code: store.Conflict, Message: "the device was deleted"}
+	} else {
+		_, err = s.Store.SaveDevice(ctx, e.device, rev, viewerOf(ctx).Name)
+	}
+	if store.CodeOf(err) == store.Conflict || store.CodeOf(err) == store.NotFound {
+		return s.deviceConflict(w, r, &e, rev)
+	}
+	if err != nil {
+		return err
+	}
+	s.note(ctx, viewerOf(ctx), "edit device", d.Body.Key, "")
+	return seeOther(w, r, "/devices/"+d.Body.Key)
+}
+
+// deviceConflict tells that somebody else saved meanwhile. The form keeps what
+// was typed and now starts from their revision, so that it can be saved on top.
+func (s *Server) deviceConflict(w http.ResponseWriter, r *http.Request, e *editing, from int) error {
+	latest, err := s.Store.GetDevice(r.Context(), e.stored.Body.Key, 0)
+	if err != nil {
+		return err
+	}
+	e.stored = latest
+	e.conflict = &web.Conflict{By: latest.By, At: latest.At, Rev: latest.Rev, Deleted: latest.Removed,
+		Mine: dut.Diff(&latest.Body, &e.device)}
+	if before, err := s.Store.GetDevice(r.Context(), latest.Body.Key, from); err == nil && from > 0 {
+		e.conflict.Theirs = dut.Diff(&before.Body, &latest.Body)
+	}
+	if latest.Removed {
+		e.values.Set("revive", "1")
+		e.conflict.By, e.conflict.At = s.deletedBy(r.Context(), latest.Body.Key, latest.By, latest.At)
+	}
+	e.values.Set("rev", strconv.Itoa(latest.Rev))
+	return s.showEditor(w, r, http.StatusConflict, e)
+}
+
+// act does what a button of the form asks: to the form alone, nothing is saved.
+func (e *editing) act(do string) int {
+	what, arg, _ := strings.Cut(do, ":")
+	var to dut.Device
+	var err error
+	switch what {
+	case "up":
+		e.stepUp(arg)
+		e.look()
+		return http.StatusOK
+	case "package":
+		to, err = e.readable(func(d dut.Device) (dut.Device, error) { return d.SetPackage(d.Package) })
+	case "reverse":
+		to, err = e.readable(func(d dut.Device) (dut.Device, error) { return d.Renumber(d.Reversed()) })
+	case "sort":
+		to, err = e.readable(func(d dut.Device) (dut.Device, error) { return d.SortPins(), nil })
+	case "shift":
+		by, bad := strconv.Atoi(strings.TrimSpace(e.values.Get("by")))
+		if bad != nil || by < -dut.MaxPins || by > dut.MaxPins {
+			e.notice = "Shift by a whole number of places, such as 1 or -3."
+			return http.StatusUnprocessableEntity
+		}
+		to, err = e.readable(func(d dut.Device) (dut.Device, error) { return d.Renumber(d.Shifted(by)) })
+	default:
+		return http.StatusOK
+	}
+	if err != nil {
+		e.notice = sentence(err.Error())
+		return http.StatusUnprocessableEntity
+	}
+	e.replace(&to)
+	return http.StatusOK
+}
+
+// readable changes the device that the form describes, where every field can be
+// read: what cannot would be lost.
+func (e *editing) readable(change func(dut.Device) (dut.Device, error)) (dut.Device, error) {
+	d, ps := deviceOf(e.values)
+	if len(ps) > 0 {
+		e.problems = ps
+		return d, fmt.Errorf("mend what cannot be read first; nothing was changed")
+	}
+	return change(d)
+}
+
+// replace shows another device in the form, with what is no part of a device
+// kept.
+func (e *editing) replace(d *dut.Device) {
+	values := deviceValues(d)
+	for _, kept := range []string{"rev", "by", "paste", "revive"} {
+		if v, ok := e.values[kept]; ok {
+			values[kept] = v
+		}
+	}
+	e.values = values
+	e.look()
+}
+
+// stepUp moves a power step before the one above it.
+func (e *editing) stepUp(arg string) {
+	i, err := strconv.Atoi(arg)
+	if err != nil || i < 1 || i >= formRows(e.values, stepColumns) {
+		return
+	}
+	for _, c := range stepColumns {
+		e.values[c][i-1], e.values[c][i] = e.values[c][i], e.values[c][i-1]
+	}
+}
+
+// showEditor renders the form as it stands.
+func (s *Server) showEditor(w http.ResponseWriter, r *http.Request, status int, e *editing) error {
+	ctx := r.Context()
+	p := web.DeviceEditProps{
+		Page: s.frame(ctx, "Describe a device", "/devices"), Form: e.form(), Families: dut.LogicFamilies(),
+		Drawing: preview(&e.device), Models: s.modelOptions(), Table: e.table, Assumptions: e.assumptions,
+		Conflict: e.conflict, CanDelete: viewerOf(ctx).Role >= store.Owner, Findings: e.findings(),
+	}
+	if e.stored != nil {
+		p.Key, p.Rev, p.Removed = e.stored.Body.Key, e.stored.Rev, e.stored.Removed
+		p.Latest = e.stored.Latest > 1
+		p.Page.Title = "Edit " + e.stored.Body.Name
+	}
+	return show(ctx, w, status, web.DeviceEdit(p))
+}
+
+// form is what was typed, with the problems beside their fields.
+func (e *editing) form() web.Form {
+	f := web.Form{ID: "device", Values: e.values, Errors: map[string]string{"": e.notice}}
+	for _, p := range e.problems {
+		field := p.Field
+		switch field {
+		case "package.family":
+			field = "family"
+		case "package.pins", "package.columns":
+			field = strings.TrimPrefix(field, "package.")
+		}
+		f.Errors[field] = joinText(f.Errors[field], p.Message)
+	}
+	return f
+}
+
+// findings lists the problems, or where there are none what to look at. A
+// warning that is about an assumption is said there.
+func (e *editing) findings() []web.Finding {
+	var out []web.Finding
+	for _, p := range e.problems {
+		out = append(out, web.Finding{ID: e.elementOf(p.Field), Message: p.Message})
+	}
+	if len(out) > 0 || len(e.device.Pins) == 0 {
+		return out
+	}
+	for _, p := range e.device.Warnings() {
+		out = append(out, web.Finding{ID: e.elementOf(p.Field), Message: sentence(p.Message), Warning: true})
+	}
+	return out
+}
+
+// elementOf is the id of the form's element for a path of the document.
+func (e *editing) elementOf(field string) string {
+	switch field {
+	case "package.family":
+		return "device-family"
+	case "pins", "power":
+		return field
+	}
+	return web.CellID("device", strings.TrimPrefix(field, "package."))
+}
+
+// preview is the drawing of a description that need not be complete.
+func preview(d *dut.Device) web.Drawing {
+	seen := dut.Device{Package: d.Package}
+	seen.Package.Pins = min(max(d.Package.Pins, 0), dut.MaxPins)
+	seen.Package.Columns = min(max(d.Package.Columns, 0), dut.MaxPins)
+	known := map[int]bool{}
+	for _, p := range d.Pins {
+		if p.Number >= 1 && p.Number <= seen.Package.Pins && !known[p.Number] {
+			known[p.Number] = true
+			seen.Pins = append(seen.Pins, p)
+		}
+	}
+	for n := 1; n <= seen.Package.Pins; n++ {
+		if !known[n] {
+			seen.Pins = append(seen.Pins, dut.Pin{Number: n, Function: dut.NoConnect})
+		}
+	}
+	return web.Drawing{ID: "preview", Title: "The package seen from above", Package: seen.Package, Pins: web.Marks(&seen)}
+}
+
+func (s *Server) modelOptions() []web.Option {
+	if s.Rehearse == nil {
+		return nil
+	}
+	out := []web.Option{{Value: "", Label: "none"}}
+	for _, m := range s.Rehearse.Models() {
+		if m.Key != emptySocket {
+			out = append(out, web.Option{Value: m.Key, Label: m.Title})
+		}
+	}
+	return out
+}
+
+// deviceDuplicate stores a copy under another name, with the pin map.
+func (s *Server) deviceDuplicate(w http.ResponseWriter, r *http.Request) error {
+	ctx, who := r.Context(), viewerOf(r.Context())
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	d, err := s.Store.GetDevice(ctx, chi.URLParam(r, "key"), 0)
+	if err != nil {
+		return err
+	}
+	name := strings.TrimSpace(r.PostForm.Get("name"))
+	key, err := s.freeKey(ctx, keyFor(name))
+	if err != nil {
+		return err
+	}
+	rev, err := s.Store.SaveDevice(ctx, d.Body.Duplicate(key, name), 0, who.Name)
+	if err != nil {
+		e := editing{values: deviceValues(&d.Body), stored: d, notice: "No copy was made: " + classify(err, s.Log).Detail}
+		e.values.Set("rev", strconv.Itoa(d.Rev))
+		e.device = d.Body
+		return s.showEditor(w, r, http.StatusUnprocessableEntity, &e)
+	}
+	if pm, err := s.Store.GetPinMap(ctx, d.Body.Key, s.Bench.Key, 0); err == nil && !pm.Removed {
+		pm.Body.Device = key
+		if _, err := s.Store.SavePinMap(ctx, pm.Body, 0, who.Name); err != nil {
+			return err
+		}
+	}
+	s.note(ctx, who, "duplicate device", key, fmt.Sprintf("%s, revision %d", d.Body.Key, rev))
+	return seeOther(w, r, "/devices/"+key+"/edit")
+}
+
+// reservedKeys would be hidden behind pages of their own.
+var reservedKeys = []string{"new"}
+
+// freeKey is key, or key with the first number behind it that no device has.
+func (s *Server) freeKey(ctx context.Context, key string) (string, error) {
+	if key == "" {
+		key = "device"
+	}
+	for n := 1; n < 1000; n++ {
+		try := key
+		if n > 1 {
+			try = fmt.Sprintf("%s-%d", key, n)
+		}
+		_, err := s.Store.GetDevice(ctx, try, 0)
+		if store.CodeOf(err) == store.NotFound && !slices.Contains(reservedKeys, try) {
+			return try, nil
+		}
+		if err != nil && store.CodeOf(err) != store.NotFound {
+			return "", err
+		}
+	}
+	return "", problem(http.StatusConflict, "Too many devices are called alike: choose another name.")
+}
+
+// deviceDelete takes a device out of the lists. Where procedures use it, the
+// editor says which.
+func (s *Server) deviceDelete(w http.ResponseWriter, r *http.Request) error {
+	ctx, key := r.Context(), chi.URLParam(r, "key")
+	err := s.Store.DeleteDevice(ctx, key)
+	if store.CodeOf(err) == store.Conflict {
+		return s.stillUsed(w, r, key, err)
+	}
+	if err != nil {
+		return err
+	}
+	s.note(ctx, viewerOf(ctx), deleteDevice, key, "")
+	return seeOther(w, r, "/devices")
+}
+
+const deleteDevice = "delete device"
+
+// deletedBy is who deleted a device and when, as far as the log knows.
+func (s *Server) deletedBy(ctx context.Context, key, by string, at time.Time) (string, time.Time) {
+	events, err := s.Store.Events(ctx, key, 0, 20)
+	if err != nil {
+		return by, at
+	}
+	for _, e := range events {
+		if e.Action == deleteDevice {
+			return e.By, e.At
+		}
+	}
+	return "Somebody", at
+}
+
+func (s *Server) stillUsed(w http.ResponseWriter, r *http.Request, key string, cause error) error {
+	d, err := s.Store.GetDevice(r.Context(), key, 0)
+	if err != nil {
+		return err
+	}
+	procs, err := s.Store.ListProcedures(r.Context(), key)
+	if err != nil {
+		return err
+	}
+	var names []string
+	for _, p := range procs {
+		names = append(names, p.Body.Name)
+	}
+	e := editing{values: deviceValues(&d.Body), stored: d, device: d.Body,
+		notice: sentence(cause.Error()) + ". They are: " + strings.Join(names, "; ") + "."}
+	e.values.Set("rev", strconv.Itoa(d.Rev))
+	return s.showEditor(w, r, http.StatusConflict, &e)
+}

@@ -18,7 +18,7 @@ func (s *Server) devicesPage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := web.DevicesProps{Page: s.frame(ctx, "Devices", "/devices")}
+	p := web.DevicesProps{Page: s.frame(ctx, "Devices", "/devices"), CanEdit: viewerOf(ctx).Role >= store.Operator}
 	for _, d := range devices {
 		procs, err := s.Store.ListProcedures(ctx, d.Body.Key)
 		if err != nil {
@@ -45,7 +45,7 @@ func (s *Server) devicePage(w http.ResponseWriter, r *http.Request) error {
 	}
 	p := web.DeviceProps{
 		Page: s.frame(ctx, d.Body.Name, "/devices"), Device: d.Body, Rev: d.Rev,
-		BenchName: s.Bench.Name, Bench: &s.Bench,
+		BenchName: s.Bench.Name, Bench: &s.Bench, CanEdit: viewerOf(ctx).Role >= store.Operator, Removed: d.Removed,
 	}
 	pm, err := s.Store.GetPinMap(ctx, key, s.Bench.Key, 0)
 	if err == nil {

@@ -1,0 +1,103 @@
+package routes
+
+import (
+	"net/http"
+	"strconv"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/dut"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+// revisionsShown is how many revisions a page compares.
+const revisionsShown = 40
+
+// deviceRevisions lists what each edit changed, newest first.
+func (s *Server) deviceRevisions(w http.ResponseWriter, r *http.Request) error {
+	ctx, key := r.Context(), chi.URLParam(r, "key")
+	d, err := s.Store.GetDevice(ctx, key, 0)
+	if err != nil {
+		return err
+	}
+	list, err := s.Store.DeviceRevisions(ctx, key)
+	if err != nil {
+		return err
+	}
+	p := web.RevisionsProps{
+		Page: s.frame(ctx, "Revisions of "+d.Body.Name, "/devices"), Of: d.Body.Name, What: "Device", Back: "/devices/" + key,
+		BringBack: "/devices/" + key + "/bring-back", Latest: d.Rev, CanEdit: viewerOf(ctx).Role >= store.Operator,
+	}
+	p.Rows, p.More, err = revisionRows(list, func(rev int) (*dut.Device, error) {
+		x, err := s.Store.GetDevice(ctx, key, rev)
+		if err != nil {
+			return nil, err
+		}
+		return &x.Body, nil
+	}, dut.Diff)
+	if err != nil {
+		return err
+	}
+	return show(ctx, w, http.StatusOK, web.Revisions(p))
+}
+
+// revisionRows compares each revision with the one before it.
+func revisionRows[T any](list []store.Revision, get func(rev int) (T, error), diff func(a, b T) []dut.Change) (rows []web.RevisionRow, more int, err error) {
+	if len(list) > revisionsShown {
+		more = len(list) - revisionsShown
+	}
+	var later T
+	for i, x := range list[:min(len(list), revisionsShown+1)] {
+		body, err := get(x.Rev)
+		if err != nil {
+			return nil, 0, err
+		}
+		if i > 0 {
+			rows[i-1].Changes = diff(body, later)
+		}
+		if i < revisionsShown {
+			rows = append(rows, web.RevisionRow{Rev: x.Rev, At: x.At, By: x.By, First: i == len(list)-1})
+		}
+		later = body
+	}
+	return rows, more, nil
+}
+
+// deviceUndo stores the revision before the latest as a new one.
+func (s *Server) deviceUndo(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
+	if rev < 2 {
+		return problem(http.StatusConflict, "There is no edit to undo: this is the first revision.")
+	}
+	return s.restoreDevice(w, r, rev-1, rev)
+}
+
+// deviceBringBack stores an old revision as a new one.
+func (s *Server) deviceBringBack(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	old, _ := strconv.Atoi(r.PostForm.Get("old"))
+	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
+	if old < 1 {
+		return problem(http.StatusUnprocessableEntity, "Name the revision to bring back.")
+	}
+	return s.restoreDevice(w, r, old, rev)
+}
+
+func (s *Server) restoreDevice(w http.ResponseWriter, r *http.Request, old, expected int) error {
+	ctx, key := r.Context(), chi.URLParam(r, "key")
+	d, err := s.Store.GetDevice(ctx, key, old)
+	if err != nil {
+		return err
+	}
+	if _, err := s.Store.SaveDevice(ctx, d.Body, expected, viewerOf(ctx).Name); err != nil {
+		return err
+	}
+	s.note(ctx, viewerOf(ctx), "bring back device", key, "revision "+strconv.Itoa(old))
+	return seeOther(w, r, "/devices/"+key+"/edit")
+}

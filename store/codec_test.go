@@ -130,18 +130,16 @@ func FuzzDecodeSummary(f *testing.F) {
 	f.Add(appendSummary(nil, summarise(nil, &c)))
 	f.Add([]byte{summaryVersion, 0})
 	f.Add([]byte{summaryVersion, 255})
+	f.Add([]byte{1, 3})
 	f.Fuzz(func(t *testing.T, data []byte) {
-		vs, err := decodeSummary(nil, data, columnV)
-		if err != nil {
+		blocks, err := decodeBlocks(nil, data)
+		if err != nil || data[0] == 1 { // of an older version nothing is used
 			return
 		}
-		is, err := decodeSummary(nil, data, columnI)
-		if err != nil {
-			return
-		}
-		var blocks []block
-		for k := range vs {
-			blocks = append(blocks, block{pin: vs[k].pin, group: vs[k].group, v: vs[k].marks, i: is[k].marks})
+		for _, c := range []column{columnV, columnI} {
+			if spans, err := decodeSummary(nil, data, c); err != nil || len(spans) != len(blocks) {
+				t.Fatalf("%d spans of %d blocks, %v", len(spans), len(blocks), err)
+			}
 		}
 		if !bytes.Equal(appendSummary(nil, blocks), data) {
 			t.Fatal("two spellings of one summary")

@@ -21,12 +21,17 @@ type XYPlot struct {
 	Limit       int            // readings looked at, from the first on; 0: a million
 }
 
-const xyLimit = 1_000_000
+const (
+	xyLimit = 1_000_000
+	// mostPoints is how many points for each column a thinned curve may have.
+	mostPoints = 8
+)
 
 // PlotXY returns a curve for each group (and pin, where both axes are those of
 // any pin), in the order of the readings. Where the axes name different pins,
 // the nth readings of both at one point of a group belong together. A curve
-// longer than a plot can show is thinned to what a screen can tell apart.
+// longer than a plot can show is thinned to what a screen can tell apart; a long
+// measurement is drawn from its summaries. Every point is a real reading.
 // More is true where readings beyond the limit were left out.
 func (s *Store) PlotXY(ctx context.Context, q XYPlot) (series []PlotSeries, more bool, err error) {
 	p := pairing{plot: q, cross: q.X.Pin != q.Y.Pin && q.X.Pin != 0 && q.Y.Pin != 0}
@@ -38,21 +43,17 @@ func (s *Store) PlotXY(ctx context.Context, q XYPlot) (series []PlotSeries, more
 	if q.Limit <= 0 {
 		q.Limit = xyLimit
 	}
-	read := 0
-	err = s.Readings(ctx, q.Run, q.Measurement, 0, func(_ int64, c *Columns) error {
-		n := min(c.Len(), q.Limit-read)
-		p.add(c, n)
-		read += n
-		if n < c.Len() {
-			return errLimit
+	p.plot = q
+	drawn := false
+	if p.sketchable() {
+		if drawn, more, err = s.sketch(ctx, &p); err != nil {
+			return nil, false, err
 		}
-		return nil
-	})
-	if errors.Is(err, errLimit) {
-		more, err = true, nil
 	}
-	if err != nil {
-		return nil, false, err
+	if !drawn {
+		if more, err = s.readXY(ctx, &p); err != nil {
+			return nil, false, err
+		}
 	}
 	for _, k := range p.curves {
 		if len(k.X) > 4*q.Columns {
@@ -61,6 +62,24 @@ func (s *Store) PlotXY(ctx context.Context, q XYPlot) (series []PlotSeries, more
 		series = append(series, k.PlotSeries)
 	}
 	return series, more, nil
+}
+
+// readXY adds all readings up to the limit.
+func (s *Store) readXY(ctx context.Context, p *pairing) (more bool, err error) {
+	read := 0
+	err = s.Readings(ctx, p.plot.Run, p.plot.Measurement, 0, func(_ int64, c *Columns) error {
+		n := min(c.Len(), p.plot.Limit-read)
+		p.add(c, n)
+		read += n
+		if n < c.Len() {
+			return errLimit
+		}
+		return nil
+	})
+	if errors.Is(err, errLimit) {
+		return true, nil
+	}
+	return false, err
 }
 
 var errLimit = errors.New("limit reached")
@@ -143,6 +162,11 @@ func (p *pairing) add(c *Columns, n int) {
 			p.curve(pin, c.Group[i]).add(xs[i], ys[i], hollow)
 		}
 	}
+	p.condense()
+}
+
+// condense thins the curves that have grown long.
+func (p *pairing) condense() {
 	for _, k := range p.curves {
 		if p.plot.Columns > 0 && len(k.X) >= k.room {
 			p.thin(k)
@@ -180,6 +204,13 @@ func (p *pairing) thin(k *xyCurve) {
 	}
 	p.place(k)
 	p.outline = derive.Polyline(p.outline[:0], p.px, p.py)
+	// A curve that scatters by more than a column is drawn in wider ones.
+	for width := 2; len(p.outline) > mostPoints*p.plot.Columns && width < p.plot.Columns; width *= 2 {
+		for i := range p.px {
+			p.px[i] /= 2
+		}
+		p.outline = derive.Polyline(p.outline[:0], p.px, p.py)
+	}
 	keep, rest := p.keep[:0], p.outline
 	for i, hollow := range k.Hollow {
 		if hollow && (i == 0 || !k.Hollow[i-1]) {
@@ -205,7 +236,12 @@ func (p *pairing) place(k *xyCurve) {
 	p.px, p.py = p.px[:0], p.py[:0]
 	low, high := math.Inf(1), math.Inf(-1)
 	for i := range k.X {
-		x, y := scaled(k.X[i], p.plot.X.Log), scaled(k.Y[i], p.plot.Y.Log)
+		x, y := scaled(k.X[i], p.plot.X.Log), k.Y[i]
+		if p.plot.Y.Log { // in its order, without the logarithm
+			if y = math.Abs(y); y == 0 {
+				y = math.NaN()
+			}
+		}
 		p.px, p.py = append(p.px, x), append(p.py, y)
 		if x-x == 0 { // finite
 			low, high = min(low, x), max(high, x)

@@ -20,6 +20,7 @@ const (
 	maxCycles   = 3000.0 // power-line cycles
 	maxDuration = 30 * 86400.0
 	maxRepeats  = 100_000
+	maxRetest   = 20
 )
 
 // checker gathers the problems of one measurement for one device.
@@ -40,6 +41,12 @@ func (f *facts) check(m *Measurement, d *dut.Device) *checker {
 	c.settle()
 	c.holds()
 	c.limits()
+	if m.At != nil {
+		c.condition("at", m.At)
+	}
+	if m.Retest < 0 || m.Retest > maxRetest {
+		c.ps.Add("retest", "must be 0 to %d, not %d", maxRetest, m.Retest)
+	}
 	if f.powered && !m.Powered {
 		c.ps.Add("powered", "%s needs the supplies up: turn it on", f.title)
 	}
@@ -68,6 +75,7 @@ func (c *checker) texts() {
 	c.text("id", c.m.ID, 1, maxID)
 	c.text("name", c.m.Name, 1, maxName)
 	c.text("note", c.m.Note, 0, maxNote)
+	c.text("group", c.m.Group, 0, maxName)
 }
 
 // unused refuses fields that the kind would ignore, so that nothing that a

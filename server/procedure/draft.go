@@ -33,7 +33,7 @@ func Draft(d *dut.Device, def *bench.Definition, pm *bench.PinMap) (Procedure, [
 	}
 	dr.why("", "guard", "A guard band of one U: a part passes only where the limit is kept with the uncertainty taken off. Common practice.")
 	if def != nil && pm != nil {
-		dr.solver = bench.NewSolver(def, pm)
+		dr.planner = NewPlanner(d, pm, def)
 	}
 	dr.contact()
 	dr.shorts()
@@ -54,10 +54,10 @@ func Draft(d *dut.Device, def *bench.Definition, pm *bench.PinMap) (Procedure, [
 
 // drafter gathers a draft.
 type drafter struct {
-	d      *dut.Device
-	def    *bench.Definition
-	pm     *bench.PinMap
-	solver *bench.Solver // nil: nothing is known of what can be connected
+	d       *dut.Device
+	def     *bench.Definition
+	pm      *bench.PinMap
+	planner *Planner // nil: nothing is known of what can be connected
 	// floating is the two-way pins that nothing holds while the supplies are up.
 	floating []int
 	p        Procedure
@@ -121,16 +121,12 @@ func (dr *drafter) possible(m *Measurement) error {
 	if ps := m.Validate(dr.d); len(ps) > 0 {
 		return errors.New(ps[0].Message)
 	}
-	if dr.solver == nil {
+	if dr.planner == nil {
 		return nil
 	}
 	k, _ := KindByKey(m.Kind)
-	for p := range k.Points(m, dr.d) {
-		if _, err := dr.solver.Assign(NeedsOf(p.Hold), nil); err != nil {
-			return err
-		}
-	}
-	return nil
+	_, err := dr.planner.Step(0, m, k, nil)
+	return err
 }
 
 // floatingPins are the two-way pins that no strap holds.
@@ -143,30 +139,6 @@ func (dr *drafter) floatingPins() []int {
 		c := dr.pm.Contacts[n]
 		return slices.ContainsFunc(dr.pm.Straps, func(s bench.Strap) bool { return s.Contact == c || s.Kind == bench.StrapResistor && s.To == c })
 	})
-}
-
-// NeedsOf is what a set of holds asks of the bench, each pin by itself: pins
-// under the same use, level and compliance are driven alike.
-func NeedsOf(hold []Hold) []bench.Need {
-	needs := make([]bench.Need, 0, len(hold))
-	for i, h := range hold {
-		n := bench.Need{Pin: h.Pin, Line: bench.ToReturn, Kelvin: h.Kelvin}
-		switch {
-		case h.Use == UseOpen:
-			continue
-		case h.Use.TakesChannel():
-			n.Line, n.Mode = bench.ToChannel, h.Use.Mode()
-			n.Voltage, n.Current = math.Abs(h.Level), h.Compliance
-			if n.Mode == bench.ForceCurrent {
-				n.Voltage, n.Current = n.Current, n.Voltage
-			}
-			n.Alike = 1 + slices.IndexFunc(hold[:i+1], func(o Hold) bool {
-				return o.Use == h.Use && o.Level == h.Level && o.Compliance == h.Compliance && o.Kelvin == h.Kelvin
-			})
-		}
-		needs = append(needs, n)
-	}
-	return needs
 }
 
 func labelOf(d *dut.Device, n int) string {

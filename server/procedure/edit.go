@@ -11,6 +11,10 @@ import (
 
 // Clone returns a copy that shares nothing with p.
 func (p Procedure) Clone() Procedure {
+	p.Conditions = slices.Clone(p.Conditions)
+	for i := range p.Conditions {
+		p.Conditions[i] = p.Conditions[i].clone()
+	}
 	p.Measurements = slices.Clone(p.Measurements)
 	for i := range p.Measurements {
 		p.Measurements[i] = p.Measurements[i].Clone()
@@ -21,6 +25,10 @@ func (p Procedure) Clone() Procedure {
 // Clone returns a copy that shares nothing with m.
 func (m Measurement) Clone() Measurement {
 	m.Pins, m.Hold = slices.Clone(m.Pins), slices.Clone(m.Hold)
+	if m.At != nil {
+		at := m.At.clone()
+		m.At = &at
+	}
 	if m.Sweep != nil {
 		s := *m.Sweep
 		s.List = slices.Clone(s.List)
@@ -39,6 +47,11 @@ func (m Measurement) Clone() Measurement {
 		m.Limits = limits
 	}
 	return m
+}
+
+func (c Condition) clone() Condition {
+	c.Supplies, c.Temperature = slices.Clone(c.Supplies), copied(c.Temperature)
+	return c
 }
 
 func copied(v *float64) *float64 {

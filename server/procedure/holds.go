@@ -56,7 +56,7 @@ func holdFor(m *Measurement, d *dut.Device, p dut.Pin) Hold {
 		if !m.Powered {
 			return Hold{Pin: p.Number, Use: UseReturn}
 		}
-		if s, ok := powerStep(d, p.Number); ok {
+		if s, ok := m.powerStep(d, p.Number); ok {
 			return Hold{Pin: p.Number, Use: UseVoltage, Level: s.Level, Compliance: s.Limit}
 		}
 	case dut.Input:

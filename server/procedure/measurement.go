@@ -14,6 +14,8 @@ type Procedure struct {
 	StopOnFail   bool          `json:"stopOnFail,omitempty"`
 	Guard        float64       `json:"guard"` // guard band as a multiple of U; 0: none, 1: w = U
 	Measurements []Measurement `json:"measurements"`
+	// Conditions is what the measurements are repeated over; see Expand.
+	Conditions []Condition `json:"conditions,omitempty"`
 }
 
 // Use says what a pin is connected to and how.
@@ -116,6 +118,10 @@ type Measurement struct {
 	Retest int `json:"retest,omitempty"`
 	// StopOnFail ends the run after this measurement if a result of it fails.
 	StopOnFail bool `json:"stopOnFail,omitempty"`
+
+	// At is the condition that the measurement is carried out under, where it is
+	// not the device's own; Expand fills it in.
+	At *Condition `json:"at,omitempty"`
 
 	Pins    []int `json:"pins"`              // measured, each in turn
 	Against int   `json:"against,omitempty"` // second terminal; 0: the return

@@ -128,7 +128,7 @@ func (c *checker) ownLevel(pin int) (float64, bool) {
 			low, _ = m.Step.Sweep.Range()
 		}
 	case c.kind == supplyCurrentKind.facts:
-		if s, ok := powerStep(c.d, pin); ok {
+		if s, ok := m.powerStep(c.d, pin); ok {
 			low = supplyLevel(m, s)
 		}
 	case c.kind == sweepKind.facts && m.Use == UseVoltage && m.Sweep != nil:

@@ -35,7 +35,7 @@ func (supplyCurrent) Default(d *dut.Device) Measurement {
 func (k supplyCurrent) Validate(m *Measurement, d *dut.Device) dut.Problems {
 	c := k.check(m, d)
 	for i, pin := range m.Pins {
-		s, ok := powerStep(d, pin)
+		s, ok := m.powerStep(d, pin)
 		if !ok {
 			c.ps.Add(fmt.Sprintf("pins[%d]", i), "pin %s has no power step: give it one on the device, or measure it by a sweep", c.label(pin))
 			continue
@@ -66,7 +66,7 @@ func supplyLimit(m *Measurement, s dut.PowerStep) float64 {
 func (supplyCurrent) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	hold := conditions(m, d, m.Pins...)
 	for _, pin := range m.Pins {
-		s, _ := powerStep(d, pin)
+		s, _ := m.powerStep(d, pin)
 		hold = append(hold, Hold{Pin: pin, Use: UseVoltage, Level: supplyLevel(m, s), Compliance: supplyLimit(m, s)})
 	}
 	return slices.Values([]Point{m.point(0, hold, slices.Clone(m.Pins))})
@@ -94,7 +94,7 @@ func evaluateSupplyCurrent(k *kit, spots []spot) []Result {
 		c, u := s.iu()
 		r := value{key: "current", pin: s.pin, x: c, u: u, flags: s.flags, bound: sign(c)}
 		if s.clamped() {
-			step, _ := powerStep(k.d, s.pin)
+			step, _ := k.m.powerStep(k.d, s.pin)
 			r.note = fmt.Sprintf("at the %s compliance: the supply did not reach its level; the part is shorted, reversed or needs more current",
 				amps(supplyLimit(k.m, step)))
 		}

@@ -19,7 +19,7 @@ const (
 // Validate reports everything that is wrong with the procedure for the device as
 // dut.Problems with paths such as "measurements[3].sweep.to", or nil.
 func (p *Procedure) Validate(d *dut.Device) error {
-	var c checker
+	c := checker{d: d}
 	if !dut.KeyPattern.MatchString(p.Key) {
 		c.ps.Add("key", "use lower-case letters, digits and hyphens, at most 64")
 	}
@@ -56,6 +56,7 @@ func (p *Procedure) Validate(d *dut.Device) error {
 	if readings > MaxReadings {
 		c.ps.Add("measurements", "come to %d readings; at most %d: use fewer points, repeats or pins", readings, MaxReadings)
 	}
+	c.conditions(p)
 	return c.ps.Err()
 }
 

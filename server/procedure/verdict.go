@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/derive"
@@ -29,34 +28,25 @@ func newKit(f *facts, m *Measurement, d *dut.Device, guard float64) kit {
 	return kit{kind: f, m: m, d: d, guard: guard, condition: conditionOf(m, d)}
 }
 
-// conditionOf names the supplies and their levels: "VCC 5 V". Where two share a
-// name the pin number goes with it.
+// conditionOf names the supplies and their levels, and the temperature where one
+// is given: "VCC 5 V, 85 °C". Where two supplies share a name the pin number
+// goes with it.
 func conditionOf(m *Measurement, d *dut.Device) string {
-	if !m.Powered {
-		return ""
-	}
-	names := map[string]int{}
-	for _, n := range d.PinsOf(dut.Supply) {
-		p, _ := d.Pin(n)
-		names[p.Name]++
-	}
-	var parts []string
+	var at Condition
 	for _, s := range d.Power {
 		p, ok := d.Pin(s.Pin)
 		h := holdFor(m, d, p)
-		if m.Kind == supplyCurrentKind.key && slices.Contains(m.Pins, s.Pin) {
-			h.Level = supplyLevel(m, s)
+		if step, _ := m.powerStep(d, s.Pin); m.Kind == supplyCurrentKind.key && slices.Contains(m.Pins, s.Pin) {
+			h.Level = supplyLevel(m, step)
 		}
-		if !ok || h.Use != UseVoltage {
-			continue
+		if ok && m.Powered && h.Use == UseVoltage {
+			at.Supplies = append(at.Supplies, SupplyLevel{s.Pin, h.Level})
 		}
-		label := p.Name
-		if names[p.Name] > 1 {
-			label = p.Label()
-		}
-		parts = append(parts, label+" "+volts(h.Level))
 	}
-	return strings.Join(parts, ", ")
+	if m.At != nil {
+		at.Temperature = m.At.Temperature
+	}
+	return at.Words(d)
 }
 
 // value is a derived value before it is held against its limits.

@@ -31,6 +31,9 @@ func TestMain(m *testing.M) {
 	for _, c := range slices.Backward(browser.cancel) {
 		c()
 	}
+	if builtIn != "" {
+		_ = os.RemoveAll(builtIn) // of the tests that run the program as a process
+	}
 	os.Exit(code)
 }
 

@@ -30,16 +30,17 @@ type committer struct {
 	last     Progress
 	readings int64
 	broken   error
-	failed   atomic.Bool // a complete measurement has a fail
+	failed   atomic.Bool // the measurement completed last has a fail
 }
 
 // deriving is the computation of one measurement's results.
 type deriving struct {
 	procedure.Deriver
-	index int       // of the measurement in the procedure
-	due   time.Time // when results may be worked out again
-	stale bool      // readings have come since they were
-	ended bool      // the measurement is complete
+	index   int       // of the measurement in the procedure
+	attempt int       // at it, from 0
+	due     time.Time // when results may be worked out again
+	stale   bool      // readings have come since they were
+	ended   bool      // the measurement is complete
 }
 
 // run commits until the pipe ends.
@@ -82,8 +83,8 @@ func (c *committer) commit(ctx context.Context, l *load, last bool) (err error) 
 		c.results[r.ID()] = r
 	}
 	for _, s := range l.spans {
-		if s.end && c.failedAt(c.plan.steps[s.step].Index) {
-			c.failed.Store(true)
+		if s.end {
+			c.failed.Store(c.failedAt(c.plan.steps[s.step].Index))
 		}
 	}
 	c.last = l.progress
@@ -111,6 +112,7 @@ func (c *committer) batch(l *load, last bool) procedure.Batch {
 	at := 0
 	for _, s := range l.spans {
 		d := c.deriving(s.step)
+		d.attempt = s.attempt
 		for i := at; i < at+s.n; i++ {
 			readings[i] = l.obs[i].Reading
 			d.Add(l.obs[i])
@@ -147,14 +149,50 @@ func (c *committer) deriving(step int) *deriving {
 // Working them out may take no more than a tenth of the time.
 func (c *committer) derive(d *deriving, out []procedure.Result) []procedure.Result {
 	begun := time.Now()
-	for _, r := range d.Results() {
-		r.Measurement = d.index
+	results := d.Results()
+	for i := range results {
+		results[i].Measurement = d.index
+		if d.attempt > 0 {
+			results[i].Note = again(results[i].Note, d.attempt)
+		}
+	}
+	if d.ended && d.attempt > 0 {
+		results = append(results, c.withdrawn(d.index, results)...)
+	}
+	for _, r := range results {
 		if old, ok := c.results[r.ID()]; !ok || !sameResult(old, r) {
 			out = append(out, r)
 		}
 	}
 	now := time.Now()
 	d.stale, d.due = false, now.Add(10*now.Sub(begun))
+	return out
+}
+
+// again says in a result's note that it was measured more than once.
+func again(note string, attempt int) string {
+	s := fmt.Sprintf("attempt %d: the earlier ones failed, the last counts", attempt+1)
+	if note != "" {
+		s += "; " + note
+	}
+	return s
+}
+
+// withdrawn are the results of earlier attempts at a measurement that the last
+// one does not have: they stay to be read, but count no more.
+func (c *committer) withdrawn(measurement int, now []procedure.Result) []procedure.Result {
+	has := map[procedure.ResultID]bool{}
+	for _, r := range now {
+		has[r.ID()] = true
+	}
+	var out []procedure.Result
+	for id, r := range c.results {
+		if id.Measurement == measurement && !has[id] {
+			r.Low, r.High, r.Outcome, r.Flags = nil, nil, derive.NoLimits, r.Flags&^bench.OutOfLimit
+			r.Note = "of an earlier attempt: the last counts"
+			out = append(out, r)
+		}
+	}
 	return out
 }
 

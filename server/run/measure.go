@@ -23,17 +23,21 @@ const (
 // errFailed ends a procedure that is to stop at the first fail.
 var errFailed = errors.New("stopped at the first fail, as the procedure asks")
 
+// errFailedHere ends it after a measurement that asks for it.
+var errFailedHere = errors.New("stopped after a fail, as the measurement asks")
+
 // measurer carries out a plan: the one goroutine that uses the link.
 type measurer struct {
 	driver
 	rec    *procedure.Record
 	plan   *plan
 	pipe   *pipe
-	failed func() bool // whether a committed result is a fail
+	failed func() bool // whether the measurement committed last has a fail
 	start  time.Time   // zero of the readings' time, on the bench's clock
 
 	step     *step
 	stepAt   int // index in the plan
+	attempt  int // at the step, from 0
 	load     load
 	pins     []PinState // of the connected pins, by conn
 	pinsNew  bool
@@ -58,17 +62,35 @@ func (x *measurer) run(ctx context.Context) error {
 	x.load.progress.Done = make([]bool, len(x.rec.Procedure.Measurements))
 	for i, s := range x.plan.steps {
 		x.step, x.stepAt = s, i
-		if err := x.measure(ctx); err != nil {
-			return err
+		for x.attempt = 0; ; x.attempt++ {
+			if err := x.measure(ctx); err != nil {
+				return err
+			}
+			if x.attempt >= s.Measurement.Retest || !x.failed() {
+				break
+			}
+			x.load.progress.Done[s.Index] = false
 		}
-		if x.rec.Procedure.StopOnFail && x.failed() {
+		x.planned += s.Nominal
+		if stop := x.stopsAt(s); stop != nil && x.failed() {
 			if err := x.tidy(ctx); err != nil {
 				return err
 			}
-			return errFailed
+			return stop
 		}
 	}
 	return x.tidy(ctx)
+}
+
+// stopsAt is what ends the run if a measurement fails, nil where nothing does.
+func (x *measurer) stopsAt(s *step) error {
+	switch {
+	case x.rec.Procedure.StopOnFail:
+		return errFailed
+	case s.Measurement.StopOnFail:
+		return errFailedHere
+	}
+	return nil
 }
 
 // tidy takes everything down in order at the end.
@@ -84,6 +106,7 @@ func (x *measurer) tidy(ctx context.Context) error {
 func (x *measurer) measure(ctx context.Context) error {
 	x.load.progress.Measurement, x.load.progress.Points = x.step.Index, x.step.Points
 	seg, inSeg, point := 0, 0, 0
+	x.nominal = x.planned
 	for pt := range x.step.Kind.Points(x.step.Measurement, &x.rec.Device) {
 		if seg == len(x.step.Segments) {
 			return fmt.Errorf("measurement %d has more points than planned", x.step.Index+1)
@@ -97,12 +120,11 @@ func (x *measurer) measure(ctx context.Context) error {
 			seg, inSeg = seg+1, 0
 		}
 	}
-	x.planned += x.step.Nominal
-	x.nominal = x.planned
+	x.nominal = x.planned + x.step.Nominal
 	x.load.progress.Point = point
 	x.load.progress.Done[x.step.Index] = true
-	x.load.spans = append(x.load.spans, span{step: x.stepAt, end: true})
-	if !x.rec.Procedure.StopOnFail {
+	x.load.spans = append(x.load.spans, span{step: x.stepAt, attempt: x.attempt, end: true})
+	if x.stopsAt(x.step) == nil && x.attempt >= x.step.Measurement.Retest {
 		return x.hand(ctx, nil)
 	}
 	ack := make(chan struct{})
@@ -301,10 +323,10 @@ func (x *measurer) keep(r *reader, base bench.Reading, cycles float64) {
 	x.pinsNew = true
 	uv, ui := bench.ReadingUncertainty(r.senseV, r.senseI, r.loss, s.V, s.I, cycles)
 	x.load.obs = append(x.load.obs, procedure.Observation{Reading: base, UV: uv, UI: ui})
-	if n := len(x.load.spans); n > 0 && x.load.spans[n-1].step == x.stepAt {
+	if n := len(x.load.spans); n > 0 && x.load.spans[n-1].step == x.stepAt && x.load.spans[n-1].attempt == x.attempt {
 		x.load.spans[n-1].n++
 	} else {
-		x.load.spans = append(x.load.spans, span{step: x.stepAt, n: 1})
+		x.load.spans = append(x.load.spans, span{step: x.stepAt, attempt: x.attempt, n: 1})
 	}
 }
 

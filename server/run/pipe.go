@@ -20,9 +20,10 @@ const (
 
 // span is a stretch of readings of one measurement.
 type span struct {
-	step int // index in the plan
-	n    int
-	end  bool // the measurement is complete
+	step    int // index in the plan
+	attempt int // at it, from 0
+	n       int
+	end     bool // the attempt is complete
 }
 
 // load is what the measuring goroutine hands over and the committer commits.

@@ -35,7 +35,9 @@ type step struct {
 // makePlan works out a run. The error says which measurement cannot be
 // carried out and why.
 func makePlan(rec *procedure.Record, kinds func(string) (procedure.Kind, bool)) (*plan, error) {
-	p, err := procedure.MakePlan(&rec.Procedure, &rec.Device, &rec.PinMap, &rec.Bench, kinds)
+	// What begins a run has expanded it already; whoever asks beforehand has not.
+	proc := procedure.Expand(rec.Procedure, &rec.Device)
+	p, err := procedure.MakePlan(&proc, &rec.Device, &rec.PinMap, &rec.Bench, kinds)
 	if err != nil {
 		return nil, err
 	}

@@ -91,7 +91,10 @@ type session struct {
 }
 
 // begin stores the head of the run, marked as a rehearsal if the bench says so.
+// The record's procedure becomes what is carried out: its measurements under
+// each condition, which readings and results then refer to.
 func (s *session) begin(ctx context.Context) error {
+	s.rec.Procedure = procedure.Expand(s.rec.Procedure, &s.rec.Device)
 	if s.rec.ID == "" {
 		id, err := NewID()
 		if err != nil {
@@ -260,6 +263,8 @@ func (s *session) judge(ctx context.Context, err error) (procedure.Ending, error
 		return e, err
 	case errors.Is(err, errFailed):
 		e.Reason = errFailed.Error()
+	case errors.Is(err, errFailedHere):
+		e.Reason = errFailedHere.Error()
 	case errors.As(cause, &halt):
 		e.Status, e.Reason = halt.Status, halt.Reason
 	case cause != nil:

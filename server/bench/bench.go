@@ -24,6 +24,9 @@ type Range struct {
 	Gain      float64 `json:"gain"`      // fraction of value
 	Offset    float64 `json:"offset"`    // V or A
 	Noise     float64 `json:"noise"`     // V or A rms, one power-line cycle aperture
+	// LoopTime is the time constant of the channel's own loop in the range, in
+	// seconds; 0 where it is not known. Current ranges have one.
+	LoopTime float64 `json:"loopTime,omitempty"`
 }
 
 // MaxError is the maximum permissible error at value, in the range's unit.
@@ -57,6 +60,8 @@ type Path struct {
 	Resistance float64   `json:"resistance"` // ohms when closed
 	Leakage    float64   `json:"leakage"`    // siemens when open
 	Kelvin     bool      `json:"kelvin"`     // carries a sense wire of its own
+	// MaxCurrent is what the path may carry, in amperes; 0 where nothing is stated.
+	MaxCurrent float64 `json:"maxCurrent,omitempty"`
 }
 
 // Definition is a bench: what it can force and sense, and what reaches what.
@@ -69,6 +74,9 @@ type Definition struct {
 	LineHz   float64   `json:"lineHz"` // power-line frequency, 50 or 60
 	// SwitchTime is how long a set of paths takes to open or close, seconds.
 	SwitchTime float64 `json:"switchTime"`
+	// Capacitance is what a connected contact has with its cable and path, in
+	// farads; 0 where it is not known.
+	Capacitance float64 `json:"capacitance,omitempty"`
 }
 
 // StrapKind says what a strap ties its contact to.

@@ -57,6 +57,7 @@ func (d *Definition) Validate() error {
 		ps.Add("lineHz", "must be 50 or 60, not %g", d.LineHz)
 	}
 	within(&ps, "switchTime", d.SwitchTime, 0, 10, "s")
+	within(&ps, "capacitance", d.Capacitance, 0, 1e-3, "F")
 	if len(d.Channels) < 1 || len(d.Channels) > maxChannels {
 		ps.Add("channels", "must be 1 to %d, not %d", maxChannels, len(d.Channels))
 	}
@@ -116,6 +117,7 @@ func (r Range) check(ps *dut.Problems, at string, most float64, unit string) {
 	within(ps, at+"gain", r.Gain, 0, 1, "")
 	within(ps, at+"offset", r.Offset, 0, most, unit)
 	within(ps, at+"noise", r.Noise, 0, most, unit)
+	within(ps, at+"loopTime", r.LoopTime, 0, 60, "s")
 }
 
 func (d *Definition) checkPaths(ps *dut.Problems) {
@@ -141,6 +143,7 @@ func (d *Definition) checkPaths(ps *dut.Problems) {
 		}
 		within(ps, at+"resistance", p.Resistance, 0, maxOhms, "Ω")
 		within(ps, at+"leakage", p.Leakage, 0, 1, "S")
+		within(ps, at+"maxCurrent", p.MaxCurrent, 0, maxAmps, "A")
 	}
 }
 

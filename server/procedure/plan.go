@@ -50,9 +50,12 @@ type Conn struct {
 	Use               Use
 	Kelvin            bool
 	Level, Compliance float64
-	Drive             int // index in Segment.Drives, -1: on the return
-	Path              bench.PathID
-	levels            uint64 // digest of all levels, to compare pins by
+	// Least is the smallest magnitude that chooses a range: zero counts only
+	// where it comes first, since later it keeps the range.
+	Least  float64
+	Drive  int // index in Segment.Drives, -1: on the return
+	Path   bench.PathID
+	levels uint64 // digest of all levels, to compare pins by
 }
 
 // Planner works out one measurement after another, each near the connections
@@ -180,6 +183,11 @@ func (s *Segment) add(pt *Point, lineHz float64, seed maphash.Seed) error {
 		}
 		if !(h.Compliance > 0) || !finite(h.Compliance) {
 			return fmt.Errorf("pin %d: a channel needs a compliance above zero", h.Pin)
+		}
+		if level := math.Abs(h.Level); s.Points == 0 {
+			c.Least = level
+		} else if level > 0 || c.Level == 0 {
+			c.Least = min(c.Least, level)
 		}
 		c.Level = max(c.Level, math.Abs(h.Level))
 		c.Compliance = max(c.Compliance, h.Compliance)

@@ -35,7 +35,7 @@ const overscale = 1.05
 func DefaultBench() bench.Definition {
 	d := bench.Definition{
 		Key: "rehearsal", Name: "Rehearsal bench", Contacts: contacts,
-		LineHz: lineHz, SwitchTime: switchTime,
+		LineHz: lineHz, SwitchTime: switchTime, Capacitance: contactC + cableC,
 	}
 	for i, name := range []string{"1A", "1B", "2A", "2B"} {
 		ch := channelOf(bench.ChannelID(i+1), name, i/2+1, i%2 == 0)
@@ -68,8 +68,9 @@ func channelOf(id bench.ChannelID, name string, card int, remote bool) bench.Cha
 		ch.SenseV = append(ch.SenseV, rangeOf(fs, senseBits, 3e-4, 5e-5, 2e-6))
 	}
 	for _, fs := range []float64{1e-6, 10e-6, 100e-6, 1e-3, 10e-3, 100e-3} { // A
-		ch.ForceI = append(ch.ForceI, rangeOf(fs, forceBits, 1e-3, 3e-4, 1e-5))
-		ch.SenseI = append(ch.SenseI, rangeOf(fs, senseBits, 5e-4, 1e-4, 5e-6))
+		force, sense := rangeOf(fs, forceBits, 1e-3, 3e-4, 1e-5), rangeOf(fs, senseBits, 5e-4, 1e-4, 5e-6)
+		force.LoopTime, sense.LoopTime = loopTime(fs), loopTime(fs)
+		ch.ForceI, ch.SenseI = append(ch.ForceI, force), append(ch.SenseI, sense)
 	}
 	return ch
 }

@@ -1,0 +1,378 @@
+package procedure
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/dut"
+)
+
+// Severity says what a finding of the check before power means for a start.
+type Severity string
+
+const (
+	SeverityError   Severity = "error"   // blocks the start
+	SeverityWarning Severity = "warning" // must be acknowledged by name
+	SeverityNote    Severity = "note"    // is worth knowing
+)
+
+// The stable codes of findings.
+const (
+	CodeNotValid       = "not-valid"        // a field makes no sense
+	CodeNoCompliance   = "no-compliance"    // a channel without a limit
+	CodeAboveRating    = "voltage-rating"   // a forced voltage outside a pin's absolute maximum
+	CodeCurrentRating  = "current-rating"   // a current, or a limit of it, above a pin's absolute maximum
+	CodeNoRating       = "no-rating"        // a pin without a rating to go by
+	CodeComplianceV    = "compliance-high"  // what a forced current may raise a pin to
+	CodeAboveClamp     = "above-clamp"      // a pin above its clamp supply
+	CodeUnpowered      = "unpowered-supply" // a pin above a supply that nothing holds
+	CodePowerOrder     = "power-order"      // up before its clamp supply, or down after it
+	CodePowerLevel     = "power-level"      // a power step outside the supply's rating
+	CodePowerStep      = "power-step"       // a supply that nothing brings up
+	CodeReturnCurrent  = "return-current"   // what a pin at the return may have to carry
+	CodeStrapVoltage   = "strap-voltage"    // what a strap resistor brings to another pin
+	CodeStrapCurrent   = "strap-current"    // what a strap resistor may carry into a pin
+	CodeStrapPower     = "strap-power"      // power in a strap resistor
+	CodePathCurrent    = "path-current"     // more than a path may carry
+	CodePinPower       = "pin-power"        // power at one pin
+	CodePartPower      = "part-power"       // power in the whole part
+	CodePinMap         = "pin-map"          // the pin map does not fit
+	CodeClash          = "clash"            // pins exclude each other on the bench
+	CodeNoPath         = "no-path"          // no path or no range for a pin
+	CodeSettle         = "settle"           // too short a settle
+	CodePrecision      = "precision"        // the uncertainty against the limits
+	CodeUntouched      = "untouched"        // a pin that no measurement reads
+	CodeDuplicate      = "duplicate"        // the same measurement twice
+	CodeNothingEnabled = "nothing-enabled"  // nothing would be measured
+)
+
+// Finding is one thing that the check has to say.
+type Finding struct {
+	Severity    Severity `json:"severity"`
+	Code        string   `json:"code"`
+	Measurement int      `json:"measurement"`  // index in the procedure; -1: none in particular
+	ID          string   `json:"id,omitempty"` // of the measurement
+	Pins        []int    `json:"pins,omitempty"`
+	Message     string   `json:"message"`          // names the pins, the rating and the remedy
+	Fields      []string `json:"fields,omitempty"` // JSON paths: "measurements[3].compliance", "device.power[0].level"
+	text        string   // the message behind the pins
+}
+
+// Name is what a warning is acknowledged by: its code and its measurement's id.
+func (f *Finding) Name() string {
+	if f.ID == "" {
+		return f.Code
+	}
+	return f.Code + ":" + f.ID
+}
+
+// CheckInput is what is checked before power. PinMap nil stands for none.
+type CheckInput struct {
+	Device    *dut.Device
+	Procedure *Procedure
+	PinMap    *bench.PinMap
+	Bench     *bench.Definition
+}
+
+// MeasurementCheck is what the check says of one measurement.
+type MeasurementCheck struct {
+	Index       int
+	ID, Name    string
+	Disabled    bool
+	Estimate    Estimate
+	Predictions []Prediction
+}
+
+// CheckReport is all that can be said of a procedure before anything is energised.
+type CheckReport struct {
+	Findings     []Finding // errors first, then by measurement
+	Measurements []MeasurementCheck
+	Untouched    []int   // pins that no measurement reads
+	Total        float64 // seconds by the plan; 0 where there is none
+}
+
+// Errors, Warnings and Notes are the findings of each severity, in order.
+func (r *CheckReport) Errors() []Finding   { return r.of(SeverityError) }
+func (r *CheckReport) Warnings() []Finding { return r.of(SeverityWarning) }
+func (r *CheckReport) Notes() []Finding    { return r.of(SeverityNote) }
+
+func (r *CheckReport) of(s Severity) []Finding {
+	var out []Finding
+	for _, f := range r.Findings {
+		if f.Severity == s {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// Unacknowledged are the warnings that none of the names acknowledges.
+func (r *CheckReport) Unacknowledged(names []string) []Finding {
+	return slices.DeleteFunc(r.Warnings(), func(f Finding) bool { return slices.Contains(names, f.Name()) })
+}
+
+// PrePower checks a procedure for a device on a bench before anything is
+// energised: whether it is safe, possible and precise enough.
+func PrePower(in CheckInput) CheckReport {
+	c := &preCheck{CheckInput: in, read: map[int]bool{}}
+	c.document()
+	for i := range in.Procedure.Measurements {
+		c.measurement(i)
+	}
+	c.coverage()
+	c.duplicates()
+	return c.finish()
+}
+
+// preCheck is a check at work.
+type preCheck struct {
+	CheckInput
+	planner  *Planner
+	lax      *dut.Device           // the device with ratings that nothing exceeds
+	problems map[int][]dut.Problem // of Validate, by measurement
+	read     map[int]bool
+	report   CheckReport
+	at       int // measurement at work, -1: none
+}
+
+// add appends a finding about pins. One that says the same of other pins of the
+// same measurement takes them in.
+func (c *preCheck) add(s Severity, code string, pins []int, fields []string, format string, args ...any) {
+	f := Finding{Severity: s, Code: code, Measurement: c.at, Pins: slices.Clone(pins), text: fmt.Sprintf(format, args...)}
+	prefix := ""
+	if c.at >= 0 {
+		f.ID = c.Procedure.Measurements[c.at].ID
+		prefix = fmt.Sprintf("measurements[%d].", c.at)
+	}
+	for _, field := range fields {
+		if !strings.HasPrefix(field, "device.") && !strings.HasPrefix(field, "pinMap.") {
+			field = prefix + field
+		}
+		f.Fields = append(f.Fields, field)
+	}
+	for i := len(c.report.Findings) - 1; i >= 0; i-- {
+		g := &c.report.Findings[i]
+		if g.Measurement != c.at {
+			break
+		}
+		if len(pins) > 0 && g.Code == code && g.Severity == s && g.text == f.text {
+			g.Pins = append(g.Pins, f.Pins...)
+			g.Fields = append(g.Fields, f.Fields...)
+			return
+		}
+	}
+	c.report.Findings = append(c.report.Findings, f)
+}
+
+func (c *preCheck) label(pin int) string {
+	if p, ok := c.Device.Pin(pin); ok {
+		return p.Label()
+	}
+	return fmt.Sprint(pin)
+}
+
+// labels names pins for a message: "pins 1 A and 2 Y".
+func (c *preCheck) labels(pins []int) string {
+	names := make([]string, len(pins))
+	for i, n := range pins {
+		names[i] = c.label(n)
+	}
+	if len(names) == 1 {
+		return "pin " + names[0]
+	}
+	return "pins " + strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
+}
+
+// document checks what stands around the measurements.
+func (c *preCheck) document() {
+	c.at = -1
+	c.problems = map[int][]dut.Problem{}
+	var ps dut.Problems
+	if err := c.Procedure.Validate(c.Device); errors.As(err, &ps) {
+		for _, p := range ps {
+			var i int
+			var rest string
+			if n, _ := fmt.Sscanf(p.Field, "measurements[%d].%s", &i, &rest); n == 2 {
+				c.problems[i] = append(c.problems[i], dut.Problem{Field: rest, Message: p.Message})
+				continue
+			}
+			c.add(SeverityError, CodeNotValid, nil, []string{p.Field}, "%s: %s", p.Field, p.Message)
+		}
+	}
+	if err := c.Device.Validate(); errors.As(err, &ps) {
+		for _, p := range ps {
+			code := CodeNotValid
+			if strings.HasPrefix(p.Field, "power[") {
+				code = CodePowerLevel
+			}
+			c.add(SeverityError, code, nil, []string{"device." + p.Field}, "device: %s: %s", p.Field, p.Message)
+		}
+	}
+	if !slices.ContainsFunc(c.Procedure.Measurements, func(m Measurement) bool { return !m.Disabled }) {
+		c.add(SeverityError, CodeNothingEnabled, nil, []string{"measurements"}, "no measurement is enabled: nothing would be measured")
+	}
+	if c.PinMap == nil {
+		c.add(SeverityError, CodePinMap, nil, []string{"pinMap.contacts"}, "the device has no pin map for this bench yet: make one")
+		return
+	}
+	pins := make([]int, len(c.Device.Pins))
+	for i, p := range c.Device.Pins {
+		pins[i] = p.Number
+	}
+	if err := c.PinMap.Validate(c.Bench, pins); errors.As(err, &ps) {
+		for _, p := range ps {
+			c.add(SeverityError, CodePinMap, nil, []string{"pinMap." + p.Field}, "pin map: %s", p.Message)
+		}
+		return
+	}
+	c.planner = NewPlanner(c.Device, c.PinMap, c.Bench)
+}
+
+// measurement checks one measurement: its fields, then what its points do.
+func (c *preCheck) measurement(i int) {
+	m := &c.Procedure.Measurements[i]
+	out := MeasurementCheck{Index: i, ID: m.ID, Name: m.Name, Disabled: m.Disabled}
+	c.at = i
+	kind, known := KindByKey(m.Kind)
+	sound := known && c.fields(kind, m)
+	if sound && !m.Disabled {
+		before := len(c.report.Findings)
+		ex := newExposure(c, m)
+		var step *PlanStep
+		if c.planner != nil {
+			var err error
+			if step, err = c.planner.Step(i, m, kind, ex.point); err != nil {
+				c.unplanned(err)
+				step = nil
+			}
+		} else {
+			for pt := range kind.Points(m, c.Device) {
+				ex.point(nil, &pt)
+			}
+		}
+		c.ratings(ex)
+		if step != nil {
+			c.planned(ex, step)
+			out.Predictions = c.precision(step)
+			c.report.Total += step.Nominal.Seconds()
+		}
+		c.leftOver(i, before)
+		out.Estimate = m.Estimate(c.Device, c.Bench)
+	} else if !sound {
+		c.leftOver(i, len(c.report.Findings))
+	}
+	c.report.Measurements = append(c.report.Measurements, out)
+}
+
+// fields reports whether the measurement can be expanded. What its own checks
+// say against ratings is left to the rules, which see every point.
+func (c *preCheck) fields(kind Kind, m *Measurement) bool {
+	if c.lax == nil {
+		c.lax = unrated(c.Device)
+	}
+	return len(kind.Validate(m, c.lax)) == 0
+}
+
+// unrated is the device with ratings that nothing exceeds.
+func unrated(d *dut.Device) *dut.Device {
+	const beyond = 1e9
+	out := *d
+	out.Pins = slices.Clone(d.Pins)
+	for i := range out.Pins {
+		p := &out.Pins[i]
+		p.MinV, p.MaxV, p.AboveClamp, p.MaxI = -beyond, beyond, beyond, beyond
+	}
+	return &out
+}
+
+// leftOver reports what the measurement's own checks refuse, unless the rules
+// have found an error already, which says it better.
+func (c *preCheck) leftOver(i, before int) {
+	for _, f := range c.report.Findings[before:] {
+		if f.Severity == SeverityError && f.Measurement == i {
+			return
+		}
+	}
+	for _, p := range c.problems[i] {
+		code := CodeNotValid
+		if strings.HasSuffix(strings.ToLower(p.Field), "compliance") && strings.HasPrefix(p.Message, "is missing") {
+			code = CodeNoCompliance
+		}
+		c.add(SeverityError, code, nil, []string{p.Field}, "%s: %s", p.Field, p.Message)
+	}
+}
+
+// unplanned reports why a measurement cannot be connected.
+func (c *preCheck) unplanned(err error) {
+	var clash *bench.Clash
+	if !errors.As(err, &clash) {
+		c.add(SeverityError, CodeNoPath, nil, []string{"pins"}, "%s", err)
+		return
+	}
+	code := CodeClash
+	if len(clash.Pins) < 2 {
+		code = CodeNoPath
+	}
+	c.add(SeverityError, code, clash.Pins, []string{"pins"}, "%s: %s", clash.Reason, clash.Remedy)
+}
+
+// coverage names the pins that no measurement reads.
+func (c *preCheck) coverage() {
+	c.at = -1
+	for _, p := range c.Device.Pins {
+		if p.Function != dut.Ground && p.Function != dut.NoConnect && !c.read[p.Number] {
+			c.report.Untouched = append(c.report.Untouched, p.Number)
+		}
+	}
+	slices.Sort(c.report.Untouched)
+	if n := c.report.Untouched; len(n) > 0 {
+		c.add(SeverityNote, CodeUntouched, n, []string{"measurements"}, "read by no measurement: nothing will be known of it")
+	}
+}
+
+// duplicates names measurements that do the same.
+func (c *preCheck) duplicates() {
+	seen := map[string]int{}
+	for i := range c.Procedure.Measurements {
+		m := c.Procedure.Measurements[i]
+		if m.Disabled {
+			continue
+		}
+		m.ID, m.Name, m.Note = "", "", ""
+		body, err := dut.WriteJSON(m)
+		if err != nil {
+			continue // reported as not valid
+		}
+		if first, twice := seen[string(body)]; twice {
+			c.at = i
+			c.add(SeverityNote, CodeDuplicate, nil, []string{"id"}, "does the same as measurement %d, %s: remove one, or give it other conditions",
+				first+1, c.Procedure.Measurements[first].Name)
+			continue
+		}
+		seen[string(body)] = i
+	}
+}
+
+// finish words and orders the findings.
+func (c *preCheck) finish() CheckReport {
+	rank := map[Severity]int{SeverityError: 0, SeverityWarning: 1, SeverityNote: 2}
+	for i := range c.report.Findings {
+		f := &c.report.Findings[i]
+		f.Message = f.text
+		if len(f.Pins) > 0 {
+			slices.Sort(f.Pins)
+			f.Pins = slices.Compact(f.Pins)
+			f.Message = c.labels(f.Pins) + ": " + f.text
+		}
+		slices.Sort(f.Fields)
+		f.Fields = slices.Compact(f.Fields)
+	}
+	slices.SortStableFunc(c.report.Findings, func(a, b Finding) int {
+		return cmp.Or(rank[a.Severity]-rank[b.Severity], a.Measurement-b.Measurement)
+	})
+	return c.report
+}

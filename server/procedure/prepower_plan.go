@@ -1,0 +1,246 @@
+package procedure
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/quantity"
+)
+
+// Bounds where no rating is stated. Common practice, from memory: a small plastic
+// package at room temperature carries half a watt, a resistor with wires a
+// quarter of one.
+const (
+	partPower  = 0.5  // W
+	strapPower = 0.25 // W
+)
+
+// slack is what sums and products of limits may be off by in the last bits.
+const slack = 1 + 1e-9
+
+// planned checks what needs to be known of the connections.
+func (c *preCheck) planned(e *exposure, step *PlanStep) {
+	worst := map[int]float64{} // at the return, A
+	var part float64
+	for _, seg := range step.Segments {
+		sum := seg.current()
+		for _, conn := range seg.Conns {
+			if conn.Use == UseReturn {
+				worst[conn.Pin] = max(worst[conn.Pin], sum)
+			}
+		}
+		part = max(part, seg.power())
+		c.order(e, seg)
+		c.straps(e, seg)
+		c.paths(seg, sum)
+		c.settles(e, seg)
+	}
+	for _, n := range sortedKeys(worst) {
+		c.returnCurrent(n, worst[n])
+	}
+	if part > partPower*slack {
+		c.add(SeverityWarning, CodePartPower, nil, []string{"compliance"},
+			"the part may have to take %s at worst, by all levels and limits together; no rating is stated and %s is usual for a small package: lower the limits, or make sure that it bears it",
+			say(part, quantity.Watt), say(partPower, quantity.Watt))
+	}
+}
+
+func sortedKeys(m map[int]float64) []int {
+	var out []int
+	for k := range m {
+		out = append(out, k)
+	}
+	slices.Sort(out)
+	return out
+}
+
+// conn is the connection that a drive follows.
+func (s *Segment) conn(k int) *Conn {
+	i := slices.IndexFunc(s.Conns, func(c *Conn) bool { return c.Drive == k && c.Pin == s.Drives[k].Pin })
+	return s.Conns[i]
+}
+
+// current is the largest that all channels together can bring into the part, A.
+func (s *Segment) current() float64 {
+	sum := 0.0
+	for k, d := range s.Drives {
+		if d.Zero {
+			continue // it forces 0 V: it takes, and brings nothing
+		}
+		if c := s.conn(k); d.Mode == bench.ForceCurrent {
+			sum += c.Level
+		} else {
+			sum += c.Compliance
+		}
+	}
+	return sum
+}
+
+// power is the largest that all channels together can bring into the part, W.
+func (s *Segment) power() float64 {
+	sum := 0.0
+	for k, d := range s.Drives {
+		if !d.Zero {
+			sum += s.conn(k).Level * s.conn(k).Compliance
+		}
+	}
+	return sum
+}
+
+// returnCurrent speaks of a pin at the return: nothing limits its current but the
+// limits of all channels together. Into a sound input nothing flows; through any
+// other pin it may.
+func (c *preCheck) returnCurrent(n int, sum float64) {
+	p, ok := c.Device.Pin(n)
+	switch {
+	case !ok:
+	case p.MaxI == 0:
+		c.add(SeverityWarning, CodeNoRating, []int{n}, []string{"hold"},
+			"is at the return and has no current rating on the device: give it its absolute maximum")
+	case sum <= p.MaxI*slack:
+	case p.Function == dut.Input:
+		c.add(SeverityWarning, CodeReturnCurrent, []int{n}, []string{"hold"},
+			"at the return it would carry up to %s if the part were shorted inside, above the absolute maximum of %s: lower the limits of the supplies and of the other pins to %s together",
+			amps(sum), amps(p.MaxI), amps(p.MaxI))
+	default:
+		c.add(SeverityError, CodeReturnCurrent, []int{n}, []string{"hold"},
+			"at the return it may carry up to %s, above the absolute maximum of %s: lower the limits of the supplies and of the other pins to %s together, or leave it open",
+			amps(sum), amps(p.MaxI), amps(p.MaxI))
+	}
+}
+
+// order finds pins that come up before the supply that they are clamped to, or go
+// down after it, by the order in which the executor brings drives up.
+func (c *preCheck) order(e *exposure, seg *Segment) {
+	for _, conn := range seg.Conns {
+		p, ok := c.Device.Pin(conn.Pin)
+		if !ok || conn.Use != UseVoltage || p.Clamp == 0 || p.Clamp == p.Number || p.AboveClamp <= 0 {
+			continue
+		}
+		i := slices.IndexFunc(seg.Conns, func(o *Conn) bool { return o.Pin == p.Clamp && o.Use == UseVoltage })
+		x := e.pins[conn.Pin]
+		if i < 0 || x == nil || x.high <= p.AboveClamp || conn.Drive >= seg.Conns[i].Drive {
+			continue
+		}
+		c.add(SeverityError, CodePowerOrder, []int{conn.Pin}, []string{"device.power"},
+			"comes up to %s before its clamp supply %s, and goes down after it; no more than %s above that supply is allowed: put the supply first in the device's power order",
+			volts(x.high), c.label(p.Clamp), volts(p.AboveClamp))
+	}
+}
+
+// paths holds the current that a path may carry against what the bench says of it.
+func (c *preCheck) paths(seg *Segment, sum float64) {
+	for _, conn := range seg.Conns {
+		if conn.Path == 0 {
+			continue
+		}
+		p, ok := c.Bench.PathByID(conn.Path)
+		if !ok || p.MaxCurrent <= 0 {
+			continue
+		}
+		i := sum
+		switch conn.Use {
+		case UseVoltage:
+			i = conn.Compliance
+		case UseCurrent:
+			i = conn.Level
+		}
+		if i > p.MaxCurrent*slack {
+			c.add(SeverityError, CodePathCurrent, []int{conn.Pin}, []string{"compliance"},
+				"up to %s through path %s, which may carry %s: lower the limits", amps(i), p.Address, amps(p.MaxCurrent))
+		}
+	}
+}
+
+// straps looks at what strap resistors do at the levels of a segment.
+func (c *preCheck) straps(e *exposure, seg *Segment) {
+	for i, s := range c.PinMap.Straps {
+		if s.Kind != bench.StrapResistor || !(s.Resistance > 0) {
+			continue
+		}
+		a, b := c.end(e, seg, s.Contact), c.end(e, seg, s.To)
+		if !a.driven && !b.driven {
+			continue
+		}
+		across := max(a.high-b.low, b.high-a.low)
+		amp := min(across/s.Resistance, max(a.current, b.current))
+		field := []string{fmt.Sprintf("pinMap.straps[%d].resistance", i)}
+		if w := amp * amp * s.Resistance; w > strapPower*slack {
+			c.add(SeverityWarning, CodeStrapPower, a.and(b), field,
+				"the strap of %s may have to take %s at up to %s across it; a quarter of a watt is usual: lower the levels, or use a larger resistor",
+				say(s.Resistance, quantity.Ohm), say(w, quantity.Watt), volts(across))
+		}
+		c.strapped(a, b, s.Resistance, amp, field)
+		c.strapped(b, a, s.Resistance, amp, field)
+	}
+}
+
+// strapEnd is one end of a strap resistor.
+type strapEnd struct {
+	pin       dut.Pin // number 0: the return, or a contact without a pin
+	driven    bool    // by a channel
+	low, high float64 // V
+	current   float64 // A that a channel can bring there
+}
+
+func (a strapEnd) and(b strapEnd) []int {
+	var out []int
+	for _, n := range []int{a.pin.Number, b.pin.Number} {
+		if n > 0 {
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
+func (c *preCheck) end(e *exposure, seg *Segment, contact int) strapEnd {
+	var out strapEnd
+	n, ok := 0, false
+	if contact > 0 {
+		n, ok = c.PinMap.PinOf(contact)
+	}
+	if !ok {
+		return out
+	}
+	out.pin, _ = c.Device.Pin(n)
+	for _, conn := range seg.Conns {
+		x := e.pins[n]
+		if conn.Pin != n || x == nil {
+			continue
+		}
+		out.driven = true
+		out.low, out.high, out.current = min(x.low, 0), max(x.high, 0), x.compliance
+		if conn.Use == UseCurrent {
+			out.low, out.high, out.current = -x.compliance, x.compliance, conn.Level
+			if out.pin.MinV >= diodeMinV { // its diode holds it
+				out.low = max(out.low, -1)
+			}
+		}
+	}
+	return out
+}
+
+// strapped checks what reaches the pin at one end of a strap from the other.
+func (c *preCheck) strapped(at, from strapEnd, ohms, amp float64, field []string) {
+	p := at.pin
+	if p.Number == 0 || !from.driven || p.Function == dut.Ground {
+		return
+	}
+	if p.MaxI > 0 && amp > p.MaxI*slack {
+		c.add(SeverityError, CodeStrapCurrent, []int{p.Number}, field,
+			"the strap of %s may bring %s into it from pin %s, above the absolute maximum of %s: lower the limit there, or use a larger resistor",
+			say(ohms, quantity.Ohm), amps(amp), from.pin.Label(), amps(p.MaxI))
+	}
+	low := p.MinV
+	if low >= diodeMinV {
+		low = math.Min(low, -1)
+	}
+	if !at.driven && (from.high > p.MaxV || from.low < low) {
+		c.add(SeverityError, CodeStrapVoltage, []int{p.Number}, field,
+			"the strap from pin %s may bring it to %s to %s, outside the absolute maximum, %s to %s: stay within it there, or remove the strap",
+			from.pin.Label(), volts(from.low), volts(from.high), volts(p.MinV), volts(p.MaxV))
+	}
+}

@@ -1,0 +1,200 @@
+package procedure
+
+import (
+	"math"
+	"slices"
+
+	"ohmkeep/server/bench"
+)
+
+// Prediction is how well a result will be known, worked out from the ranges and
+// paths that it will be measured with.
+type Prediction struct {
+	Result         // with the value in the middle of its limits, or at the only one
+	Ratio  float64 `json:"ratio"`           // of the width of the limits to that of ±U
+	Reach  string  `json:"reach,omitempty"` // what would make it 4:1
+}
+
+// Ratios of the width of the limits to that of the uncertainty interval. Four to
+// one is the usual rule (common practice); below one to one an outcome would say
+// nothing.
+const (
+	ratioWarn  = 4.0
+	ratioError = 1.0
+)
+
+// maxPredicted bounds the readings that are made up for a prediction.
+const maxPredicted = 200_000
+
+// width is what the limits leave: their span, or for a single limit its distance
+// from zero. It reports false where there is nothing to compare with.
+func (l Limit) width() (float64, bool) {
+	switch {
+	case l.Low != nil && l.High != nil:
+		return *l.High - *l.Low, *l.High > *l.Low
+	case l.Low != nil:
+		return math.Abs(*l.Low), *l.Low != 0
+	case l.High != nil:
+		return math.Abs(*l.High), *l.High != 0
+	}
+	return 0, false
+}
+
+// middle is the value that a prediction is made for.
+func (l Limit) middle() float64 {
+	switch {
+	case l.Low != nil && l.High != nil:
+		return *l.Low/2 + *l.High/2
+	case l.Low != nil:
+		return *l.Low
+	case l.High != nil:
+		return *l.High
+	}
+	return 0
+}
+
+// limited lists the keys of the results that have limits, sorted.
+func (m *Measurement) limited() []string {
+	var keys []string
+	for k, l := range m.Limits {
+		if _, ok := l.width(); ok {
+			keys = append(keys, k)
+		}
+	}
+	slices.Sort(keys)
+	return keys
+}
+
+// predict works out the uncertainty of every limited result of a planned
+// measurement: readings are made up that put the result in the middle of its
+// limits, with the uncertainties that the executor would give them, and the
+// kind derives its results from them.
+func predict(c *CheckInput, step *PlanStep) []Prediction {
+	var out []Prediction
+	m := *step.Measurement
+	if m.Kind == watchKind.key { // steady: a few readings tell as much as many
+		m.Duration = min(m.Duration, 8*max(m.Interval, m.Aperture.ApertureSeconds(nominalLineHz)))
+	}
+	m.Repeats = min(m.Repeats, 2)
+	if step.Points*m.repeats() > maxPredicted {
+		return nil
+	}
+	for _, key := range m.limited() {
+		part := imagine(&m, c, key, m.Limits[key].middle())
+		if part == nil {
+			continue
+		}
+		out = append(out, predictKey(c, step, &m, key, part)...)
+	}
+	return out
+}
+
+func predictKey(c *CheckInput, step *PlanStep, m *Measurement, key string, part imagined) []Prediction {
+	width, _ := m.Limits[key].width()
+	der := step.Kind.Derive(m, c.Device, c.Procedure.Guard)
+	x := &imaginer{in: c, step: step, der: der, part: part}
+	for pt := range step.Kind.Points(m, c.Device) {
+		x.point(&pt)
+	}
+	var out []Prediction
+	for _, r := range der.Results() {
+		if r.Key != key || !(r.U > 0) {
+			continue
+		}
+		out = append(out, Prediction{Result: r, Ratio: width / (2 * r.U)})
+	}
+	return out
+}
+
+// imaginer makes up the readings of a measurement, point by point.
+type imaginer struct {
+	in        *CheckInput
+	step      *PlanStep
+	der       Deriver
+	part      imagined
+	index     uint32
+	at, inSeg int
+	set       []bench.Setup
+}
+
+func (x *imaginer) point(pt *Point) {
+	if x.at == len(x.step.Segments) {
+		return
+	}
+	seg := x.step.Segments[x.at]
+	if x.inSeg == 0 {
+		x.set = make([]bench.Setup, len(seg.Drives))
+	}
+	i := 0
+	for _, h := range pt.Hold {
+		if h.Use == UseOpen {
+			continue
+		}
+		k := seg.Conns[i].Drive
+		i++
+		if k >= 0 && h.Use.TakesChannel() {
+			x.set[k] = seg.Drives[k].Setup(h.Level, h.Compliance, x.set[k])
+		}
+	}
+	cycles := pt.Aperture.ApertureSeconds(x.in.Bench.LineHz) * x.in.Bench.LineHz
+	for range max(pt.Count, 1) {
+		for _, pin := range pt.Read {
+			x.read(seg, pt, pin, cycles)
+		}
+	}
+	x.index++
+	if x.inSeg++; x.inSeg == seg.Points {
+		x.at, x.inSeg = x.at+1, 0
+	}
+}
+
+func (x *imaginer) read(seg *Segment, pt *Point, pin int, cycles float64) {
+	i := slices.IndexFunc(seg.Conns, func(c *Conn) bool { return c.Pin == pin })
+	d, set := seg.Drives[seg.Conns[i].Drive], x.set[seg.Conns[i].Drive]
+	_, senseV, senseI, ok := d.Channel.RangesFor(set)
+	if !ok {
+		return
+	}
+	o := Observation{Reading: bench.Reading{Point: x.index, Group: pt.Group, Set: set.Level, Pin: uint8(pin), Channel: d.Channel.ID}}
+	o.V, o.I = x.part(pt, pin, set)
+	o.UV, o.UI = bench.ReadingUncertainty(senseV, senseI, d.Loss, o.V, o.I, cycles)
+	x.der.Add(o)
+}
+
+// precision predicts a measurement's results and speaks of those that will not
+// be known well enough.
+func (c *preCheck) precision(step *PlanStep) []Prediction {
+	all := predict(&c.CheckInput, step)
+	m := step.Measurement
+	for _, key := range m.limited() {
+		var worst *Prediction
+		var pins []int
+		for i := range all {
+			p := &all[i]
+			if p.Key != key || p.Ratio >= ratioWarn {
+				continue
+			}
+			if worst == nil || p.Ratio < worst.Ratio {
+				worst = p
+			}
+			if !slices.Contains(pins, p.Pin) {
+				pins = append(pins, p.Pin)
+			}
+		}
+		if worst != nil {
+			c.imprecise(step, worst, pins)
+		}
+	}
+	return all
+}
+
+func (c *preCheck) imprecise(step *PlanStep, p *Prediction, pins []int) {
+	severity := SeverityWarning
+	if p.Ratio < ratioError {
+		severity = SeverityError
+	}
+	p.Reach = c.reach(step.Measurement, p)
+	c.add(severity, CodePrecision, pins, []string{"limits." + p.Key},
+		"%s will be known to ±%s, and its limits are %.2g:1 of that, where %g:1 is usual: %s",
+		p.Name, say(p.U, p.Unit), p.Ratio, ratioWarn, p.Reach)
+}

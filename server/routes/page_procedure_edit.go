@@ -1,3 +1,366 @@
 package routes
 
-func (s *Server) procedureEditPages() []route { return nil }
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+func (s *Server) procedureEditPages() []route {
+	return []route{
+		{"GET", "/procedures", store.Viewer, s.proceduresPage},
+		{"POST", "/procedures", store.Operator, s.procedureNew},
+		{"POST", "/devices/{key}/draft", store.Operator, s.procedureDraft},
+		{"GET", "/procedures/import", store.Operator, s.importPage},
+		{"POST", "/procedures/import", store.Operator, s.importForm},
+		{"GET", "/procedures/{key}.json", store.Viewer, s.procedureExport},
+
+		{"GET", "/procedures/{key}/edit", store.Operator, s.procedureEditPage},
+		{"POST", "/procedures/{key}/edit", store.Operator, s.procedureListForm},
+		{"POST", "/procedures/{key}/about", store.Operator, s.procedureAboutForm},
+		{"GET", "/procedures/{key}/add", store.Operator, s.measurementAddPage},
+		{"POST", "/procedures/{key}/add", store.Operator, s.measurementAddForm},
+		{"GET", "/procedures/{key}/edit/{id}", store.Operator, s.measurementPage},
+		{"POST", "/procedures/{key}/edit/{id}", store.Operator, s.measurementForm},
+		{"GET", "/procedures/{key}/revisions", store.Viewer, s.procedureRevisions},
+		{"POST", "/procedures/{key}/undo", store.Operator, s.procedureUndo},
+		{"POST", "/procedures/{key}/bring-back", store.Operator, s.procedureBringBack},
+		{"POST", "/procedures/{key}/duplicate", store.Operator, s.procedureDuplicate},
+		{"POST", "/procedures/{key}/delete", store.Owner, s.procedureDelete},
+
+		{"GET", "/understand/pins", store.Viewer, s.understandPins},
+		{"GET", "/understand/sweep", store.Viewer, s.understandSweep},
+	}
+}
+
+// procedureEditing is one request of the procedure editor.
+type procedureEditing struct {
+	stored   *store.Revised[procedure.Procedure]
+	device   *store.Revised[dut.Device]
+	ticked   map[string]bool
+	group    string
+	about    *web.Form // as it was sent; nil shows what is stored
+	conflict *web.Conflict
+}
+
+// openProcedure loads the latest revision of the procedure that the address
+// names, and its device.
+func (s *Server) openProcedure(r *http.Request) (*procedureEditing, error) {
+	p, err := s.Store.GetProcedure(r.Context(), chi.URLParam(r, "key"), 0)
+	if err != nil {
+		return nil, err
+	}
+	d, err := s.Store.GetDevice(r.Context(), p.Body.Device, 0)
+	if err != nil {
+		return nil, err
+	}
+	return &procedureEditing{stored: p, device: d}, nil
+}
+
+// again loads the procedure anew, after somebody else has saved.
+func (e *procedureEditing) again(ctx context.Context, s *Server) error {
+	p, err := s.Store.GetProcedure(ctx, e.stored.Body.Key, 0)
+	if err != nil {
+		return err
+	}
+	e.stored = p
+	return nil
+}
+
+func (s *Server) procedureEditPage(w http.ResponseWriter, r *http.Request) error {
+	e, err := s.openProcedure(r)
+	if err != nil {
+		return err
+	}
+	return s.showProcedureEditor(w, r, http.StatusOK, e)
+}
+
+func (s *Server) showProcedureEditor(w http.ResponseWriter, r *http.Request, status int, e *procedureEditing) error {
+	ctx := r.Context()
+	p := web.ProcedureEditProps{
+		Page: s.frame(ctx, "Edit "+e.stored.Body.Name, "/devices"), Procedure: e.stored.Body, Rev: e.stored.Rev, Device: e.device.Body,
+		Ticked: e.ticked, Group: e.group, Conflict: e.conflict, Removed: e.stored.Removed,
+		CanDelete: viewerOf(ctx).Role >= store.Owner && !e.stored.Removed,
+		About:     web.Form{ID: "about", Values: aboutValues(&e.stored.Body)},
+		Reasons:   s.draftReasons(ctx, e),
+	}
+	if e.about != nil {
+		p.About = *e.about
+	}
+	if e.device.Removed {
+		p.Page.Notices = append(p.Page.Notices, web.Notice{Kind: "problem", Text: "The device " + e.device.Body.Name + " was deleted: nothing can be run until it is brought back."})
+	}
+	if err := e.stored.Body.Validate(&e.device.Body); err != nil {
+		p.Problems = problemsOf(err, s)
+	}
+	return show(ctx, w, status, web.ProcedureEdit(p))
+}
+
+// saveProcedure stores an edit that started from revision expected.
+func (s *Server) saveProcedure(ctx context.Context, p procedure.Procedure, expected int) (int, error) {
+	rev, err := s.Store.SaveProcedure(ctx, p, expected, viewerOf(ctx).Name)
+	if err == nil && rev != expected {
+		s.note(ctx, viewerOf(ctx), "edit procedure", p.Key, "revision "+strconv.Itoa(rev))
+	}
+	return rev, err
+}
+
+// isStale reports whether a save was refused because somebody else has saved.
+func isStale(err error) bool {
+	code := store.CodeOf(err)
+	return code == store.Conflict || code == store.NotFound
+}
+
+// conflicting says what was saved since revision from, and what saving mine on
+// top of it would change.
+func (s *Server) conflicting(ctx context.Context, e *procedureEditing, from int, mine *procedure.Procedure) error {
+	if err := e.again(ctx, s); err != nil {
+		return err
+	}
+	now := e.stored
+	e.conflict = &web.Conflict{By: now.By, At: now.At, Rev: now.Rev}
+	if before, err := s.Store.GetProcedure(ctx, now.Body.Key, from); err == nil && from > 0 {
+		e.conflict.Theirs = web.ProcedureChanges(&before.Body, &now.Body, &e.device.Body)
+	}
+	if mine != nil {
+		e.conflict.Mine = web.ProcedureChanges(&now.Body, mine, &e.device.Body)
+	}
+	return nil
+}
+
+// postedRev is the revision that a form was made from.
+func postedRev(f url.Values) int {
+	rev, _ := strconv.Atoi(f.Get("rev"))
+	return rev
+}
+
+// procedureListForm does what a button of the list asks for. The form names
+// measurements by their place in the revision that it was made from.
+func (s *Server) procedureListForm(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	e, err := s.openProcedure(r)
+	if err != nil {
+		return err
+	}
+	from := postedRev(r.PostForm)
+	base := e.stored
+	if from != base.Rev {
+		if base, err = s.Store.GetProcedure(ctx, e.stored.Body.Key, from); err != nil {
+			return problem(http.StatusConflict, "The page is of a revision that does not exist.")
+		}
+	}
+	edit, err := readListEdit(r.PostForm, &base.Body)
+	if err != nil {
+		return err
+	}
+	e.ticked, e.group = edit.ticked(&base.Body), r.PostForm.Get("group")
+	changed, err := edit.apply(base.Body)
+	if err != nil {
+		return problem(http.StatusUnprocessableEntity, sentence(err.Error())+".")
+	}
+	if _, err = s.saveProcedure(ctx, changed, from); isStale(err) {
+		if err := s.conflicting(ctx, e, from, nil); err != nil {
+			return err
+		}
+		return s.showProcedureEditor(w, r, http.StatusConflict, e)
+	}
+	if err != nil {
+		return err
+	}
+	return seeOther(w, r, "/procedures/"+changed.Key+"/edit"+edit.anchor(&changed))
+}
+
+// listEdit is one action on some measurements of a list.
+type listEdit struct {
+	do    string
+	at    []int // places, ascending
+	to    int   // of a move by dragging
+	group string
+	ids   []string
+}
+
+func readListEdit(f url.Values, p *procedure.Procedure) (*listEdit, error) {
+	edit := &listEdit{do: f.Get("do"), group: f.Get("group")}
+	places := f["m"]
+	for _, single := range []string{"up", "down", "copy", "off", "remove", "move"} {
+		if v, ok := f[single]; ok {
+			edit.do, places = single, v[:1]
+		}
+	}
+	edit.to, _ = strconv.Atoi(f.Get("to"))
+	for _, text := range places {
+		n, err := strconv.Atoi(text)
+		if err != nil || n < 0 || n >= len(p.Measurements) {
+			return nil, problem(http.StatusUnprocessableEntity, "There is no measurement at that place.")
+		}
+		edit.at = append(edit.at, n)
+	}
+	slices.Sort(edit.at)
+	edit.at = slices.Compact(edit.at)
+	for _, n := range edit.at {
+		edit.ids = append(edit.ids, p.Measurements[n].ID)
+	}
+	return edit, nil
+}
+
+func (x *listEdit) ticked(p *procedure.Procedure) map[string]bool {
+	out := map[string]bool{}
+	for _, id := range x.ids {
+		out[id] = true
+	}
+	return out
+}
+
+// apply does the action to each of its measurements.
+func (x *listEdit) apply(p procedure.Procedure) (procedure.Procedure, error) {
+	if len(x.at) == 0 {
+		return p, fmt.Errorf("tick the measurements first")
+	}
+	order := slices.Clone(x.at)
+	step := func(p procedure.Procedure, i int) (procedure.Procedure, error) {
+		return p, fmt.Errorf("nothing is done by %q", brief(x.do))
+	}
+	switch x.do {
+	case "up":
+		step = x.shift(-1, len(p.Measurements))
+	case "down":
+		slices.Reverse(order)
+		step = x.shift(1, len(p.Measurements))
+	case "copy":
+		slices.Reverse(order)
+		step = procedure.Procedure.Copy
+	case "remove":
+		slices.Reverse(order)
+		step = procedure.Procedure.Remove
+	case "off":
+		step = func(p procedure.Procedure, i int) (procedure.Procedure, error) {
+			return p.SetDisabled(i, !p.Measurements[i].Disabled)
+		}
+	case "out", "in":
+		step = func(p procedure.Procedure, i int) (procedure.Procedure, error) {
+			return p.SetDisabled(i, x.do == "out")
+		}
+	case "group":
+		if len([]rune(x.group)) > maxGroup {
+			return p, fmt.Errorf("a group heading has at most %d characters", maxGroup)
+		}
+		step = func(p procedure.Procedure, i int) (procedure.Procedure, error) { return p.SetGroup(i, x.group) }
+	case "move":
+		step = func(p procedure.Procedure, i int) (procedure.Procedure, error) {
+			return p.Move(i, min(max(x.to, 0), len(p.Measurements)-1))
+		}
+	}
+	var err error
+	for _, i := range order {
+		if p, err = step(p, i); err != nil {
+			return p, err
+		}
+	}
+	return p, nil
+}
+
+const maxGroup = 60
+
+// shift moves one place up or down. What stands at the end already, or behind
+// others that do and are moved as well, stays.
+func (x *listEdit) shift(by, n int) func(procedure.Procedure, int) (procedure.Procedure, error) {
+	stop := -1
+	if by > 0 {
+		stop = n
+	}
+	return func(p procedure.Procedure, i int) (procedure.Procedure, error) {
+		if i+by == stop {
+			stop = i
+			return p, nil
+		}
+		return p.Move(i, i+by)
+	}
+}
+
+// anchor is the row that the page comes back to.
+func (x *listEdit) anchor(p *procedure.Procedure) string {
+	for i := range p.Measurements {
+		if slices.Contains(x.ids, p.Measurements[i].ID) {
+			return "#r" + strconv.Itoa(i)
+		}
+	}
+	if len(x.at) > 0 && len(p.Measurements) > 0 {
+		return "#r" + strconv.Itoa(min(x.at[0], len(p.Measurements)-1))
+	}
+	return ""
+}
+
+// aboutValues is the form of what holds for all measurements.
+func aboutValues(p *procedure.Procedure) url.Values {
+	v := url.Values{"name": {p.Name}, "notes": {p.Notes}, "guard": {web.Exact(p.Guard, quantity.One)}}
+	if p.StopOnFail {
+		v.Set("stopOnFail", "1")
+	}
+	return v
+}
+
+// readAbout enters the form into p.
+func readAbout(f url.Values, p *procedure.Procedure) (ps dut.Problems) {
+	p.Name = strings.TrimSpace(f.Get("name"))
+	p.Notes = plainLines(f.Get("notes"))
+	p.StopOnFail = f.Get("stopOnFail") == "1"
+	guard, err := quantity.Parse(f.Get("guard"), quantity.One)
+	if err != nil {
+		ps.Add("guard", "%s", err.Error())
+	}
+	p.Guard = guard
+	return ps
+}
+
+func (s *Server) procedureAboutForm(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	e, err := s.openProcedure(r)
+	if err != nil {
+		return err
+	}
+	from := postedRev(r.PostForm)
+	p := e.stored.Body.Clone()
+	ps := readAbout(r.PostForm, &p)
+	if err := p.Validate(&e.device.Body); err != nil {
+		for _, q := range problemsOf(err, s) { // those of measurements are told in the list
+			if !strings.HasPrefix(q.Field, "measurements") && !slices.ContainsFunc(ps, func(x dut.Problem) bool { return x.Field == q.Field }) {
+				ps = append(ps, q)
+			}
+		}
+	}
+	if len(ps) > 0 {
+		form := web.FormFrom("about", r.PostForm, ps)
+		e.about = &form
+		return s.showProcedureEditor(w, r, http.StatusUnprocessableEntity, e)
+	}
+	if _, err = s.saveProcedure(ctx, p, from); isStale(err) {
+		if err := s.conflicting(ctx, e, from, &p); err != nil {
+			return err
+		}
+		form := web.Form{ID: "about", Values: r.PostForm, Errors: map[string]string{"": "Not saved yet: look at what changed above, then save again."}}
+		e.about = &form
+		return s.showProcedureEditor(w, r, http.StatusConflict, e)
+	}
+	if err != nil {
+		return err
+	}
+	return seeOther(w, r, "/procedures/"+p.Key+"/edit#about")
+}

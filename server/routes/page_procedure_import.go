@@ -1,0 +1,171 @@
+package routes
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"io"
+	"mime"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/procedure"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+// procedureExport answers with the procedure's document, the same bytes for the
+// same content, so that it can be kept under version control.
+func (s *Server) procedureExport(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.Store.GetProcedure(r.Context(), chi.URLParam(r, "key"), number(r.URL.Query(), "rev", 0))
+	if err != nil {
+		return err
+	}
+	body, err := procedureDocument(&p.Body)
+	if err != nil {
+		return err
+	}
+	h := w.Header()
+	h.Set("Content-Type", "application/json")
+	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": p.Body.Key + ".json"}))
+	h.Set("ETag", entityTag(p.Rev))
+	_, _ = w.Write(body) // the reader has gone
+	return nil
+}
+
+// procedureDocument is the canonical document with a line for each member, so that a
+// difference between two revisions is a difference between lines.
+func procedureDocument(p *procedure.Procedure) ([]byte, error) {
+	body, err := p.Canonical()
+	if err != nil {
+		return nil, err
+	}
+	var out bytes.Buffer
+	if err := json.Indent(&out, body, "", "  "); err != nil {
+		return nil, err
+	}
+	out.WriteByte('\n')
+	return out.Bytes(), nil
+}
+
+func (s *Server) importPage(w http.ResponseWriter, r *http.Request) error {
+	return s.showImport(w, r, http.StatusOK, web.ImportProps{Device: r.URL.Query().Get("device"), Form: web.Form{ID: "import"}})
+}
+
+func (s *Server) showImport(w http.ResponseWriter, r *http.Request, status int, p web.ImportProps) error {
+	p.Page = s.frame(r.Context(), "Import a procedure", "/devices")
+	return show(r.Context(), w, status, web.Import(p))
+}
+
+// importForm reads a document, says what it would change, and stores it once
+// that was seen: the second post carries the revision that was compared with.
+func (s *Server) importForm(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	text, err := importedText(r)
+	if err != nil {
+		return err
+	}
+	f := url.Values{"document": {text}, "rev": {r.FormValue("rev")}}
+	props := web.ImportProps{Device: r.FormValue("device"), Form: web.Form{ID: "import", Values: f}}
+	p, err := parseImport([]byte(text))
+	if err == nil {
+		err = s.compareImport(ctx, &p, &props)
+	}
+	if err != nil {
+		e := classify(err, s.Log)
+		if e.Status == http.StatusInternalServerError {
+			return err
+		}
+		props.Problems = e.Fields
+		props.Form.Errors = map[string]string{"document": sentence(e.Detail)}
+		if len(e.Fields) > 0 {
+			props.Form.Errors["document"] = "It cannot be used as it is. Nothing was saved."
+		}
+		return s.showImport(w, r, http.StatusUnprocessableEntity, props)
+	}
+	if r.FormValue("do") != "save" {
+		return s.showImport(w, r, http.StatusOK, props)
+	}
+	if postedRev(f) != props.Rev {
+		props.Stale = true
+		return s.showImport(w, r, http.StatusConflict, props)
+	}
+	if _, err := s.saveProcedure(ctx, p, props.Rev); isStale(err) {
+		props.Stale = true
+		if err := s.compareImport(ctx, &p, &props); err != nil {
+			return err
+		}
+		return s.showImport(w, r, http.StatusConflict, props)
+	} else if err != nil {
+		return err
+	}
+	return seeOther(w, r, "/procedures/"+p.Key+"/edit")
+}
+
+// importedText is what was pasted, or the file that was sent.
+func importedText(r *http.Request) (string, error) {
+	if err := r.ParseMultipartForm(maxBody); err != nil && !errors.Is(err, http.ErrNotMultipart) {
+		return "", err
+	}
+	file, _, err := r.FormFile("file")
+	if err != nil {
+		return r.FormValue("document"), nil
+	}
+	defer func() { _ = file.Close() }() // only read from
+	text, err := io.ReadAll(io.LimitReader(file, maxBody))
+	if err != nil {
+		return "", err
+	}
+	if strings.TrimSpace(string(text)) == "" {
+		return r.FormValue("document"), nil
+	}
+	return string(text), nil
+}
+
+// parseImport reads a document strictly: what this version has no word for is
+// named, never dropped.
+func parseImport(text []byte) (procedure.Procedure, error) {
+	text = bytes.TrimPrefix(text, []byte("\ufeff"))
+	if _, err := decodeBytes[procedure.Procedure](text); err != nil {
+		return procedure.Procedure{}, err
+	}
+	p, err := procedure.ParseProcedure(text)
+	if err != nil {
+		return p, problem(http.StatusUnprocessableEntity, sentence(err.Error())+".")
+	}
+	return p, nil
+}
+
+// compareImport checks the document against its device and says what saving it
+// would change.
+func (s *Server) compareImport(ctx context.Context, p *procedure.Procedure, props *web.ImportProps) error {
+	d, err := s.Store.GetDevice(ctx, p.Device, 0)
+	if store.CodeOf(err) == store.NotFound || err == nil && d.Removed {
+		return invalid("device", "there is no device "+p.Device+" here: describe or import it first")
+	}
+	if err != nil {
+		return err
+	}
+	props.DeviceName, props.Name, props.Key, props.Measurements = d.Body.Name, p.Name, p.Key, len(p.Measurements)
+	props.Other = props.Device != "" && props.Device != p.Device
+	if err := p.Validate(&d.Body); err != nil {
+		return err
+	}
+	now, err := s.Store.GetProcedure(ctx, p.Key, 0)
+	switch {
+	case store.CodeOf(err) == store.NotFound:
+		props.Rev, props.Ready = 0, true
+		return nil
+	case err != nil:
+		return err
+	case now.Body.Device != p.Device:
+		return invalid("device", "procedure "+p.Key+" is for "+now.Body.Device+" here: give the document another key")
+	}
+	props.Rev, props.Ready, props.Same = now.Rev, true, web.SameProcedure(&now.Body, p) && !now.Removed
+	props.Changes = web.ProcedureChanges(&now.Body, p, &d.Body)
+	return nil
+}

@@ -1,0 +1,293 @@
+package routes
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+// proceduresPage lists procedures under their devices.
+func (s *Server) proceduresPage(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.procedureList(r.Context(), r.URL.Query().Get("device"))
+	if err != nil {
+		return err
+	}
+	return show(r.Context(), w, http.StatusOK, web.Procedures(p))
+}
+
+func (s *Server) procedureList(ctx context.Context, device string) (web.ProceduresProps, error) {
+	p := web.ProceduresProps{Page: s.frame(ctx, "Procedures", "/devices"), CanEdit: viewerOf(ctx).Role >= store.Operator,
+		New: web.Form{ID: "new", Values: url.Values{"device": {device}}}}
+	devices, err := s.Store.ListDevices(ctx)
+	if err != nil {
+		return p, err
+	}
+	list, err := s.Store.ListProcedures(ctx, device)
+	if err != nil {
+		return p, err
+	}
+	for _, d := range devices {
+		p.Devices = append(p.Devices, web.Option{Value: d.Body.Key, Label: d.Body.Name})
+		if device != "" && d.Body.Key != device {
+			continue
+		}
+		g := web.ProcedureGroup{Key: d.Body.Key, Name: d.Body.Name}
+		for _, q := range list {
+			if q.Body.Device == d.Body.Key {
+				g.Rows = append(g.Rows, web.ProcedureListRow{Key: q.Body.Key, Name: q.Body.Name, Measurements: len(q.Body.Measurements),
+					Rev: q.Rev, At: q.At, By: q.By})
+			}
+		}
+		p.Groups = append(p.Groups, g)
+	}
+	return p, nil
+}
+
+// procedureNew makes an empty procedure.
+func (s *Server) procedureNew(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	name := strings.TrimSpace(r.PostForm.Get("name"))
+	p := procedure.Procedure{Name: name, Device: r.PostForm.Get("device"), Measurements: []procedure.Measurement{}}
+	key, err := s.addProcedure(ctx, p)
+	if err == nil {
+		return seeOther(w, r, "/procedures/"+key+"/edit")
+	}
+	e := classify(err, s.Log)
+	props, err := s.procedureList(ctx, "")
+	if err != nil {
+		return err
+	}
+	props.New = formOf("new", r.PostForm, e, nil)
+	return show(ctx, w, e.Status, web.Procedures(props))
+}
+
+// addProcedure stores a procedure under a key of its own, made from its name.
+func (s *Server) addProcedure(ctx context.Context, p procedure.Procedure) (string, error) {
+	d, err := s.Store.GetDevice(ctx, p.Device, 0)
+	if store.CodeOf(err) == store.NotFound || err == nil && d.Removed {
+		return "", invalid("device", "choose a device")
+	}
+	if err != nil {
+		return "", err
+	}
+	wanted := p.Key
+	if wanted == "" {
+		if wanted = keyFor(p.Name); wanted == "" {
+			wanted = "procedure"
+		}
+	}
+	for n := 1; n < 1000; n++ {
+		p.Key = wanted
+		if n > 1 {
+			p.Key = fmt.Sprintf("%s-%d", strings.TrimRight(wanted[:min(len(wanted), 58)], "-"), n)
+		}
+		if _, err := s.Store.GetProcedure(ctx, p.Key, 0); store.CodeOf(err) != store.NotFound {
+			if err != nil {
+				return "", err
+			}
+			continue // taken, or was once
+		}
+		if err := p.Validate(&d.Body); err != nil {
+			return "", err
+		}
+		_, err := s.saveProcedure(ctx, p, 0)
+		if store.CodeOf(err) == store.Conflict {
+			continue // taken this very moment
+		}
+		return p.Key, err
+	}
+	return "", problem(http.StatusConflict, "Too many procedures have that name.")
+}
+
+// drafted is a first procedure for a device as it is now.
+func (s *Server) drafted(ctx context.Context, d *dut.Device) (procedure.Procedure, []procedure.Reason, error) {
+	var pm *bench.PinMap
+	stored, err := s.Store.GetPinMap(ctx, d.Key, s.Bench.Key, 0)
+	switch {
+	case err == nil && !stored.Removed:
+		pm = &stored.Body
+	case err != nil && store.CodeOf(err) != store.NotFound:
+		return procedure.Procedure{}, nil, err
+	}
+	p, reasons := procedure.Draft(d, &s.Bench, pm)
+	return p, reasons, nil
+}
+
+func (s *Server) procedureDraft(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	d, err := s.Store.GetDevice(ctx, chi.URLParam(r, "key"), 0)
+	if err != nil {
+		return err
+	}
+	if err := d.Body.Validate(); err != nil {
+		return problem(http.StatusUnprocessableEntity, "The device's description needs another look before a procedure can be drafted: "+err.Error())
+	}
+	p, _, err := s.drafted(ctx, &d.Body)
+	if err != nil {
+		return err
+	}
+	key, err := s.addProcedure(ctx, p)
+	if err != nil {
+		return err
+	}
+	return seeOther(w, r, "/procedures/"+key+"/edit")
+}
+
+// draftReasons are the reasons of the draft for the measurements that still are
+// as they were drafted, by id; those of the draft as a whole are under "".
+func (s *Server) draftReasons(ctx context.Context, e *procedureEditing) map[string][]string {
+	out := map[string][]string{}
+	if !strings.HasPrefix(e.stored.Body.Notes, draftMark) {
+		return out
+	}
+	draft, reasons, err := s.drafted(ctx, &e.device.Body)
+	if err != nil {
+		s.Log.Error("draft not made", "device", e.device.Body.Key, "err", err)
+		return out
+	}
+	now := map[string]procedure.Measurement{}
+	for _, m := range e.stored.Body.Measurements {
+		now[m.ID] = m
+	}
+	was := map[string]procedure.Measurement{}
+	for _, m := range draft.Measurements {
+		was[m.ID] = m
+	}
+	for _, x := range reasons {
+		a, b := was[x.Measurement], now[x.Measurement]
+		if x.Measurement == "" || b.Kind == a.Kind && sameField(&a, &b, x.Field) {
+			out[x.Measurement] = append(out[x.Measurement], x.Words)
+		}
+	}
+	return out
+}
+
+// draftMark is how the notes of a drafted procedure begin: who writes notes of
+// their own has taken it over.
+const draftMark = "Drafted from"
+
+// procedureDuplicate stores a copy under another name.
+func (s *Server) procedureDuplicate(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	e, err := s.openProcedure(r)
+	if err != nil {
+		return err
+	}
+	p := e.stored.Body.Clone()
+	p.Key, p.Name = "", strings.TrimSpace(r.PostForm.Get("name"))
+	if p.Name == "" {
+		p.Name = e.stored.Body.Name + ", copy"
+	}
+	key, err := s.addProcedure(r.Context(), p)
+	if err != nil {
+		return err
+	}
+	return seeOther(w, r, "/procedures/"+key+"/edit")
+}
+
+func (s *Server) procedureDelete(w http.ResponseWriter, r *http.Request) error {
+	ctx, key := r.Context(), chi.URLParam(r, "key")
+	p, err := s.Store.GetProcedure(ctx, key, 0)
+	if err != nil {
+		return err
+	}
+	if err := s.Store.DeleteProcedure(ctx, key); err != nil {
+		return err
+	}
+	s.note(ctx, viewerOf(ctx), "delete procedure", key, "")
+	return seeOther(w, r, "/procedures?device="+url.QueryEscape(p.Body.Device))
+}
+
+// procedureRevisions lists what each edit changed, newest first.
+func (s *Server) procedureRevisions(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	e, err := s.openProcedure(r)
+	if err != nil {
+		return err
+	}
+	key, name := e.stored.Body.Key, e.stored.Body.Name
+	list, err := s.Store.ProcedureRevisions(ctx, key)
+	if err != nil {
+		return err
+	}
+	p := web.RevisionsProps{
+		Page: s.frame(ctx, "Revisions of "+name, "/devices"), Of: name, What: "Procedure", Back: "/procedures/" + key,
+		BringBack: "/procedures/" + key + "/bring-back", Latest: e.stored.Rev, CanEdit: viewerOf(ctx).Role >= store.Operator,
+	}
+	if p.CanEdit {
+		p.Back += "/edit"
+	}
+	p.Rows, p.More, err = revisionRows(list, func(rev int) (*procedure.Procedure, error) {
+		x, err := s.Store.GetProcedure(ctx, key, rev)
+		if err != nil {
+			return nil, err
+		}
+		return &x.Body, nil
+	}, func(a, b *procedure.Procedure) []dut.Change { return web.ProcedureChanges(a, b, &e.device.Body) })
+	if err != nil {
+		return err
+	}
+	return show(ctx, w, http.StatusOK, web.Revisions(p))
+}
+
+// procedureUndo stores the revision before the latest as a new one.
+func (s *Server) procedureUndo(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	rev := postedRev(r.PostForm)
+	if rev < 2 {
+		return problem(http.StatusConflict, "There is no edit to undo: this is the first revision.")
+	}
+	return s.restoreProcedure(w, r, rev-1, rev)
+}
+
+// procedureBringBack stores an old revision as a new one.
+func (s *Server) procedureBringBack(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	old, err := strconv.Atoi(r.PostForm.Get("old"))
+	if err != nil || old < 1 {
+		return problem(http.StatusUnprocessableEntity, "Name the revision to bring back.")
+	}
+	return s.restoreProcedure(w, r, old, postedRev(r.PostForm))
+}
+
+func (s *Server) restoreProcedure(w http.ResponseWriter, r *http.Request, old, expected int) error {
+	ctx := r.Context()
+	e, err := s.openProcedure(r)
+	if err != nil {
+		return err
+	}
+	p, err := s.Store.GetProcedure(ctx, e.stored.Body.Key, old)
+	if err != nil {
+		return err
+	}
+	if _, err = s.saveProcedure(ctx, p.Body, expected); isStale(err) {
+		if err := s.conflicting(ctx, e, expected, &p.Body); err != nil {
+			return err
+		}
+		return s.showProcedureEditor(w, r, http.StatusConflict, e)
+	}
+	if err != nil {
+		return err
+	}
+	return seeOther(w, r, "/procedures/"+p.Body.Key+"/edit")
+}

@@ -1,0 +1,207 @@
+package web
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"github.com/a-h/templ"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
+)
+
+// MeasurementProps is the form of one measurement of a procedure. The names of
+// the form's fields are the paths of the measurement's JSON.
+type MeasurementProps struct {
+	Page      Page
+	Procedure procedure.Procedure
+	Device    dut.Device
+	Rev       int    // what the save starts from
+	ID        string // of the measurement; "" for a new one
+	Number    int    // its place in the procedure, from 1; 0 for a new one
+	Kind      procedure.Kind
+	Groups    []string // headings that the procedure has
+	Form      Form
+	Pins      []int            // that are measured, as far as they could be read
+	Sweep     *procedure.Sweep // as typed; nil where it cannot be read
+	StepSweep *procedure.Sweep
+	Reasons   []string // of the draft, that still hold
+	Rows      int      // of conditions on other pins
+	Conflict  *Conflict
+	CanEdit   bool
+	Action    string // where the form is posted to
+}
+
+// fieldSection is a part of the form with a heading in the margin.
+type fieldSection struct {
+	id, heading string
+	fields      []procedure.Field
+}
+
+// sections puts the fields of the kind under their headings. A field of a name
+// that is not known here still has its place, under the last.
+func (p MeasurementProps) sections() []fieldSection {
+	out := []fieldSection{{id: "pins", heading: "Pins"}, {id: "force", heading: "Force"}, {id: "others", heading: "Other pins"},
+		{id: "timing", heading: "Timing"}, {id: "limits", heading: "Limits"}, {id: "more", heading: "More"}}
+	place := map[string]int{"pins": 0, "against": 0, "observe": 0, "method": 0, "use": 1, "level": 1, "compliance": 1, "sweep": 1, "step": 1,
+		"powered": 2, "hold": 2, "rest": 2, "duration": 3, "interval": 3, "settle": 3, "aperture": 3, "repeats": 3, "limits": 4}
+	for _, f := range p.Kind.Fields() {
+		i, known := place[f.Name]
+		if !known {
+			i = 5
+		}
+		out[i].fields = append(out[i].fields, f)
+	}
+	kept := out[:0]
+	for _, s := range out {
+		if len(s.fields) > 0 {
+			kept = append(kept, s)
+		}
+	}
+	return kept
+}
+
+// plainType reports whether a field is one entry and goes into a row of them.
+func plainType(t procedure.FieldType) bool {
+	switch t {
+	case procedure.FieldPin, procedure.FieldQuantity, procedure.FieldCount, procedure.FieldChoice:
+		return true
+	}
+	return false
+}
+
+// plain and composite part the fields of a section: single entries first.
+func (s fieldSection) plain() (out []procedure.Field) {
+	for _, f := range s.fields {
+		if plainType(f.Type) {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+func (s fieldSection) composite() (out []procedure.Field) {
+	for _, f := range s.fields {
+		if !plainType(f.Type) {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// use is what the form says is forced; the unit of what hangs on it follows.
+func (p MeasurementProps) use(name string) procedure.Use { return procedure.Use(p.Form.Get(name)) }
+
+// unit is that of a quantity of the form.
+func (p MeasurementProps) unit(f procedure.Field) quantity.Unit {
+	switch {
+	case f.Unit != "":
+		return f.Unit
+	case f.Name == "compliance":
+		return otherUnit(p.use("use"))
+	}
+	return unitOf(p.use("use"))
+}
+
+// follows makes the unit of a field follow a choice in the page: other tells
+// that the field is the quantity that is not forced.
+func follows(choice string, other bool) templ.Attributes {
+	v, a := quantity.Volt, quantity.Ampere
+	if other {
+		v, a = a, v
+	}
+	return templ.Attributes{"data-by": choice, "data-unit-voltage": string(v), "data-unit-current": string(a)}
+}
+
+func (p MeasurementProps) quantityAttrs(f procedure.Field) templ.Attributes {
+	if f.Unit != "" {
+		return nil
+	}
+	return follows("use", f.Name == "compliance")
+}
+
+func (p MeasurementProps) pinOptions(first string, ground bool) []Option {
+	out := []Option{{Value: "", Label: first}}
+	for _, pin := range byNumber(&p.Device) {
+		if pin.Function == dut.Ground && !ground {
+			continue
+		}
+		out = append(out, Option{Value: strconv.Itoa(pin.Number), Label: pin.Label()})
+	}
+	return out
+}
+
+// firstPin is what a pin field says where no pin is named.
+func firstPin(f procedure.Field) string {
+	if f.Name == "against" {
+		return "the return"
+	}
+	return "pick a pin"
+}
+
+func (p MeasurementProps) choices(f procedure.Field) []Option {
+	var out []Option
+	if f.Name == "rest" || p.Form.Get(f.Name) == "" {
+		out = append(out, Option{Value: "", Label: "as is usual"})
+	}
+	for _, c := range f.Choices {
+		out = append(out, Option{Value: c, Label: c})
+	}
+	return out
+}
+
+func (p MeasurementProps) drawing() Drawing {
+	pins := Marks(&p.Device)
+	for i := range pins {
+		pins[i].Href = "#pins"
+		for _, n := range p.Pins {
+			pins[i].Selected = pins[i].Selected || n == pins[i].Number
+		}
+	}
+	return Drawing{ID: "measured-pins", Title: "Package of " + p.Device.Name + ": pick the pins to measure", Package: p.Device.Package, Pins: pins}
+}
+
+// outputUnit is that of a result's limits, as the form stands.
+func (p MeasurementProps) outputUnit(o procedure.Output) quantity.Unit {
+	m := procedure.Measurement{Kind: p.Kind.Key(), Use: p.use("use")}
+	return m.OutputUnit(o)
+}
+
+// limitAttrs makes a limit's unit follow what is forced where it hangs on it.
+func (p MeasurementProps) limitAttrs(o procedure.Output, what string) templ.Attributes {
+	out := templ.Attributes{"aria-label": o.Name + " " + what}
+	v := procedure.Measurement{Kind: p.Kind.Key(), Use: procedure.UseVoltage}
+	c := procedure.Measurement{Kind: p.Kind.Key(), Use: procedure.UseCurrent}
+	if a, b := v.OutputUnit(o), c.OutputUnit(o); a != b {
+		out["data-by"], out["data-unit-voltage"], out["data-unit-current"] = "use", string(a), string(b)
+	}
+	return out
+}
+
+func (p MeasurementProps) heading() string {
+	if p.ID == "" {
+		return "New: " + strings.ToLower(p.Kind.Title()[:1]) + p.Kind.Title()[1:]
+	}
+	return orDash(p.Form.Get("name"))
+}
+
+// listedProblem is a problem that stands beside no field of the form.
+func (p MeasurementProps) otherProblems() []string {
+	var out []string
+	for name, text := range p.Form.Errors {
+		if name == "id" || name == "kind" || name == "measurements" {
+			out = append(out, name+": "+text)
+		}
+	}
+	return out
+}
+
+func holdField(i int, part string) string { return fmt.Sprintf("hold[%d].%s", i, part) }
+
+var (
+	sweepSpacings = []Option{{"linear", "linear", ""}, {"log", "logarithmic", ""}, {"list", "a list of levels", ""}}
+	stepUses      = []Option{{"voltage", "a voltage", ""}, {"current", "a current", ""}}
+	conditionUses = []Option{{"voltage", "a voltage", ""}, {"current", "a current", ""}, {"return", "the return", ""}, {"open", "nothing", ""}}
+	apertureUnits = []Option{{"cycles", "power-line cycles", ""}, {"seconds", "seconds", ""}}
+)

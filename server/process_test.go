@@ -15,6 +15,8 @@ import (
 	"time"
 
 	"github.com/gorilla/websocket"
+
+	"ohmkeep/server/demo"
 )
 
 // firstAnswer is the time from exec to the first 200 of a page, s.
@@ -99,6 +101,9 @@ const (
 // What the program holds when nothing happens, and with twenty viewers and a
 // run at work. The token is made while the server runs.
 func TestProcessMemory(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it waits for the whole demonstration lot")
+	}
 	p := startProcess(t, t.TempDir())
 	c := p.token("operator")
 	lotDone(c)
@@ -108,7 +113,10 @@ func TestProcessMemory(t *testing.T) {
 	if idle > idleMemory {
 		t.Errorf("idle resident memory is %.1f MiB, to reach %d", float64(idle)/mib, idleMemory/mib)
 	}
-	id := c.start("tarnel-6", "tarnel-6-quick")
+	busy := crashing() // readings back to back
+	busy.Key, busy.Measurements[watched].Duration = "busy", 0.5
+	c.do("PUT", "/procedures/busy", busy, nil)
+	id := c.start(demo.TarnelKey, busy.Key)
 	ended := make(chan error, viewers)
 	for range viewers {
 		conn := c.watch(id)

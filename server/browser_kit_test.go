@@ -48,6 +48,9 @@ type tab struct {
 
 func newTab(t *testing.T) *tab {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("browser tests are not short; go test without -short runs them")
+	}
 	needTool(t, chromium, "apt-get install -y chromium")
 	browser.once.Do(func() {
 		opts := append(slices.Clone(chromedp.DefaultExecAllocatorOptions[:]),

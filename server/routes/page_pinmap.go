@@ -1,3 +1,403 @@
 package routes
 
-func (s *Server) pinMapPages() []route { return nil }
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/quantity"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+func (s *Server) pinMapPages() []route {
+	return []route{
+		{"GET", "/devices/{key}/pinmap", store.Viewer, s.pinMapPage},
+		{"POST", "/devices/{key}/pinmap", store.Operator, s.pinMapForm},
+		{"GET", "/devices/{key}/pinmap/revisions", store.Viewer, s.pinMapRevisions},
+		{"POST", "/devices/{key}/pinmap/undo", store.Operator, s.pinMapUndo},
+		{"POST", "/devices/{key}/pinmap/bring-back", store.Operator, s.pinMapBringBack},
+		{"GET", "/devices/{key}/wiring", store.Viewer, s.wiringPage},
+	}
+}
+
+// mapping is one request of the pin map's editor.
+type mapping struct {
+	device   dut.Device
+	values   url.Values
+	pm       bench.PinMap // as far as it could be read
+	problems dut.Problems
+	says     []string
+	stored   *store.Revised[bench.PinMap] // nil where there is none
+	conflict *web.Conflict
+	notice   string
+}
+
+// mappingOf begins with what is stored for a device.
+func (s *Server) mappingOf(r *http.Request) (*mapping, error) {
+	d, err := s.Store.GetDevice(r.Context(), chi.URLParam(r, "key"), 0)
+	if err != nil {
+		return nil, err
+	}
+	m := &mapping{device: d.Body}
+	pm, err := s.Store.GetPinMap(r.Context(), d.Body.Key, s.Bench.Key, 0)
+	if store.CodeOf(err) == store.NotFound {
+		return m, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	m.stored = pm
+	return m, nil
+}
+
+// usable is the stored pin map, where it is not deleted.
+func (m *mapping) usable() bool { return m.stored != nil && !m.stored.Removed }
+
+func (m *mapping) rev() int {
+	if m.stored == nil {
+		return 0
+	}
+	return m.stored.Rev
+}
+
+func (s *Server) pinMapPage(w http.ResponseWriter, r *http.Request) error {
+	m, err := s.mappingOf(r)
+	if err != nil {
+		return err
+	}
+	if m.usable() {
+		m.fill(&s.Bench, &m.stored.Body)
+	} else {
+		s.propose(m)
+	}
+	m.values.Set("rev", strconv.Itoa(m.rev()))
+	return s.showPinMap(w, r, http.StatusOK, m)
+}
+
+// propose fills the form with a pin map made from the package.
+func (s *Server) propose(m *mapping) {
+	pm, says, err := bench.Propose(&s.Bench, &m.device)
+	m.says = says
+	if err != nil && len(pm.Contacts) == 0 {
+		m.notice = sentence(err.Error()) + "."
+	}
+	m.fill(&s.Bench, &pm)
+}
+
+// fill writes a pin map into the form, and reads it back.
+func (m *mapping) fill(def *bench.Definition, pm *bench.PinMap) {
+	v := url.Values{}
+	for _, p := range m.device.SortPins().Pins {
+		v["pin"] = append(v["pin"], strconv.Itoa(p.Number))
+		v["contact"] = append(v["contact"], numberOrNothing(pm.Contacts[p.Number]))
+	}
+	for _, t := range pm.Straps {
+		to := ""
+		switch t.Kind {
+		case bench.StrapChannel:
+			to = strconv.Itoa(int(t.Channel))
+			if ch, ok := def.ChannelByID(t.Channel); ok && ch.Name != "" {
+				to = ch.Name
+			}
+		case bench.StrapResistor:
+			to = numberOrNothing(t.To)
+		}
+		addRow(v, strapColumns, strconv.Itoa(t.Contact), string(t.Kind), to, typedOrNothing(t.Resistance, quantity.Ohm))
+	}
+	if m.values != nil {
+		v.Set("rev", m.values.Get("rev"))
+	}
+	m.values = v
+	m.read(def)
+}
+
+var strapColumns = []string{"strapAt", "strapKind", "strapTo", "strapOhms"}
+
+// read makes a pin map of the form and gathers what is wrong with it.
+func (m *mapping) read(def *bench.Definition) {
+	tidy(m.values, strapColumns)
+	f := fields{values: m.values}
+	m.pm = bench.PinMap{Device: m.device.Key, Bench: def.Key, Contacts: map[int]int{}}
+	var pins []int
+	typed := map[int]string{}
+	for i := range formRows(m.values, []string{"pin"}) {
+		if n, err := strconv.Atoi(cell(m.values, "pin", i)); err == nil {
+			typed[n] = cell(m.values, "contact", i)
+		}
+	}
+	// The device decides which pins there are: it may have changed since the
+	// form was made.
+	m.values["pin"], m.values["contact"] = nil, nil
+	for _, p := range m.device.SortPins().Pins {
+		pins = append(pins, p.Number)
+		text := typed[p.Number]
+		addRow(m.values, []string{"pin", "contact"}, strconv.Itoa(p.Number), text)
+		if text == "" {
+			continue
+		}
+		before := len(f.problems)
+		if n := f.whole(fmt.Sprintf("contacts[%d]", p.Number), text); len(f.problems) == before {
+			m.pm.Contacts[p.Number] = n
+		}
+	}
+	for i := range formRows(m.values, strapColumns) {
+		m.pm.Straps = append(m.pm.Straps, f.strap(def, i))
+	}
+	m.problems = f.problems
+	if err := m.pm.Validate(def, pins); err != nil {
+		for _, p := range problemsIn(err) {
+			if !reported(f.problems, p.Field) {
+				m.problems = append(m.problems, p)
+			}
+		}
+	}
+}
+
+// reported tells whether a field could not even be read.
+func reported(ps dut.Problems, field string) bool {
+	for _, p := range ps {
+		if p.Field == field || strings.HasSuffix(p.Field, ".to") && field == strings.TrimSuffix(p.Field, "to")+"channel" {
+			return true
+		}
+	}
+	return false
+}
+
+// strap reads row i of the straps.
+func (f *fields) strap(def *bench.Definition, i int) bench.Strap {
+	at := func(name string) string { return fmt.Sprintf("straps[%d].%s", i, name) }
+	t := bench.Strap{Contact: f.whole(at("contact"), cell(f.values, "strapAt", i)), Kind: bench.StrapKind(cell(f.values, "strapKind", i))}
+	to, ohms := cell(f.values, "strapTo", i), cell(f.values, "strapOhms", i)
+	switch t.Kind {
+	case bench.StrapChannel:
+		for _, c := range def.Channels {
+			if strings.EqualFold(c.Name, to) || to == strconv.Itoa(int(c.ID)) {
+				t.Channel = c.ID
+			}
+		}
+		if t.Channel == 0 {
+			f.problems.Add(at("to"), "there is no channel %q on this bench", brief(to))
+		}
+	case bench.StrapResistor:
+		if to != "" && !strings.EqualFold(to, "return") {
+			t.To = f.whole(at("to"), to)
+		}
+		t.Resistance = f.quantity(at("resistance"), ohms, quantity.Ohm)
+	case "":
+		f.problems.Add(at("kind"), "choose how contact %s is strapped", brief(cell(f.values, "strapAt", i)))
+	}
+	if ohms != "" && (t.Kind == bench.StrapReturn || t.Kind == bench.StrapChannel) {
+		f.problems.Add(at("resistance"), "a strap to the return or to a channel is a wire: choose “through a resistor”, or leave this empty")
+	}
+	return t
+}
+
+func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	m, err := s.mappingOf(r)
+	if err != nil {
+		return err
+	}
+	m.values = r.PostForm
+	rev, _ := strconv.Atoi(m.values.Get("rev"))
+	switch m.values.Get("do") {
+	case "propose":
+		s.propose(m)
+		return s.showPinMap(w, r, http.StatusOK, m)
+	case "save":
+	default:
+		m.read(&s.Bench)
+		return s.showPinMap(w, r, http.StatusOK, m)
+	}
+	if m.read(&s.Bench); len(m.problems) > 0 {
+		return s.showPinMap(w, r, http.StatusUnprocessableEntity, m)
+	}
+	ctx, who := r.Context(), viewerOf(r.Context())
+	if _, err = s.Store.SavePinMap(ctx, m.pm, rev, who.Name); store.CodeOf(err) == store.Conflict {
+		return s.pinMapConflict(w, r, m, rev)
+	}
+	if err != nil {
+		return err
+	}
+	s.note(ctx, who, "edit pin map", m.device.Key, s.Bench.Key)
+	return seeOther(w, r, "/devices/"+m.device.Key+"/pinmap")
+}
+
+// pinMapConflict tells that somebody else saved meanwhile; see deviceConflict.
+func (s *Server) pinMapConflict(w http.ResponseWriter, r *http.Request, m *mapping, from int) error {
+	latest, err := s.Store.GetPinMap(r.Context(), m.device.Key, s.Bench.Key, 0)
+	if err != nil {
+		return err
+	}
+	m.stored = latest
+	m.conflict = &web.Conflict{By: latest.By, At: latest.At, Rev: latest.Rev, Deleted: latest.Removed,
+		Mine: bench.Diff(&s.Bench, &m.device, &latest.Body, &m.pm)}
+	before := &bench.PinMap{}
+	if from > 0 {
+		if old, err := s.Store.GetPinMap(r.Context(), m.device.Key, s.Bench.Key, from); err == nil {
+			before = &old.Body
+		}
+	}
+	m.conflict.Theirs = bench.Diff(&s.Bench, &m.device, before, &latest.Body)
+	m.values.Set("rev", strconv.Itoa(latest.Rev))
+	return s.showPinMap(w, r, http.StatusConflict, m)
+}
+
+func (s *Server) showPinMap(w http.ResponseWriter, r *http.Request, status int, m *mapping) error {
+	ctx := r.Context()
+	p := web.PinMapProps{
+		Page: s.frame(ctx, "Pin map of "+m.device.Name, "/devices"), Device: m.device, Bench: &s.Bench,
+		Form: m.form(), Says: m.says, Conflict: m.conflict, CanEdit: viewerOf(ctx).Role >= store.Operator,
+		Socket: s.socketOf(&m.device, &m.pm, m.problems),
+	}
+	if m.usable() || m.conflict != nil {
+		p.Rev = m.rev()
+	}
+	for _, pin := range m.device.SortPins().Pins {
+		p.Pins = append(p.Pins, web.MappedPin{Pin: pin, Reached: bench.Reach(&s.Bench, &m.pm, pin.Number)})
+	}
+	p.Findings = s.mapFindings(m)
+	return show(ctx, w, status, web.PinMap(p))
+}
+
+func (m *mapping) form() web.Form {
+	f := web.Form{ID: "map", Values: m.values, Errors: map[string]string{"": m.notice}}
+	for _, p := range m.problems {
+		f.Errors[p.Field] = joinText(f.Errors[p.Field], p.Message)
+	}
+	return f
+}
+
+// mapFindings lists what keeps the pin map from being saved, or else what will
+// be in the way.
+func (s *Server) mapFindings(m *mapping) []web.Finding {
+	var out []web.Finding
+	for _, p := range m.problems {
+		out = append(out, web.Finding{ID: web.CellID("map", p.Field), Message: p.Message})
+	}
+	if len(out) > 0 {
+		return out
+	}
+	return conflictsOf(&s.Bench, &m.pm, &m.device, "map")
+}
+
+func conflictsOf(def *bench.Definition, pm *bench.PinMap, d *dut.Device, form string) []web.Finding {
+	var out []web.Finding
+	for _, p := range bench.Conflicts(def, pm, d) {
+		x := web.Finding{Message: sentence(p.Message), Warning: true}
+		if form != "" {
+			x.ID = web.CellID(form, p.Field)
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// socketOf is the drawing of a pin map.
+func (s *Server) socketOf(d *dut.Device, pm *bench.PinMap, wrong dut.Problems) web.Socket {
+	out := web.Socket{ID: "socket", Title: "Socket of " + s.Bench.Name + " seen from above", Contacts: s.Bench.Contacts,
+		Package: d.Package, Pins: d.SortPins().Pins, Map: *pm, Bench: &s.Bench, Wrong: map[int]bool{}}
+	for _, p := range wrong {
+		var n int
+		if _, err := fmt.Sscanf(p.Field, "contacts[%d]", &n); err == nil {
+			out.Wrong[n] = true
+		}
+	}
+	return out
+}
+
+func (s *Server) pinMapRevisions(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	m, err := s.mappingOf(r)
+	if err != nil {
+		return err
+	}
+	key := m.device.Key
+	list, err := s.Store.PinMapRevisions(ctx, key, s.Bench.Key)
+	if err != nil {
+		return err
+	}
+	back := "/devices/" + key + "/pinmap"
+	p := web.RevisionsProps{Page: s.frame(ctx, "Revisions of the pin map", "/devices"), Of: m.device.Name, What: "Pin map on " + s.Bench.Name,
+		Back: back, BringBack: back + "/bring-back", Latest: m.rev(), CanEdit: viewerOf(ctx).Role >= store.Operator}
+	p.Rows, p.More, err = revisionRows(list, func(rev int) (*bench.PinMap, error) { return s.pinMapAt(ctx, key, rev) },
+		func(a, b *bench.PinMap) []dut.Change { return bench.Diff(&s.Bench, &m.device, a, b) })
+	if err != nil {
+		return err
+	}
+	return show(ctx, w, http.StatusOK, web.Revisions(p))
+}
+
+func (s *Server) pinMapAt(ctx context.Context, key string, rev int) (*bench.PinMap, error) {
+	x, err := s.Store.GetPinMap(ctx, key, s.Bench.Key, rev)
+	if err != nil {
+		return nil, err
+	}
+	return &x.Body, nil
+}
+
+func (s *Server) pinMapUndo(w http.ResponseWriter, r *http.Request) error {
+	return s.restorePinMap(w, r, func(rev int, _ url.Values) int { return rev - 1 })
+}
+
+func (s *Server) pinMapBringBack(w http.ResponseWriter, r *http.Request) error {
+	return s.restorePinMap(w, r, func(_ int, f url.Values) int {
+		old, _ := strconv.Atoi(f.Get("old"))
+		return old
+	})
+}
+
+// restorePinMap stores an old revision as a new one.
+func (s *Server) restorePinMap(w http.ResponseWriter, r *http.Request, which func(rev int, f url.Values) int) error {
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	ctx, key := r.Context(), chi.URLParam(r, "key")
+	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
+	old := which(rev, r.PostForm)
+	if old < 1 {
+		return problem(http.StatusConflict, "There is no revision to bring back.")
+	}
+	pm, err := s.pinMapAt(ctx, key, old)
+	if err != nil {
+		return err
+	}
+	if _, err := s.Store.SavePinMap(ctx, *pm, rev, viewerOf(ctx).Name); err != nil {
+		return err
+	}
+	s.note(ctx, viewerOf(ctx), "bring back pin map", key, "revision "+strconv.Itoa(old))
+	return seeOther(w, r, "/devices/"+key+"/pinmap")
+}
+
+// wiringPage is the sheet to print for whoever plugs the wires.
+func (s *Server) wiringPage(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	m, err := s.mappingOf(r)
+	if err != nil {
+		return err
+	}
+	if !m.usable() {
+		return problem(http.StatusConflict, m.device.Name+" has no pin map on "+s.Bench.Name+" yet: save one first.")
+	}
+	d, err := s.Store.GetDevice(ctx, m.device.Key, 0)
+	if err != nil {
+		return err
+	}
+	pm := &m.stored.Body
+	p := web.WiringProps{
+		Page: s.frame(ctx, "Wiring of "+m.device.Name, "/devices"), Device: m.device, Rev: d.Rev, MapRev: m.stored.Rev,
+		Bench: &s.Bench, Rows: bench.WiringSheet(&s.Bench, pm, &m.device), Socket: s.socketOf(&m.device, pm, nil),
+		Findings: conflictsOf(&s.Bench, pm, &m.device, ""), Loose: web.LooseStraps(pm, &s.Bench),
+	}
+	return show(ctx, w, http.StatusOK, web.Wiring(p))
+}

@@ -21,11 +21,21 @@ func ProcedureChanges(a, b *procedure.Procedure, d *dut.Device) []dut.Change {
 	c.text("notes", "notes", a.Notes, b.Notes)
 	c.text("guard", "guard band", guardShort(a.Guard), guardShort(b.Guard))
 	c.text("stopOnFail", "stop at the first fail", yes(a.StopOnFail), yes(b.StopOnFail))
+	c.text("conditions", "conditions to repeat for", cornersLine(a, d), cornersLine(b, d))
 	c.measurements(a, b)
 	if len(c.out) == 0 && !sameContent(a, b) {
 		c.add("", "figures beyond those shown", "", "")
 	}
 	return c.out
+}
+
+// cornersLine is the conditions of a procedure in one line.
+func cornersLine(p *procedure.Procedure, d *dut.Device) string {
+	e := ProcedureEditProps{Procedure: *p, Device: *d}
+	if len(p.Conditions) == 0 {
+		return "none"
+	}
+	return strings.Join(e.corners(), "; ")
 }
 
 // SameProcedure reports whether two procedures have the same content.

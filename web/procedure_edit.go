@@ -29,9 +29,57 @@ type ProcedureEditProps struct {
 	Reasons  map[string][]string
 	About    Form // name, notes, guard, stopOnFail, and the conditions
 	Group    string
+	Corners  int // rows of conditions in the form
 	Conflict *Conflict
 	CanDelete,
 	Removed bool
+}
+
+// supplies are the pins whose level a condition may state.
+func (p ProcedureEditProps) supplies() (out []dut.Pin) {
+	for _, s := range p.Device.Power {
+		if pin, ok := p.Device.Pin(s.Pin); ok {
+			out = append(out, pin)
+		}
+	}
+	return out
+}
+
+// CornerField is the name of a field of a condition: "conditions[1].temperature",
+// "conditions[1].supply.14" for the level of supply pin 14.
+func CornerField(i int, part string) string { return fmt.Sprintf("conditions[%d].%s", i, part) }
+
+// corners lists the procedure's conditions in words.
+func (p ProcedureEditProps) corners() (out []string) {
+	for i := range p.Procedure.Conditions {
+		c := &p.Procedure.Conditions[i]
+		w := c.Words(&p.Device)
+		if c.Group != "" {
+			w += " (" + c.Group + " only)"
+		}
+		if c.Note != "" {
+			w += ": " + c.Note
+		}
+		out = append(out, w)
+	}
+	return out
+}
+
+// groupOptions are the headings that a condition may be limited to.
+func (p ProcedureEditProps) groupOptions(now string) []Option {
+	out := []Option{{Value: "", Label: "all measurements"}}
+	seen := map[string]bool{"": true}
+	add := func(g string) {
+		if !seen[g] {
+			seen[g] = true
+			out = append(out, Option{Value: g, Label: g})
+		}
+	}
+	for _, m := range p.Procedure.Measurements {
+		add(m.Group)
+	}
+	add(now)
+	return out
 }
 
 // The list must stay usable with hundreds of measurements, and its page small:

@@ -116,9 +116,11 @@ func follows(choice string, other bool) templ.Attributes {
 
 func (p MeasurementProps) quantityAttrs(f procedure.Field) templ.Attributes {
 	if f.Unit != "" {
-		return nil
+		return templ.Attributes{"placeholder": string(f.Unit)}
 	}
-	return follows("use", f.Name == "compliance")
+	out := follows("use", f.Name == "compliance")
+	out["placeholder"] = string(p.unit(f))
+	return out
 }
 
 func (p MeasurementProps) pinOptions(first string, ground bool) []Option {

@@ -21,8 +21,8 @@ func Conditions(m procedure.Measurement, d *dut.Device) []string {
 		}
 		add("%s", what)
 	}
-	if m.Use.TakesChannel() && m.Sweep == nil {
-		add("force %s%s", forced(m.Use, m.Level), atMost(m.Use, m.Compliance))
+	if use := forcedUse(&m); use.TakesChannel() && m.Sweep == nil {
+		add("force %s%s", forced(use, m.Level), atMost(use, m.Compliance))
 	}
 	if m.Sweep != nil {
 		add("sweep %s, %s%s", quantityNoun(m.Use), sweepWords(*m.Sweep, unitOf(m.Use)), atMost(m.Use, m.Compliance))
@@ -50,6 +50,26 @@ func Conditions(m procedure.Measurement, d *dut.Device) []string {
 		add("%s", string(m.Method))
 	}
 	return append(out, timing(m)...)
+}
+
+// forcedUse is what the measured pins are forced with: what the measurement
+// says, or else what its kind always does. Where the kind takes the level from
+// elsewhere there is nothing to say here.
+func forcedUse(m *procedure.Measurement) procedure.Use {
+	kind, known := procedure.KindByKey(m.Kind)
+	if m.Use != "" || m.Level == 0 || !known {
+		return m.Use
+	}
+	for _, f := range kind.Fields() {
+		switch {
+		case f.Name != "level":
+		case f.Unit == quantity.Volt:
+			return procedure.UseVoltage
+		case f.Unit == quantity.Ampere:
+			return procedure.UseCurrent
+		}
+	}
+	return m.Use
 }
 
 // timing says how the readings are taken.
@@ -243,7 +263,7 @@ func Limits(m procedure.Measurement) []Limit {
 	}
 	for _, o := range kind.Outputs() {
 		if l, ok := m.Limits[o.Key]; ok {
-			if w := limitWords(l.Low, l.High, o.Unit); w != "" {
+			if w := limitWords(l.Low, l.High, m.OutputUnit(o)); w != "" {
 				out = append(out, Limit{o.Name, w})
 			}
 		}

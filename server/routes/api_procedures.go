@@ -21,7 +21,7 @@ func (s *Server) procedureEndpoints() []endpoint {
 		{route: route{"GET", "/procedures/{key}", store.Viewer, s.apiProcedure}, id: "getProcedure", tag: tag, query: []param{revParam},
 			summary: "One revision of a procedure.", response: apiRevision[procedure.Procedure]{}, tagged: true},
 		{route: route{"PUT", "/procedures/{key}", store.Operator, s.apiPutProcedure}, id: "putProcedure", tag: tag,
-			summary: "Store a new procedure or a new revision of one.", request: procedure.Procedure{}, response: apiSaved{}, tagged: true},
+			summary: "Store a new procedure or a new revision of one.", request: procedureBody{}, response: apiSaved{}, tagged: true},
 		{route: route{"DELETE", "/procedures/{key}", store.Owner, s.apiDeleteProcedure}, id: "deleteProcedure", tag: tag,
 			summary: "Take a procedure out of the lists. Its revisions stay for the runs that used them.", status: http.StatusNoContent},
 		{route: route{"GET", "/procedures/{key}/revisions", store.Viewer, s.apiProcedureRevisions}, id: "listProcedureRevisions", tag: tag,
@@ -57,10 +57,14 @@ func (s *Server) apiPutProcedure(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p, err := decode[procedure.Procedure](r)
+	doc, err := decode[procedureBody](r)
 	if err != nil {
 		return err
 	}
+	if err := newer(doc.Format); err != nil {
+		return err
+	}
+	p := doc.Procedure
 	var ps dut.Problems
 	sameKey(&ps, "key", p.Key, chi.URLParam(r, "key"))
 	if err := ps.Err(); err != nil {

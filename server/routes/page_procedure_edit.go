@@ -7,13 +7,11 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
-	"strings"
 
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
-	"ohmkeep/server/quantity"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -99,6 +97,7 @@ func (s *Server) showProcedureEditor(w http.ResponseWriter, r *http.Request, sta
 	if e.about != nil {
 		p.About = *e.about
 	}
+	p.Corners = cornerRows(p.About.Values)
 	if e.device.Removed {
 		p.Page.Notices = append(p.Page.Notices, web.Notice{Kind: "problem", Text: "The device " + e.device.Body.Name + " was deleted: nothing can be run until it is brought back."})
 	}
@@ -303,64 +302,4 @@ func (x *listEdit) anchor(p *procedure.Procedure) string {
 		return "#r" + strconv.Itoa(min(x.at[0], len(p.Measurements)-1))
 	}
 	return ""
-}
-
-// aboutValues is the form of what holds for all measurements.
-func aboutValues(p *procedure.Procedure) url.Values {
-	v := url.Values{"name": {p.Name}, "notes": {p.Notes}, "guard": {web.Exact(p.Guard, quantity.One)}}
-	if p.StopOnFail {
-		v.Set("stopOnFail", "1")
-	}
-	return v
-}
-
-// readAbout enters the form into p.
-func readAbout(f url.Values, p *procedure.Procedure) (ps dut.Problems) {
-	p.Name = strings.TrimSpace(f.Get("name"))
-	p.Notes = plainLines(f.Get("notes"))
-	p.StopOnFail = f.Get("stopOnFail") == "1"
-	guard, err := quantity.Parse(f.Get("guard"), quantity.One)
-	if err != nil {
-		ps.Add("guard", "%s", err.Error())
-	}
-	p.Guard = guard
-	return ps
-}
-
-func (s *Server) procedureAboutForm(w http.ResponseWriter, r *http.Request) error {
-	ctx := r.Context()
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
-	e, err := s.openProcedure(r)
-	if err != nil {
-		return err
-	}
-	from := postedRev(r.PostForm)
-	p := e.stored.Body.Clone()
-	ps := readAbout(r.PostForm, &p)
-	if err := p.Validate(&e.device.Body); err != nil {
-		for _, q := range problemsOf(err, s) { // those of measurements are told in the list
-			if !strings.HasPrefix(q.Field, "measurements") && !slices.ContainsFunc(ps, func(x dut.Problem) bool { return x.Field == q.Field }) {
-				ps = append(ps, q)
-			}
-		}
-	}
-	if len(ps) > 0 {
-		form := web.FormFrom("about", r.PostForm, ps)
-		e.about = &form
-		return s.showProcedureEditor(w, r, http.StatusUnprocessableEntity, e)
-	}
-	if _, err = s.saveProcedure(ctx, p, from); isStale(err) {
-		if err := s.conflicting(ctx, e, from, &p); err != nil {
-			return err
-		}
-		form := web.Form{ID: "about", Values: r.PostForm, Errors: map[string]string{"": "Not saved yet: look at what changed above, then save again."}}
-		e.about = &form
-		return s.showProcedureEditor(w, r, http.StatusConflict, e)
-	}
-	if err != nil {
-		return err
-	}
-	return seeOther(w, r, "/procedures/"+p.Key+"/edit#about")
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"mime"
 	"net/http"
@@ -126,18 +127,36 @@ func importedText(r *http.Request) (string, error) {
 	return string(text), nil
 }
 
+// procedureBody is a procedure as it is exported: the format of the document
+// before all else. Left out, it is the first.
+type procedureBody struct {
+	Format int `json:"format,omitempty" doc:"format of the document, as exported; left out: 1"`
+	procedure.Procedure
+}
+
+// newer refuses a document that a newer version has written.
+func newer(format int) error {
+	if format > procedure.Format || format < 0 {
+		return invalid("format", fmt.Sprintf("is %d, and this version reads up to %d: update Ohmkeep, or export it again from the older version", format, procedure.Format))
+	}
+	return nil
+}
+
 // parseImport reads a document strictly: what this version has no word for is
-// named, never dropped.
+// named, never dropped. A newer document is refused for what it is, not for the
+// first word in it that is not known here.
 func parseImport(text []byte) (procedure.Procedure, error) {
 	text = bytes.TrimPrefix(text, []byte("\ufeff"))
-	if _, err := decodeBytes[procedure.Procedure](text); err != nil {
-		return procedure.Procedure{}, err
+	var head struct {
+		Format int `json:"format"`
 	}
-	p, err := procedure.ParseProcedure(text)
-	if err != nil {
-		return p, problem(http.StatusUnprocessableEntity, sentence(err.Error())+".")
+	if json.Unmarshal(text, &head) == nil {
+		if err := newer(head.Format); err != nil {
+			return procedure.Procedure{}, err
+		}
 	}
-	return p, nil
+	doc, err := decodeBytes[procedureBody](text)
+	return doc.Procedure, err
 }
 
 // compareImport checks the document against its device and says what saving it

@@ -49,6 +49,7 @@ type app struct {
 	prepare  *preparation // of the demonstration lot; nil without one
 	server   *http.Server
 	listener net.Listener
+	unlock   func() error // of the data directory
 }
 
 // serve runs the program until the context ends, and stops it in order.
@@ -80,6 +81,9 @@ func start(ctx context.Context, o options) (_ *app, err error) {
 		}
 	}()
 	if a.listener, err = net.Listen("tcp", o.Listen); err != nil {
+		return nil, err
+	}
+	if a.unlock, err = lockData(o.Data); err != nil {
 		return nil, err
 	}
 	if a.store, err = store.Open(ctx, databasePath(o.Data), store.Options{}); err != nil {
@@ -214,6 +218,9 @@ func (a *app) stop() error {
 	}
 	if a.store != nil {
 		errs = append(errs, a.store.Close())
+	}
+	if a.unlock != nil {
+		errs = append(errs, a.unlock()) // last: nothing of this server's is open any more
 	}
 	err := errors.Join(errs...)
 	if err == nil {

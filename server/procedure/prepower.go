@@ -29,11 +29,15 @@ const (
 	CodeNoRating       = "no-rating"        // a pin without a rating to go by
 	CodeComplianceV    = "compliance-high"  // what a forced current may raise a pin to
 	CodeAboveClamp     = "above-clamp"      // a pin above its clamp supply
+	CodeSupplyHigh     = "supply-high"      // a supply above the rating of the pins that it holds
 	CodeUnpowered      = "unpowered-supply" // a pin above a supply that nothing holds
 	CodePowerOrder     = "power-order"      // up before its clamp supply, or down after it
 	CodePowerLevel     = "power-level"      // a power step outside the supply's rating
 	CodePowerStep      = "power-step"       // a supply that nothing brings up
 	CodeReturnCurrent  = "return-current"   // what a pin at the return may have to carry
+	CodeNoReturn       = "no-return"        // a current that has nowhere to go back
+	CodeThrough        = "through-part"     // what other pins may bring to a pin through the part
+	CodeOverpowered    = "overpowered"      // a forced current that other pins may exceed at its compliance
 	CodeStrapVoltage   = "strap-voltage"    // what a strap resistor brings to another pin
 	CodeStrapCurrent   = "strap-current"    // what a strap resistor may carry into a pin
 	CodeStrapPower     = "strap-power"      // power in a strap resistor
@@ -59,7 +63,6 @@ type Finding struct {
 	Pins        []int    `json:"pins,omitempty"`
 	Message     string   `json:"message"`          // names the pins, the rating and the remedy
 	Fields      []string `json:"fields,omitempty"` // JSON paths: "measurements[3].compliance", "device.power[0].level"
-	text        string   // the message behind the pins
 }
 
 // Name is what a warning is acknowledged by: its code and its measurement's id.
@@ -120,8 +123,9 @@ func (r *CheckReport) Unacknowledged(names []string) []Finding {
 func PrePower(in CheckInput) CheckReport {
 	c := &preCheck{CheckInput: in, read: map[int]bool{}}
 	c.document()
-	for i := range in.Procedure.Measurements {
-		c.measurement(i)
+	expanded := Expand(*in.Procedure, in.Device) // what is carried out, under each condition
+	for i := range expanded.Measurements {
+		c.measurement(&expanded.Measurements[i])
 	}
 	c.coverage()
 	c.duplicates()
@@ -136,16 +140,24 @@ type preCheck struct {
 	problems map[int][]dut.Problem // of Validate, by measurement
 	read     map[int]bool
 	report   CheckReport
-	at       int // measurement at work, -1: none
+	found    []found
+	at       int    // measurement at work in the document, -1: none
+	id       string // of what is carried out for it
+}
+
+// found is a finding with its words, which go behind the names of its pins.
+type found struct {
+	Finding
+	text string
 }
 
 // add appends a finding about pins. One that says the same of other pins of the
 // same measurement takes them in.
 func (c *preCheck) add(s Severity, code string, pins []int, fields []string, format string, args ...any) {
-	f := Finding{Severity: s, Code: code, Measurement: c.at, Pins: slices.Clone(pins), text: fmt.Sprintf(format, args...)}
+	f := found{Finding{Severity: s, Code: code, Measurement: c.at, Pins: slices.Clone(pins)}, fmt.Sprintf(format, args...)}
 	prefix := ""
 	if c.at >= 0 {
-		f.ID = c.Procedure.Measurements[c.at].ID
+		f.ID = c.id
 		prefix = fmt.Sprintf("measurements[%d].", c.at)
 	}
 	for _, field := range fields {
@@ -154,9 +166,9 @@ func (c *preCheck) add(s Severity, code string, pins []int, fields []string, for
 		}
 		f.Fields = append(f.Fields, field)
 	}
-	for i := len(c.report.Findings) - 1; i >= 0; i-- {
-		g := &c.report.Findings[i]
-		if g.Measurement != c.at {
+	for i := len(c.found) - 1; i >= 0; i-- {
+		g := &c.found[i]
+		if g.Measurement != c.at || g.ID != f.ID {
 			break
 		}
 		if len(pins) > 0 && g.Code == code && g.Severity == s && g.text == f.text {
@@ -165,7 +177,7 @@ func (c *preCheck) add(s Severity, code string, pins []int, fields []string, for
 			return
 		}
 	}
-	c.report.Findings = append(c.report.Findings, f)
+	c.found = append(c.found, f)
 }
 
 func (c *preCheck) label(pin int) string {
@@ -232,15 +244,30 @@ func (c *preCheck) document() {
 	c.planner = NewPlanner(c.Device, c.PinMap, c.Bench)
 }
 
+// origin is the place in the document of a measurement that is carried out: under
+// a condition its id has an ending of its own.
+func (c *preCheck) origin(m *Measurement) int {
+	best, longest := 0, -1
+	for i := range c.Procedure.Measurements {
+		switch id := c.Procedure.Measurements[i].ID; {
+		case id == m.ID:
+			return i
+		case m.At != nil && strings.HasPrefix(m.ID, within(id, maxID-8)+"-c") && len(id) > longest:
+			best, longest = i, len(id)
+		}
+	}
+	return best
+}
+
 // measurement checks one measurement: its fields, then what its points do.
-func (c *preCheck) measurement(i int) {
-	m := &c.Procedure.Measurements[i]
+func (c *preCheck) measurement(m *Measurement) {
+	i := c.origin(m)
 	out := MeasurementCheck{Index: i, ID: m.ID, Name: m.Name, Disabled: m.Disabled}
-	c.at = i
+	c.at, c.id = i, m.ID
 	kind, known := KindByKey(m.Kind)
 	sound := known && c.fields(kind, m)
 	if sound && !m.Disabled {
-		before := len(c.report.Findings)
+		before := len(c.found)
 		ex := newExposure(c, m)
 		var step *PlanStep
 		if c.planner != nil {
@@ -260,10 +287,10 @@ func (c *preCheck) measurement(i int) {
 			out.Predictions = c.precision(step)
 			c.report.Total += step.Nominal.Seconds()
 		}
-		c.leftOver(i, before)
+		c.leftOver(m, before)
 		out.Estimate = m.Estimate(c.Device, c.Bench)
 	} else if !sound {
-		c.leftOver(i, len(c.report.Findings))
+		c.leftOver(m, len(c.found))
 	}
 	c.report.Measurements = append(c.report.Measurements, out)
 }
@@ -291,13 +318,17 @@ func unrated(d *dut.Device) *dut.Device {
 
 // leftOver reports what the measurement's own checks refuse, unless the rules
 // have found an error already, which says it better.
-func (c *preCheck) leftOver(i, before int) {
-	for _, f := range c.report.Findings[before:] {
-		if f.Severity == SeverityError && f.Measurement == i {
+func (c *preCheck) leftOver(m *Measurement, before int) {
+	for _, f := range c.found[before:] {
+		if f.Severity == SeverityError {
 			return
 		}
 	}
-	for _, p := range c.problems[i] {
+	problems := c.problems[c.at]
+	if m.At != nil {
+		problems = m.Validate(c.Device)
+	}
+	for _, p := range problems {
 		code := CodeNotValid
 		if strings.HasSuffix(strings.ToLower(p.Field), "compliance") && strings.HasPrefix(p.Message, "is missing") {
 			code = CodeNoCompliance
@@ -348,7 +379,7 @@ func (c *preCheck) duplicates() {
 			continue // reported as not valid
 		}
 		if first, twice := seen[string(body)]; twice {
-			c.at = i
+			c.at, c.id = i, c.Procedure.Measurements[i].ID
 			c.add(SeverityNote, CodeDuplicate, nil, []string{"id"}, "does the same as measurement %d, %s: remove one, or give it other conditions",
 				first+1, c.Procedure.Measurements[first].Name)
 			continue
@@ -360,8 +391,7 @@ func (c *preCheck) duplicates() {
 // finish words and orders the findings.
 func (c *preCheck) finish() CheckReport {
 	rank := map[Severity]int{SeverityError: 0, SeverityWarning: 1, SeverityNote: 2}
-	for i := range c.report.Findings {
-		f := &c.report.Findings[i]
+	for _, f := range c.found {
 		f.Message = f.text
 		if len(f.Pins) > 0 {
 			slices.Sort(f.Pins)
@@ -370,6 +400,7 @@ func (c *preCheck) finish() CheckReport {
 		}
 		slices.Sort(f.Fields)
 		f.Fields = slices.Compact(f.Fields)
+		c.report.Findings = append(c.report.Findings, f.Finding)
 	}
 	slices.SortStableFunc(c.report.Findings, func(a, b Finding) int {
 		return cmp.Or(rank[a.Severity]-rank[b.Severity], a.Measurement-b.Measurement)

@@ -2,7 +2,6 @@ package procedure
 
 import (
 	"fmt"
-	"math"
 	"slices"
 
 	"ohmkeep/server/bench"
@@ -34,6 +33,8 @@ func (c *preCheck) planned(e *exposure, step *PlanStep) {
 		}
 		part = max(part, seg.power())
 		c.order(e, seg)
+		c.through(e, seg)
+		c.overpowered(e, seg, sum)
 		c.straps(e, seg)
 		c.paths(seg, sum)
 		c.settles(e, seg)
@@ -110,6 +111,116 @@ func (c *preCheck) returnCurrent(n int, sum float64) {
 			"at the return it may carry up to %s, above the absolute maximum of %s: lower the limits of the supplies and of the other pins to %s together, or leave it open",
 			amps(sum), amps(p.MaxI), amps(p.MaxI))
 	}
+}
+
+// through finds where a current has nowhere to go back, and pins that the part may
+// bring beyond their rating from others: a pin with a clamp supply is held near
+// the rails, any other may follow whatever is driven when it is open or its
+// channel is at its limit.
+func (c *preCheck) through(e *exposure, seg *Segment) {
+	low, high, back := seg.span(e, 0)
+	for _, conn := range seg.Conns {
+		if conn.Use == UseCurrent && !back {
+			c.add(SeverityError, CodeNoReturn, []int{conn.Pin}, []string{"against"},
+				"its current has nowhere to go back, so that the voltages of the part are not known: tie a pin to the return, or hold one at a voltage")
+		}
+	}
+	if !back {
+		return
+	}
+	for i := range c.Device.Pins {
+		p := &c.Device.Pins[i]
+		if p.Function == dut.Ground || p.Function == dut.NoConnect ||
+			slices.ContainsFunc(seg.Conns, func(o *Conn) bool { return o.Pin == p.Number && o.Use == UseReturn }) {
+			continue
+		}
+		if p.Clamp != 0 {
+			c.supplyAbove(e, p)
+			continue
+		}
+		if high <= p.MaxV && low >= min(p.MinV, diodeMinV) {
+			continue
+		}
+		c.add(SeverityWarning, CodeThrough, []int{p.Number}, []string{"hold"},
+			"other pins reach %s to %s, and it is held by no clamp supply: what comes to it through the part may be outside its absolute maximum, %s to %s; stay within that, or tie it to the return",
+			volts(low), volts(high), volts(p.MinV), volts(p.MaxV))
+	}
+}
+
+// overpowered finds pins with a forced current that others may drive beyond its
+// compliance: there its channel holds that voltage, and carries whatever the
+// others bring.
+func (c *preCheck) overpowered(e *exposure, seg *Segment, sum float64) {
+	for _, conn := range seg.Conns {
+		x, p := e.pins[conn.Pin], dut.Pin{}
+		if conn.Use != UseCurrent || x == nil {
+			continue
+		}
+		p, _ = c.Device.Pin(conn.Pin)
+		low, high, _ := seg.span(e, conn.Pin)
+		others := sum - conn.Level
+		if high <= x.compliance && low >= -x.compliance || others <= p.MaxI*slack {
+			continue
+		}
+		_, field := e.fields(conn.Pin)
+		c.add(SeverityError, CodeOverpowered, []int{conn.Pin}, []string{field},
+			"other pins reach %s to %s, beyond its compliance of %s, where its channel may have to carry their %s, above the absolute maximum of %s: raise the compliance, or lower the limits of the others",
+			volts(low), volts(high), volts(x.compliance), amps(others), amps(p.MaxI))
+	}
+}
+
+// supplyAbove finds a pin that its own supply may carry beyond its rating: as an
+// output that is high, or as an input that floats.
+func (c *preCheck) supplyAbove(e *exposure, p *dut.Pin) {
+	x := e.pins[p.Clamp]
+	if x == nil {
+		return
+	}
+	level := x.high
+	if x.use == UseCurrent {
+		level = x.compliance
+	}
+	if level <= p.MaxV {
+		return
+	}
+	field, _ := e.fields(p.Clamp)
+	c.add(SeverityError, CodeSupplyHigh, []int{p.Number}, []string{field},
+		"its supply %s goes to %s, above the pin's own absolute maximum of %s, and may carry it there: keep the supply at or below %s",
+		c.label(p.Clamp), volts(level), volts(p.MaxV), volts(p.MaxV))
+}
+
+// span is the lowest and highest voltage that the channels of a segment can make,
+// leaving out one pin, and whether anything takes a current back.
+func (s *Segment) span(e *exposure, without int) (low, high float64, back bool) {
+	for _, conn := range s.Conns {
+		x := e.pins[conn.Pin]
+		switch {
+		case conn.Pin == without:
+		case conn.Use == UseReturn:
+			back = true
+		case x == nil:
+		case conn.Use == UseVoltage:
+			back = true
+			low, high = min(low, x.low), max(high, x.high)
+		default:
+			if x.high >= 0 {
+				high = max(high, x.compliance)
+			}
+			if x.low <= 0 {
+				low = min(low, e.lowest(conn.Pin, x.compliance))
+			}
+		}
+	}
+	return low, high, back
+}
+
+// lowest is where a current out of a pin may take it: to the compliance, unless
+// its rating says that a diode to ground holds it.
+func (e *exposure) lowest(pin int, compliance float64) float64 {
+	if p, ok := e.c.Device.Pin(pin); ok && p.MinV >= diodeMinV {
+		return max(-compliance, diodeMinV)
+	}
+	return -compliance
 }
 
 // order finds pins that come up before the supply that they are clamped to, or go
@@ -214,10 +325,7 @@ func (c *preCheck) end(e *exposure, seg *Segment, contact int) strapEnd {
 		out.driven = true
 		out.low, out.high, out.current = min(x.low, 0), max(x.high, 0), x.compliance
 		if conn.Use == UseCurrent {
-			out.low, out.high, out.current = -x.compliance, x.compliance, conn.Level
-			if out.pin.MinV >= diodeMinV { // its diode holds it
-				out.low = max(out.low, -1)
-			}
+			out.low, out.high, out.current = e.lowest(n, x.compliance), x.compliance, conn.Level
 		}
 	}
 	return out
@@ -234,11 +342,7 @@ func (c *preCheck) strapped(at, from strapEnd, ohms, amp float64, field []string
 			"the strap of %s may bring %s into it from pin %s, above the absolute maximum of %s: lower the limit there, or use a larger resistor",
 			say(ohms, quantity.Ohm), amps(amp), from.pin.Label(), amps(p.MaxI))
 	}
-	low := p.MinV
-	if low >= diodeMinV {
-		low = math.Min(low, -1)
-	}
-	if !at.driven && (from.high > p.MaxV || from.low < low) {
+	if !at.driven && (from.high > p.MaxV || from.low < min(p.MinV, diodeMinV)) {
 		c.add(SeverityError, CodeStrapVoltage, []int{p.Number}, field,
 			"the strap from pin %s may bring it to %s to %s, outside the absolute maximum, %s to %s: stay within it there, or remove the strap",
 			from.pin.Label(), volts(from.low), volts(from.high), volts(p.MinV), volts(p.MaxV))

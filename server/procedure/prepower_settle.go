@@ -13,6 +13,8 @@ import (
 const (
 	settleConstants = 7.0
 	sideConstants   = 3.0
+	// nearly is what counts as enough: no time constant is known better.
+	nearly = 0.98
 )
 
 // settles holds the measurement's settle against the time constant of every
@@ -25,7 +27,7 @@ func (c *preCheck) settles(e *exposure, seg *Segment) {
 			continue // a supply has its own ramp and delay
 		}
 		need, tau, range_ := c.settleNeed(m, seg, k)
-		if have := m.Settle.Time; !m.Settle.UntilStable && have < need*(1-1e-9) {
+		if have := m.Settle.Time; !m.Settle.UntilStable && have < need*nearly {
 			c.add(SeverityWarning, CodeSettle, []int{d.Pin}, []string{"settle.time"},
 				"settles for %s, but on the %s range its channel has a time constant of %s: wait at least %s, or until stable",
 				say(have, quantity.Second), amps(range_), say(tau, quantity.Second), say(need, quantity.Second))

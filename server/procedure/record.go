@@ -76,6 +76,9 @@ type Record struct {
 	Reason    string           `json:"reason,omitempty"` // why it stopped or failed
 	Readings  int64            `json:"readings"`
 	Rehearsal bool             `json:"rehearsal"`
+	// Acknowledged are the warnings of the check before power that whoever
+	// started the run has acknowledged by name.
+	Acknowledged []Finding `json:"acknowledged,omitempty"`
 }
 
 // Batch is what is committed together, and published only afterwards.

@@ -52,6 +52,7 @@ func Assign(def *Definition, pm *PinMap, needs []Need, prefer *Assignment) (*Ass
 // Solver answers Assign for one bench and pin map, and remembers its answers.
 // It is used by one goroutine at a time.
 type Solver struct {
+	def      *Definition
 	pm       *PinMap
 	channels map[ChannelID]*Channel
 	reach    map[int][]candidate // by contact, ascending path
@@ -59,6 +60,8 @@ type Solver struct {
 	straps   map[int]Strap       // by contact; return and channel straps only
 	tied     map[ChannelID][]int // pins strapped to a channel
 	known    map[string]answer
+	trials   int        // changes tried as remedies
+	worked   []proposal // those that freed a clash
 }
 
 type answer struct {
@@ -81,11 +84,9 @@ const maxKnown = 4096
 // the pin map may change afterwards.
 func NewSolver(def *Definition, pm *PinMap) *Solver {
 	s := &Solver{
-		pm:       pm,
+		def:      def,
 		channels: make(map[ChannelID]*Channel, len(def.Channels)),
 		reach:    make(map[int][]candidate, def.Contacts),
-		straps:   map[int]Strap{},
-		tied:     map[ChannelID][]int{},
 		known:    map[string]answer{},
 	}
 	for i := range def.Channels {
@@ -104,20 +105,28 @@ func NewSolver(def *Definition, pm *PinMap) *Solver {
 	for _, cs := range s.reach {
 		slices.SortFunc(cs, func(a, b candidate) int { return int(a.path) - int(b.path) })
 	}
+	return s.on(pm)
+}
+
+// on is the solver of the same bench for another pin map. It shares what it
+// remembers, and so must not be asked through Assign for a pin map but its own.
+func (s *Solver) on(pm *PinMap) *Solver {
+	own := *s
+	own.pm, own.straps, own.tied = pm, map[int]Strap{}, map[ChannelID][]int{}
 	for _, st := range pm.Straps {
 		if st.Kind == StrapReturn || st.Kind == StrapChannel {
-			s.straps[st.Contact] = st
+			own.straps[st.Contact] = st
 		}
 	}
 	for pin, contact := range pm.Contacts {
-		if st, ok := s.straps[contact]; ok && st.Kind == StrapChannel {
-			s.tied[st.Channel] = append(s.tied[st.Channel], pin)
+		if st, ok := own.straps[contact]; ok && st.Kind == StrapChannel {
+			own.tied[st.Channel] = append(own.tied[st.Channel], pin)
 		}
 	}
-	for _, pins := range s.tied {
+	for _, pins := range own.tied {
 		slices.Sort(pins)
 	}
-	return s
+	return &own
 }
 
 // Assign finds which channel and path serves each need; see the function of
@@ -136,6 +145,27 @@ func (s *Solver) Assign(needs []Need, prefer *Assignment) (*Assignment, error) {
 }
 
 func (s *Solver) solve(needs []Need, prefer *Assignment) (*Assignment, error) {
+	a, open, clash := s.connect(needs, prefer)
+	if clash == nil && a == nil {
+		clash = s.explain(open)
+	}
+	if clash != nil {
+		s.remedy(clash, needs)
+		return nil, clash
+	}
+	return a, nil
+}
+
+// possible reports whether the needs can be served at all.
+func (s *Solver) possible(needs []Need) bool {
+	a, _, _ := s.connect(needs, nil)
+	return a != nil
+}
+
+// connect solves. Without an answer it gives a clash of straps or of single
+// pins, one with the fewest pins of several, or else the variables that cannot
+// be served together.
+func (s *Solver) connect(needs []Need, prefer *Assignment) (*Assignment, []variable, *Clash) {
 	a := &Assignment{Channel: map[int]ChannelID{}, Path: map[int]PathID{}, Zero: map[int]ChannelID{}}
 	kept := map[PathID]bool{}
 	if prefer != nil {
@@ -144,26 +174,34 @@ func (s *Solver) solve(needs []Need, prefer *Assignment) (*Assignment, error) {
 		}
 	}
 	if clash := s.checkPins(needs); clash != nil {
-		return nil, clash
+		return nil, nil, clash
 	}
 	var open []variable
+	var worst *Clash
+	note := func(c *Clash) {
+		if c != nil && (worst == nil || len(c.Pins) < len(worst.Pins)) {
+			worst = c
+		}
+	}
 	for _, n := range needs {
 		contact := s.pm.Contacts[n.Pin]
 		if st, ok := s.straps[contact]; ok {
-			if clash := s.strapped(n, st, needs, a); clash != nil {
-				return nil, clash
-			}
+			note(s.strapped(n, st, needs, a))
 			continue
 		}
 		cands := s.candidates(n, contact)
 		if len(cands) == 0 {
-			return nil, s.unreachable(n, contact)
+			note(s.unreachable(n, contact))
+			continue
 		}
 		open = append(open, variable{need: n, cands: cands})
 	}
+	if worst != nil {
+		return nil, nil, worst
+	}
 	picks, ok := search(open, kept)
 	if !ok {
-		return nil, s.explain(open)
+		return nil, open, nil
 	}
 	for i, v := range open {
 		c := v.cands[picks[i]]
@@ -174,7 +212,7 @@ func (s *Solver) solve(needs []Need, prefer *Assignment) (*Assignment, error) {
 		}
 	}
 	slices.Sort(a.Paths)
-	return a, nil
+	return a, nil, nil
 }
 
 // checkPins refuses a pin that is asked for twice or sits on no contact.
@@ -186,7 +224,7 @@ func (s *Solver) checkPins(needs []Need) *Clash {
 		}
 		seen[n.Pin] = true
 		if _, ok := s.pm.Contacts[n.Pin]; !ok {
-			return clashf([]int{n.Pin}, "", "pin %d sits on no contact", "give it a contact in the pin map", n.Pin)
+			return clashf([]int{n.Pin}, "", "pin %d sits on no contact", "leave it out of this measurement", n.Pin)
 		}
 	}
 	return nil
@@ -199,7 +237,7 @@ func (s *Solver) strapped(n Need, st Strap, needs []Need, a *Assignment) *Clash 
 			return nil
 		}
 		return clashf([]int{n.Pin}, "", "pin %d needs a channel but its contact is strapped to the return",
-			"remove the strap, or do not force this pin", n.Pin)
+			"do not force this pin", n.Pin)
 	}
 	if n.Line == ToChannel && !s.able(st.Channel, n, true) {
 		return s.unable(n, st.Channel)
@@ -208,11 +246,11 @@ func (s *Solver) strapped(n Need, st Strap, needs []Need, a *Assignment) *Clash 
 		i := slices.IndexFunc(needs, func(o Need) bool { return o.Pin == pin })
 		if i < 0 {
 			return clashf([]int{n.Pin, pin}, "", "pins %d and %d are strapped to one channel, and pin %d is to stay open",
-				"hold both pins alike, or remove a strap", n.Pin, pin, pin)
+				"leave both out of this measurement", n.Pin, pin, pin)
 		}
 		if pin != n.Pin && !alike(n, needs[i]) {
 			return clashf([]int{n.Pin, pin}, "", "pins %d and %d are strapped to one channel but need different things",
-				"hold both pins alike, or remove a strap", n.Pin, pin)
+				"leave both out of this measurement", n.Pin, pin)
 		}
 	}
 	a.Channel[n.Pin] = st.Channel

@@ -10,13 +10,25 @@ import (
 )
 
 // Clash says which pins cannot be connected at the same time, and why. No pin
-// can be left out of the list without the clash going away.
+// can be left out of the list without the clash going away, and on benches of a
+// usual size no fewer pins clash.
 type Clash struct {
 	Pins   []int  `json:"pins"`          // ascending
 	Mux    string `json:"mux,omitempty"` // the multiplexer they clash on, if it is one
 	Reason string `json:"reason"`
+	// Remedy says what would free the pins, found by solving again with it; where
+	// nothing was found, what to leave out.
 	Remedy string `json:"remedy"`
+	// Fix is the change to the pin map that the remedy speaks of, if it does.
+	Fix *Fix `json:"fix,omitempty"`
 }
+
+// What always frees a clash: a pin that cannot be connected is left out; of
+// pins that exclude each other, one, since no smaller set of them clashes.
+const (
+	leaveOut = "leave the pin out of this measurement"
+	oneLess  = "leave one of them out and measure it by itself"
+)
 
 func (c *Clash) Error() string { return c.Reason + ": " + c.Remedy }
 
@@ -44,13 +56,13 @@ func (s *Solver) unreachable(n Need, contact int) *Clash {
 	switch {
 	case len(lines) == 0:
 		return clashf(pins, "", "no path leads from pin %d on contact %d to a %s",
-			"move the pin to another contact, or strap it", n.Pin, contact, n.Line)
+			leaveOut, n.Pin, contact, n.Line)
 	case n.Kelvin && len(withSense) == 0:
 		return clashf(pins, "", "no path with a sense wire leads to pin %d on contact %d",
-			"move the pin to a contact with one, or measure it two-wire", n.Pin, contact)
+			leaveOut, n.Pin, contact)
 	case len(untied) == 0:
 		return clashf(pins, "", "every channel that reaches pin %d is strapped to another pin",
-			"remove a strap, or move the pin to another contact", n.Pin)
+			leaveOut, n.Pin)
 	}
 	return s.unable(n, 0)
 }
@@ -62,7 +74,7 @@ func (s *Solver) unable(n Need, id ChannelID) *Clash {
 	if id != 0 {
 		who = "channel " + strconv.Itoa(int(id)) + ", strapped to pin %d,"
 		if ch := s.channels[id]; ch != nil && n.Kelvin && !ch.RemoteSense {
-			return clashf([]int{n.Pin}, "", who+" has no sense terminals", "measure the pin two-wire, or move the strap", n.Pin)
+			return clashf([]int{n.Pin}, "", who+" has no sense terminals", leaveOut, n.Pin)
 		}
 	}
 	can := " can "
@@ -74,21 +86,12 @@ func (s *Solver) unable(n Need, id ChannelID) *Clash {
 	if n.Mode == ForceCurrent {
 		what = "force " + amps + " with a limit of " + volts
 	}
-	return clashf([]int{n.Pin}, "", who+can+what, "lower the level or the limit, or move the pin to a channel with that range", n.Pin)
+	return clashf([]int{n.Pin}, "", who+can+what, leaveOut, n.Pin)
 }
 
-// explain finds a smallest set of needs that cannot be served together, by
-// leaving out one after another whatever the clash does not need.
+// explain says of a smallest set of needs why they cannot be served together.
 func (s *Solver) explain(vars []variable) *Clash {
-	core := slices.Clone(vars)
-	for i := 0; i < len(core); {
-		without := slices.Delete(slices.Clone(core), i, i+1)
-		if _, ok := search(without, nil); ok {
-			i++
-		} else {
-			core = without
-		}
-	}
+	core := smallest(vars)
 	var pins []int
 	muxes, channels := map[string]int{}, map[ChannelID]bool{}
 	private, returns := false, false
@@ -112,16 +115,62 @@ func (s *Solver) explain(vars []variable) *Clash {
 	case !private && len(muxes) == 1:
 		mux := commonest(muxes)
 		return clashf(pins, mux, "%s are reached only through multiplexer %s, which closes one path at a time",
-			"measure them one after another, or move all but one of them to contacts of another multiplexer", list, mux)
+			oneLess, list, mux)
 	case !private && len(muxes) < len(core):
 		return clashf(pins, commonest(muxes), "%s are reached only through multiplexers %s, each of which closes one path at a time",
-			"connect fewer of them at a time, or move one to a contact of another multiplexer", list, names(muxes))
+			oneLess, list, names(muxes))
 	case !returns && len(channels) < len(core):
 		return clashf(pins, "", "%s each need a channel but only %d can serve them",
-			"connect fewer of them at a time, or use the return for pins that only need 0 V", list, len(channels))
+			oneLess, list, len(channels))
 	}
 	return clashf(pins, commonest(muxes), "%s exclude each other: their paths share channels and multiplexers %s",
-		"connect fewer of them at a time, or move one to another contact", list, names(muxes))
+		oneLess, list, names(muxes))
+}
+
+// maxSubsets bounds the search for a clash of fewer pins.
+const maxSubsets = 3000
+
+// smallest finds a set of needs that cannot be served together: first one that
+// needs every member, by leaving out whatever it does not need, then one with
+// fewer members as long as there are not too many sets to look at.
+func smallest(vars []variable) []variable {
+	core := slices.Clone(vars)
+	for i := 0; i < len(core); {
+		without := slices.Delete(slices.Clone(core), i, i+1)
+		if _, ok := search(without, nil); ok {
+			i++
+		} else {
+			core = without
+		}
+	}
+	looked := 0
+	for size := 2; size < len(core); size++ {
+		if found := clashingSet(vars, nil, 0, size, &looked); found != nil {
+			return found
+		}
+		if looked >= maxSubsets {
+			break
+		}
+	}
+	return core
+}
+
+// clashingSet is the first set of so many needs, chosen on top of others from a
+// place on, that cannot be served together.
+func clashingSet(vars, chosen []variable, from, size int, looked *int) []variable {
+	if len(chosen) == size {
+		*looked++
+		if _, ok := search(chosen, nil); !ok {
+			return slices.Clone(chosen)
+		}
+		return nil
+	}
+	for i := from; i <= len(vars)-(size-len(chosen)) && *looked < maxSubsets; i++ {
+		if found := clashingSet(vars, append(chosen, vars[i]), i+1, size, looked); found != nil {
+			return found
+		}
+	}
+	return nil
 }
 
 func pinList(pins []int) string {

@@ -129,9 +129,12 @@ func sharedMuxes(ps *dut.Problems, def *Definition, pm *PinMap, d *dut.Device, s
 			if a.Function == dut.NoConnect || b.Function == dut.NoConnect || skip[a.Number] || skip[b.Number] {
 				continue
 			}
-			_, err := solver.Assign([]Need{need(a), need(b)}, nil)
-			c, ok := err.(*Clash)
-			if !ok || c.Mux == "" || len(c.Pins) != 2 {
+			_, open, _ := solver.connect([]Need{need(a), need(b)}, nil)
+			if len(open) == 0 {
+				continue
+			}
+			c := solver.explain(open)
+			if c.Mux == "" || len(c.Pins) != 2 {
 				continue
 			}
 			if sets[c.Mux] == nil {

@@ -218,20 +218,38 @@ func samePtr(a, b *float64) bool {
 	return a == b || a != nil && b != nil && *a == *b
 }
 
-// outcome is that of the whole run. A run that did not get to its end says
-// nothing about limits it has not held its part against.
+// outcome is that of the whole run. A limit that nothing was held against, be it
+// that the run did not get so far or that no value came of what was read, leaves
+// the run undecided: it must not read as passed.
 func (c *committer) outcome(status procedure.Status) derive.Outcome {
 	worst := derive.NoLimits
 	for _, r := range c.results {
 		worst = derive.Worst(worst, r.Outcome)
 	}
-	if status == procedure.Done {
-		return worst
-	}
-	for _, m := range c.rec.Procedure.Measurements {
-		if !m.Disabled && len(m.Limits) > 0 {
+	for i := range c.rec.Procedure.Measurements {
+		m := &c.rec.Procedure.Measurements[i]
+		if m.Disabled {
+			continue
+		}
+		if status != procedure.Done && len(m.Limits) > 0 || c.unjudged(i, m) {
 			return derive.Worst(worst, derive.Invalid)
 		}
 	}
 	return worst
+}
+
+// unjudged reports whether a limit of a measurement has no result at all.
+func (c *committer) unjudged(index int, m *procedure.Measurement) bool {
+	judged := map[string]bool{}
+	for id := range c.results {
+		if id.Measurement == index {
+			judged[id.Key] = true
+		}
+	}
+	for key, limit := range m.Limits {
+		if (limit.Low != nil || limit.High != nil) && !judged[key] {
+			return true
+		}
+	}
+	return false
 }

@@ -203,12 +203,7 @@ func (s *Segment) span(e *exposure, without int) (low, high float64, back bool) 
 			back = true
 			low, high = min(low, x.low), max(high, x.high)
 		default:
-			if x.high >= 0 {
-				high = max(high, x.compliance)
-			}
-			if x.low <= 0 {
-				low = min(low, e.lowest(conn.Pin, x.compliance))
-			}
+			low, high = min(low, e.lowest(conn.Pin, x.compliance)), max(high, x.compliance)
 		}
 	}
 	return low, high, back

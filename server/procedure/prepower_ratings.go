@@ -175,17 +175,18 @@ func (c *preCheck) currentRating(p dut.Pin, field, what string, current float64)
 }
 
 // forcedCurrent looks at where the voltage goes when nothing carries the
-// current: to the compliance. A current near zero may have either sign. Below
-// ground a protection diode holds a pin whose rating says that it has one.
+// current: to the compliance, and of either sign, since a channel comes up at zero
+// and its own error decides there. Below ground a protection diode holds a pin
+// whose rating says that it has one.
 func (c *preCheck) forcedCurrent(e *exposure, p dut.Pin, x *held) {
 	level, compliance := e.fields(p.Number)
 	c.currentRating(p, level, "a current", max(math.Abs(x.low), math.Abs(x.high)))
 	rated := volts(p.MinV) + " to " + volts(p.MaxV)
-	if x.high >= 0 && x.compliance > p.MaxV {
+	if x.compliance > p.MaxV {
 		c.add(SeverityError, CodeComplianceV, []int{p.Number}, []string{compliance},
 			"where nothing carries the current it may rise to the compliance of %s, above the absolute maximum, %s: stay at or below %s",
 			volts(x.compliance), rated, volts(p.MaxV))
-	} else if x.low <= 0 && -x.compliance < p.MinV && (p.MinV < diodeMinV || x.compliance > max(p.MaxV, -p.MinV)) {
+	} else if -x.compliance < p.MinV && (p.MinV < diodeMinV || x.compliance > max(p.MaxV, -p.MinV)) {
 		c.add(SeverityError, CodeComplianceV, []int{p.Number}, []string{compliance},
 			"where nothing carries the current it may fall to %s, below the absolute maximum, %s: stay at or below a compliance of %s",
 			volts(-x.compliance), rated, volts(max(-p.MinV, 0)))

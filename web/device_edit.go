@@ -16,6 +16,65 @@ import (
 type Finding struct {
 	ID, Message string
 	Warning     bool
+	Assumed     bool
+	Same        string // further pins it holds for, in words
+}
+
+// PinNote is a message about a field of one pin of a document.
+type PinNote struct {
+	ID, Field string // Field is the last part of the path: "maxV"
+	Pin       dut.Pin
+	Message   string
+}
+
+// GroupNotes makes one finding of what is said alike of several pins. A note
+// without a pin stands for itself.
+func GroupNotes(notes []PinNote, as Finding) []Finding {
+	var out []Finding
+	at := map[string]int{}
+	further := map[int][]int{}
+	for _, n := range notes {
+		key := n.Field + "\x00" + strings.ReplaceAll(n.Message, n.Pin.Label(), "\x00")
+		if i, ok := at[key]; ok && n.Pin.Number != 0 {
+			further[i] = append(further[i], n.Pin.Number)
+			continue
+		}
+		at[key] = len(out)
+		f := as
+		f.ID, f.Message = n.ID, n.Message
+		out = append(out, f)
+	}
+	for i, pins := range further {
+		out[i].Same = pinSpans(pins)
+	}
+	return out
+}
+
+// pinSpans names pins by their numbers: "pins 2, 3 and 8 to 13".
+func pinSpans(pins []int) string {
+	var parts []string
+	for i := 0; i < len(pins); {
+		j := i
+		for j+1 < len(pins) && pins[j+1] == pins[j]+1 {
+			j++
+		}
+		switch {
+		case j > i+1:
+			parts = append(parts, strconv.Itoa(pins[i])+" to "+strconv.Itoa(pins[j]))
+		default:
+			for k := i; k <= j; k++ {
+				parts = append(parts, strconv.Itoa(pins[k]))
+			}
+		}
+		i = j + 1
+	}
+	if len(pins) == 1 {
+		return "pin " + parts[0]
+	}
+	if len(parts) == 1 {
+		return "pins " + parts[0]
+	}
+	return "pins " + strings.Join(parts[:len(parts)-1], ", ") + " and " + parts[len(parts)-1]
 }
 
 // Conflict is what somebody else saved while a form was open. Theirs is what
@@ -43,7 +102,7 @@ type DeviceEditProps struct {
 	Models      []Option
 	Families    []dut.LogicFamily
 	Table       *dut.PinTable // of the paste, where it was just understood
-	Assumptions []dut.Assumption
+	Assumptions []Finding
 	Conflict    *Conflict
 	CanDelete   bool
 	Removed     bool
@@ -245,10 +304,27 @@ func origins(r dut.TableRow) []string {
 	var out []string
 	for _, o := range r.From {
 		if o.How != "read" && o.How != "" {
-			out = append(out, string(o.Field)+" "+o.How)
+			out = append(out, meaningWords[o.Field]+" "+o.How)
 		}
 	}
 	return out
+}
+
+// tableWords says how a pasted table was taken apart.
+func tableWords(t *dut.PinTable) string {
+	w := "from " + count(len(t.Rows)+len(t.Ignored), "line", "lines")
+	if t.Separator != "" {
+		w += ", cells split by " + t.Separator
+	}
+	return w
+}
+
+// meaningWords name what a column of a pasted table holds.
+var meaningWords = map[dut.Meaning]string{
+	dut.MeansNumber: "pin number", dut.MeansName: "name", dut.MeansFunction: "function", dut.MeansMinV: "lowest voltage",
+	dut.MeansMaxV: "highest voltage", dut.MeansMaxI: "highest current", dut.MeansClamp: "supply it is clamped to",
+	dut.MeansAboveClamp: "how far above that supply", dut.MeansLogic: "logic family",
+	dut.MeansDescription: "a description, not used", dut.MeansNothing: "not used",
 }
 
 // columnWords says what was made of a column of a pasted table.
@@ -257,13 +333,7 @@ func columnWords(c dut.TableColumn) string {
 	if w == "" {
 		w = "column " + strconv.Itoa(c.Index)
 	}
-	means := string(c.Means)
-	switch c.Means {
-	case dut.MeansNothing:
-		means = "not used"
-	case dut.MeansDescription:
-		means = "a description, not used"
-	}
+	means := meaningWords[c.Means]
 	w += " → " + means
 	if c.Unit != "" {
 		w += " in " + c.Unit

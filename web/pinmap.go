@@ -84,6 +84,7 @@ type WiringProps struct {
 	Rows      []bench.WiringRow
 	Loose     []string // straps on contacts without a pin
 	Socket    Socket
+	Part      Drawing
 	Findings  []Finding
 	Rehearsal bool
 }
@@ -105,4 +106,15 @@ func LooseStraps(pm *bench.PinMap, def *bench.Definition) []string {
 		}
 	}
 	return out
+}
+
+// pinOneWords says how pin 1 is found on a package.
+func pinOneWords(p dut.Package) string {
+	switch p.Family {
+	case dut.DualRow:
+		return "with the notch up, pin 1 is at the top left, beside the dot."
+	case dut.SingleRow:
+		return "pin 1 is at the end with the dot."
+	}
+	return "pin 1 is at the cut corner."
 }

@@ -30,12 +30,12 @@ type Socket struct {
 
 // The socket's measures, in CSS pixels at a page 390 px wide.
 const (
-	socketPitch  = 26.0
-	socketMargin = 62.0 // for straps
-	socketBox    = 26.0 // width of a contact
-	socketInner  = 216.0
-	socketTop    = 10.0
-	socketWidth  = 2*socketMargin + 2*socketBox + socketInner
+	socketPitch = 26.0
+	strapRoom   = 62.0 // beside a row, where there are straps
+	strapless   = 8.0
+	socketBox   = 26.0 // width of a contact
+	socketInner = 216.0
+	socketTop   = 10.0
 )
 
 // SVG draws the socket.
@@ -46,12 +46,24 @@ func (s Socket) SVG() templ.Component {
 	})
 }
 
+// margin is the room beside the rows.
+func (s *Socket) margin() float64 {
+	if len(s.Map.Straps) > 0 {
+		return strapRoom
+	}
+	return strapless
+}
+
 func (s *Socket) draw() string {
 	var b strings.Builder
 	height := float64((s.Contacts+1)/2)*socketPitch + 2*socketTop
 	id := html.EscapeString(s.ID)
-	fmt.Fprintf(&b, `<svg class="package socket" id="%s" viewBox="0 0 %g %g" role="group" aria-labelledby="%s-t" data-contacts="%d"><title id="%s-t">%s</title>`,
-		id, socketWidth, height, id, s.Contacts, id, html.EscapeString(s.Title))
+	class := "package socket"
+	if len(s.Map.Straps) == 0 {
+		class += " strapless"
+	}
+	fmt.Fprintf(&b, `<svg class="%s" id="%s" viewBox="0 0 %g %g" role="group" aria-labelledby="%s-t" data-contacts="%d"><title id="%s-t">%s</title>`,
+		class, id, 2*(s.margin()+socketBox)+socketInner, height, id, s.Contacts, id, html.EscapeString(s.Title))
 	s.drawPart(&b)
 	for c := 1; c <= s.Contacts; c++ {
 		s.drawContact(&b, c)
@@ -67,9 +79,15 @@ func (s *Socket) at(contact int) (x, y, away float64) {
 	row, position := bench.Place(s.Contacts, contact)
 	y = socketTop + (float64(position)-0.5)*socketPitch
 	if row == "left" {
-		return socketMargin + socketBox, y, -1
+		return s.margin() + socketBox, y, -1
 	}
-	return socketMargin + socketBox + socketInner, y, 1
+	return s.margin() + socketBox + socketInner, y, 1
+}
+
+// Straight reports whether the part itself can sit where its pins are mapped.
+func (s *Socket) Straight() bool {
+	_, _, ok := s.straight()
+	return ok
 }
 
 // straight reports whether the part itself can sit where its pins are mapped:
@@ -115,7 +133,7 @@ func (s *Socket) drawPart(b *strings.Builder) {
 			return
 		}
 	}
-	x, width := socketMargin+socketBox+stubLength, socketInner-2*stubLength
+	x, width := s.margin()+socketBox+stubLength, socketInner-2*stubLength
 	if straight && s.Package.Family == dut.SingleRow {
 		width /= 2
 	}

@@ -4,6 +4,7 @@
 // buttons do the same.
 
 const cells = "input:not([type=hidden]), select";
+const inGrid = "[data-grid] td input:not([type=hidden]), [data-grid] td select";
 
 function place(cell) {
   const row = cell.closest("tr");
@@ -18,7 +19,7 @@ function cellAt(rows, row, column) {
 
 // Enter and the arrows go up and down a column; a choice keeps its arrows.
 document.addEventListener("keydown", (event) => {
-  const cell = event.target.closest ? event.target.closest("[data-grid] td " + cells.replace(", ", ", [data-grid] td ")) : null;
+  const cell = event.target.closest ? event.target.closest(inGrid) : null;
   if (!cell || event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
   const up = event.key === "ArrowUp" || (event.key === "Enter" && event.shiftKey);
   const down = event.key === "ArrowDown" || (event.key === "Enter" && !event.shiftKey);
@@ -29,6 +30,11 @@ document.addEventListener("keydown", (event) => {
   if (!next) return;
   next.focus();
   if (next.select) next.select();
+});
+
+// Enter never sends the form from a grid, however the key is made.
+document.addEventListener("keypress", (event) => {
+  if (event.key === "Enter" && event.target.closest && event.target.closest(inGrid)) event.preventDefault();
 });
 
 // A new row waits under the last one as soon as something stands in it.

@@ -17,7 +17,7 @@ import (
 
 // endpoints is the table of the API, below /api/v1.
 func (s *Server) endpoints() []endpoint {
-	table := slices.Concat(s.deviceEndpoints(), s.procedureEndpoints(), s.draftEndpoints(), s.benchEndpoints(),
+	table := slices.Concat(s.deviceEndpoints(), s.editingEndpoints(), s.procedureEndpoints(), s.draftEndpoints(), s.benchEndpoints(),
 		s.runEndpoints(), s.manualEndpoints(), s.historyEndpoints(), s.shareEndpoints())
 	table = append(table, endpoint{
 		route: route{"GET", "/health", store.Nobody, s.apiHealth}, id: "health", tag: "server",

@@ -20,6 +20,7 @@ import (
 func TestWalkThrough(t *testing.T) {
 	a := newAPI(t)
 	a.describeAndSeat()
+	a.pasteAndMap()
 	id := a.runAndRead()
 	a.exports(id)
 	a.history(id)

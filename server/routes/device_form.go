@@ -27,7 +27,7 @@ var (
 const maxFormRows = 4 * dut.MaxPins
 
 // deviceValues writes a device as form values, exactly: reading them back gives
-// the same device.
+// the same device, with its pins in the order of their numbers.
 func deviceValues(d *dut.Device) url.Values {
 	v := url.Values{
 		"name": {d.Name}, "key": {d.Key}, "description": {d.Description}, "model": {d.Model},
@@ -37,7 +37,7 @@ func deviceValues(d *dut.Device) url.Values {
 	if d.Package.ThermalPad {
 		v.Set("thermalPad", "1")
 	}
-	for _, p := range d.Pins {
+	for _, p := range d.SortPins().Pins {
 		addRow(v, pinColumns, strconv.Itoa(p.Number), p.Name, string(p.Function), web.Exact(p.MinV, quantity.Volt), web.Exact(p.MaxV, quantity.Volt),
 			web.Exact(p.MaxI, quantity.Ampere), numberOrNothing(p.Clamp), typedOrNothing(p.AboveClamp, quantity.Volt), p.Logic)
 	}

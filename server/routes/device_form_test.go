@@ -13,6 +13,7 @@ import (
 // A device that is opened and saved without an edit is the same device.
 func TestDeviceFormIsExact(t *testing.T) {
 	for _, d := range demo.Scenario().Devices {
+		d = d.SortPins()
 		got, ps := checkedDevice(deviceValues(&d))
 		if diff := cmp.Diff(d, got); diff != "" || len(ps) > 0 {
 			t.Errorf("%s: %v\n%s", d.Key, ps, diff)
@@ -68,7 +69,7 @@ func named(ps dut.Problems, field string) bool {
 
 // Rows in which nothing was typed are no pins; a clamp may be given by name.
 func TestDeviceFormRows(t *testing.T) {
-	d := demo.Scenario().Devices[0]
+	d := demo.Scenario().Devices[0].SortPins()
 	v := deviceValues(&d)
 	for _, c := range pinColumns {
 		text := ""

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"time"
 	"unicode"
+
+	"ohmkeep/server/dut"
 )
 
 // schema is the part of JSON Schema 2020-12 that describes the API's types. An
@@ -201,12 +203,21 @@ func describe(p *schema, f reflect.StructField) {
 // own types apart; of a generic type, all names joined: apiList[dut.Device] is
 // ListOfDevice.
 func componentName(t reflect.Type) string {
+	if name, ok := componentNames[t]; ok {
+		return name
+	}
 	var names []string
 	for _, part := range strings.Split(strings.TrimRight(t.Name(), "]"), "[") {
 		part = part[strings.LastIndexAny(part, "./")+1:]
 		names = append(names, exported(strings.TrimPrefix(part, "api")))
 	}
 	return strings.Join(names, "Of")
+}
+
+// componentNames are for types that would share a name with one of another
+// package.
+var componentNames = map[reflect.Type]string{
+	reflect.TypeFor[dut.Note](): "TableNote",
 }
 
 func exported(name string) string {

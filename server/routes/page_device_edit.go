@@ -78,6 +78,9 @@ func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
 		return s.showEditor(w, r, http.StatusUnprocessableEntity, &e)
 	}
 	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
+	if rev == d.Rev && !d.Removed && len(dut.Diff(&d.Body, &e.device)) == 0 {
+		return seeOther(w, r, "/devices/"+d.Body.Key) // nothing was edited
+	}
 	if d.Removed && r.PostForm.Get("revive") == "" {
 		err = &store.Error{Code: store.Conflict, Message: "the device was deleted"}
 	} else {
@@ -188,7 +191,7 @@ func (s *Server) showEditor(w http.ResponseWriter, r *http.Request, status int, 
 	ctx := r.Context()
 	p := web.DeviceEditProps{
 		Page: s.frame(ctx, "Describe a device", "/devices"), Form: e.form(), Families: dut.LogicFamilies(),
-		Drawing: preview(&e.device), Models: s.modelOptions(), Table: e.table, Assumptions: e.assumptions,
+		Drawing: preview(&e.device), Models: s.modelOptions(), Table: e.table, Assumptions: e.assumed(),
 		Conflict: e.conflict, CanDelete: viewerOf(ctx).Role >= store.Owner, Findings: e.findings(),
 	}
 	if e.stored != nil {
@@ -225,10 +228,30 @@ func (e *editing) findings() []web.Finding {
 	if len(out) > 0 || len(e.device.Pins) == 0 {
 		return out
 	}
+	var notes []web.PinNote
 	for _, p := range e.device.Warnings() {
-		out = append(out, web.Finding{ID: e.elementOf(p.Field), Message: sentence(p.Message), Warning: true})
+		notes = append(notes, e.noteOn(p.Field, p.Message))
 	}
-	return out
+	return web.GroupNotes(notes, web.Finding{Warning: true})
+}
+
+// assumed lists what a proposal took for granted.
+func (e *editing) assumed() []web.Finding {
+	var notes []web.PinNote
+	for _, a := range e.assumptions {
+		notes = append(notes, e.noteOn(a.Field, a.Words))
+	}
+	return web.GroupNotes(notes, web.Finding{Assumed: true})
+}
+
+// noteOn is a message with the pin that its path leads to.
+func (e *editing) noteOn(field, message string) web.PinNote {
+	n := web.PinNote{ID: e.elementOf(field), Field: field, Message: sentence(message)}
+	var i int
+	if _, err := fmt.Sscanf(field, "pins[%d].", &i); err == nil && i < len(e.device.Pins) {
+		n.Pin, n.Field = e.device.Pins[i], field[strings.LastIndexByte(field, '.')+1:]
+	}
+	return n
 }
 
 // elementOf is the id of the form's element for a path of the document.

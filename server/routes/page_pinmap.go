@@ -397,6 +397,7 @@ func (s *Server) wiringPage(w http.ResponseWriter, r *http.Request) error {
 	p := web.WiringProps{
 		Page: s.frame(ctx, "Wiring of "+m.device.Name, "/devices"), Device: m.device, Rev: d.Rev, MapRev: m.stored.Rev,
 		Bench: &s.Bench, Rows: bench.WiringSheet(&s.Bench, pm, &m.device), Socket: s.socketOf(&m.device, pm, nil),
+		Part:     web.Drawing{ID: "part", Title: m.device.Name + " seen from above", Package: m.device.Package, Pins: web.Marks(&m.device)},
 		Findings: conflictsOf(&s.Bench, pm, &m.device, ""), Loose: web.LooseStraps(pm, &s.Bench),
 	}
 	return show(ctx, w, http.StatusOK, web.Wiring(p))

@@ -72,6 +72,12 @@ func checkNote(ps *dut.Problems, text string) {
 
 // startRun starts a stored procedure on the bench and returns the run's id.
 func (s *Server) startRun(ctx context.Context, who Viewer, q StartRequest) (string, error) {
+	s.socket.Lock()
+	defer s.socket.Unlock()
+	return s.startLocked(ctx, who, q)
+}
+
+func (s *Server) startLocked(ctx context.Context, who Viewer, q StartRequest) (string, error) {
 	q.Serial, q.Lot = strings.TrimSpace(q.Serial), strings.TrimSpace(q.Lot)
 	if err := q.check(); err != nil {
 		return "", err
@@ -99,11 +105,17 @@ func (s *Server) startRun(ctx context.Context, who Viewer, q StartRequest) (stri
 			return "", err
 		}
 	}
-	return s.launch(ctx, who, rec, s.Store)
+	return s.launchLocked(ctx, who, rec, s.Store)
 }
 
 // launch completes a record and hands it to the station.
 func (s *Server) launch(ctx context.Context, who Viewer, rec *procedure.Record, to run.Recorder) (string, error) {
+	s.socket.Lock()
+	defer s.socket.Unlock()
+	return s.launchLocked(ctx, who, rec, to)
+}
+
+func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Record, to run.Recorder) (string, error) {
 	if err := s.mayUse(who); err != nil {
 		return "", err
 	}
@@ -200,6 +212,12 @@ func (s *Server) releaseControl(ctx context.Context, who Viewer) error {
 
 // seat puts something on the rehearsal bench.
 func (s *Server) seat(ctx context.Context, who Viewer, q Seating) error {
+	s.socket.Lock()
+	defer s.socket.Unlock()
+	return s.seatLocked(ctx, who, q)
+}
+
+func (s *Server) seatLocked(ctx context.Context, who Viewer, q Seating) error {
 	if s.Rehearse == nil {
 		return problem(409, "This is a real bench: parts are seated by hand.")
 	}
@@ -278,7 +296,7 @@ func (s *Server) seatFresh(ctx context.Context, who Viewer, rec *procedure.Recor
 	if rec.Device.Model == "" {
 		return invalid("device", "this device has no rehearsal model to seat")
 	}
-	return s.seat(ctx, who, Seating{
+	return s.seatLocked(ctx, who, Seating{
 		Device: rec.Device.Key, Serial: rec.Unit.Serial, Lot: rec.Unit.Lot, Model: rec.Device.Model,
 		Seed: SeedOf(rec.Device.Key, rec.Unit.Serial),
 	})

@@ -52,16 +52,18 @@ func (s *Server) rerun(ctx context.Context, who Viewer, id string) (string, erro
 	if rec.Manual {
 		return "", problem(409, "A run kept from the manual page has no procedure to run again.")
 	}
+	s.socket.Lock()
+	defer s.socket.Unlock()
 	if kept, ok := rec.Seated.(json.RawMessage); ok && s.Rehearse != nil {
 		var q Seating
 		if err := json.Unmarshal(kept, &q); err != nil {
 			return "", fmt.Errorf("seating of run %s: %w", id, err)
 		}
-		if err := s.seat(ctx, who, q); err != nil {
+		if err := s.seatLocked(ctx, who, q); err != nil {
 			return "", err
 		}
 	}
-	return s.startRun(ctx, who, StartRequest{
+	return s.startLocked(ctx, who, StartRequest{
 		Device: rec.Device.Key, Procedure: rec.Procedure.Key, Serial: rec.Unit.Serial, Lot: rec.Unit.Lot,
 	})
 }

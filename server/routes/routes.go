@@ -48,6 +48,9 @@ type Server struct {
 	manual      manual
 	madeLinks   sync.Map   // share links made since the start, by id: string
 	manualStart sync.Mutex // one piece of manual work begins, or is kept, at a time
+	// socket is held while something is seated or started, so that what a run
+	// says was in the socket is what was.
+	socket sync.Mutex
 }
 
 // route is one line of the table of what the server answers.

@@ -30,6 +30,12 @@ func TestDraftsOfTheParts(t *testing.T) {
 				for _, r := range why {
 					t.Logf("%s %s: %s", r.Measurement, r.Field, r.Words)
 				}
+				for _, f := range procedure.PrePower(procedure.CheckInput{Device: d, Procedure: &p, PinMap: pm, Bench: &def}).Findings {
+					t.Logf("%s %s: %s", f.Severity, f.ID, f.Message)
+					if f.Severity == procedure.SeverityError {
+						t.Error("the check before power refuses the draft")
+					}
+				}
 				if d.Key == "averlock-48" && name == "own" {
 					return // its straps are those of the proposal
 				}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
@@ -37,9 +38,16 @@ func Draft(d *dut.Device, def *bench.Definition, pm *bench.PinMap) (Procedure, [
 	}
 	dr.contact()
 	dr.shorts()
-	if len(d.Power) == 0 {
+	dr.powered()
+	dr.safe()
+	return dr.p, dr.reasons
+}
+
+// powered drafts what needs the supplies up.
+func (dr *drafter) powered() {
+	if len(dr.d.Power) == 0 {
 		dr.why("", "", "The device has no power steps: nothing that needs the supplies up was drafted.")
-		return dr.p, dr.reasons
+		return
 	}
 	if dr.floating = dr.floatingPins(); len(dr.floating) > 0 {
 		dr.why("", "disabled", "Everything that needs the supplies up is left off: pins %s go both ways and would float, and what a part draws then says nothing. The device does not say which of them drive, so that none may be tied to the return. Hold those that are inputs, then turn the measurements on.",
@@ -49,7 +57,6 @@ func Draft(d *dut.Device, def *bench.Definition, pm *bench.PinMap) (Procedure, [
 	dr.supplyCurrents()
 	dr.outputs()
 	dr.leftOut()
-	return dr.p, dr.reasons
 }
 
 // drafter gathers a draft.
@@ -68,6 +75,20 @@ func (dr *drafter) why(id, field, format string, args ...any) {
 	dr.reasons = append(dr.reasons, Reason{id, field, fmt.Sprintf(format, args...)})
 }
 
+// omit says why a pin was left out, pins with the same reason in one sentence.
+func (dr *drafter) omit(what string, pin int, because string) {
+	end := " left out: " + because + "."
+	head := what + ": pin "
+	if n := len(dr.reasons); n > 0 {
+		last := &dr.reasons[n-1]
+		if before, ok := strings.CutSuffix(last.Words, end); ok && strings.HasPrefix(before, head) {
+			last.Words = before + ", " + labelOf(dr.d, pin) + end
+			return
+		}
+	}
+	dr.why("", "", "%s", head+labelOf(dr.d, pin)+end)
+}
+
 // add puts a measurement into the draft with those of its pins that can be
 // measured, and gives a reason for each that cannot. It returns the
 // measurement's id, "" where no pin is left.
@@ -82,7 +103,7 @@ func (dr *drafter) add(m Measurement) string {
 			one.Method = AllOthers
 		}
 		if err := dr.possible(&one); err != nil {
-			dr.why("", "", "%s: pin %s is left out, %v.", m.Name, labelOf(dr.d, n), err)
+			dr.omit(m.Name, n, err.Error())
 			continue
 		}
 		m.Pins = append(m.Pins, n)
@@ -109,7 +130,7 @@ func (dr *drafter) add(m Measurement) string {
 				}
 			}
 		}
-		dr.why("", "", "%s: pin %s is left out, %v.", m.Name, labelOf(dr.d, m.Pins[drop]), err)
+		dr.omit(m.Name, m.Pins[drop], err.Error())
 		m.Pins = slices.Delete(m.Pins, drop, drop+1)
 	}
 	return ""
@@ -181,7 +202,7 @@ func (dr *drafter) alone(what string, pins []int) []int {
 	var out []int
 	for _, n := range pins {
 		if dr.tied(n) {
-			dr.why("", "", "%s: pin %s is left out, a strap ties it to the return or to other pins.", what, labelOf(dr.d, n))
+			dr.omit(what, n, "a strap ties it to the return or to other pins")
 			continue
 		}
 		out = append(out, n)

@@ -33,9 +33,9 @@ func (dr *drafter) contact() {
 		}
 		switch {
 		case p.MinV < diodeMinV:
-			dr.why("", "", "Contact: pin %s is left out, it is rated down to %s and so has no protection diode to look for.", p.Label(), volts(p.MinV))
+			dr.omit(m.Name, n, "rated down to "+volts(p.MinV)+", so that there is no protection diode to look for")
 		case most < diodeHigh+0.3:
-			dr.why("", "", "Contact: pin %s is left out, its rating of %s leaves no room for a diode's voltage.", p.Label(), volts(most))
+			dr.omit(m.Name, n, "a rating of "+volts(most)+" leaves no room for a diode's voltage")
 		default:
 			pins = append(pins, n)
 			m.Compliance = min(m.Compliance, most)

@@ -51,8 +51,8 @@ func drawDevice(t *rapid.T) *dut.Device {
 	return d
 }
 
-// TestDrafts: the draft for any device, on the pin map proposed for it, is valid
-// and can be carried out on the default bench.
+// TestDrafts: the draft for any device, on the pin map proposed for it, is valid,
+// passes the check before power and can be carried out on the default bench.
 func TestDrafts(t *testing.T) {
 	def := rehearsal.DefaultBench()
 	drafted := map[string]int{}
@@ -82,6 +82,12 @@ func TestDrafts(t *testing.T) {
 		}
 		if len(p.Measurements) == 0 && len(why) < 2 {
 			t.Fatalf("nothing drafted and no reason: %+v", why)
+		}
+		report := procedure.PrePower(procedure.CheckInput{Device: d, Procedure: &p, PinMap: &pm, Bench: &def})
+		for _, f := range report.Errors() {
+			if f.Code != procedure.CodeNothingEnabled {
+				t.Fatalf("the check before power refuses the draft: %+v", f)
+			}
 		}
 		all := p.Clone()
 		for i := range all.Measurements {
@@ -127,7 +133,7 @@ func part48() *dut.Device {
 	return d
 }
 
-// TestDraftIsQuick: proposal, draft and the whole plan of a 48-pin part.
+// TestDraftIsQuick: proposal, draft, plan and check of a 48-pin part.
 func TestDraftIsQuick(t *testing.T) {
 	d, def := part48(), rehearsal.DefaultBench()
 	if err := d.Validate(); err != nil {
@@ -147,9 +153,13 @@ func TestDraftIsQuick(t *testing.T) {
 		if _, err := Check(&procedure.Record{Device: *d, Procedure: p, PinMap: pm, Bench: def}); err != nil {
 			t.Fatal(err)
 		}
+		report := procedure.PrePower(procedure.CheckInput{Device: d, Procedure: &p, PinMap: &pm, Bench: &def})
+		if e := report.Errors(); len(e) > 0 {
+			t.Fatalf("%+v", e)
+		}
 		best = min(best, time.Since(began))
 	}
-	t.Logf("proposed, drafted and planned in %v", best)
+	t.Logf("proposed, drafted, planned and checked in %v", best)
 	if best > 200*time.Millisecond && !raced {
 		t.Errorf("took %v; at most 200 ms", best)
 	}

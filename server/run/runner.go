@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"math"
 	"time"
 
 	"github.com/google/uuid"
@@ -314,6 +313,3 @@ func (s *session) end(ctx context.Context, e procedure.Ending, err error) (proce
 	}
 	return e, err
 }
-
-// finite is true of what is a number and not infinite.
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

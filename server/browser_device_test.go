@@ -131,6 +131,8 @@ func TestBrowserGrid(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	b.open(p.base + "/devices/" + d.Body.Key + "/revisions")
+	b.views("revisions")
 	if d.Rev != 2 || d.Body.Pins[1].MaxV != 4.7 || d.Body.Pins[2].Name != "XA" || d.Body.Pins[3].MinV != -0.4 {
 		t.Errorf("kept revision %d: %+v", d.Rev, d.Body.Pins[:4])
 	}
@@ -175,5 +177,35 @@ func TestBrowserPinMap(t *testing.T) {
 	pm, err := p.app.store.GetPinMap(t.Context(), key, "rehearsal", 0)
 	if err != nil || pm.Body.Contacts[1] != 20 || pm.Body.Contacts[2] != 21 {
 		t.Errorf("kept %+v, %v", pm, err)
+	}
+}
+
+// Two people edit one device: the second is told, and what was typed is still
+// in the form.
+func TestBrowserTwoEditors(t *testing.T) {
+	p := startProgram(t, "", true)
+	b := signedIn(t, p)
+	key := demo.Scenario().Devices[0].Key
+	b.open(p.base + "/devices/" + key + "/edit")
+	other := b.second()
+	other.open(p.base + "/devices/" + key + "/edit")
+	other.fill("#device-description", "Changed by the other")
+	other.fill("#device-pins-0-name", "OTHER")
+	other.submit("#save-device")
+
+	b.allow("409 (Conflict)")
+	b.fill("#device-pins-1-name", "MINE")
+	b.submit("#save-device")
+	if said := b.text(".conflict"); !strings.Contains(said, "Changed by the other") || !strings.Contains(said, "MINE") {
+		t.Errorf("the conflict is told as %q", said)
+	}
+	if mine := evaluate[string](b, `document.getElementById("device-pins-1-name").value`); mine != "MINE" {
+		t.Errorf("what was typed became %q", mine)
+	}
+	b.views("conflict")
+	b.submit("#save-device")
+	d, err := p.app.store.GetDevice(t.Context(), key, 0)
+	if err != nil || d.Rev != 3 || d.Body.SortPins().Pins[1].Name != "MINE" {
+		t.Errorf("saving on top kept revision %d, %v", d.Rev, err)
 	}
 }

@@ -213,7 +213,11 @@ func (d *Drawing) layoutQuad(n int) outline {
 	const pitch = 30.0
 	// The corners stay clear, so that the numbers of two sides do not meet.
 	body := max(float64(k)*pitch+40, 120)
-	o := outline{x: quadReach + stubLength, y: quadReach + stubLength, bw: body, bh: body, wide: true}
+	room := quadReach
+	if !d.Live {
+		room = min(d.room(), quadReach)
+	}
+	o := outline{x: room + stubLength, y: room + stubLength, bw: body, bh: body, wide: true}
 	o.w, o.h = body+2*o.x, body+2*o.y
 	o.spots = make([]spot, n+1)
 	start := (body - float64(k)*pitch) / 2

@@ -393,9 +393,9 @@ func (c *preCheck) finish() CheckReport {
 	rank := map[Severity]int{SeverityError: 0, SeverityWarning: 1, SeverityNote: 2}
 	for _, f := range c.found {
 		f.Message = f.text
-		if len(f.Pins) > 0 {
-			slices.Sort(f.Pins)
-			f.Pins = slices.Compact(f.Pins)
+		slices.Sort(f.Pins)
+		f.Pins = slices.Compact(f.Pins)
+		if len(f.Pins) > 0 && f.Code != CodeClash && f.Code != CodeNoPath { // those name their pins
 			f.Message = c.labels(f.Pins) + ": " + f.text
 		}
 		slices.Sort(f.Fields)

@@ -29,6 +29,8 @@ type StartRequest struct {
 	// Seat puts a unit of the device's model with that serial number into the
 	// socket of a rehearsal bench first.
 	Seat bool `json:"seat,omitempty"`
+	// Acknowledge names the warnings of the check before power that are known of.
+	Acknowledge []string `json:"acknowledge,omitempty"`
 }
 
 const (
@@ -105,17 +107,17 @@ func (s *Server) startLocked(ctx context.Context, who Viewer, q StartRequest) (s
 			return "", err
 		}
 	}
-	return s.launchLocked(ctx, who, rec, s.Store)
+	return s.launchLocked(ctx, who, rec, s.Store, q.Acknowledge)
 }
 
 // launch completes a record and hands it to the station.
 func (s *Server) launch(ctx context.Context, who Viewer, rec *procedure.Record, to run.Recorder) (string, error) {
 	s.socket.Lock()
 	defer s.socket.Unlock()
-	return s.launchLocked(ctx, who, rec, to)
+	return s.launchLocked(ctx, who, rec, to, nil)
 }
 
-func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Record, to run.Recorder) (string, error) {
+func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Record, to run.Recorder, known []string) (string, error) {
 	if err := s.mayUse(who); err != nil {
 		return "", err
 	}
@@ -139,6 +141,9 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 		rec.Seated = seated
 	}
 	if _, err := run.Check(rec); err != nil { // what cannot work is said before, not during
+		return "", err
+	}
+	if err := s.checked(rec, known); err != nil {
 		return "", err
 	}
 	if rec.ID, err = run.NewID(); err != nil {

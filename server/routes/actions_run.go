@@ -63,8 +63,13 @@ func (s *Server) rerun(ctx context.Context, who Viewer, id string) (string, erro
 			return "", err
 		}
 	}
+	var known []string // what was acknowledged for the run is for its repetition
+	for _, f := range rec.Acknowledged {
+		known = append(known, f.Name())
+	}
 	return s.startLocked(ctx, who, StartRequest{
-		Device: rec.Device.Key, Procedure: rec.Procedure.Key, Serial: rec.Unit.Serial, Lot: rec.Unit.Lot,
+		Acknowledge: known,
+		Device:      rec.Device.Key, Procedure: rec.Procedure.Key, Serial: rec.Unit.Serial, Lot: rec.Unit.Lot,
 	})
 }
 

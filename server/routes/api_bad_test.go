@@ -149,22 +149,23 @@ func TestBadDocuments(t *testing.T) {
 	a.refused(t, list)
 }
 
-// TestCheck: a procedure that is valid in itself but cannot be connected on
-// this bench is refused before anything is energised, naming its pins.
+// TestCheck: of a procedure that is valid in itself but cannot be connected on
+// this bench it is said before anything is energised, naming its pins.
 func TestCheck(t *testing.T) {
 	a := newAPI(t)
 	m := loadPinMap()
 	m.Straps = []bench.Strap{{Contact: 1, Kind: bench.StrapReturn}}
 	read[apiSaved](a, a.ask(store.Operator, "PUT", "/devices/load/pinmaps/rehearsal", m, "If-Match", `"1"`), http.StatusOK)
-	out := a.ask(store.Viewer, "GET", "/procedures/check/check", nil)
-	if out.status != http.StatusConflict || !strings.Contains(out.problem.Detail, "pin 1") {
-		t.Errorf("status %d: %s", out.status, out.body)
+	out := read[apiCheck](a, a.ask(store.Viewer, "GET", "/procedures/check/check", nil), http.StatusOK)
+	if out.Startable || len(out.Findings) == 0 || out.Findings[0].Code != procedure.CodeNoPath || !strings.Contains(out.Findings[0].Message, "pin 1") {
+		t.Errorf("%+v", out.Findings)
 	}
 	if out := a.ask(store.Owner, "DELETE", "/devices/load/pinmaps/rehearsal", nil); out.status != http.StatusNoContent {
 		t.Errorf("%s", out.body)
 	}
-	if out := a.ask(store.Viewer, "GET", "/procedures/check/check", nil); out.status != http.StatusConflict || !strings.Contains(out.problem.Detail, "pin map") {
-		t.Errorf("without a pin map: status %d: %s", out.status, out.body)
+	out = read[apiCheck](a, a.ask(store.Viewer, "GET", "/procedures/check/check", nil), http.StatusOK)
+	if out.Startable || len(out.Findings) == 0 || out.Findings[0].Code != procedure.CodePinMap {
+		t.Errorf("without a pin map: %+v", out.Findings)
 	}
 }
 

@@ -8,7 +8,6 @@ import (
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
-	"ohmkeep/server/run"
 	"ohmkeep/store"
 )
 
@@ -27,7 +26,7 @@ func (s *Server) procedureEndpoints() []endpoint {
 		{route: route{"GET", "/procedures/{key}/revisions", store.Viewer, s.apiProcedureRevisions}, id: "listProcedureRevisions", tag: tag,
 			summary: "The history of a procedure, newest first.", response: apiList[store.Revision]{}},
 		{route: route{"GET", "/procedures/{key}/check", store.Viewer, s.apiCheck}, id: "checkProcedure", tag: tag,
-			summary: "Whether a procedure can be carried out on the bench, without touching it, and how long it should take.", response: apiCheck{}},
+			summary: "Whether a procedure is safe, possible and precise enough on the bench, without touching it, and how long it should take.", response: apiCheck{}},
 		{route: route{"GET", "/kinds", store.Viewer, s.apiKinds}, id: "listKinds", tag: tag,
 			summary: "The kinds of measurement: the fields they use and the results they derive.", response: apiList[apiKind]{}},
 	}
@@ -128,51 +127,4 @@ func (s *Server) apiKinds(w http.ResponseWriter, _ *http.Request) error {
 		out = append(out, a)
 	}
 	return replyList(w, out)
-}
-
-// apiCheck is what can be said of a procedure before anything is energised.
-type apiCheck struct {
-	Total        float64       `json:"total" doc:"seconds that the whole should take"`
-	Measurements []apiEstimate `json:"measurements"`
-}
-
-// apiEstimate is the time that a measurement should take.
-type apiEstimate struct {
-	Points    int64   `json:"points"`
-	Readings  int64   `json:"readings"`
-	Switching float64 `json:"switching" doc:"seconds for paths to open and close"`
-	Settling  float64 `json:"settling" doc:"seconds"`
-	Reading   float64 `json:"reading" doc:"seconds of apertures and of waits between readings"`
-	Ramp      float64 `json:"ramp" doc:"seconds for supplies to come up and go down"`
-}
-
-func (s *Server) apiCheck(w http.ResponseWriter, r *http.Request) error {
-	ctx := r.Context()
-	p, err := s.Store.GetProcedure(ctx, chi.URLParam(r, "key"), 0)
-	if err != nil {
-		return err
-	}
-	d, err := s.Store.GetDevice(ctx, p.Body.Device, 0)
-	if err != nil {
-		return err
-	}
-	pins, err := s.Store.GetPinMap(ctx, p.Body.Device, s.Bench.Key, 0)
-	if store.CodeOf(err) == store.NotFound || err == nil && pins.Removed {
-		return problem(http.StatusConflict, "The device has no pin map for this bench yet.")
-	}
-	if err != nil {
-		return err
-	}
-	if err := p.Body.Validate(&d.Body); err != nil {
-		return err // the device was changed since
-	}
-	total, err := run.Check(&procedure.Record{Device: d.Body, Procedure: p.Body, PinMap: pins.Body, Bench: s.Bench})
-	if err != nil {
-		return err
-	}
-	out := apiCheck{Total: total.Seconds()}
-	for _, e := range p.Body.Estimate(&d.Body, &s.Bench) {
-		out.Measurements = append(out.Measurements, apiEstimate(e))
-	}
-	return reply(w, http.StatusOK, out)
 }

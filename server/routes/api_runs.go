@@ -53,6 +53,8 @@ type apiStart struct {
 	Lot       string `json:"lot,omitempty" max:"64"`
 	Note      string `json:"note,omitempty" max:"4000"`
 	Seat      bool   `json:"seat,omitempty" doc:"on a rehearsal bench: seat the unit of this serial number first"`
+	// Acknowledge names warnings of the check before power.
+	Acknowledge []string `json:"acknowledge,omitempty" doc:"names of the warnings of the check before power that are known of"`
 }
 
 // apiStarted names the run that was started.

@@ -8,6 +8,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 	"ohmkeep/server/run"
 	"ohmkeep/store"
@@ -22,6 +23,8 @@ type Problem struct {
 	Title  string       `json:"title"`
 	Detail string       `json:"detail,omitempty"`
 	Fields dut.Problems `json:"fields,omitempty"`
+	// Findings are those of the check before power that stand in the way.
+	Findings []procedure.Finding `json:"-"`
 }
 
 func (p *Problem) Error() string {
@@ -99,8 +102,9 @@ func writeProblem(w http.ResponseWriter, r *http.Request, p *Problem) {
 	body := struct {
 		Type string `json:"type"`
 		*Problem
-		Instance string `json:"instance,omitempty"`
-	}{"about:blank", p, r.URL.Path}
+		Findings []apiCheckFinding `json:"findings,omitempty"`
+		Instance string            `json:"instance,omitempty"`
+	}{"about:blank", p, findingsOf(p.Findings), r.URL.Path}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(p.Status)
 	_ = json.NewEncoder(w).Encode(body) // the client has gone

@@ -40,12 +40,13 @@ const mediaCSV = "text/csv; charset=utf-8; header=present"
 
 // problemDetails is what writeProblem writes (RFC 9457).
 type problemDetails struct {
-	Type     string        `json:"type"`
-	Title    string        `json:"title"`
-	Status   int           `json:"status"`
-	Detail   string        `json:"detail,omitempty" doc:"what is wrong, and what would be right"`
-	Fields   []dut.Problem `json:"fields,omitempty" doc:"the fields at fault, each with its path in the body or its name in the query"`
-	Instance string        `json:"instance,omitempty"`
+	Type     string            `json:"type"`
+	Title    string            `json:"title"`
+	Status   int               `json:"status"`
+	Detail   string            `json:"detail,omitempty" doc:"what is wrong, and what would be right"`
+	Fields   []dut.Problem     `json:"fields,omitempty" doc:"the fields at fault, each with its path in the body or its name in the query"`
+	Findings []apiCheckFinding `json:"findings,omitempty" doc:"what the check before power found, where that stands in the way of a start"`
+	Instance string            `json:"instance,omitempty"`
 }
 
 type (

@@ -242,7 +242,7 @@ func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
 	f := r.PostForm
 	q := StartRequest{
 		Procedure: f.Get("procedure"), Serial: f.Get("serial"), Lot: f.Get("lot"), Note: f.Get("note"),
-		Seat: f.Get("seat") == "1",
+		Seat: f.Get("seat") == "1", Acknowledge: f["acknowledge"],
 	}
 	if q.Procedure != "" {
 		p, err := s.Store.GetProcedure(r.Context(), q.Procedure, 0)
@@ -257,6 +257,9 @@ func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
 		return seeOther(w, r, "/runs/"+id)
 	}
 	p := classify(err, s.Log)
+	if len(p.Findings) > 0 {
+		return s.askToAcknowledge(w, r, p)
+	}
 	home, err := s.home(r.Context())
 	if err != nil {
 		return err

@@ -166,7 +166,7 @@ func (l *lab) watchers(id string, n int) []*websocket.Conn {
 // watchOf is a watch of n readings, back to back.
 func watchOf(n int) procedure.Measurement {
 	return procedure.Measurement{ID: "watch", Name: "Watch", Kind: "watch", Pins: []int{1}, Use: procedure.UseVoltage,
-		Level: 1, Compliance: 10e-3, Hold: []procedure.Hold{{Pin: 2, Use: procedure.UseReturn}},
+		Level: 1, Compliance: 10e-3, Hold: []procedure.Hold{{Pin: 2, Use: procedure.UseReturn}}, Settle: procedure.Settle{Time: 1e-3},
 		Aperture: procedure.Aperture{Seconds: 1e-5}, Duration: float64(n) * 1e-5}
 }
 

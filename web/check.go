@@ -1,0 +1,167 @@
+package web
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
+)
+
+// CheckProps is the page of the check before power.
+type CheckProps struct {
+	Page      Page
+	Procedure procedure.Procedure
+	Rev       int
+	Device    dut.Device
+	Report    procedure.CheckReport
+	// Start has the fields of the form on the first page, and acknowledge: the
+	// names of the warnings that are acknowledged. Asked says that a start was
+	// refused for want of them.
+	Start     Form
+	Asked     bool
+	OfferSeat bool
+	CanStart  bool
+}
+
+func (p CheckProps) home() HomeProps {
+	return HomeProps{Start: p.Start, OfferSeat: p.OfferSeat, Procedures: []Option{{Value: p.Procedure.Key, Label: p.Procedure.Name}}}
+}
+
+// checkLine is the outcome of the check in a line.
+func checkLine(r *procedure.CheckReport) string {
+	errors, warnings := len(r.Errors()), len(WarningsByName(r))
+	switch {
+	case errors > 0 && warnings > 0:
+		return count(errors, "error keeps", "errors keep") + " it from starting, and " + count(warnings, "warning waits", "warnings wait") + " to be acknowledged."
+	case errors > 0:
+		return count(errors, "error keeps", "errors keep") + " it from starting."
+	case warnings > 0:
+		return "It may start once " + count(warnings, "warning is", "warnings are") + " acknowledged."
+	}
+	return "Nothing stands in its way."
+}
+
+// NamedWarning is what one tick acknowledges.
+type NamedWarning struct {
+	Name     string
+	Findings []procedure.Finding
+}
+
+// WarningsByName gathers warnings under the names that they are acknowledged by.
+func WarningsByName(r *procedure.CheckReport) []NamedWarning {
+	var out []NamedWarning
+	for _, f := range r.Warnings() {
+		i := slices.IndexFunc(out, func(n NamedWarning) bool { return n.Name == f.Name() })
+		if i < 0 {
+			out = append(out, NamedWarning{Name: f.Name()})
+			i = len(out) - 1
+		}
+		out[i].Findings = append(out[i].Findings, f)
+	}
+	return out
+}
+
+// measurementName is what a finding speaks of.
+func (p CheckProps) measurementName(f procedure.Finding) string {
+	for _, m := range p.Report.Measurements {
+		if m.ID == f.ID && f.ID != "" {
+			return m.Name
+		}
+	}
+	return ""
+}
+
+// severityWord and severityMark say what a finding means, by a word and a mark.
+func severityMark(s procedure.Severity) string {
+	switch s {
+	case procedure.SeverityError:
+		return "✕"
+	case procedure.SeverityWarning:
+		return "!"
+	}
+	return "·"
+}
+
+// codeOf is the part of an acknowledgement's name that says what it is about.
+func codeOf(name string) string {
+	code, _, _ := strings.Cut(name, ":")
+	return strings.ReplaceAll(code, "-", " ")
+}
+
+// predicted is a row of the table of predictions: the worst of one result.
+type predicted struct {
+	procedure.Prediction
+	measurement string
+	pins        int
+}
+
+// predictions is the worst of each result of each measurement, of all its pins.
+func (p CheckProps) predictions() []predicted {
+	var out []predicted
+	for _, m := range p.Report.Measurements {
+		first := len(out)
+		for _, q := range m.Predictions {
+			i := slices.IndexFunc(out[first:], func(o predicted) bool { return o.Key == q.Key })
+			if i < 0 {
+				out = append(out, predicted{q, m.Name, 1})
+				continue
+			}
+			at := &out[first+i]
+			at.pins++
+			if q.Ratio < at.Ratio {
+				at.Prediction = q
+			}
+		}
+	}
+	return out
+}
+
+func ratioWords(r float64) string {
+	switch {
+	case math.IsInf(r, 0) || r >= 1000:
+		return "over 1000:1"
+	case r >= 10:
+		return fmt.Sprintf("%.0f:1", r)
+	}
+	return fmt.Sprintf("%.1f:1", r)
+}
+
+func ratioClass(r float64) string {
+	switch {
+	case r < 1:
+		return "severity severity-error"
+	case r < 4:
+		return "severity severity-warning"
+	}
+	return ""
+}
+
+// seconds writes a part of a duration.
+func partOf(s float64) string {
+	if s == 0 {
+		return "—"
+	}
+	return quantity.Format(s, quantity.Second, 3)
+}
+
+// parts is the sum of all measurements' estimates.
+func (p CheckProps) parts() procedure.Estimate {
+	var sum procedure.Estimate
+	for _, m := range p.Report.Measurements {
+		e := m.Estimate
+		sum.Points += e.Points
+		sum.Readings += e.Readings
+		sum.Switching += e.Switching
+		sum.Settling += e.Settling
+		sum.Reading += e.Reading
+		sum.Ramp += e.Ramp
+	}
+	return sum
+}
+
+func totalWords(s float64) string { return span(time.Duration(s * float64(time.Second))) }

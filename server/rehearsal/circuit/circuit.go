@@ -126,8 +126,9 @@ type Method string
 
 // The methods, in the order in which Solve tries them.
 const (
-	Newton   Method = "newton"
-	Homotopy Method = "homotopy" // every node tied to a point by a conductance that fades
+	Newton          Method = "newton"
+	Homotopy        Method = "homotopy"         // every node tied to a point by a conductance that fades
+	PseudoTransient Method = "pseudo-transient" // a capacitor at every node
 )
 
 // V is the voltage of a node against ground, V.

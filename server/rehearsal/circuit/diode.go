@@ -91,7 +91,8 @@ func (j *junction) withSeries(v, rs float64) (i, g float64) {
 	return i, g / (1 + rs*g)
 }
 
-// omega is the w > 0 of w + ln w = l.
+// omega is the w > 0 of w + ln w = l, by Newton of the second order from a
+// starting value good to a few parts in ten.
 func omega(l float64) float64 {
 	var w float64
 	switch {

@@ -5,7 +5,7 @@ import "math"
 const (
 	tieStart   = 1.0  // S, from every node to where it starts
 	tieEnd     = 35.0 // e-foldings after which the ties are gone
-	sharpening = 0.4  // e-foldings of the channels' corners for one of the ties
+	sharpening = 0.6  // e-foldings of the channels' corners for one of the ties
 	roundest   = 0.02 // V, or part of compliance, of the corners at the start
 	firstArc   = 0.1  // V, A or e-foldings, together
 	mostArc    = 3.0

@@ -13,9 +13,9 @@ const (
 	nodeGoal     = 1e-9  // of the currents at the node itself
 	branchGoal   = 1e-12 // V, or part of compliance
 	currentFloor = 1e-24 // A; less than one electron a day
-	quickLimit   = 20    // Newton steps before the homotopy
-	stride       = 25.0  // V that a Newton step moves a node at most
-	attempts     = 16    // of the homotopy, each from elsewhere
+	quickLimit   = 100   // Newton steps before the homotopy
+	stride       = 0.3   // V that a Newton step moves a node at most: more overshoots, less creeps
+	attempts     = 16    // of both fall-backs, each from elsewhere
 )
 
 // Solve finds an operating point, starting from the last one: a circuit with
@@ -35,6 +35,10 @@ func (c *Circuit) Solve() (*Solution, error) {
 	for k := range attempts {
 		if c.homotopy(k) {
 			c.finish(Homotopy)
+			return &c.sol, nil
+		}
+		if c.transient(k) {
+			c.finish(PseudoTransient)
 			return &c.sol, nil
 		}
 	}

@@ -164,11 +164,16 @@ func explore(t *testing.T, m Model, points int, seed uint64) tally {
 	return sum
 }
 
-// biasPoints is small by default: the full count takes minutes of one core.
-var biasPoints = flag.Int("bias.points", 2_200, "bias points over all models and faults; the full check is 100000")
+var (
+	biasPoints = flag.Int("bias.points", 100_000, "bias points over all models and faults; 2000 with -short")
+	biasSeed   = flag.Uint64("bias.seed", 0, "the first of the seeds that the bias points are drawn from, one for a model")
+)
 
 func TestEveryBiasPoint(t *testing.T) {
 	points := *biasPoints
+	if testing.Short() || raceDetector {
+		points = 2_000
+	}
 	models := All()
 	for k, m := range models {
 		share := points / len(models)
@@ -176,10 +181,14 @@ func TestEveryBiasPoint(t *testing.T) {
 			share++
 		}
 		t.Run(m.Key, func(t *testing.T) {
+			t.Parallel()
 			start := time.Now()
-			s := explore(t, m, share, uint64(k))
+			s := explore(t, m, share, *biasSeed+uint64(k))
 			t.Logf("%d points, %d cold, %.1f steps (most %d), %v, residual %.1g, %v", s.points, s.cold,
 				float64(s.steps)/float64(s.points), s.worstSteps, s.methods, s.residual, time.Since(start).Round(time.Millisecond))
+			if s.points != share {
+				t.Errorf("%d of %d points solved", s.points, share)
+			}
 			if 3*s.cold < s.points {
 				t.Errorf("only %d of %d points were cold", s.cold, s.points)
 			}

@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"ohmkeep/server/rehearsal/circuit"
 )
 
 // Kirchhoff's current law at every node, for any model, unit, faults and bias
@@ -27,25 +29,63 @@ func TestKirchhoff(t *testing.T) {
 	})
 }
 
-func benchmark(b *testing.B, key string, cold bool) {
-	g := rand.New(rand.NewPCG(1, 3))
-	r := newRig(b, Unit{Model: key, Params: Params{Seed: 1}})
+// powered is a part on four channels at 0, 1, 2 and 3 V and the return.
+func powered(t testing.TB, key string) *rig {
+	r := newRig(t, Unit{Model: key, Params: Params{Seed: 1}})
 	for pin, row := range r.switches {
 		row[pin%len(row)].SetR(closedR)
 	}
 	for k, ch := range r.channels {
-		ch.Set(1, float64(k), 10e-3)
+		ch.Set(circuit.ForceVoltage, float64(k), 10e-3)
 	}
 	if _, err := r.c.Solve(); err != nil {
-		b.Fatal(err)
+		t.Fatal(err)
 	}
+	return r
+}
+
+// sweep goes up and down by 10 mV a step, 0 to 1 V.
+type sweep struct{ at, step float64 }
+
+func (s *sweep) next() float64 {
+	if s.step == 0 || s.at >= 1 {
+		s.step = -10e-3
+	}
+	if s.at <= 0 {
+		s.step = 10e-3
+	}
+	s.at += s.step
+	return s.at
+}
+
+// A sweep makes no garbage once every elimination order that it needs is there.
+func TestSolveAllocatesNothing(t *testing.T) {
+	for _, m := range All() {
+		r, s := powered(t, m.Key), sweep{}
+		step := func() {
+			r.channels[0].Level = s.next()
+			if _, err := r.c.Solve(); err != nil {
+				t.Fatal(m.Key, err)
+			}
+		}
+		for range 400 {
+			step()
+		}
+		if n := testing.AllocsPerRun(200, step); n != 0 {
+			t.Errorf("%s: %g allocations a step", m.Key, n)
+		}
+	}
+}
+
+func benchmark(b *testing.B, key string, cold bool) {
+	r, s := powered(b, key), sweep{}
 	steps, n := 0, 0
 	b.ReportAllocs()
 	for b.Loop() {
 		if cold {
 			r.c.Forget()
 		}
-		r.channels[0].Level = g.Float64() // 0 to 1 V
+		r.channels[0].Level = s.next()
 		sol, err := r.c.Solve()
 		if err != nil {
 			b.Fatal(err)
@@ -57,6 +97,7 @@ func benchmark(b *testing.B, key string, cold bool) {
 	b.ReportMetric(float64(r.c.Unknowns()), "unknowns")
 }
 
+// BenchmarkSolve: warm is the next point of a sweep, 10 mV on.
 func BenchmarkSolve(b *testing.B) {
 	for _, m := range All() {
 		b.Run(m.Key+"/warm", func(b *testing.B) { benchmark(b, m.Key, false) })

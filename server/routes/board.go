@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"log/slog"
-	"math"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -153,9 +152,7 @@ func (b *board) connect(pins []run.PinState) {
 		p := &b.pins[i]
 		p.Use, p.Level, p.Flags = s.Use, s.Level, s.Flags
 		p.Channel = channelName(&b.rec.Bench, s.Channel)
-		if !math.IsNaN(s.V) {
-			p.V, p.I = s.V, s.I
-		}
+		p.V, p.I = s.V, s.I // NaN: not read since it was connected
 	}
 	b.touch(web.PartRunPins)
 }

@@ -170,6 +170,37 @@ func (p MeasurementProps) outputUnit(o procedure.Output) quantity.Unit {
 	return m.OutputUnit(o)
 }
 
+// fewOutputs is how many results show their limits always.
+const fewOutputs = 4
+
+// limited are the results whose limits the form shows: all where they are few,
+// otherwise those that have one, and the first.
+func (p MeasurementProps) limited() (out []procedure.Output) {
+	all := p.Kind.Outputs()
+	for i, o := range all {
+		if len(all) <= fewOutputs || i == 0 || p.hasLimit(o) {
+			out = append(out, o)
+		}
+	}
+	return out
+}
+
+// unlimited are the others.
+func (p MeasurementProps) unlimited() (out []procedure.Output) {
+	all := p.Kind.Outputs()
+	for i, o := range all {
+		if len(all) > fewOutputs && i > 0 && !p.hasLimit(o) {
+			out = append(out, o)
+		}
+	}
+	return out
+}
+
+func (p MeasurementProps) hasLimit(o procedure.Output) bool {
+	at := "limits." + o.Key
+	return p.Form.Get(at+".low") != "" || p.Form.Get(at+".high") != "" || wrongIn(p.Form, at+".", at)
+}
+
 // limitAttrs makes a limit's unit follow what is forced where it hangs on it.
 func (p MeasurementProps) limitAttrs(o procedure.Output, what string) templ.Attributes {
 	out := templ.Attributes{"aria-label": o.Name + " " + what}
@@ -188,7 +219,7 @@ func (p MeasurementProps) heading() string {
 	return orDash(p.Form.Get("name"))
 }
 
-// listedProblem is a problem that stands beside no field of the form.
+// otherProblems are those that stand beside no field of the form.
 func (p MeasurementProps) otherProblems() []string {
 	var out []string
 	for name, text := range p.Form.Errors {

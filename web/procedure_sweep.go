@@ -50,7 +50,7 @@ func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 // sweepLevels lists the first and last levels and counts all.
 func sweepLevels(s *procedure.Sweep, unit quantity.Unit) string {
 	n := s.Count()
-	level := func(i int) string { return quantity.Format(s.At(i), unit, 4) }
+	level := func(i int) string { return levelText(s.At(i), unit) }
 	var parts []string
 	for i := 0; i < n; i++ {
 		if i == namedLevels && n > 2*namedLevels {
@@ -64,6 +64,16 @@ func sweepLevels(s *procedure.Sweep, unit quantity.Unit) string {
 		w += fmt.Sprintf(", up and down again: %d points", s.Len())
 	}
 	return w + ": " + strings.Join(parts, ", ")
+}
+
+// levelText is a level with at most four digits, and no zeros at its end.
+func levelText(v float64, unit quantity.Unit) string {
+	full := quantity.Format(v, unit, 4)
+	rounded, err := quantity.Parse(full, unit)
+	if err != nil {
+		return full
+	}
+	return short(rounded, unit)
 }
 
 // sweepTicks draws a mark for each level, on a logarithmic axis for a log sweep.

@@ -64,3 +64,11 @@ func TestAPIProcedureSchema(t *testing.T) {
 		}
 	}
 }
+
+// draft asks for what a procedure begins with.
+func (a *apiRig) draft() {
+	if got := get[apiDraft](a, "/devices/load/draft"); got.Procedure.Device != "load" || len(got.Reasons) == 0 {
+		a.t.Errorf("drafted %+v", got)
+	}
+	get[map[string]any](a, "/schemas/procedure.json")
+}

@@ -21,6 +21,7 @@ func TestWalkThrough(t *testing.T) {
 	a := newAPI(t)
 	a.describeAndSeat()
 	a.pasteAndMap()
+	a.draft()
 	id := a.runAndRead()
 	a.exports(id)
 	a.history(id)

@@ -85,6 +85,7 @@ type Conflict struct {
 	Rev          int  // theirs
 	Deleted      bool // the document was deleted
 	Theirs, Mine []dut.Change
+	Form         string // id of a form that can merge both; "" where none can
 }
 
 // DeviceEditProps is the editor of a device, new or described before.

@@ -70,6 +70,11 @@ func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
 	e := editing{values: r.PostForm, stored: d}
 	e.values.Set("key", d.Body.Key)
 	e.look()
+	if r.PostForm.Get("do") == "merge" {
+		if err := s.mergeDevice(ctx, &e); err != nil {
+			return err
+		}
+	}
 	if r.PostForm.Get("do") != "save" {
 		status := e.act(r.PostForm.Get("do"))
 		return s.showEditor(w, r, status, &e)
@@ -78,7 +83,7 @@ func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
 		return s.showEditor(w, r, http.StatusUnprocessableEntity, &e)
 	}
 	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
-	if rev == d.Rev && !d.Removed && len(dut.Diff(&d.Body, &e.device)) == 0 {
+	if rev == d.Rev && !d.Removed && len(deviceChanges(&d.Body, &e.device)) == 0 {
 		return seeOther(w, r, "/devices/"+d.Body.Key) // nothing was edited
 	}
 	if d.Removed && r.PostForm.Get("revive") == "" {
@@ -104,10 +109,11 @@ func (s *Server) deviceConflict(w http.ResponseWriter, r *http.Request, e *editi
 		return err
 	}
 	e.stored = latest
-	e.conflict = &web.Conflict{By: latest.By, At: latest.At, Rev: latest.Rev, Deleted: latest.Removed,
-		Mine: dut.Diff(&latest.Body, &e.device)}
+	e.conflict = &web.Conflict{By: latest.By, At: latest.At, Rev: latest.Rev, Deleted: latest.Removed, Form: "device",
+		Mine: deviceChanges(&latest.Body, &e.device)}
 	if before, err := s.Store.GetDevice(r.Context(), latest.Body.Key, from); err == nil && from > 0 {
-		e.conflict.Theirs = dut.Diff(&before.Body, &latest.Body)
+		e.conflict.Theirs = deviceChanges(&before.Body, &latest.Body)
+		e.values.Set("from", strconv.Itoa(from))
 	}
 	if latest.Removed {
 		e.values.Set("revive", "1")
@@ -115,6 +121,33 @@ func (s *Server) deviceConflict(w http.ResponseWriter, r *http.Request, e *editi
 	}
 	e.values.Set("rev", strconv.Itoa(latest.Rev))
 	return s.showEditor(w, r, http.StatusConflict, e)
+}
+
+// deviceChanges lists what changed for whoever reads it: the order in which a
+// document lists its pins is none of that.
+func deviceChanges(a, b *dut.Device) []dut.Change {
+	x, y := a.SortPins(), b.SortPins()
+	return dut.Diff(&x, &y)
+}
+
+// mergeDevice takes over what somebody else changed where the form still is as
+// it was opened.
+func (s *Server) mergeDevice(ctx context.Context, e *editing) error {
+	from, _ := strconv.Atoi(e.values.Get("from"))
+	base, err := s.Store.GetDevice(ctx, e.stored.Body.Key, max(from, 1))
+	if err != nil {
+		return err
+	}
+	tidy(e.values, pinColumns, "function", "logic")
+	tidy(e.values, stepColumns)
+	was, theirs := deviceValues(&base.Body), deviceValues(&e.stored.Body)
+	mergeFields(was, theirs, e.values, "name", "description", "model", "family", "pins", "columns", "thermalPad")
+	mergeRows(was, theirs, e.values, pinColumns)
+	mergeColumns(was, theirs, e.values, stepColumns)
+	e.values.Set("rev", strconv.Itoa(e.stored.Rev))
+	e.values.Del("from")
+	e.look()
+	return nil
 }
 
 // act does what a button of the form asks: to the form alone, nothing is saved.

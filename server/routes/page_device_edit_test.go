@@ -103,6 +103,12 @@ func TestTwoDeviceEditors(t *testing.T) {
 		t.Error("rows are missing")
 	}
 	second.Set("rev", "2")
+	merged := url.Values{"from": {"1"}}
+	for k, v := range second {
+		merged[k] = append([]string(nil), v...)
+	}
+	merged.Set("do", "merge")
+	d.expect(store.Owner, "/devices/spare/edit", merged, 200, "12 V", `value="77m"`, "what the second one typed")
 	d.expect(store.Owner, "/devices/spare/edit", second, 303)
 	now, err := d.store.GetDevice(t.Context(), "spare", 0)
 	must(t, err)
@@ -127,7 +133,7 @@ func TestDeletedWhileEdited(t *testing.T) {
 	d.expect(store.Operator, "/devices/spare/delete", url.Values{}, 403)
 	d.expect(store.Owner, "/devices/spare/delete", url.Values{}, 303)
 	form.Set("description", "typed meanwhile")
-	d.expect(store.Operator, "/devices/spare/edit", form, 409, "owner deleted this device", "typed meanwhile", "brings the device back")
+	d.expect(store.Operator, "/devices/spare/edit", form, 409, "owner deleted this device", "typed meanwhile", "brings the device back", `name="revive"`)
 	form.Set("revive", "1")
 	d.expect(store.Operator, "/devices/spare/edit", form, 303)
 	if now, err := d.store.GetDevice(t.Context(), "spare", 0); err != nil || now.Removed || now.Body.Description != "typed meanwhile" {
@@ -374,4 +380,23 @@ func TestPinMapOfNewDevice(t *testing.T) {
 	_, err := d.store.SaveDevice(t.Context(), large, 0, "Ann")
 	must(t, err)
 	d.expect(store.Operator, "/devices/large/pinmap", nil, 200)
+}
+
+func TestMergeRows(t *testing.T) {
+	columns := []string{"n", "a", "b"}
+	table := func(rows ...string) url.Values {
+		v := url.Values{}
+		for _, r := range rows {
+			addRow(v, columns, strings.Split(r, " ")...)
+		}
+		return v
+	}
+	was := table("1 x y", "2 x y", "3 x y", "4 x y", "5 x y")
+	theirs := table("1 T y", "2 x T", "4 x y", "5 x y", "7 T T")
+	mine := table("1 x M", "2 x y", "3 x y", "4 M y", "6 M M")
+	mergeRows(was, theirs, mine, columns)
+	want := table("1 T M", "2 x T", "4 M y", "6 M M", "7 T T")
+	if fmt.Sprint(mine) != fmt.Sprint(want) {
+		t.Errorf("merged %v, want %v", mine, want)
+	}
 }

@@ -35,7 +35,7 @@ func (s *Server) deviceRevisions(w http.ResponseWriter, r *http.Request) error {
 			return nil, err
 		}
 		return &x.Body, nil
-	}, dut.Diff)
+	}, deviceChanges)
 	if err != nil {
 		return err
 	}

@@ -208,6 +208,7 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	ctx, who := r.Context(), viewerOf(r.Context())
 	m.values = r.PostForm
 	rev, _ := strconv.Atoi(m.values.Get("rev"))
 	switch m.values.Get("do") {
@@ -215,6 +216,11 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 		s.propose(m)
 		return s.showPinMap(w, r, http.StatusOK, m)
 	case "save":
+	case "merge":
+		if err := s.mergePinMap(ctx, m); err != nil {
+			return err
+		}
+		return s.showPinMap(w, r, http.StatusOK, m)
 	default:
 		m.read(&s.Bench)
 		return s.showPinMap(w, r, http.StatusOK, m)
@@ -222,7 +228,6 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 	if m.read(&s.Bench); len(m.problems) > 0 {
 		return s.showPinMap(w, r, http.StatusUnprocessableEntity, m)
 	}
-	ctx, who := r.Context(), viewerOf(r.Context())
 	if _, err = s.Store.SavePinMap(ctx, m.pm, rev, who.Name); store.CodeOf(err) == store.Conflict {
 		return s.pinMapConflict(w, r, m, rev)
 	}
@@ -240,17 +245,37 @@ func (s *Server) pinMapConflict(w http.ResponseWriter, r *http.Request, m *mappi
 		return err
 	}
 	m.stored = latest
-	m.conflict = &web.Conflict{By: latest.By, At: latest.At, Rev: latest.Rev, Deleted: latest.Removed,
+	m.conflict = &web.Conflict{By: latest.By, At: latest.At, Rev: latest.Rev, Deleted: latest.Removed, Form: "map",
 		Mine: bench.Diff(&s.Bench, &m.device, &latest.Body, &m.pm)}
 	before := &bench.PinMap{}
 	if from > 0 {
 		if old, err := s.Store.GetPinMap(r.Context(), m.device.Key, s.Bench.Key, from); err == nil {
 			before = &old.Body
+			m.values.Set("from", strconv.Itoa(from))
 		}
 	}
 	m.conflict.Theirs = bench.Diff(&s.Bench, &m.device, before, &latest.Body)
 	m.values.Set("rev", strconv.Itoa(latest.Rev))
 	return s.showPinMap(w, r, http.StatusConflict, m)
+}
+
+// mergePinMap takes over what somebody else changed; see mergeDevice.
+func (s *Server) mergePinMap(ctx context.Context, m *mapping) error {
+	from, _ := strconv.Atoi(m.values.Get("from"))
+	base, err := s.Store.GetPinMap(ctx, m.device.Key, s.Bench.Key, max(from, 1))
+	if err != nil {
+		return err
+	}
+	was, theirs := mapping{device: m.device}, mapping{device: m.device}
+	was.fill(&s.Bench, &base.Body)
+	theirs.fill(&s.Bench, &m.stored.Body)
+	m.read(&s.Bench)
+	mergeRows(was.values, theirs.values, m.values, []string{"pin", "contact"})
+	mergeColumns(was.values, theirs.values, m.values, strapColumns)
+	m.values.Set("rev", strconv.Itoa(m.rev()))
+	m.values.Del("from")
+	m.read(&s.Bench)
+	return nil
 }
 
 func (s *Server) showPinMap(w http.ResponseWriter, r *http.Request, status int, m *mapping) error {

@@ -28,22 +28,38 @@ type WideRow struct {
 	Results []*procedure.Result
 }
 
+// wideKey is what makes two results the same over all runs: the measurement by
+// its id, since its place changes from one revision of a procedure to the next.
 type wideKey struct {
-	procedure string
-	procedure.ResultID
+	procedure, measurement string
+	key                    string
+	pin                    int
+	group, condition       string
+	unit                   quantity.Unit
+}
+
+// measured names the measurements of one procedure as a run carried it out.
+type measured []struct{ id, name string }
+
+// id of a measurement; one without is known by its place.
+func (m measured) id(index int) string {
+	if index < len(m) && m[index].id != "" {
+		return m[index].id
+	}
+	return fmt.Sprint("#", index)
 }
 
 // Wide makes a table of the runs that the filter picks: a row for each run,
 // newest first, a column for each result. It calls columns once, then row for
 // each run; no lock is held while they run.
 func (s *Store) Wide(ctx context.Context, f Filter, columns func([]WideColumn) error, row func(*WideRow) error) error {
-	cols, err := s.wideColumns(ctx, f)
+	bodies, err := s.measuredBodies(ctx, f)
 	if err != nil {
-		return err
+		return wrap("wide table", err)
 	}
-	at := make(map[wideKey]int, len(cols))
-	for i, c := range cols {
-		at[wideKey{c.Procedure, procedure.ResultID{Measurement: c.Measurement, Key: c.Key, Pin: c.Pin, Group: c.Group, Condition: c.Condition}}] = i
+	cols, at, err := s.wideColumns(ctx, f, bodies)
+	if err != nil {
+		return wrap("wide table", err)
 	}
 	if err := columns(cols); err != nil {
 		return err
@@ -52,14 +68,20 @@ func (s *Store) Wide(ctx context.Context, f Filter, columns func([]WideColumn) e
 	return s.EachRun(ctx, f, func(r *RunRow) error {
 		clear(out.Results)
 		out.Run = *r
+		var body int64
+		if err := s.read.QueryRowContext(ctx, "SELECT procedure_body FROM runs WHERE id = ?", r.ID).Scan(&body); err != nil {
+			return wrap("wide table", missing(err, "there is no run %s", r.ID))
+		}
 		results, err := s.Results(ctx, r.ID)
 		if err != nil {
 			return err
 		}
 		for i := range results {
+			x := &results[i]
+			key := wideKey{r.Procedure, bodies[body].id(x.Measurement), x.Key, x.Pin, x.Group, x.Condition, x.Unit}
 			// A result that a running run has just added has no column yet.
-			if k, ok := at[wideKey{r.Procedure, results[i].ID()}]; ok {
-				out.Results[k] = &results[i]
+			if k, ok := at[key]; ok {
+				out.Results[k] = x
 			}
 		}
 		return row(&out)
@@ -69,53 +91,53 @@ func (s *Store) Wide(ctx context.Context, f Filter, columns func([]WideColumn) e
 // maxWide bounds the columns: a table beyond it is of no use to anybody.
 const maxWide = 4000
 
-func (s *Store) wideColumns(ctx context.Context, f Filter) ([]WideColumn, error) {
+// wideColumns are the columns in the order of the newest revision, then those
+// that only older ones have, and where each is.
+func (s *Store) wideColumns(ctx context.Context, f Filter, bodies map[int64]measured) ([]WideColumn, map[wideKey]int, error) {
 	where, args := f.condition()
 	var out []WideColumn
-	names := map[string][]string{} // of measurements, by procedure
-	err := s.rows(ctx, `SELECT p, measurement, key, max(name), pin, curve, condition, max(unit)
-		FROM (SELECT seq AS run, procedure AS p FROM runs WHERE `+where+`) JOIN results USING (run)
-		GROUP BY p, measurement, key, pin, curve, condition ORDER BY p, measurement, min(id) LIMIT `+fmt.Sprint(maxWide+1),
+	at := map[wideKey]int{}
+	err := s.rows(ctx, `SELECT p, body, measurement, key, max(name), pin, curve, condition, unit
+		FROM (SELECT seq AS run, procedure AS p, procedure_body AS body FROM runs WHERE `+where+`) JOIN results USING (run)
+		GROUP BY p, body, measurement, key, pin, curve, condition, unit ORDER BY p, body DESC, measurement, min(id)`,
 		args, func(r *sql.Rows) error {
 			var c WideColumn
-			err := r.Scan(&c.Procedure, &c.Measurement, &c.Key, &c.Name, &c.Pin, &c.Group, &c.Condition, &c.Unit)
-			names[c.Procedure] = nil
+			var body int64
+			if err := r.Scan(&c.Procedure, &body, &c.Measurement, &c.Key, &c.Name, &c.Pin, &c.Group, &c.Condition, &c.Unit); err != nil {
+				return err
+			}
+			m := bodies[body]
+			key := wideKey{c.Procedure, m.id(c.Measurement), c.Key, c.Pin, c.Group, c.Condition, c.Unit}
+			if _, known := at[key]; known {
+				return nil
+			}
+			if len(out) == maxWide {
+				return errorf(Invalid, "the runs have more than %d different results: pick one device or procedure", maxWide)
+			}
+			if c.Measurement < len(m) {
+				c.MeasurementName = m[c.Measurement].name
+			}
+			at[key] = len(out)
 			out = append(out, c)
-			return err
+			return nil
 		})
-	if err != nil {
-		return nil, wrap("wide table", err)
-	}
-	if len(out) > maxWide {
-		return nil, errorf(Invalid, "the runs have more than %d different results: pick one device or procedure", maxWide)
-	}
-	if err := s.measurementNames(ctx, names); err != nil {
-		return nil, wrap("wide table", err)
-	}
-	for i := range out {
-		if n := names[out[i].Procedure]; out[i].Measurement < len(n) {
-			out[i].MeasurementName = n[out[i].Measurement]
-		}
-	}
-	return out, nil
+	return out, at, err
 }
 
-// measurementNames fills in each procedure's measurement names, as its newest
-// run had them.
-func (s *Store) measurementNames(ctx context.Context, names map[string][]string) error {
-	for key := range names {
-		err := s.rows(ctx, `SELECT coalesce(json_extract(value, '$.name'), '')
-			FROM json_each((SELECT body FROM runs JOIN snapshots ON snapshots.id = procedure_body
-				WHERE procedure = ? ORDER BY seq DESC LIMIT 1), '$.measurements') ORDER BY json_each.key`,
-			[]any{key}, func(r *sql.Rows) error {
-				var name string
-				err := r.Scan(&name)
-				names[key] = append(names[key], name)
-				return err
-			})
-		if err != nil {
+// measuredBodies are the measurements of every procedure that the runs were of,
+// by the id of its snapshot.
+func (s *Store) measuredBodies(ctx context.Context, f Filter) (map[int64]measured, error) {
+	where, args := f.condition()
+	out := map[int64]measured{}
+	err := s.rows(ctx, `SELECT snapshots.id, coalesce(json_extract(value, '$.id'), ''), coalesce(json_extract(value, '$.name'), '')
+		FROM snapshots, json_each(body, '$.measurements')
+		WHERE snapshots.id IN (SELECT procedure_body FROM runs WHERE `+where+`) ORDER BY snapshots.id, json_each.key`,
+		args, func(r *sql.Rows) error {
+			var body int64
+			var m struct{ id, name string }
+			err := r.Scan(&body, &m.id, &m.name)
+			out[body] = append(out[body], m)
 			return err
-		}
-	}
-	return nil
+		})
+	return out, err
 }

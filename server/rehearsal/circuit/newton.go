@@ -102,7 +102,6 @@ func (s *system) advance(most float64) float64 {
 			far = math.Max(far, math.Abs(d)/(1+math.Abs(s.hi[k])))
 			if math.Abs(d) > most {
 				d = math.Copysign(most, d)
-				s.limited = true
 			}
 		}
 		s.move(k, d)

@@ -16,7 +16,7 @@ type system struct {
 	lu     sparse
 
 	largest float64 // largest current through any element
-	limited bool    // some device was evaluated away from x
+	limited bool    // some channel is held in a region that does not fit x
 	turns   int     // how many channels may still change region at this evaluation
 	// Of the homotopy: every node is tied by tie·hold (S) to ref, the corners
 	// of the channels are rounded by round; byFade is df by the fade of both.

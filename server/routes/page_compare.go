@@ -10,6 +10,7 @@ import (
 
 	"ohmkeep/server/derive"
 	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -76,10 +77,12 @@ func pickStat(p *web.LotProps, asked string) {
 	}
 }
 
-// statKey is one result over a lot. Runs of another procedure have others.
+// statKey is one result over a lot, its measurement by id: its place changes
+// when the procedure is edited. Runs of another procedure have others.
 type statKey struct {
-	procedure string
-	id        procedure.ResultID
+	procedure, measurement string
+	id                     procedure.ResultID
+	unit                   quantity.Unit
 }
 
 // lotStats computes the statistics of each result, in the order of the runs'
@@ -88,21 +91,26 @@ func (s *Server) lotStats(ctx context.Context, runs []store.RunRow) ([]web.LotSt
 	var order []statKey
 	stats := map[statKey]*web.LotStat{}
 	sums := map[statKey]*derive.Accumulator{}
-	names := map[string]*procedure.Record{}
+	type revision struct {
+		procedure string
+		rev       int
+	}
+	recs := map[revision]*procedure.Record{}
 	for i := range runs {
 		results, err := s.Store.Results(ctx, runs[i].ID)
 		if err != nil {
 			return nil, err
 		}
-		rec := names[runs[i].Procedure]
-		if rec == nil {
+		rev := revision{runs[i].Procedure, runs[i].ProcRev}
+		rec := recs[rev]
+		if rec == nil || rev.rev == 0 { // 0: never stored, so each its own
 			if rec, err = s.Store.GetRun(ctx, runs[i].ID); err != nil {
 				return nil, err
 			}
-			names[runs[i].Procedure] = rec
+			recs[rev] = rec
 		}
 		for _, r := range results {
-			key := statKey{runs[i].Procedure, r.ID()}
+			key := keyOf(rec, r)
 			st := stats[key]
 			if st == nil {
 				st = newStat(rec, r)
@@ -119,6 +127,14 @@ func (s *Server) lotStats(ctx context.Context, runs []store.RunRow) ([]web.LotSt
 		out = append(out, *st)
 	}
 	return out, nil
+}
+
+func keyOf(rec *procedure.Record, r procedure.Result) statKey {
+	key := statKey{procedure: rec.Procedure.Key, id: r.ID(), unit: r.Unit}
+	if m := rec.Procedure.Measurements; r.Measurement >= 0 && r.Measurement < len(m) && m[r.Measurement].ID != "" {
+		key.measurement, key.id.Measurement = m[r.Measurement].ID, 0
+	}
+	return key
 }
 
 func newStat(rec *procedure.Record, r procedure.Result) *web.LotStat {

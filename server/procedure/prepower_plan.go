@@ -35,7 +35,7 @@ func (c *preCheck) planned(e *exposure, step *PlanStep) {
 		c.order(e, seg)
 		c.through(e, seg)
 		c.overpowered(e, seg, sum)
-		c.straps(e, seg)
+		c.straps(e, seg, sum)
 		c.paths(seg, sum)
 		c.settles(e, seg)
 	}
@@ -135,7 +135,7 @@ func (c *preCheck) through(e *exposure, seg *Segment) {
 			continue
 		}
 		if p.Clamp != 0 {
-			c.supplyAbove(e, p)
+			c.supplyAbove(e, seg, p, high)
 			continue
 		}
 		if high <= p.MaxV && low >= min(p.MinV, diodeMinV) {
@@ -170,15 +170,20 @@ func (c *preCheck) overpowered(e *exposure, seg *Segment, sum float64) {
 }
 
 // supplyAbove finds a pin that its own supply may carry beyond its rating: as an
-// output that is high, or as an input that floats.
-func (c *preCheck) supplyAbove(e *exposure, p *dut.Pin) {
-	x := e.pins[p.Clamp]
-	if x == nil {
-		return
-	}
-	level := x.high
-	if x.use == UseCurrent {
-		level = x.compliance
+// output that is high, or as an input that floats. A supply that is left open
+// follows the highest of the pins that feed it.
+func (c *preCheck) supplyAbove(e *exposure, seg *Segment, p *dut.Pin, highest float64) {
+	level := highest
+	if i := slices.IndexFunc(seg.Conns, func(o *Conn) bool { return o.Pin == p.Clamp }); i >= 0 {
+		x := e.pins[p.Clamp]
+		switch {
+		case x == nil || seg.Conns[i].Use == UseReturn:
+			return
+		case seg.Conns[i].Use == UseCurrent:
+			level = x.compliance
+		default:
+			level = x.high
+		}
 	}
 	if level <= p.MaxV {
 		return
@@ -261,18 +266,18 @@ func (c *preCheck) paths(seg *Segment, sum float64) {
 	}
 }
 
-// straps looks at what strap resistors do at the levels of a segment.
-func (c *preCheck) straps(e *exposure, seg *Segment) {
+// straps looks at what strap resistors do at the levels of a segment. What flows
+// through one is limited by no channel at its own pin: the part may bring there
+// what other pins take in.
+func (c *preCheck) straps(e *exposure, seg *Segment, sum float64) {
+	low, high, _ := seg.span(e, 0)
 	for i, s := range c.PinMap.Straps {
 		if s.Kind != bench.StrapResistor || !(s.Resistance > 0) {
 			continue
 		}
 		a, b := c.end(e, seg, s.Contact), c.end(e, seg, s.To)
-		if !a.driven && !b.driven {
-			continue
-		}
-		across := max(a.high-b.low, b.high-a.low)
-		amp := min(across/s.Resistance, max(a.current, b.current))
+		across := high - low
+		amp := min(across/s.Resistance, sum)
 		field := []string{fmt.Sprintf("pinMap.straps[%d].resistance", i)}
 		if w := amp * amp * s.Resistance; w > strapPower*slack {
 			c.add(SeverityWarning, CodeStrapPower, a.and(b), field,
@@ -289,7 +294,6 @@ type strapEnd struct {
 	pin       dut.Pin // number 0: the return, or a contact without a pin
 	driven    bool    // by a channel
 	low, high float64 // V
-	current   float64 // A that a channel can bring there
 }
 
 func (a strapEnd) and(b strapEnd) []int {
@@ -318,9 +322,9 @@ func (c *preCheck) end(e *exposure, seg *Segment, contact int) strapEnd {
 			continue
 		}
 		out.driven = true
-		out.low, out.high, out.current = min(x.low, 0), max(x.high, 0), x.compliance
+		out.low, out.high = min(x.low, 0), max(x.high, 0)
 		if conn.Use == UseCurrent {
-			out.low, out.high, out.current = e.lowest(n, x.compliance), x.compliance, conn.Level
+			out.low, out.high = e.lowest(n, x.compliance), x.compliance
 		}
 	}
 	return out
@@ -329,15 +333,15 @@ func (c *preCheck) end(e *exposure, seg *Segment, contact int) strapEnd {
 // strapped checks what reaches the pin at one end of a strap from the other.
 func (c *preCheck) strapped(at, from strapEnd, ohms, amp float64, field []string) {
 	p := at.pin
-	if p.Number == 0 || !from.driven || p.Function == dut.Ground {
+	if p.Number == 0 || p.Function == dut.Ground {
 		return
 	}
 	if p.MaxI > 0 && amp > p.MaxI*slack {
 		c.add(SeverityError, CodeStrapCurrent, []int{p.Number}, field,
-			"the strap of %s may bring %s into it from pin %s, above the absolute maximum of %s: lower the limit there, or use a larger resistor",
-			say(ohms, quantity.Ohm), amps(amp), from.pin.Label(), amps(p.MaxI))
+			"its strap of %s may carry up to %s at the levels and limits of all pins, above the absolute maximum of %s: lower them, or use a larger resistor",
+			say(ohms, quantity.Ohm), amps(amp), amps(p.MaxI))
 	}
-	if !at.driven && (from.high > p.MaxV || from.low < min(p.MinV, diodeMinV)) {
+	if from.driven && !at.driven && (from.high > p.MaxV || from.low < min(p.MinV, diodeMinV)) {
 		c.add(SeverityError, CodeStrapVoltage, []int{p.Number}, field,
 			"the strap from pin %s may bring it to %s to %s, outside the absolute maximum, %s to %s: stay within it there, or remove the strap",
 			from.pin.Label(), volts(from.low), volts(from.high), volts(p.MinV), volts(p.MaxV))

@@ -124,9 +124,14 @@ func (a *Amplifier) stamp(s *system) {
 // swing is how far the target can go from the middle, with its derivative by
 // the supply: half the supply less headroom, fading out without supply.
 func (a *Amplifier) swing(supply float64) (v, slope float64) {
-	const soft = 0.05 // V of supply over which the output stage comes to life
+	const (
+		soft  = 0.05 // V of supply over which the output stage comes to life
+		least = 0.03 // V, so that a dead amplifier is no comparator of nanovolts
+	)
 	v, slope = softplus((supply/2 - a.p.Headroom) / soft)
-	return soft*v + 1e-5, slope / 2
+	v *= soft
+	whole := math.Hypot(v, least)
+	return whole, slope / 2 * v / whole
 }
 
 // awake is the part of its currents that an amplifier has at a supply, with its

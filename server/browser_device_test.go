@@ -1,10 +1,13 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"strings"
 	"testing"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
@@ -37,6 +40,27 @@ func (b *tab) views(name string) {
 	b.size(1280, 900)
 }
 
+// paper checks that a page fits a sheet of paper as it is printed: 19 cm of it
+// at 96 px to the inch.
+func (b *tab) paper(name string) {
+	b.t.Helper()
+	medium := func(m string) {
+		b.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+			_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: m})
+			return err
+		}))
+	}
+	medium("print")
+	b.size(718, 1000)
+	b.fits(name + " on paper")
+	if shown := evaluate[int](b, `[...document.querySelectorAll("nav, .strip, .crumbs, button")].filter(e => e.offsetParent).length`); shown > 0 {
+		b.t.Errorf("%s: %d controls are printed", name, shown)
+	}
+	b.shot(name + "-paper")
+	medium("")
+	b.size(1280, 900)
+}
+
 // A newcomer describes a part from a pasted table and has its pin map: the
 // actions are counted.
 func TestBrowserDescribe(t *testing.T) {
@@ -66,7 +90,16 @@ func TestBrowserDescribe(t *testing.T) {
 	if actions > 5 {
 		t.Errorf("%d actions until the device and its pin map are kept", actions)
 	}
-	t.Logf("%d actions", actions)
+	act(func() { b.submit("#draft") })
+	if b.do(chromedp.WaitVisible("h1")); !strings.Contains(b.address(), "/procedures/") {
+		t.Fatalf("drafting leads to %s: %s", b.address(), b.text("main"))
+	}
+	act(func() { b.submit(`a[href$="/check"]`) })
+	if actions >= 10 {
+		t.Errorf("%d actions until the procedure is checked", actions)
+	}
+	b.shot("checked")
+	t.Logf("%d actions from the list of devices to a checked procedure", actions)
 
 	pm, err := p.app.store.GetPinMap(t.Context(), "quad-gate", "rehearsal", 0)
 	if err != nil || pm.Body.Contacts[1] != 1 || pm.Body.Contacts[14] != 48 {
@@ -76,6 +109,7 @@ func TestBrowserDescribe(t *testing.T) {
 	b.views("pinmap")
 	b.open(p.base + "/devices/quad-gate/wiring")
 	b.views("wiring")
+	b.paper("wiring")
 }
 
 // shifts adds up how far the parts of a page moved while it loaded, as parts of

@@ -61,7 +61,7 @@ func (s *Server) manualProps(ctx context.Context, device string, form url.Values
 	} else if memory != nil {
 		s.manualEnded(&p, device)
 	}
-	p.CanKeep = memory != nil && kept == "" && p.Device != nil
+	p.CanKeep = memory != nil && kept == "" && p.Device != nil && last.Get("device") == device // not what was read from another
 	p.Busy = s.busy(ctx)
 	return p, nil
 }

@@ -48,8 +48,8 @@ type ProcedureProps struct {
 	Procedure procedure.Procedure
 	Rev       int
 	Device    dut.Device
-	// Problems is what the pre-power check has to say of it on this bench.
-	Problems dut.Problems
+	// Report is what the check before power has to say of it on this bench.
+	Report   procedure.CheckReport
 	CanStart bool
 	// Start has the fields of HomeProps.Start; the procedure is fixed.
 	Start     Form

@@ -28,7 +28,7 @@ func samples() map[string]templ.Component {
 	return map[string]templ.Component{
 		"home": Home(sampleHome()), "run": Run(sampleRun()), "run-done": Run(doneRun()), "run-nasty": Run(nasty),
 		"run-quad": Run(runOn(quad)), "run-grid": Run(runOn(grid)), "run-48": Run(runOn(dual)), "shared": Run(sharedRun()),
-		"devices": Devices(sampleDevices()), "device": Device(sampleDevice()), "procedure": Procedure(sampleProcedurePage()),
+		"devices": Devices(sampleDevices()), "device": Device(sampleDevice()), "procedure": Procedure(sampleProcedurePage()), "check": Check(sampleCheck()), "check-ask": Check(sampleAsk()),
 		"bench": Bench(sampleBenchPage()), "runs": Runs(sampleRuns()), "lot": Lot(sampleLot()), "lot-none": Lot(LotProps{Page: samplePage("/runs", "Lots"), Pick: Form{ID: "pick"}}),
 		"manual": Manual(sampleManual()), "manual-empty": Manual(ManualProps{Page: samplePage("/manual", "Manual"), Form: Form{ID: "manual"}, Devices: []Option{{"", "choose", ""}}}),
 		"sign-in": SignIn(SignInProps{Page: Page{Title: "Sign in", Public: true}, Reason: "This key has been used already."}),

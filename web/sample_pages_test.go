@@ -1,12 +1,14 @@
 package web
 
 import (
+	"fmt"
 	"math"
 	"net/url"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 )
 
@@ -42,8 +44,34 @@ func sampleDevice() DeviceProps {
 
 func sampleProcedurePage() ProcedureProps {
 	return ProcedureProps{Page: samplePage("/procedures", "Incoming inspection"), Procedure: sampleProcedure(), Rev: 3, Device: hexInverter(), CanStart: true, OfferSeat: true,
-		Start:    Form{ID: "start"},
-		Problems: dut.Problems{{Field: "measurements[1].hold[0]", Message: "pins 3 and 5 both need a path of multiplexer A, which closes one at a time"}}}
+		Start: Form{ID: "start"}, Report: sampleCheck().Report}
+}
+
+// sampleCheck has one finding of each severity, and a prediction of each class.
+func sampleCheck() CheckProps {
+	p := sampleProcedure()
+	r := procedure.CheckReport{Total: 12.5, Findings: []procedure.Finding{
+		{Severity: procedure.SeverityError, Code: procedure.CodeClash, Measurement: 1, ID: p.Measurements[1].ID, Pins: []int{3, 5},
+			Message: "pins 3 and 5 both need a path of multiplexer A, which closes one at a time", Fields: []string{"measurements[1].hold[0]"}},
+		{Severity: procedure.SeverityWarning, Code: procedure.CodeSettle, Measurement: 0, ID: p.Measurements[0].ID, Pins: []int{1},
+			Message: "pin 1 1A: settles for 2 ms, but on the 1 µA range its channel has a time constant of 2 ms: wait at least 14 ms", Fields: []string{"measurements[0].settle.time"}},
+		{Severity: procedure.SeverityNote, Code: procedure.CodeUntouched, Measurement: -1, Pins: []int{9}, Message: "pin 9 4A: read by no measurement"},
+	}}
+	for i, m := range p.Measurements {
+		c := procedure.MeasurementCheck{Index: i, ID: m.ID, Name: m.Name, Estimate: procedure.Estimate{Points: 12, Readings: 12, Switching: 24e-3, Settling: 0.12, Reading: 0.24, Ramp: 0.03}}
+		for k, ratio := range []float64{0.6, 2.4, 35} {
+			c.Predictions = append(c.Predictions, procedure.Prediction{Ratio: ratio, Result: procedure.Result{Key: fmt.Sprint(k), Name: "Leakage high", Pin: 1, U: 2e-9, Unit: quantity.Ampere, Low: fp(-1e-7), High: fp(1e-7)}})
+		}
+		r.Measurements = append(r.Measurements, c)
+	}
+	return CheckProps{Page: samplePage("/procedures", "Before power"), Procedure: p, Rev: 3, Device: hexInverter(), Report: r, CanStart: true, OfferSeat: true, Start: Form{ID: "start"}}
+}
+
+// sampleAsk is the check after a start that did not acknowledge its warnings.
+func sampleAsk() CheckProps {
+	p := sampleCheck()
+	p.Report.Findings, p.Asked = p.Report.Findings[1:], true
+	return p
 }
 
 func sampleBenchPage() BenchProps {

@@ -86,8 +86,10 @@ func (s *Server) procedurePage(w http.ResponseWriter, r *http.Request) error {
 		CanStart: viewerOf(ctx).Role >= store.Operator, OfferSeat: s.Rehearse != nil,
 		Start: web.Form{ID: "start", Values: url.Values{"seat": {"1"}}},
 	}
-	if err := q.Body.Validate(&d.Body); err != nil {
-		p.Problems = problemsOf(err, s)
+	pm, err := s.pinMapOf(ctx, d.Body.Key)
+	if err != nil {
+		return err
 	}
+	p.Report = s.prePower(&d.Body, &q.Body, pm)
 	return show(ctx, w, http.StatusOK, web.Procedure(p))
 }

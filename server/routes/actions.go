@@ -169,13 +169,12 @@ func (s *Server) mayUse(who Viewer) error {
 
 // stopRun ends a run. Stopping one that has ended is a conflict, not a fault.
 func (s *Server) stopRun(ctx context.Context, who Viewer, id string) error {
-	if s.Station.Snapshot().Run != id {
+	if !s.Station.StopRun(id, "stopped by "+who.Name) {
 		if _, err := s.Store.GetRun(ctx, id); err != nil && !s.isManual(id) {
 			return err
 		}
 		return problem(409, "This run is not at work any more.")
 	}
-	s.Station.Stop("stopped by " + who.Name)
 	s.note(ctx, who, "stop run", id, "")
 	return nil
 }

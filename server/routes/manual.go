@@ -278,8 +278,7 @@ func (s *Server) keepManual(ctx context.Context, who Viewer, f url.Values) (stri
 	if err := ps.Err(); err != nil {
 		return "", err
 	}
-	if s.Station.Snapshot().Run == id {
-		s.Station.Stop("kept by " + who.Name)
+	if s.Station.StopRun(id, "kept by "+who.Name) {
 		if err := s.Station.Wait(ctx); err != nil {
 			return "", err
 		}

@@ -218,6 +218,22 @@ func (s *Station) Stop(reason string) {
 	s.halt(&Halt{procedure.Stopped, reason})
 }
 
+// StopRun is Stop for that run alone: a click that comes late does not end
+// somebody else's. It reports whether the run was at work.
+func (s *Station) StopRun(id, reason string) bool {
+	s.mu.Lock()
+	j := s.current
+	if s.now.Run != id {
+		j = nil
+	}
+	s.mu.Unlock()
+	if j == nil {
+		return false
+	}
+	j.cancel(&Halt{procedure.Stopped, reason})
+	return true
+}
+
 // halt ends the run at work, if there is one, and returns it.
 func (s *Station) halt(h *Halt) *job {
 	s.mu.Lock()

@@ -77,6 +77,19 @@ func (s *Server) askToAcknowledge(w http.ResponseWriter, r *http.Request, p *Pro
 	return show(r.Context(), w, p.Status, web.Check(props))
 }
 
+// checkedFirst checks before a part is put into the socket, so that a start that
+// is refused leaves in it what was there. What keeps a procedure from being
+// checked at all is said by the start itself.
+func (s *Server) checkedFirst(ctx context.Context, rec *procedure.Record, names []string) error {
+	pm, err := s.pinMapOf(ctx, rec.Device.Key)
+	if err != nil || pm == nil || rec.Procedure.Validate(&rec.Device) != nil {
+		return err
+	}
+	probe := *rec
+	probe.PinMap = *pm
+	return s.checked(&probe, names)
+}
+
 // checked holds a start against the check before power: errors block it, and
 // warnings until they are acknowledged by name. It keeps with the record what was
 // acknowledged. By hand a person does one measurement at a time and looks at

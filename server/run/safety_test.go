@@ -88,7 +88,7 @@ func (g *guardian) spoiled(pin int, kinds ...string) bool {
 // afloat reports whether the die has lost its ground: no diode holds any pin then,
 // and no current flows through one.
 func (g *guardian) afloat() bool {
-	return slices.ContainsFunc(g.rec.Device.PinsOf(dut.Ground), func(n int) bool { return g.spoiled(n, model.OpenBond) })
+	return slices.ContainsFunc(g.rec.Device.PinsOf(dut.Ground), func(n int) bool { return g.spoiled(n, model.OpenBond, model.ContactResistance) })
 }
 
 // check holds one pin against its ratings. A diode that conducts within the pin's
@@ -110,7 +110,7 @@ func (g *guardian) check(p dut.Pin, s rehearsal.Solved) string {
 		return fmt.Sprintf("%.6g V, maximum %g V", at.V, p.MaxV)
 	}
 	open := math.Abs(at.I) < openCurrent
-	if held := p.MinV >= -1 && (at.I < 0 || open && at.V > -1) || g.afloat(); at.V < p.MinV-margin && !held {
+	if held := p.MinV >= -1 && (at.I < 0 || at.V > -1) || g.afloat(); at.V < p.MinV-margin && !held {
 		return fmt.Sprintf("%.6g V, minimum %g V, at %.3g A", at.V, p.MinV, at.I)
 	}
 	if p.Clamp == 0 || p.Clamp == p.Number || g.spoiled(p.Number, model.LeakyPin) || g.spoiled(p.Clamp, model.OpenBond, model.PinsShorted, model.ContactResistance) {

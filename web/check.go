@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
@@ -76,7 +78,13 @@ func (p CheckProps) measurementName(f procedure.Finding) string {
 	return ""
 }
 
-// severityWord and severityMark say what a finding means, by a word and a mark.
+// sentenceOf is a message with a capital at its head and a stop at its end.
+func sentenceOf(message string) string {
+	r, n := utf8.DecodeRuneInString(message)
+	return string(unicode.ToUpper(r)) + message[n:] + "."
+}
+
+// severityMark says what a finding means; its heading says it in words.
 func severityMark(s procedure.Severity) string {
 	switch s {
 	case procedure.SeverityError:
@@ -127,8 +135,12 @@ func ratioWords(r float64) string {
 		return "over 1000:1"
 	case r >= 10:
 		return fmt.Sprintf("%.0f:1", r)
+	case r >= 4:
+		return fmt.Sprintf("%.1f:1", r)
+	case r >= 1:
+		return severityMark(procedure.SeverityWarning) + " " + fmt.Sprintf("%.1f:1", r)
 	}
-	return fmt.Sprintf("%.1f:1", r)
+	return severityMark(procedure.SeverityError) + " " + fmt.Sprintf("%.2g:1", r)
 }
 
 func ratioClass(r float64) string {
@@ -141,7 +153,7 @@ func ratioClass(r float64) string {
 	return ""
 }
 
-// seconds writes a part of a duration.
+// partOf writes a part of a duration.
 func partOf(s float64) string {
 	if s == 0 {
 		return "—"

@@ -103,6 +103,9 @@ func (s *Server) startLocked(ctx context.Context, who Viewer, q StartRequest) (s
 		Unit: dut.Unit{Serial: q.Serial, Lot: q.Lot}, Note: q.Note,
 	}
 	if q.Seat {
+		if err := s.checkedFirst(ctx, rec, q.Acknowledge); err != nil {
+			return "", err
+		}
 		if err := s.seatFresh(ctx, who, rec); err != nil {
 			return "", err
 		}

@@ -43,6 +43,7 @@ type Store struct {
 	appendMu sync.Mutex // held over a whole append, so that tails match the disk
 	tails    map[string]*runTail
 	stmt     statements
+	owed     owed
 }
 
 // Open opens or makes the database at path and migrates it. It refuses a file

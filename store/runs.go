@@ -91,14 +91,17 @@ func (s *Store) Finish(ctx context.Context, runID string, e procedure.Ending) er
 	s.appendMu.Lock()
 	defer s.appendMu.Unlock()
 	delete(s.tails, runID)
-	return s.update(ctx, "finish run", func(t *tx) error {
-		n, err := t.exec(`UPDATE runs SET status = ?, outcome = ?, reason = ?, ended = ? WHERE id = ? AND status = 'running'`,
-			e.Status, e.Outcome, e.Reason, e.Ended.UnixNano(), runID)
+	err := s.update(ctx, "finish run", func(t *tx) error {
+		n, err := finish(t, runID, e)
 		if err != nil || n == 1 {
 			return err
 		}
 		return notRunning(t, runID)
 	})
+	if code := CodeOf(err); err != nil && code != NotFound && code != Conflict {
+		s.owed.add(runID, e)
+	}
+	return err
 }
 
 // notRunning says why a running run was not found.
@@ -156,6 +159,9 @@ func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, er
 		if err := json.Unmarshal([]byte(bodies[i]), into); err != nil {
 			return nil, fmt.Errorf("store: get run %s: body %d: %w", runID, i, err)
 		}
+	}
+	if e, ok := s.owed.get(runID); ok && r.Status == procedure.Running {
+		r.Status, r.Outcome, r.Reason, r.Ended = e.Status, e.Outcome, e.Reason, e.Ended
 	}
 	if err := json.Unmarshal([]byte(identity), &r.Identity); err != nil {
 		return nil, fmt.Errorf("store: get run %s: identity: %w", runID, err)

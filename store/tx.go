@@ -35,13 +35,19 @@ func (s *Store) update(ctx context.Context, op string, fn func(*tx) error) (err 
 			_ = t.Rollback()
 		}
 	}()
-	if err := fn(&tx{Tx: t, ctx: ctx, at: s.now().UnixNano()}); err != nil {
+	work := &tx{Tx: t, ctx: ctx, at: s.now().UnixNano()}
+	paid, err := s.owed.write(work)
+	if err != nil {
+		return wrap(op, err)
+	}
+	if err := fn(work); err != nil {
 		return wrap(op, err)
 	}
 	if err := t.Commit(); err != nil {
 		return wrap(op, err)
 	}
 	committed = true
+	paid()
 	return nil
 }
 

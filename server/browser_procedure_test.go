@@ -7,7 +7,9 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 
 	"ohmkeep/server/procedure"
 )
@@ -232,5 +234,74 @@ func TestBrowserProcedurePages(t *testing.T) {
 				b.dark(false)
 			}
 		}
+	}
+}
+
+// What the form gains from its script: pins picked on the drawing, levels of a
+// sweep drawn as they are typed, units that follow what is forced. A message
+// stands beside its field and what was typed stays.
+func TestBrowserMeasurementForm(t *testing.T) {
+	p := startProgram(t, "", true)
+	b := signedIn(t, p)
+	b.open(p.base + "/procedures/tarnel-6-quick/add?kind=sweep")
+	b.until(`document.body.dataset.editor`)
+	b.fill(`[name=pins]`, "")
+	b.do(chromedp.SendKeys(`[name=pins]`, "1-3"))
+	b.until(`document.getElementById("pins-echo").textContent.includes("3 pins")`)
+	b.click(`[data-pick-pins] [data-pin="5"] .number`)
+	b.until(`document.querySelector("[name=pins]").value === "1-3, 5"`)
+	b.click(`[data-pick-pins] [data-pin="2"] .number`)
+	b.until(`document.querySelector("[name=pins]").value === "1, 3, 5"`)
+	if n := evaluate[int](b, `document.querySelectorAll("[data-pick-pins] .picked").length`); n != 3 {
+		t.Errorf("%d pins are marked on the drawing", n)
+	}
+	b.do(chromedp.SetValue(`[name=use]`, "voltage"))
+	evaluate[bool](b, `document.querySelector("[name=use]").dispatchEvent(new Event("change", {bubbles: true}))`)
+	if unit := evaluate[string](b, `document.querySelector('[name="sweep.to"]').dataset.unit + document.querySelector('[name=compliance]').dataset.unit`); unit != "VA" {
+		t.Errorf("with a voltage forced the units are %s", unit)
+	}
+	b.fill(`[name="sweep.from"]`, "1 mV")
+	b.fill(`[name="sweep.to"]`, "100 mV")
+	b.fill(`[name="sweep.points"]`, "")
+	b.do(chromedp.SendKeys(`[name="sweep.points"]`, "3"))
+	b.until(`document.querySelector(".sweep-preview").textContent.includes("1 mV, 10 mV, 100 mV")`)
+	b.fill(`[name=compliance]`, "3 V")
+	b.allow("422")
+	b.submit(`#measurement-form button[value=save]`)
+	if got := b.text(`[id="m-compliance-error"]`); !strings.Contains(got, "voltage") {
+		t.Errorf("beside the compliance stands %q", got)
+	}
+	if got := evaluate[string](b, `document.querySelector("[name=pins]").value + document.querySelector("[name=compliance]").value`); got != "1, 3, 53 V" {
+		t.Errorf("what was typed came back as %q", got)
+	}
+	b.shot("measurement-refused-1280")
+	b.fill(`[name=compliance]`, "5 mA")
+	b.submit(`#measurement-form button[value=save]`)
+	if got := b.text(".rows li:last-child"); !strings.Contains(got, "1 mV to 100 mV in 3 logarithmic") {
+		t.Errorf("the list says %q", got)
+	}
+}
+
+// Rows are moved by keyboard and by the pointer.
+func TestBrowserProcedureMove(t *testing.T) {
+	p := startProgram(t, "", true)
+	b := signedIn(t, p)
+	b.open(p.base + "/procedures/tarnel-6-quick/edit")
+	first := b.text("#r0 a")
+	b.do(chromedp.Focus(`#r0 a`))
+	if _, err := chromedp.RunResponse(b.ctx, chromedp.KeyEvent(kb.ArrowDown, chromedp.KeyModifiers(chromedp.ModifierAlt))); err != nil {
+		t.Fatal(err)
+	}
+	if got := b.text("#r1 a"); got != first {
+		t.Errorf("moved by keyboard, the second is %s", got)
+	}
+	box := evaluate[[]float64](b, `(() => { scrollTo(0, 0); const at = (id) => { const r = document.getElementById(id).getBoundingClientRect(); return [r.left + 34, r.top + 14]; }; return [...at("r1"), ...at("r3")]; })()`)
+	b.do(chromedp.MouseEvent(input.DispatchMouseEventTypeMousePressed, box[0], box[1], chromedp.ButtonLeft, chromedp.ClickCount(1)),
+		chromedp.MouseEvent(input.DispatchMouseEventTypeMouseMoved, box[2], box[3], chromedp.ButtonLeft))
+	if _, err := chromedp.RunResponse(b.ctx, chromedp.MouseEvent(input.DispatchMouseEventTypeMouseReleased, box[2], box[3], chromedp.ButtonLeft, chromedp.ClickCount(1))); err != nil {
+		t.Fatal(err)
+	}
+	if got := b.text("#r3 a"); got != first {
+		t.Errorf("dragged from the second to the fourth place, the fourth is %s", got)
 	}
 }

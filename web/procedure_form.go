@@ -3,7 +3,6 @@ package web
 import (
 	"fmt"
 	"strconv"
-	"strings"
 
 	"github.com/a-h/templ"
 	"ohmkeep/server/dut"
@@ -214,7 +213,7 @@ func (p MeasurementProps) limitAttrs(o procedure.Output, what string) templ.Attr
 
 func (p MeasurementProps) heading() string {
 	if p.ID == "" {
-		return "New: " + strings.ToLower(p.Kind.Title()[:1]) + p.Kind.Title()[1:]
+		return "New: " + p.Kind.Title()
 	}
 	return orDash(p.Form.Get("name"))
 }

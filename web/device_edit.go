@@ -114,7 +114,6 @@ type pinCell struct {
 	name, path, heading string // form field, field of the document, heading
 	spoken              string
 	unit                quantity.Unit
-	width               string // class
 }
 
 var pinCells = []pinCell{

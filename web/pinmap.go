@@ -94,7 +94,7 @@ func placeWords(r bench.WiringRow) string {
 	if r.Contact == 0 {
 		return "none"
 	}
-	return r.Row + " row, " + strconv.Itoa(r.Position) + " from the end"
+	return r.Row + " row, place " + strconv.Itoa(r.Position)
 }
 
 // LooseStraps are the straps on contacts that hold no pin, in words.

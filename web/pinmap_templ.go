@@ -986,7 +986,7 @@ func Wiring(p WiringProps) templ.Component {
 					}()
 				}
 				ctx = templ.InitializeContext(ctx)
-				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 74, "<p>With the bench made safe and its outputs off. Grounds first, then supplies, then signals.</p><table class=\"figures wires cards\"><thead><tr><th scope=\"col\">Done</th><th scope=\"col\">Pin</th><th scope=\"col\">Function</th><th scope=\"col\" class=\"n\">Contact</th><th scope=\"col\">Where it is</th><th scope=\"col\">Strap to make</th><th scope=\"col\">Reached by</th></tr></thead> <tbody>")
+				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 74, "<p>With the bench made safe and its outputs off. Grounds first, then supplies, then signals. Places in a row are counted from the end with contact 1.</p><table class=\"figures wires cards\"><thead><tr><th scope=\"col\">Done</th><th scope=\"col\">Pin</th><th scope=\"col\">Function</th><th scope=\"col\" class=\"n\">Contact</th><th scope=\"col\">Where it is</th><th scope=\"col\">Strap to make</th><th scope=\"col\">Reached by</th></tr></thead> <tbody>")
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}

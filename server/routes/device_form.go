@@ -103,6 +103,7 @@ func tidy(v url.Values, columns []string, choices ...string) {
 func deviceOf(v url.Values) (dut.Device, dut.Problems) {
 	tidy(v, pinColumns, "function", "logic")
 	tidy(v, stepColumns)
+	v.Set("description", strings.ReplaceAll(v.Get("description"), "\r\n", "\n")) // forms send lines as mail does
 	f := fields{values: v}
 	d := dut.Device{
 		Key: strings.TrimSpace(v.Get("key")), Name: strings.TrimSpace(v.Get("name")), Description: strings.TrimSpace(v.Get("description")),

@@ -53,6 +53,9 @@ func TestDeviceFormProblems(t *testing.T) {
 			t.Errorf("%s: %v, want %s", name, ps, c.field)
 		}
 	}
+	if d, _ := checkedDevice(base(func(v url.Values) { v.Set("description", "two\r\nlines") })); d.Description != "two\nlines" {
+		t.Errorf("a description of two lines became %q", d.Description)
+	}
 	if _, ps := checkedDevice(url.Values{}); !named(ps, "package.pins") {
 		t.Errorf("an empty form: %v", ps)
 	}

@@ -32,6 +32,9 @@ func TestBrowserCheck(t *testing.T) {
 	if !strings.Contains(b.address(), "/runs/") {
 		t.Errorf("acknowledged, it led to %s", b.address())
 	}
+	if got := b.text("#record"); !strings.Contains(got, "settle:leakage") {
+		t.Errorf("the run's record: %s", got)
+	}
 
 	b.change(`m.settle.time = 30e-3; m.limits.high = {low: -1e-10, high: 1e-10}`)
 	b.open(p.base + "/procedures/tarnel-6-quick/check")

@@ -20,7 +20,7 @@ import (
 )
 
 var (
-	safetyCases = flag.Int("safety", 300, "random procedures that pass the check before power and are carried out")
+	safetyCases = flag.Int("safety", 200, "random procedures that pass the check before power and are carried out")
 	safetyFrom  = flag.Uint64("safety-from", 0, "the first case")
 )
 

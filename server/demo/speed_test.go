@@ -1,6 +1,7 @@
 package demo
 
 import (
+	"fmt"
 	"testing"
 
 	"ohmkeep/server/procedure"
@@ -24,5 +25,23 @@ func BenchmarkDraftAndCheck(b *testing.B) {
 	b.ReportMetric(float64(len(report.Findings)), "findings")
 	for _, f := range report.Findings {
 		b.Logf("%s %s: %s", f.Severity, f.Name(), f.Message)
+	}
+}
+
+// BenchmarkCheckLong is the check of a procedure with 500 measurements.
+func BenchmarkCheckLong(b *testing.B) {
+	def := rehearsal.DefaultBench()
+	d := averlock48()
+	pm := averlockMap(&d)
+	p := averlockProcedure()
+	one := p.Measurements
+	for i := len(p.Measurements); i < 500; i++ {
+		m := one[i%len(one)]
+		m.ID = fmt.Sprintf("%s-%d", m.ID, i)
+		m.Pins = m.Pins[:min(len(m.Pins), 4)]
+		p.Measurements = append(p.Measurements, m)
+	}
+	for b.Loop() {
+		procedure.PrePower(procedure.CheckInput{Device: &d, Procedure: &p, PinMap: &pm, Bench: &def})
 	}
 }

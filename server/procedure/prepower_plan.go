@@ -183,6 +183,9 @@ func (c *preCheck) supplyAbove(e *exposure, seg *Segment, p *dut.Pin, highest fl
 			level = x.compliance
 		default:
 			level = x.high
+			if seg.pushed(e, level) > x.compliance*slack {
+				level = max(level, highest)
+			}
 		}
 	}
 	if level <= p.MaxV {
@@ -192,6 +195,19 @@ func (c *preCheck) supplyAbove(e *exposure, seg *Segment, p *dut.Pin, highest fl
 	c.add(SeverityError, CodeSupplyHigh, []int{p.Number}, []string{field},
 		"its supply %s goes to %s, above the pin's own absolute maximum of %s, and may carry it there: keep the supply at or below %s",
 		c.label(p.Clamp), volts(level), volts(p.MaxV), volts(p.MaxV))
+}
+
+// pushed is the current that forced currents may bring into a supply at that
+// level through the protection diodes of their pins, A. Above its limit it lifts
+// the supply, since the supply's channel takes no more.
+func (s *Segment) pushed(e *exposure, level float64) float64 {
+	sum := 0.0
+	for _, conn := range s.Conns {
+		if x := e.pins[conn.Pin]; x != nil && conn.Use == UseCurrent && x.compliance > level {
+			sum += max(x.high, 0)
+		}
+	}
+	return sum
 }
 
 // span is the lowest and highest voltage that the channels of a segment can make,

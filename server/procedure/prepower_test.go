@@ -121,6 +121,9 @@ func TestRules(t *testing.T) {
 			func(_ *CheckInput, m *Measurement) { hold(m, Hold{Pin: 6, Use: UseOpen}) }, func(*CheckInput, *Measurement) {}},
 		{CodeSupplyHigh, SeverityError, 2, "device.power[0].level",
 			func(in *CheckInput, _ *Measurement) { pinOf(in, 2).MaxV = 4.9 }, func(*CheckInput, *Measurement) {}},
+		{CodeSupplyHigh, SeverityError, 4, "device.power[0].level",
+			func(in *CheckInput, _ *Measurement) { pushing(in); in.Device.Power[0].Limit = 5e-3 },
+			func(in *CheckInput, _ *Measurement) { pushing(in) }},
 		{CodePowerOrder, SeverityError, 6, "device.power",
 			func(in *CheckInput, m *Measurement) {
 				secondSupply(in)
@@ -230,6 +233,14 @@ func pinOf(in *CheckInput, n int) *dut.Pin {
 }
 
 func onlyFirst(in *CheckInput) { in.Procedure.Measurements = in.Procedure.Measurements[:1] }
+
+// pushing forces 10 mA into an output, beside one that is rated to 6 V.
+func pushing(in *CheckInput) {
+	m := base("output-level")
+	m.Pins, m.Level, m.Compliance, m.Powered, m.Settle = []int{2}, 10e-3, 6.5, true, Settle{Time: 30e-3}
+	pinOf(in, 4).MaxV = 6
+	in.Procedure.Measurements = []Measurement{m}
+}
 
 // secondSupply makes pin 2 a supply that pin 6 may not rise above.
 func secondSupply(in *CheckInput) {

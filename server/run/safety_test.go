@@ -56,8 +56,8 @@ func (margins) amps(d *bench.Definition, rating float64) float64 {
 }
 
 // openCurrent is what the open switches of a bench carry at most, A. A pin with no
-// more is open: where it stands within a diode's voltage of its rail, the part
-// itself holds it there, and no current is forced into it.
+// more is open: the part itself puts it where it stands, below ground or near its
+// clamp supply, and no current is forced into it.
 const openCurrent = 10e-9
 
 // guardian watches every operating point of a bench for a pin beyond a rating.
@@ -110,7 +110,7 @@ func (g *guardian) check(p dut.Pin, s rehearsal.Solved) string {
 		return fmt.Sprintf("%.6g V, maximum %g V", at.V, p.MaxV)
 	}
 	open := math.Abs(at.I) < openCurrent
-	if held := p.MinV >= -1 && (at.I < 0 || at.V > -1) || g.afloat(); at.V < p.MinV-margin && !held {
+	if held := p.MinV >= -1 && (at.I < 0 || open || at.V > -1) || g.afloat(); at.V < p.MinV-margin && !held {
 		return fmt.Sprintf("%.6g V, minimum %g V, at %.3g A", at.V, p.MinV, at.I)
 	}
 	if p.Clamp == 0 || p.Clamp == p.Number || g.spoiled(p.Number, model.LeakyPin) || g.spoiled(p.Clamp, model.OpenBond, model.PinsShorted, model.ContactResistance) {

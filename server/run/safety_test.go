@@ -20,13 +20,13 @@ import (
 )
 
 var (
-	safetyCases = flag.Int("safety", 200, "random procedures that pass the check before power and are carried out")
+	safetyCases = flag.Int("safety", 2000, "random procedures that pass the check before power and are carried out")
 	safetyFrom  = flag.Uint64("safety-from", 0, "the first case")
 )
 
 // margins are what is allowed beyond a rating: the accuracy that the bench
 // states for what it forces and limits, and the drop between a local sense point
-// and the pin.
+// and the pin, and that of the pin's clamp supply, which it follows.
 type margins struct{ volts, ohms float64 }
 
 func marginsOf(d *bench.Definition) margins {
@@ -105,7 +105,7 @@ func (g *guardian) check(p dut.Pin, s rehearsal.Solved) string {
 	if p.Function == dut.Ground || g.spoiled(p.Number, model.OpenBond, model.PinsShorted) {
 		return ""
 	}
-	margin := g.margin.volts + g.margin.ohms*math.Abs(at.I)
+	margin := g.margin.volts + g.margin.ohms*(math.Abs(at.I)+math.Abs(s.Pins[p.Clamp].I)) // no pin 0: none
 	if at.V > p.MaxV+margin {
 		return fmt.Sprintf("%.6g V, maximum %g V", at.V, p.MaxV)
 	}
@@ -118,7 +118,7 @@ func (g *guardian) check(p dut.Pin, s rehearsal.Solved) string {
 	}
 	supply := s.Pins[p.Clamp].V
 	conducts := at.I > 0 || open && at.V < supply+1
-	if at.V > supply+p.AboveClamp+margin+g.margin.ohms*math.Abs(s.Pins[p.Clamp].I) && !conducts {
+	if at.V > supply+p.AboveClamp+margin && !conducts {
 		return fmt.Sprintf("%.6g V above its clamp supply at %.6g V by more than %g V, at %.3g A", at.V, supply, p.AboveClamp, at.I)
 	}
 	return ""

@@ -30,10 +30,6 @@ type CheckProps struct {
 	CanStart  bool
 }
 
-func (p CheckProps) home() HomeProps {
-	return HomeProps{Start: p.Start, OfferSeat: p.OfferSeat, Procedures: []Option{{Value: p.Procedure.Key, Label: p.Procedure.Name}}}
-}
-
 // checkLine is the outcome of the check in a line.
 func checkLine(r *procedure.CheckReport) string {
 	errors, warnings := len(r.Errors()), len(WarningsByName(r))

@@ -213,6 +213,7 @@ func TestBrowserProcedurePages(t *testing.T) {
 	draft := strings.TrimPrefix(b.address(), p.base)
 	b.open(p.base + "/procedures/tarnel-6-quick/edit")
 	b.submit("#r0 [name=down]")
+	b.do(chromedp.WaitVisible("#undo")) // the page that follows has come whole
 	pages := []struct{ name, path string }{
 		{"procedures", "/procedures"}, {"procedure-edit", "/procedures/tarnel-6-characterisation/edit"}, {"procedure-draft48", draft},
 		{"procedure-revisions", "/procedures/tarnel-6-quick/revisions"}, {"procedure-import", "/procedures/import"},
@@ -225,7 +226,7 @@ func TestBrowserProcedurePages(t *testing.T) {
 		for _, width := range []int64{1280, 390} {
 			b.size(width, 900)
 			b.open(p.base + q.path)
-			b.until(`document.body.dataset.editor || !document.querySelector("script[src*=procedure]")`)
+			b.do(chromedp.WaitVisible(".foot"))
 			b.fits(fmt.Sprintf("%s at %d px", q.name, width))
 			b.shot(fmt.Sprintf("page-%s-%d", q.name, width))
 			if os.Getenv("OHMKEEP_SHOTS") != "" {

@@ -36,6 +36,7 @@ func TestBrowserCheck(t *testing.T) {
 		t.Errorf("the run's record: %s", got)
 	}
 
+	b.until(`!document.getElementById("rerun").closest("form").hidden`) // it has ended
 	b.change(`m.settle.time = 30e-3; m.limits.high = {low: -1e-10, high: 1e-10}`)
 	b.open(p.base + "/procedures/tarnel-6-quick/check")
 	if got := b.text("main"); !strings.Contains(got, "keeps it from starting") || !strings.Contains(got, "Leakage high will be known to") {

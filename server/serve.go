@@ -46,6 +46,7 @@ type app struct {
 	store    *store.Store
 	hub      *live.Hub
 	station  *run.Station
+	boards   *routes.Boards
 	prepare  *preparation // of the demonstration lot; nil without one
 	server   *http.Server
 	listener net.Listener
@@ -101,7 +102,7 @@ func start(ctx context.Context, o options) (_ *app, err error) {
 		return nil, err
 	}
 	a.server = &http.Server{
-		Handler: handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute,
+		Handler: handler, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, IdleTimeout: 2 * time.Minute,
 		ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelWarn),
 	}
 	return a, nil
@@ -126,6 +127,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	names := hostNames(a.Hosts)
 	a.hub = live.NewHub(a.Log, routes.OriginCheck(names))
 	boards := routes.NewBoards(a.hub, a.Log)
+	a.boards = boards
 	cfg := routes.Config{
 		Store: a.store, Hub: a.hub, Bench: def, Identity: identity, Boards: boards, Rehearse: rehearser{b},
 		Hosts: names, Log: a.Log, Version: versionText(),
@@ -201,7 +203,7 @@ func (a *app) stop() error {
 	defer cancel()
 	var errs []error
 	if a.station != nil {
-		errs = append(errs, a.station.Close(ctx))
+		errs = append(errs, a.station.Close(ctx), a.boards.Wait(ctx))
 	}
 	if a.prepare != nil {
 		a.prepare.stop()

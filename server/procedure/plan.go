@@ -251,8 +251,31 @@ func (p *Planner) connect(seg *Segment) error {
 			}
 		}
 	}
+	p.addReturnLoss(seg)
 	seg.order()
 	return nil
+}
+
+// addReturnLoss counts the way back in: what a local sense reads against 0 V
+// includes the drop along the path to the return, whichever of them the
+// current takes.
+func (p *Planner) addReturnLoss(seg *Segment) {
+	worst := 0.0
+	for _, id := range seg.Returns {
+		if path, ok := p.bench.PathByID(id); ok {
+			worst = max(worst, path.Resistance)
+		}
+	}
+	for _, d := range seg.Drives {
+		if d.Zero && !d.Remote {
+			worst = max(worst, d.Loss.Series)
+		}
+	}
+	for _, d := range seg.Drives {
+		if !d.Remote {
+			d.Loss.Series += worst
+		}
+	}
 }
 
 // attach puts a pin on the drive of its channel, which it may share with pins

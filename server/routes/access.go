@@ -57,7 +57,7 @@ func (s *Server) whoAsks(r *http.Request) (Viewer, error) {
 			return Viewer{}, problem(http.StatusUnauthorized, "Send the token as Authorization: Bearer TOKEN.")
 		}
 		a, err := s.Store.TokenAccess(r.Context(), strings.TrimSpace(token))
-		return Viewer{Name: a.Name, Role: a.Role, Session: "token " + a.Name}, err
+		return Viewer{Name: a.Name, Role: a.Role, Session: "token " + token}, err
 	}
 	cookie, err := r.Cookie(sessionCookie)
 	if err != nil {

@@ -149,6 +149,8 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 	if err := s.checked(rec, known); err != nil {
 		return "", err
 	}
+	// The record and the live page count measurements as they are carried out.
+	rec.Procedure = procedure.Expand(rec.Procedure, &rec.Device)
 	if rec.ID, err = run.NewID(); err != nil {
 		return "", err
 	}

@@ -30,8 +30,26 @@ type Boards struct {
 	// brief is the bench as the head of every page shows it; set by New.
 	brief func(context.Context) web.BenchBrief
 
-	mu sync.Mutex
-	m  map[string]*board
+	loops sync.WaitGroup
+	mu    sync.Mutex
+	m     map[string]*board
+}
+
+// Wait waits until the last part of every run that has ended is drawn, or the
+// context ends. It is called once no run can start any more, before the store
+// is closed.
+func (bs *Boards) Wait(ctx context.Context) error {
+	drawn := make(chan struct{})
+	go func() {
+		bs.loops.Wait()
+		close(drawn)
+	}()
+	select {
+	case <-drawn:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
 
 // BenchChanged has every live page show the bench's new state.
@@ -62,7 +80,9 @@ func (bs *Boards) Open(rec *procedure.Record) {
 	bs.m[rec.ID] = b
 	bs.mu.Unlock()
 	b.draw()
+	bs.loops.Add(1)
 	go func() {
+		defer bs.loops.Done()
 		b.loop()
 		time.AfterFunc(keepAfter, func() { bs.forget(rec.ID) })
 	}()
@@ -94,7 +114,7 @@ func (bs *Boards) share(id string) {
 	b.mu.Lock()
 	if b.shared == nil {
 		b.shared = bs.hub.Open(sharedTopic(id))
-		b.touch(runParts...)
+		b.touchAll()
 	}
 	b.mu.Unlock()
 	b.draw()

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/netip"
 	"net/url"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
@@ -98,7 +99,7 @@ func logged(log *slog.Logger) func(http.Handler) http.Handler {
 					if p == http.ErrAbortHandler {
 						panic(p)
 					}
-					log.Error("handler panicked", "path", r.URL.Path, "panic", p)
+					log.Error("handler panicked", "path", r.URL.Path, "panic", p, "stack", string(debug.Stack()))
 					http.Error(w, "Something went wrong on the server. The log says more.", http.StatusInternalServerError)
 				}
 				log.Debug("request", "method", r.Method, "path", r.URL.Path, "took", time.Since(start))

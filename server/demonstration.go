@@ -92,7 +92,10 @@ func prepareDemo(ctx context.Context, s *store.Store, def bench.Definition, iden
 	go func() {
 		defer close(p.ended)
 		if err := p.run(runCtx); err != nil && runCtx.Err() == nil {
-			log.Error("demonstration lot", "err", err)
+			log.Error("demonstration lot given up; the next start goes on with it", "err", err)
+			p.mu.Lock()
+			p.total = p.done // pages need not wait for it
+			p.mu.Unlock()
 		}
 	}()
 	return p, nil

@@ -140,6 +140,14 @@ func (h *Hub) stream(conn *websocket.Conn, topic *Topic, since uint64, gone <-ch
 		case <-gone:
 			return
 		case <-h.closing:
+			// What was published before the stop, such as how a run ended, still goes out.
+			if s := topic.after(since); s.message != nil {
+				_ = send(conn, s.message)
+				if s.final {
+					bye(conn, websocket.CloseNormalClosure, "")
+					return
+				}
+			}
 			bye(conn, websocket.CloseGoingAway, "server stops")
 			return
 		}

@@ -130,6 +130,23 @@ func TestCloseTellsViewers(t *testing.T) {
 	}
 }
 
+// What is published right before the stop reaches the viewer, whichever of the
+// two it notices first.
+func TestLastWordsBeforeTheStop(t *testing.T) {
+	for range 50 {
+		h, url := serve(t)
+		topic := h.Open("run")
+		topic.Publish(map[string]string{"a": "1"})
+		c := dial(t, url, 0)
+		next(t, c)
+		topic.End(map[string]string{"a": "interrupted"})
+		h.Close()
+		if got := next(t, c); got.Parts["a"] != "interrupted" || !got.Final {
+			t.Fatalf("got %+v", got)
+		}
+	}
+}
+
 // A viewer that never reads must not slow the publisher, and a viewer that
 // reads now and then must still end with the newest of every part.
 func TestSlowViewersNeverHoldThePublisher(t *testing.T) {

@@ -151,8 +151,10 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 	}
 	// The record and the live page count measurements as they are carried out.
 	rec.Procedure = procedure.Expand(rec.Procedure, &rec.Device)
-	if rec.ID, err = run.NewID(); err != nil {
-		return "", err
+	if rec.ID == "" {
+		if rec.ID, err = run.NewID(); err != nil {
+			return "", err
+		}
 	}
 	s.Boards.Open(rec)
 	if _, err := s.Station.StartWith(rec, to); err != nil {

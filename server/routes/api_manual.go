@@ -56,14 +56,10 @@ func (s *Server) apiManualStart(w http.ResponseWriter, r *http.Request) error {
 	}
 	rec := &procedure.Record{Device: d.Body, DeviceRev: d.Rev, Manual: true, Procedure: procedure.Procedure{
 		Key: "manual", Name: q.Measurement.Name, Device: q.Device, Measurements: []procedure.Measurement{q.Measurement}}}
-	memory := run.NewMemory(0)
-	s.manualStart.Lock()
-	defer s.manualStart.Unlock()
-	id, err := s.launch(ctx, who, rec, memory)
+	id, err := s.startManual(ctx, who, rec, manualValues(nil, q.Device))
 	if err != nil {
 		return err
 	}
-	s.manual.set(id, memory, manualValues(nil, q.Device))
 	w.Header().Set("Location", "/api/v1/manual")
 	return reply(w, http.StatusCreated, apiStarted{id})
 }

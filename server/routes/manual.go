@@ -30,17 +30,23 @@ const (
 
 // manual is the last thing measured by hand.
 type manual struct {
-	mu     sync.Mutex
+	mu sync.Mutex
+	manualWork
+}
+
+type manualWork struct {
 	memory *run.Memory
 	id     string
 	form   url.Values
 	kept   string // id of the run that it was kept as
 }
 
-func (m *manual) set(id string, memory *run.Memory, form url.Values) {
+// swap puts other work in place and returns what was there.
+func (m *manual) swap(w manualWork) manualWork {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	m.id, m.memory, m.form, m.kept = id, memory, form, ""
+	w, m.manualWork = m.manualWork, w
+	return w
 }
 
 func (m *manual) get() (id string, memory *run.Memory, form url.Values, kept string) {
@@ -219,15 +225,24 @@ func (s *Server) measureManual(ctx context.Context, who Viewer, f url.Values) er
 		Device: d.Body, DeviceRev: d.Rev, Manual: true,
 		Procedure: procedure.Procedure{Key: "manual", Name: m.Name, Device: d.Body.Key, Measurements: []procedure.Measurement{m}},
 	}
-	memory := run.NewMemory(0)
+	_, err = s.startManual(ctx, who, rec, f)
+	return err
+}
+
+// startManual carries out manual work in memory. It is known as such before it
+// begins, so that it can be stopped from its first moment.
+func (s *Server) startManual(ctx context.Context, who Viewer, rec *procedure.Record, form url.Values) (id string, err error) {
 	s.manualStart.Lock()
 	defer s.manualStart.Unlock()
-	id, err := s.launch(ctx, who, rec, memory)
-	if err != nil {
-		return err
+	if rec.ID, err = run.NewID(); err != nil {
+		return "", err
 	}
-	s.manual.set(id, memory, f)
-	return nil
+	before := s.manual.swap(manualWork{id: rec.ID, memory: run.NewMemory(0), form: form})
+	_, memory, _, _ := s.manual.get()
+	if id, err = s.launch(ctx, who, rec, memory); err != nil {
+		s.manual.swap(before)
+	}
+	return id, err
 }
 
 // strappedAlong holds the pins that the device board straps to the second
@@ -310,7 +325,7 @@ func manualLive(p web.RunProps) web.ManualProps {
 // bigValues are the newest V and I, and for the ohmmeter the result.
 func bigValues(p web.RunProps) []web.BigValue {
 	var out []web.BigValue
-	for _, r := range p.Results {
+	for _, r := range slices.Concat(p.Results...) {
 		if r.Key == "resistance" && !math.IsNaN(r.Value) {
 			out = append(out, web.BigValue{Label: r.Name, Text: quantity.Pair(r.Value, r.U, r.Unit), Note: r.Note, Flags: r.Flags})
 		}

@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -163,9 +164,7 @@ func (s *shown) watch(c *apiClient, p *process, after time.Duration) {
 var (
 	statedCount = regexp.MustCompile(`data-readings="(\d+)"`)
 	tableRow    = regexp.MustCompile(`(?s)<tr[^>]*>.*?</tr>`)
-	tableGroup  = regexp.MustCompile(`(?s)<tbody>.*?</tbody>`)
-	groupOf     = regexp.MustCompile(`data-measurement="\d+"`)
-	ofFinal     = fmt.Sprintf(`data-measurement="%d"`, final)
+	resultGroup = regexp.MustCompile(`(?s)<details class="fold" id="(run-results-\d+)".*?<tbody>(.*?)</tbody>`)
 )
 
 // page takes in what the run's page shows. It misses nothing: every frame that
@@ -191,8 +190,8 @@ func (s *shown) page(t testing.TB, conn *websocket.Conn) {
 				s.rows[key] = true
 			}
 		}
-		for row := range resultRows(f.Parts[web.PartRunResults]) {
-			s.results[row] = true
+		for _, part := range f.Parts {
+			maps.Copy(s.results, resultRows(part))
 		}
 		s.mu.Unlock()
 	}
@@ -209,21 +208,16 @@ func latestKey(row string) string {
 	return m[0][1] + "|" + m[2][1] + "|" + m[3][1]
 }
 
-// resultRows are the rows of a results table: whole where they can change no
+// resultRows are the rows of the results tables: whole where they can change no
 // more, else what they are of.
 func resultRows(html string) map[string]bool {
 	out := map[string]bool{}
-	for _, group := range tableGroup.FindAllString(html, -1) {
-		rows := tableRow.FindAllString(group, -1)
-		if len(rows) == 0 || !strings.Contains(rows[0], `scope="rowgroup"`) {
-			continue // another table of the page
-		}
-		of := groupOf.FindString(rows[0])
-		for _, row := range rows[1:] {
-			if of != ofFinal {
+	for _, group := range resultGroup.FindAllStringSubmatch(html, -1) {
+		for _, row := range tableRow.FindAllString(group[2], -1) {
+			if group[1] != web.PartRunResults(final) {
 				row, _, _ = strings.Cut(row[strings.Index(row, "<th"):], `<td class="n value"`)
 			}
-			out[of+" "+row] = true
+			out[group[1]+" "+row] = true
 		}
 	}
 	return out

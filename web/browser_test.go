@@ -189,7 +189,7 @@ func TestBrowserKeepsPageUpToDate(t *testing.T) {
 	// What the reader has opened, scrolled and focused stays.
 	eval[bool](t, ctx, `(document.querySelector("#run-pin-list").open = true, document.getElementById("stop-run").focus(), true)`)
 	p.Record.Readings, p.Plots = 99999, []Plot{watchPlot()}
-	k.send(t, 42, map[string]templ.Component{PartRunStatus: RunStatus(p), PartRunPins: RunPins(p), PartRunPlot: RunPlot(p)})
+	k.send(t, 42, map[string]templ.Component{PartRunStatus: RunStatus(p), PartRunPin(1): RunPin(p.Pins[0]), PartRunDrawn(1): p.drawing().Pin(p.Pins[0]), PartRunPlot: RunPlot(p)})
 	until(t, ctx, `document.body.dataset.seq === "42"`)
 	for _, js := range []string{
 		`document.getElementById("run-status").dataset.readings === "99999"`,
@@ -231,7 +231,7 @@ func TestBrowserKeepsChosenMeasurement(t *testing.T) {
 	k := s.next(t)
 	other := p
 	other.Follow, other.Selected, other.Plots = true, 3, []Plot{diodePlot()}
-	k.send(t, 50, map[string]templ.Component{PartRunPlot: RunPlot(other), PartRunProgress: RunProgress(other)})
+	k.send(t, 50, map[string]templ.Component{PartRunPlot: RunPlot(other), PartRunLine(3): RunLine(other, 3)})
 	until(t, ctx, `document.body.dataset.seq === "50"`)
 	if !eval[bool](t, ctx, `document.getElementById("run-plot").dataset.measurement === "1" && document.querySelector("#run-progress [aria-current]").dataset.measurement === "1"`) {
 		t.Error("the page left the measurement that was chosen")

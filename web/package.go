@@ -45,16 +45,29 @@ func Marks(d *dut.Device) []PinMark {
 }
 
 // JudgePins enters the worst outcome of each pin's results.
-func JudgePins(pins []PinMark, results []procedure.Result) {
+func JudgePins(pins []PinMark, results ...[]procedure.Result) {
 	worst := map[int]derive.Outcome{}
-	for _, r := range results {
-		if r.Pin != 0 && r.Outcome != derive.NoLimits {
-			worst[r.Pin] = derive.Worst(worst[r.Pin], r.Outcome)
+	for _, of := range results {
+		for _, r := range of {
+			if r.Pin != 0 && r.Outcome != derive.NoLimits {
+				worst[r.Pin] = derive.Worst(worst[r.Pin], r.Outcome)
+			}
 		}
 	}
 	for i := range pins {
 		pins[i].Outcome, pins[i].Judged = worst[pins[i].Number], worst[pins[i].Number] != derive.NoLimits
 	}
+}
+
+// Same reports whether two marks look the same. A value that is not known is
+// like another.
+func (p PinMark) Same(q PinMark) bool {
+	for _, v := range []*float64{&p.V, &p.I, &p.Level, &q.V, &q.I, &q.Level} {
+		if math.IsNaN(*v) {
+			*v = math.Inf(-1)
+		}
+	}
+	return p == q
 }
 
 // Connection is what the pin is connected to, in a word or two.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html"
 	"io"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 
@@ -43,25 +44,44 @@ func (d *Drawing) draw() string {
 		class, o.w, o.h, role, id, id, html.EscapeString(d.Title))
 	d.drawBody(&b, &o)
 	for _, p := range d.Pins {
-		if p.Number < 1 || p.Number >= len(o.spots) {
-			continue
-		}
-		open, end := fmt.Sprintf(`<g class="%s" data-pin="%d">`, pinClass(p), p.Number), `</g>`
-		if p.Href != "" {
-			open = fmt.Sprintf(`<a class="%s" data-pin="%d" id="%s-p%d" href="%s" aria-label="%s">`,
-				pinClass(p), p.Number, id, p.Number, html.EscapeString(string(templ.URL(p.Href))), html.EscapeString(p.Spoken()))
-			end = `</a>`
-		}
-		b.WriteString(open + `<title>` + html.EscapeString(p.Spoken()) + `</title>`)
-		if o.grid {
-			d.drawCell(&b, &o, p)
-		} else {
-			d.drawPin(&b, o.spots[p.Number], p)
-		}
-		b.WriteString(end)
+		d.drawMark(&b, &o, p)
 	}
 	b.WriteString(`</svg>`)
 	return b.String()
+}
+
+// pinID is the element id of a pin in the drawing.
+func (d *Drawing) pinID(pin int) string { return d.ID + "-p" + strconv.Itoa(pin) }
+
+// Pin draws a single pin, to replace the one in the whole drawing.
+func (d Drawing) Pin(p PinMark) templ.Component {
+	return templ.ComponentFunc(func(_ context.Context, w io.Writer) error {
+		o := d.layout()
+		var b strings.Builder
+		d.drawMark(&b, &o, p)
+		_, err := io.WriteString(w, b.String())
+		return err
+	})
+}
+
+func (d *Drawing) drawMark(b *strings.Builder, o *outline, p PinMark) {
+	if p.Number < 1 || p.Number >= len(o.spots) {
+		return
+	}
+	id := html.EscapeString(d.pinID(p.Number))
+	open, end := fmt.Sprintf(`<g class="%s" data-pin="%d" id="%s">`, pinClass(p), p.Number, id), `</g>`
+	if p.Href != "" {
+		open = fmt.Sprintf(`<a class="%s" data-pin="%d" id="%s" href="%s" aria-label="%s">`,
+			pinClass(p), p.Number, id, html.EscapeString(string(templ.URL(p.Href))), html.EscapeString(p.Spoken()))
+		end = `</a>`
+	}
+	b.WriteString(open + `<title>` + html.EscapeString(p.Spoken()) + `</title>`)
+	if o.grid {
+		d.drawCell(b, o, p)
+	} else {
+		d.drawPin(b, o.spots[p.Number], p)
+	}
+	b.WriteString(end)
 }
 
 func pinClass(p PinMark) string {

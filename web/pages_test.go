@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -23,7 +24,9 @@ func samples() map[string]templ.Component {
 	nasty.Record.Unit.Serial, nasty.Record.Note, nasty.Record.Device.Name, nasty.Record.Reason = hostile, hostile, hostile, hostile
 	nasty.Pins[0].Name, nasty.Pins[0].Channel = hostile, hostile
 	nasty.Plots[0].Title, nasty.Plots[0].X.Label, nasty.Plots[0].Series[0].Label = hostile, hostile, hostile
-	nasty.Results[0].Name, nasty.Results[0].Note = hostile, hostile
+	results := slices.Concat(nasty.Results...)
+	results[0].Name, results[0].Note = hostile, hostile
+	nasty.Results = ByMeasurement(len(nasty.Results), results)
 	quad, grid, dual := part48(dut.Quad), part48(dut.Grid), part48(dut.DualRow)
 	return map[string]templ.Component{
 		"home": Home(sampleHome()), "run": Run(sampleRun()), "run-done": Run(doneRun()), "run-nasty": Run(nasty),
@@ -130,7 +133,7 @@ func TestNamesCannotBecomeMarkup(t *testing.T) {
 func TestPartsKeepTheirIDs(t *testing.T) {
 	p := sampleRun()
 	page := render(t, Run(p))
-	for _, id := range []string{PartRunStatus, PartRunPins, PartRunProgress, PartRunPlot, PartRunResults, PartRunLatest} {
+	for _, id := range RunParts(&p.Record) {
 		part := render(t, RunPart(id, p))
 		if !regexp.MustCompile(`^\s*<[a-z]+[^>]*\sid="` + id + `"`).MatchString(part) {
 			t.Errorf("%s begins %.80s", id, part)
@@ -139,8 +142,10 @@ func TestPartsKeepTheirIDs(t *testing.T) {
 			t.Errorf("%s on the page is not the part that is sent", id)
 		}
 	}
-	if RunPart("run-other", p) != nil {
-		t.Error("an unknown part has a component")
+	for _, id := range []string{"run-other", "run-line-x", "run-line--1", "run-results-99"} {
+		if RunPart(id, p) != nil {
+			t.Errorf("the unknown part %s has a component", id)
+		}
 	}
 	for id, c := range map[string]templ.Component{PartBench: BenchStrip(p.Page.Bench), PartHomeWork: HomeWork(sampleHome()), PartManualPins: ManualPins(sampleManual()), PartManualLive: ManualLive(sampleManual())} {
 		if !strings.Contains(render(t, c), `id="`+id+`"`) {

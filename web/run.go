@@ -44,7 +44,7 @@ type RunProps struct {
 	// Progress and Pins are of this moment; after the run, of its end.
 	Progress Progress
 	Pins     []PinMark
-	Results  []procedure.Result
+	Results  [][]procedure.Result // by measurement; see ByMeasurement
 	// Selected is the measurement whose plots are shown; with Follow it is the
 	// one at work and changes with the run.
 	Selected int
@@ -62,39 +62,108 @@ type RunProps struct {
 	CanDelete bool
 }
 
-// The parts of the run page that live frames may replace, by element id.
+// The parts of the run page that live frames may replace, by element id. Each
+// pin and each measurement has two more.
 const (
-	PartRunStatus   = "run-status"
-	PartRunPins     = "run-pins"
-	PartRunProgress = "run-progress"
-	PartRunPlot     = "run-plot"
-	PartRunResults  = "run-results"
-	PartRunLatest   = "run-latest"
+	PartRunStatus    = "run-status"
+	PartRunPlot      = "run-plot"
+	PartRunLatest    = "run-latest"
+	PartRunNoResults = "run-no-results"
+
+	partRunPin     = "run-pin-"
+	partRunPackage = "run-package"
+	partRunDrawn   = partRunPackage + "-p"
+	partRunLine    = "run-line-"
+	partRunResults = "run-results-"
 )
+
+// PartRunLine is the line of measurement m in the list of measurements.
+func PartRunLine(m int) string { return partRunLine + strconv.Itoa(m) }
+
+// PartRunResults is the block of measurement m's results. Before the first it
+// is an empty element, so that a live frame has something to replace.
+func PartRunResults(m int) string { return partRunResults + strconv.Itoa(m) }
+
+// PartRunPin and PartRunDrawn are a pin of the device in the table and in the
+// drawing, by its number.
+func PartRunPin(pin int) string   { return partRunPin + strconv.Itoa(pin) }
+func PartRunDrawn(pin int) string { return partRunDrawn + strconv.Itoa(pin) }
+
+// RunParts are all parts of a run's page.
+func RunParts(rec *procedure.Record) []string {
+	parts := []string{PartRunStatus, PartRunPlot, PartRunLatest, PartRunNoResults}
+	for _, pin := range rec.Device.Pins {
+		parts = append(parts, PartRunPin(pin.Number), PartRunDrawn(pin.Number))
+	}
+	for m := range rec.Procedure.Measurements {
+		parts = append(parts, PartRunLine(m), PartRunResults(m))
+	}
+	return parts
+}
+
+// ByMeasurement sorts results into their n measurements, in the order they
+// come. Those of no measurement are left out.
+func ByMeasurement(n int, results []procedure.Result) [][]procedure.Result {
+	out := make([][]procedure.Result, n)
+	for _, r := range results {
+		if r.Measurement >= 0 && r.Measurement < n {
+			out[r.Measurement] = append(out[r.Measurement], r)
+		}
+	}
+	return out
+}
 
 // RunPart is the component of one part, or nil for an unknown id.
 func RunPart(id string, p RunProps) templ.Component {
 	switch id {
 	case PartRunStatus:
 		return RunStatus(p)
-	case PartRunPins:
-		return RunPins(p)
-	case PartRunProgress:
-		return RunProgress(p)
 	case PartRunPlot:
 		return RunPlot(p)
-	case PartRunResults:
-		return RunResults(p)
+	case PartRunNoResults:
+		return RunNoResults(p)
 	case PartRunLatest:
 		return RunLatest(p)
 	}
+	prefix := strings.TrimRight(id, "0123456789")
+	n, err := strconv.Atoi(id[len(prefix):])
+	if err != nil {
+		return nil
+	}
+	switch prefix {
+	case partRunPin, partRunDrawn:
+		return p.pinPart(prefix, n)
+	case partRunLine, partRunResults:
+		return p.measurementPart(prefix, n)
+	}
 	return nil
+}
+
+func (p RunProps) pinPart(prefix string, pin int) templ.Component {
+	i := slices.IndexFunc(p.Pins, func(m PinMark) bool { return m.Number == pin })
+	switch {
+	case i < 0:
+		return nil
+	case prefix == partRunDrawn:
+		return p.drawing().Pin(p.Pins[i])
+	}
+	return RunPin(p.Pins[i])
+}
+
+func (p RunProps) measurementPart(prefix string, m int) templ.Component {
+	switch {
+	case m >= len(p.Record.Procedure.Measurements):
+		return nil
+	case prefix == partRunLine:
+		return RunLine(p, m)
+	}
+	return RunResults(p, m)
 }
 
 func (p RunProps) running() bool { return p.Record.Status == procedure.Running }
 
 func (p RunProps) drawing() Drawing {
-	return Drawing{ID: "run-package", Title: "Package of " + p.Record.Device.Name + " seen from above",
+	return Drawing{ID: partRunPackage, Title: "Package of " + p.Record.Device.Name + " seen from above",
 		Package: p.Record.Device.Package, Pins: p.Pins, Live: true}
 }
 
@@ -110,12 +179,69 @@ func (p RunProps) done(i int) bool { return i < len(p.Progress.Done) && p.Progre
 
 // outcomeOf is the worst outcome of a measurement's results so far.
 func (p RunProps) outcomeOf(i int) (o derive.Outcome, any bool) {
-	for _, r := range p.Results {
-		if r.Measurement == i {
-			o, any = derive.Worst(o, r.Outcome), true
-		}
+	for _, r := range p.resultsOf(i) {
+		o, any = derive.Worst(o, r.Outcome), true
 	}
 	return o, any
+}
+
+func (p RunProps) resultsOf(i int) []procedure.Result {
+	if i < 0 || i >= len(p.Results) {
+		return nil
+	}
+	return p.Results[i]
+}
+
+func (p RunProps) hasResults() bool {
+	return slices.ContainsFunc(p.Results, func(of []procedure.Result) bool { return len(of) > 0 })
+}
+
+// atWork reports whether measurement i is being made now.
+func (p RunProps) atWork(i int) bool {
+	return p.running() && i == p.Progress.Measurement && !p.done(i)
+}
+
+// verdict is the outcome of measurement i, once it can be told: when it is
+// finished, or as soon as it fails, which no further result can mend.
+func (p RunProps) verdict(i int) (o derive.Outcome, told bool) {
+	o, any := p.outcomeOf(i)
+	return o, any && (p.done(i) || !p.running() || o == derive.Fail)
+}
+
+// unfolded reports whether measurement i's results are shown without being
+// asked for: of the one at work, and wherever something did not pass.
+func (p RunProps) unfolded(i int) bool {
+	if p.atWork(i) {
+		return true
+	}
+	o, told := p.verdict(i)
+	return told && o != derive.Pass && o != derive.NoLimits
+}
+
+// summaryWords is measurement i's results in a line.
+func (p RunProps) summaryWords(i int) string {
+	results := p.resultsOf(i)
+	n := map[derive.Outcome]int{}
+	for _, r := range results {
+		n[r.Outcome]++
+	}
+	words := count(len(results), "result", "results")
+	if _, told := p.verdict(i); !told {
+		return words + " so far"
+	}
+	if n[derive.Pass] == len(results) && len(results) > 1 {
+		return words + ", all pass"
+	}
+	if len(n) == 1 {
+		return words + ", " + outcomeWord(results[0].Outcome)
+	}
+	var each []string
+	for _, o := range Outcomes() {
+		if n[o] > 0 {
+			each = append(each, strconv.Itoa(n[o])+" "+outcomeWord(o))
+		}
+	}
+	return words + ": " + strings.Join(each, ", ")
 }
 
 // tally counts the measurements that are finished, and those to be done.
@@ -142,30 +268,6 @@ func (p RunProps) took() time.Duration {
 		return p.Record.Ended.Sub(p.Record.Started)
 	}
 	return p.Progress.Elapsed
-}
-
-// resultGroup is the results of one measurement.
-type resultGroup struct {
-	index   int
-	name    string
-	results []procedure.Result
-}
-
-func (p RunProps) resultGroups() []resultGroup {
-	byIndex := make([]resultGroup, len(p.Record.Procedure.Measurements))
-	for _, r := range p.Results {
-		if r.Measurement < 0 || r.Measurement >= len(byIndex) {
-			continue
-		}
-		byIndex[r.Measurement].results = append(byIndex[r.Measurement].results, r)
-	}
-	var out []resultGroup
-	for i, g := range byIndex {
-		if len(g.results) > 0 {
-			out = append(out, resultGroup{i, p.Record.Procedure.Measurements[i].Name, g.results})
-		}
-	}
-	return out
 }
 
 // valueText is a result's value with as many digits as its uncertainty carries.

@@ -186,7 +186,7 @@ func sampleRun() RunProps {
 			Unit: dut.Unit{Serial: "A-017", Lot: "L-24"}, Operator: "R. Okonjo", Bench: sampleBench(), Identity: bench.Identity{Name: "Rehearsal", Serial: "0001", Version: "1", Rehearsal: true},
 			Status: procedure.Running, Started: sampleTime, Readings: 18432, Rehearsal: true},
 		Progress: Progress{Measurement: 3, Point: 57, Points: 202, Done: []bool{true, true, true, false, false, false}, Elapsed: 14200 * time.Millisecond, Left: 49 * time.Second, Readings: 18432},
-		Results:  sampleResults(), Selected: 3, Follow: true, Plots: []Plot{diodePlot()},
+		Results:  ByMeasurement(len(sampleProcedure().Measurements), sampleResults()), Selected: 3, Follow: true, Plots: []Plot{diodePlot()},
 		NoteForm: Form{ID: "note"}, ShareForm: Form{ID: "share"}}
 	p.Page.Live, p.Page.Seq = p.Base+"/live", 41
 	p.Pins = sampleMarks(&d)

@@ -13,6 +13,11 @@ let socket = null;
 let timer = 0;
 let over = false;
 
+// shown is how each <details> came, by id; chosen are those that the reader
+// has opened or closed since, which stay as the reader left them.
+const shown = new Map();
+const chosen = new Set();
+
 function say(text) {
   const line = document.getElementById("connection");
   if (line && line.textContent !== text) line.textContent = text;
@@ -76,8 +81,9 @@ function replace(id, html) {
   const old = document.getElementById(id);
   if (!old || refused(old, html)) return;
   const holder = document.createElement("template");
-  holder.innerHTML = html;
-  const fresh = holder.content.firstElementChild;
+  const drawn = old instanceof SVGElement; // a piece of a drawing is parsed as one
+  holder.innerHTML = drawn ? `<svg>${html}</svg>` : html;
+  const fresh = drawn ? holder.content.firstElementChild.firstElementChild : holder.content.firstElementChild;
   if (!fresh) return;
   const kept = remember(old);
   if ("measurement" in old.dataset && !("follow" in old.dataset)) fresh.removeAttribute("data-follow");
@@ -95,14 +101,26 @@ function refused(old, html) {
 }
 
 function remember(old) {
-  const kept = { open: [], scroll: [], focus: null, mine: old.id, isOpen: old.open };
-  for (const d of old.querySelectorAll("details[open][id]")) kept.open.push(d.id);
+  const kept = { folds: [], scroll: [], focus: null };
+  for (const d of folds(old)) {
+    if (d.open !== shown.get(d.id)) chosen.add(d.id);
+    if (chosen.has(d.id)) kept.folds.push([d.id, d.open]);
+  }
   for (const s of old.querySelectorAll("[data-scroll]")) {
     if (s.scrollLeft || s.scrollTop) kept.scroll.push([s.dataset.scroll, s.scrollLeft, s.scrollTop]);
   }
   const active = document.activeElement;
   if (active && old.contains(active)) kept.focus = selector(active);
   return kept;
+}
+
+function folds(root) {
+  const inside = [...root.querySelectorAll("details[id]")];
+  return root.matches("details[id]") ? [root, ...inside] : inside;
+}
+
+function arrived(root) {
+  for (const d of folds(root)) shown.set(d.id, d.open);
 }
 
 function selector(element) {
@@ -113,11 +131,11 @@ function selector(element) {
 }
 
 function restore(fresh, kept) {
-  if (kept.isOpen && fresh.tagName === "DETAILS") fresh.open = true;
-  for (const id of kept.open) {
-    const d = fresh.querySelector("#" + CSS.escape(id));
-    if (d) d.open = true;
+  for (const [id, open] of kept.folds) {
+    const d = folds(fresh).find((d) => d.id === id);
+    if (d) d.open = open;
   }
+  arrived(fresh);
   for (const [name, x, y] of kept.scroll) {
     const s = fresh.querySelector(`[data-scroll="${CSS.escape(name)}"]`);
     if (s) s.scrollTo(x, y);
@@ -138,6 +156,7 @@ function markChosen() {
 }
 
 if (body.dataset.live) {
+  arrived(body);
   document.addEventListener("ohmkeep:updated", markChosen);
   document.addEventListener("visibilitychange", () => {
     if (!document.hidden && !socket && !over) connect();

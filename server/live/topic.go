@@ -6,6 +6,7 @@
 package live
 
 import (
+	"bytes"
 	"encoding/json"
 	"maps"
 	"sync"
@@ -119,11 +120,13 @@ func (t *Topic) after(since uint64) step {
 }
 
 func prepare(f Frame) *websocket.PreparedMessage {
-	b, err := json.Marshal(f)
-	if err != nil {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false) // six bytes for each < and >, and no page embeds a frame
+	if err := e.Encode(f); err != nil {
 		panic(err) // strings and numbers always encode
 	}
-	m, err := websocket.NewPreparedMessage(websocket.TextMessage, b)
+	m, err := websocket.NewPreparedMessage(websocket.TextMessage, bytes.TrimSpace(b.Bytes()))
 	if err != nil {
 		panic(err) // fails only for a message type that is not text or binary
 	}

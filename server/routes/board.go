@@ -36,8 +36,8 @@ type board struct {
 	at      run.Progress
 	pins    []web.PinMark
 	pinAt   map[int]int
-	results []procedure.Result
-	byID    map[procedure.ResultID]int
+	results [][]procedure.Result       // by measurement
+	byID    map[procedure.ResultID]int // place among its measurement's
 	curves  map[int]*curves
 	latest  map[int][]bench.Reading // newest last
 	dirty   map[string]bool
@@ -55,11 +55,20 @@ func newBoard(rec *procedure.Record, topic *live.Topic, log *slog.Logger) *board
 	}
 	b.at.Left = -1
 	b.at.Done = make([]bool, len(rec.Procedure.Measurements))
-	b.touch(runParts...)
+	b.results = make([][]procedure.Result, len(rec.Procedure.Measurements))
+	b.touchAll()
 	return b
 }
 
-var runParts = []string{web.PartRunStatus, web.PartRunPins, web.PartRunProgress, web.PartRunPlot, web.PartRunResults, web.PartRunLatest}
+func (b *board) touchAll() { b.touch(web.RunParts(&b.rec)...) }
+
+// touchMeasurement has a measurement's line and results drawn anew. The topic
+// keeps back what turns out the same.
+func (b *board) touchMeasurement(m int) {
+	if m >= 0 && m < len(b.results) {
+		b.touch(web.PartRunLine(m), web.PartRunResults(m))
+	}
+}
 
 func (b *board) touch(parts ...string) {
 	for _, p := range parts {
@@ -71,12 +80,8 @@ func (b *board) touch(parts ...string) {
 func (b *board) observe(u run.Update) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if b.at.Measurement != u.Progress.Measurement {
-		b.touch(web.PartRunPlot, web.PartRunLatest)
-	}
-	b.at = u.Progress
-	b.rec.Readings = u.Progress.Readings
-	b.touch(web.PartRunStatus, web.PartRunProgress)
+	b.advance(u.Progress)
+	was := slices.Clone(b.pins)
 	for _, mr := range u.Batch.Readings {
 		b.gather(mr)
 	}
@@ -84,19 +89,48 @@ func (b *board) observe(u run.Update) {
 		for _, r := range u.Batch.Results {
 			b.result(r)
 		}
-		web.JudgePins(b.pins, b.results)
-		b.touch(web.PartRunResults, web.PartRunPins)
+		web.JudgePins(b.pins, b.results...)
+		b.touch(web.PartRunNoResults)
 	}
 	if u.Pins != nil {
 		b.connect(u.Pins)
 	}
+	for i, p := range b.pins {
+		if !p.Same(was[i]) {
+			b.touch(web.PartRunPin(p.Number), web.PartRunDrawn(p.Number))
+		}
+	}
 	if u.Ending != nil {
 		b.rec.Status, b.rec.Outcome = u.Ending.Status, u.Ending.Outcome
 		b.rec.Ended, b.rec.Reason = u.Ending.Ended, u.Ending.Reason
-		b.touch(runParts...)
+		b.touchAll()
 		b.finish()
 	}
 }
+
+// advance takes in where the run stands. Lines of measurements that stand as
+// they did are not drawn again.
+func (b *board) advance(at run.Progress) {
+	was := b.at
+	b.at = at
+	b.rec.Readings = at.Readings
+	b.touch(web.PartRunStatus)
+	if at.Measurement >= 0 && at.Measurement < len(b.results) {
+		b.touch(web.PartRunLine(at.Measurement))
+	}
+	if was.Measurement != at.Measurement {
+		b.touch(web.PartRunPlot, web.PartRunLatest)
+		b.touchMeasurement(was.Measurement)
+		b.touchMeasurement(at.Measurement)
+	}
+	for m := range max(len(was.Done), len(at.Done)) {
+		if isDone(was, m) != isDone(at, m) {
+			b.touchMeasurement(m)
+		}
+	}
+}
+
+func isDone(at run.Progress, m int) bool { return m < len(at.Done) && at.Done[m] }
 
 func (b *board) finish() { b.once.Do(func() { close(b.done) }) }
 
@@ -106,7 +140,7 @@ func (b *board) gather(mr procedure.MeasurementReadings) {
 	}
 	b.curvesOf(mr.Measurement).add(mr.Readings)
 	b.latest[mr.Measurement] = newest(b.latest[mr.Measurement], mr.Readings)
-	b.touch(web.PartRunPlot, web.PartRunLatest, web.PartRunPins)
+	b.touch(web.PartRunPlot, web.PartRunLatest)
 }
 
 // newest keeps the last rows of kept followed by more.
@@ -130,13 +164,17 @@ func (b *board) curvesOf(m int) *curves {
 }
 
 func (b *board) result(r procedure.Result) {
-	id := r.ID()
-	if i, known := b.byID[id]; known {
-		b.results[i] = r
+	if r.Measurement < 0 || r.Measurement >= len(b.results) {
 		return
 	}
-	b.byID[id] = len(b.results)
-	b.results = append(b.results, r)
+	b.touchMeasurement(r.Measurement)
+	id, of := r.ID(), &b.results[r.Measurement]
+	if i, known := b.byID[id]; known {
+		(*of)[i] = r
+		return
+	}
+	b.byID[id] = len(*of)
+	*of = append(*of, r)
 }
 
 func (b *board) connect(pins []run.PinState) {
@@ -154,7 +192,6 @@ func (b *board) connect(pins []run.PinState) {
 		p.Channel = channelName(&b.rec.Bench, s.Channel)
 		p.V, p.I = s.V, s.I // NaN: not read since it was connected
 	}
-	b.touch(web.PartRunPins)
 }
 
 func channelName(def *bench.Definition, id bench.ChannelID) string {
@@ -258,11 +295,12 @@ func (b *board) drawPart(parts map[string]string, id string, c templ.Component) 
 }
 
 // propsLocked is the run page as of now, following the measurement at work.
+// Its results are the board's own: to be drawn under the lock.
 func (b *board) propsLocked() web.RunProps {
 	m := b.at.Measurement
 	p := web.RunProps{
 		Base: "/runs/" + b.rec.ID, Record: b.rec, Progress: webProgress(b.at),
-		Pins: slices.Clone(b.pins), Results: slices.Clone(b.results), Selected: m, Follow: true,
+		Pins: slices.Clone(b.pins), Results: b.results, Selected: m, Follow: true,
 	}
 	b.selectLocked(&p, m)
 	return p
@@ -285,6 +323,10 @@ func (b *board) props(m int) (web.RunProps, uint64) {
 	defer b.mu.Unlock()
 	seq := b.topic.Seq() // before what is not drawn yet, so nothing is missed
 	p := b.propsLocked()
+	p.Results = slices.Clone(p.Results)
+	for i := range p.Results {
+		p.Results[i] = slices.Clone(p.Results[i])
+	}
 	if m >= 0 {
 		p.Follow = false
 		b.selectLocked(&p, m)

@@ -97,7 +97,8 @@ func (s *Server) manualEnded(p *web.ManualProps, device string) {
 	if held.Record.Device.Key != device {
 		return
 	}
-	v := web.RunProps{Record: held.Record, Pins: p.Pins, Results: held.Results}
+	v := web.RunProps{Record: held.Record, Pins: p.Pins,
+		Results: web.ByMeasurement(len(held.Record.Procedure.Measurements), held.Results)}
 	c := newCurves(shapeOf(&held.Record, 0))
 	for _, part := range held.Readings {
 		c.add(part.Readings)

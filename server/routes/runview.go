@@ -39,7 +39,8 @@ func (s *Server) storedView(ctx context.Context, id string, m int) (web.RunProps
 	if err != nil {
 		return web.RunProps{}, err
 	}
-	p := web.RunProps{Base: "/runs/" + id, Record: *rec, Results: results, Pins: web.Marks(&rec.Device)}
+	p := web.RunProps{Base: "/runs/" + id, Record: *rec, Pins: web.Marks(&rec.Device)}
+	p.Results = web.ByMeasurement(len(rec.Procedure.Measurements), results)
 	web.JudgePins(p.Pins, results)
 	p.Progress = endProgress(rec, results)
 	if m < 0 || m >= len(rec.Procedure.Measurements) {

@@ -213,7 +213,7 @@ func TestEveryViewerEndsWithAll(t *testing.T) {
 	}
 	for id, want := range map[string]string{
 		web.PartRunStatus: fmt.Sprintf(`data-status="done" data-readings="%d"`, n),
-		web.PartRunLatest: "<td", web.PartRunPlot: "<svg", web.PartRunResults: "Standard deviation",
+		web.PartRunLatest: "<td", web.PartRunPlot: "<svg", web.PartRunResults(0): "Standard deviation",
 	} {
 		if !strings.Contains(got[0][id], want) {
 			t.Errorf("part %s ended without %q:\n%.300s", id, want, got[0][id])

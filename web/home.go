@@ -1,6 +1,7 @@
 package web
 
 import (
+	"fmt"
 	"time"
 
 	"ohmkeep/server/derive"
@@ -22,6 +23,14 @@ type RunRow struct {
 	Readings  int64
 	Note      string
 	Rehearsal bool
+}
+
+// tookWords is how long the run lasted. A run at work has not lasted yet.
+func (r RunRow) tookWords() string {
+	if r.Status == procedure.Running {
+		return "—"
+	}
+	return span(r.Took)
 }
 
 // DemoProgress is the demo lot while it is being run.
@@ -55,8 +64,16 @@ type HomeProps struct {
 type LotRow struct {
 	Lot, Device string
 	Href        string
-	Units       int
+	Units       int // with a finished run
 	Passed      int // units whose last run passed
+}
+
+// words is how the lot stands.
+func (l LotRow) words() string {
+	if l.Units == 0 {
+		return "no unit finished yet"
+	}
+	return fmt.Sprintf("%s · %d of %s passed", l.Device, l.Passed, count(l.Units, "unit", "units"))
 }
 
 // PartHomeWork is the part of the first page that live frames may replace.

@@ -1,6 +1,8 @@
 package web
 
 import (
+	"cmp"
+	"slices"
 	"strings"
 
 	"ohmkeep/server/derive"
@@ -108,12 +110,60 @@ func (s LotStat) title() string {
 	return s.Name + ", pin " + s.Pin
 }
 
-// place is what else tells results of one name apart.
-func (s LotStat) place() string {
-	if where := strings.Trim(s.Where, "; "); where != "" {
-		return s.Measurement + ", " + where
+// place is what else tells a measurement's results of one name apart.
+func (s LotStat) place() string { return strings.Trim(s.Where, "; ") }
+
+// yield is the share of passes of the results that have limits; without any,
+// there is nothing to fail.
+func (s LotStat) yield() float64 {
+	if s.Of == 0 {
+		return 1
 	}
-	return s.Measurement
+	return float64(s.Passed) / float64(s.Of)
+}
+
+// statGroup is the results of one measurement over a lot.
+type statGroup struct {
+	measurement string
+	stats       []LotStat
+	open        bool
+}
+
+func (g statGroup) worst() LotStat {
+	return slices.MinFunc(g.stats, func(a, b LotStat) int { return cmp.Compare(a.yield(), b.yield()) })
+}
+
+func (g statGroup) words() string {
+	words := count(len(g.stats), "result", "results")
+	switch w := g.worst(); {
+	case w.Of == 0:
+		return words
+	case len(g.stats) == 1:
+		return words + ", yield " + yieldWords(w)
+	case w.Passed == w.Of:
+		return words + ", all with a yield of " + yieldWords(w)
+	default:
+		return words + ", worst yield " + yieldWords(w)
+	}
+}
+
+// statGroups sorts statistics into their measurements, the worst yield first.
+// That one is open, and the one whose result is drawn.
+func statGroups(stats []LotStat) []statGroup {
+	var out []statGroup
+	for _, s := range stats {
+		i := slices.IndexFunc(out, func(g statGroup) bool { return g.measurement == s.Measurement })
+		if i < 0 {
+			i, out = len(out), append(out, statGroup{measurement: s.Measurement})
+		}
+		out[i].stats = append(out[i].stats, s)
+		out[i].open = out[i].open || s.Selected
+	}
+	slices.SortStableFunc(out, func(a, b statGroup) int { return cmp.Compare(a.worst().yield(), b.worst().yield()) })
+	if len(out) > 0 {
+		out[0].open = true
+	}
+	return out
 }
 
 // LotPlot draws a result unit by unit.

@@ -43,6 +43,7 @@ type ManualProps struct {
 // The parts of the manual page that live frames may replace.
 const (
 	PartManualPins = "manual-pins"
+	PartManualStop = "manual-stop"
 	PartManualLive = "manual-live"
 )
 

@@ -66,6 +66,7 @@ type RunProps struct {
 // pin and each measurement has two more.
 const (
 	PartRunStatus    = "run-status"
+	PartRunStop      = "run-stop"
 	PartRunPlot      = "run-plot"
 	PartRunLatest    = "run-latest"
 	PartRunNoResults = "run-no-results"
@@ -91,7 +92,7 @@ func PartRunDrawn(pin int) string { return partRunDrawn + strconv.Itoa(pin) }
 
 // RunParts are all parts of a run's page.
 func RunParts(rec *procedure.Record) []string {
-	parts := []string{PartRunStatus, PartRunPlot, PartRunLatest, PartRunNoResults}
+	parts := []string{PartRunStatus, PartRunStop, PartRunPlot, PartRunLatest, PartRunNoResults}
 	for _, pin := range rec.Device.Pins {
 		parts = append(parts, PartRunPin(pin.Number), PartRunDrawn(pin.Number))
 	}
@@ -118,6 +119,8 @@ func RunPart(id string, p RunProps) templ.Component {
 	switch id {
 	case PartRunStatus:
 		return RunStatus(p)
+	case PartRunStop:
+		return RunStop(p)
 	case PartRunPlot:
 		return RunPlot(p)
 	case PartRunNoResults:

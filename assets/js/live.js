@@ -60,7 +60,25 @@ function closed(code) {
   wait = Math.min(wait * 1.8, longestWait);
 }
 
+// While a pointer is down, frames wait: an element that is replaced between
+// press and release never gets its click.
+let held = null;
+addEventListener("pointerdown", () => { held = held || []; }, true);
+for (const end of ["pointerup", "pointercancel", "blur"]) {
+  addEventListener(end, () => setTimeout(letGo), true); // after the click
+}
+
+function letGo() {
+  const waiting = held || [];
+  held = null;
+  for (const frame of waiting) take(frame);
+}
+
 function take(frame) {
+  if (held) {
+    held.push(frame);
+    return;
+  }
   if (frame.reload) {
     over = true;
     location.reload();

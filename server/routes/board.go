@@ -276,6 +276,7 @@ func (b *board) drawParts(props web.RunProps) map[string]string {
 	if b.rec.Manual {
 		m := manualLive(props)
 		b.drawPart(parts, web.PartManualPins, web.ManualPins(m))
+		b.drawPart(parts, web.PartManualStop, web.ManualStop(m))
 		b.drawPart(parts, web.PartManualLive, web.ManualLive(m))
 		return parts
 	}

@@ -3,17 +3,12 @@ package main
 import (
 	"bytes"
 	"context"
-	"io"
 	"log/slog"
-	"net/http"
-	"net/http/cookiejar"
-	"net/url"
 	"os"
 	"regexp"
 	"strings"
 	"sync"
 	"testing"
-	"time"
 )
 
 // program is the whole program at work in this process, as main starts it.
@@ -78,37 +73,6 @@ func (w testWriter) Write(b []byte) (int, error) {
 
 // link is the sign-in link that the program printed.
 func (p *program) link() string { return p.base + "/sign-in?key=" + p.key }
-
-// client is a browser without a screen, signed in as owner.
-func (p *program) client() *http.Client {
-	p.t.Helper()
-	jar, _ := cookiejar.New(nil)
-	c := &http.Client{Jar: jar, Timeout: 30 * time.Second}
-	resp, err := c.PostForm(p.base+"/sign-in", url.Values{"key": {p.key}, "name": {"Tester"}})
-	if err != nil {
-		p.t.Fatal(err)
-	}
-	defer resp.Body.Close()
-	if resp.StatusCode != http.StatusOK {
-		p.t.Fatalf("signing in: %s", resp.Status)
-	}
-	return c
-}
-
-// get fetches a page and returns its body.
-func get(t *testing.T, c *http.Client, address string) (int, string) {
-	t.Helper()
-	resp, err := c.Get(address)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer resp.Body.Close()
-	body, err := io.ReadAll(resp.Body)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return resp.StatusCode, string(body)
-}
 
 // needTool skips a test whose tool is missing, or fails it in CI.
 func needTool(t *testing.T, path, install string) {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"math"
 )
 
 // pageChunks is how many chunks one query fetches: the query is over before
@@ -34,7 +35,7 @@ func (s *Store) Chunks(ctx context.Context, runID string, measurement int, from 
 	}
 	last := measurement
 	if measurement == AllMeasurements {
-		measurement, last, from = 0, 1<<31, 0
+		measurement, last, from = 0, math.MaxInt32, 0
 	}
 	// The first chunk may begin before from.
 	at, page := from-chunkMax+1, make([]Chunk, 0, pageChunks)

@@ -209,18 +209,4 @@ func (f *readingFormat) flagWords(flags bench.Flags) []byte {
 }
 
 // flagText names the flags that are set.
-func flagText(flags bench.Flags) string {
-	var words []string
-	for _, f := range []struct {
-		flag bench.Flags
-		word string
-	}{
-		{bench.InCompliance, "in compliance"}, {bench.OverRange, "over range"}, {bench.NotSettled, "not settled"},
-		{bench.OutOfLimit, "out of limit"}, {bench.AfterFault, "after fault"},
-	} {
-		if flags.Has(f.flag) {
-			words = append(words, f.word)
-		}
-	}
-	return strings.Join(words, "; ")
-}
+func flagText(flags bench.Flags) string { return strings.Join(flags.Words(), "; ") }

@@ -137,6 +137,20 @@ const (
 // Has reports whether every flag of g is set.
 func (f Flags) Has(g Flags) bool { return f&g == g }
 
+// flagWords name the flags in exports and in the API, from the lowest bit on.
+var flagWords = []string{"in compliance", "over range", "not settled", "out of limit", "after fault"}
+
+// Words names the flags that are set, from the lowest bit on; nil for none.
+func (f Flags) Words() []string {
+	var out []string
+	for i, word := range flagWords {
+		if f.Has(1 << i) {
+			out = append(out, word)
+		}
+	}
+	return out
+}
+
 // Sample is what a channel sensed at one instant.
 type Sample struct {
 	Channel ChannelID

@@ -6,7 +6,6 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
-	"ohmkeep/server/bench"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
@@ -212,20 +211,7 @@ func resultsOf(results []procedure.Result) []apiResult {
 	out := make([]apiResult, len(results))
 	for i, x := range results {
 		out[i] = apiResult{x.Measurement, x.Key, x.Name, x.Pin, x.Group, x.Condition, nullable(x.Value), x.Unit,
-			nullable(x.U), finiteOrNil(x.Low), finiteOrNil(x.High), x.Outcome, flagWords(x.Flags), x.Note}
+			nullable(x.U), finiteOrNil(x.Low), finiteOrNil(x.High), x.Outcome, x.Flags.Words(), x.Note}
 	}
 	return out
 }
-
-func flagWords(f bench.Flags) []string {
-	var out []string
-	for i, word := range flagNames {
-		if f.Has(1 << i) {
-			out = append(out, word)
-		}
-	}
-	return out
-}
-
-// flagNames are the flags of a reading, from the lowest bit on.
-var flagNames = []string{"in compliance", "over range", "not settled", "out of limit", "after fault"}

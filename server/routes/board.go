@@ -195,11 +195,11 @@ func (b *board) connect(pins []run.PinState) {
 }
 
 func channelName(def *bench.Definition, id bench.ChannelID) string {
-	i := slices.IndexFunc(def.Channels, func(c bench.Channel) bool { return c.ID == id })
-	if i < 0 {
+	ch, ok := def.ChannelByID(id)
+	if !ok {
 		return ""
 	}
-	return def.Channels[i].Name
+	return ch.Name
 }
 
 // loop draws once a tick until the run has ended, and then once more.

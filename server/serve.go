@@ -128,14 +128,14 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	a.hub = live.NewHub(a.Log, routes.OriginCheck(names))
 	boards := routes.NewBoards(a.hub, a.Log)
 	a.boards = boards
-	cfg := routes.Config{
-		Store: a.store, Hub: a.hub, Bench: def, Identity: identity, Boards: boards, Rehearse: rehearser{b},
-		Hosts: names, Log: a.Log, Version: versionText(),
-	}
+	stepper := run.NewStepper(b)
 	a.station = run.NewStation(ctx, run.Config{
-		Link: b, Clock: bench.FineClock{}, Recorder: a.store, Observer: boards, Log: a.Log, Changed: boards.BenchChanged,
+		Link: stepper, Clock: bench.FineClock{}, Recorder: a.store, Observer: boards, Log: a.Log, Changed: boards.BenchChanged,
 	})
-	cfg.Station = a.station
+	cfg := routes.Config{
+		Store: a.store, Hub: a.hub, Boards: boards, Hosts: names, Log: a.Log, Version: versionText(),
+		Place: &routes.Place{Bench: def, Identity: identity, Station: a.station, Rehearse: rehearser{b}, Stepper: stepper},
+	}
 	if a.Demo {
 		if a.prepare, err = prepareDemo(ctx, a.store, def, identity, a.atWork, a.Log); err != nil {
 			return nil, fmt.Errorf("demonstration: %w", err)

@@ -47,6 +47,8 @@ type Channel struct {
 	// SourceR is the output's series resistance outside the sense point with
 	// local sense, in ohms.
 	SourceR float64 `json:"sourceR"`
+	// Number is what the card behind its connection calls it; 0: its ID.
+	Number int `json:"number,omitempty"`
 }
 
 // Path is the switch between one line and one contact. Paths that share a Mux
@@ -62,6 +64,9 @@ type Path struct {
 	Kelvin     bool      `json:"kelvin"`     // carries a sense wire of its own
 	// MaxCurrent is what the path may carry, in amperes; 0 where nothing is stated.
 	MaxCurrent float64 `json:"maxCurrent,omitempty"`
+	// Card is where the switch is; 0: on its channel's card, and for the return
+	// on the card of the first channel.
+	Card int `json:"card,omitempty"`
 }
 
 // Definition is a bench: what it can force and sense, and what reaches what.
@@ -77,6 +82,8 @@ type Definition struct {
 	// Capacitance is what a connected contact has with its cable and path, in
 	// farads; 0 where it is not known.
 	Capacitance float64 `json:"capacitance,omitempty"`
+	// Connections are how its cards are reached; a rehearsal bench has none.
+	Connections []Connection `json:"connections,omitempty"`
 }
 
 // StrapKind says what a strap ties its contact to.

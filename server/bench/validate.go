@@ -69,6 +69,7 @@ func (d *Definition) Validate() error {
 		d.Channels[i].check(&ps, fmt.Sprintf("channels[%d].", i), seen)
 	}
 	d.checkPaths(&ps)
+	d.checkConnections(&ps)
 	return ps.Err()
 }
 

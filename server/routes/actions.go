@@ -124,7 +124,7 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 	if err := s.mayUse(who); err != nil {
 		return "", err
 	}
-	pm, err := s.Store.GetPinMap(ctx, rec.Device.Key, s.Bench.Key, 0)
+	pm, err := s.Store.GetPinMap(ctx, rec.Device.Key, s.at().Bench.Key, 0)
 	if store.CodeOf(err) == store.NotFound || err == nil && pm.Removed {
 		return "", invalid("device", "this device has no pin map for this bench yet")
 	}
@@ -138,7 +138,7 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 	if err != nil {
 		return "", err
 	}
-	rec.PinMap, rec.Bench, rec.Identity, rec.Rehearsal = pm.Body, s.Bench, s.Identity, s.Identity.Rehearsal
+	rec.PinMap, rec.Bench, rec.Identity, rec.Rehearsal = pm.Body, s.at().Bench, s.at().Identity, s.at().Identity.Rehearsal
 	rec.Operator, rec.Status, rec.Started = who.Name, procedure.Running, s.Now()
 	if seated != nil {
 		rec.Seated = seated
@@ -157,7 +157,7 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 		}
 	}
 	s.Boards.Open(rec)
-	if _, err := s.Station.StartWith(rec, to); err != nil {
+	if _, err := s.at().Station.StartWith(rec, to); err != nil {
 		s.Boards.Discard(rec.ID)
 		return "", err
 	}
@@ -167,7 +167,7 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 
 // mayUse refuses where somebody else holds control of the bench.
 func (s *Server) mayUse(who Viewer) error {
-	now := s.Station.Snapshot()
+	now := s.at().Station.Snapshot()
 	if now.Session != "" && now.Session != who.Session {
 		return &run.HeldError{Name: now.Holder}
 	}
@@ -176,7 +176,7 @@ func (s *Server) mayUse(who Viewer) error {
 
 // stopRun ends a run. Stopping one that has ended is a conflict, not a fault.
 func (s *Server) stopRun(ctx context.Context, who Viewer, id string) error {
-	if !s.Station.StopRun(id, "stopped by "+who.Name) {
+	if !s.at().Station.StopRun(id, "stopped by "+who.Name) {
 		if _, err := s.Store.GetRun(ctx, id); err != nil && !s.isManual(id) {
 			return err
 		}
@@ -188,8 +188,8 @@ func (s *Server) stopRun(ctx context.Context, who Viewer, id string) error {
 
 // makeSafe makes the bench safe: anybody who is signed in may, at any time.
 func (s *Server) makeSafe(ctx context.Context, who Viewer) error {
-	err := s.Station.MakeSafe(context.WithoutCancel(ctx), who.Name)
-	s.note(ctx, who, "make safe", s.Bench.Key, errText(err))
+	err := s.at().Station.MakeSafe(context.WithoutCancel(ctx), who.Name)
+	s.note(ctx, who, "make safe", s.at().Bench.Key, errText(err))
 	if err != nil {
 		return problem(502, "The bench could not be made safe: "+err.Error()+". Check the bench.")
 	}
@@ -204,20 +204,20 @@ func errText(err error) string {
 }
 
 func (s *Server) takeControl(ctx context.Context, who Viewer) error {
-	take := s.Station.Take
+	take := s.at().Station.Take
 	if who.Role == store.Owner {
-		take = s.Station.TakeOver
+		take = s.at().Station.TakeOver
 	}
 	if err := take(who.Name, who.Session); err != nil {
 		return err
 	}
-	s.note(ctx, who, "take control", s.Bench.Key, "")
+	s.note(ctx, who, "take control", s.at().Bench.Key, "")
 	return nil
 }
 
 func (s *Server) releaseControl(ctx context.Context, who Viewer) error {
-	s.Station.Release(who.Session)
-	s.note(ctx, who, "release control", s.Bench.Key, "")
+	s.at().Station.Release(who.Session)
+	s.note(ctx, who, "release control", s.at().Bench.Key, "")
 	return nil
 }
 
@@ -229,7 +229,7 @@ func (s *Server) seat(ctx context.Context, who Viewer, q Seating) error {
 }
 
 func (s *Server) seatLocked(ctx context.Context, who Viewer, q Seating) error {
-	if s.Rehearse == nil {
+	if s.at().Rehearse == nil {
 		return problem(409, "This is a real bench: parts are seated by hand.")
 	}
 	if err := s.mayUse(who); err != nil {
@@ -247,16 +247,16 @@ func (s *Server) seatLocked(ctx context.Context, who Viewer, q Seating) error {
 	if err := s.checkSeating(&q); err != nil {
 		return err
 	}
-	if err := s.Station.WhileIdle(func() error { return s.Rehearse.Seat(q) }); err != nil {
+	if err := s.at().Station.WhileIdle(func() error { return s.at().Rehearse.Seat(q) }); err != nil {
 		if errors.Is(err, run.ErrBusy) || errors.Is(err, run.ErrClosed) {
 			return err
 		}
 		return problem(409, err.Error()) // the bench's own words: outputs on, or no operating point
 	}
-	if err := s.Store.SetSeating(ctx, s.Bench.Key, q, who.Name); err != nil {
+	if err := s.Store.SetSeating(ctx, s.at().Bench.Key, q, who.Name); err != nil {
 		return err
 	}
-	s.note(ctx, who, "seat", s.Bench.Key, q.Model+" "+q.Serial)
+	s.note(ctx, who, "seat", s.at().Bench.Key, q.Model+" "+q.Serial)
 	return nil
 }
 
@@ -265,7 +265,7 @@ func (s *Server) seatLocked(ctx context.Context, who Viewer, q Seating) error {
 func (s *Server) completeSeating(ctx context.Context, q *Seating) error {
 	if q.Device == "" {
 		if len(q.PinMap.Contacts) == 0 {
-			q.PinMap = straightMap(s.Rehearse.Models(), q.Model, s.Bench.Key)
+			q.PinMap = straightMap(s.at().Rehearse.Models(), q.Model, s.at().Bench.Key)
 		}
 		return nil
 	}
@@ -276,7 +276,7 @@ func (s *Server) completeSeating(ctx context.Context, q *Seating) error {
 	if q.Model == "" {
 		q.Model = d.Body.Model
 	}
-	pm, err := s.Store.GetPinMap(ctx, q.Device, s.Bench.Key, 0)
+	pm, err := s.Store.GetPinMap(ctx, q.Device, s.at().Bench.Key, 0)
 	if store.CodeOf(err) == store.NotFound {
 		return invalid("device", "this device has no pin map for this bench yet")
 	}
@@ -301,7 +301,7 @@ func straightMap(models []Model, key, benchKey string) bench.PinMap {
 
 // seatFresh seats a unit for a run. The same serial number is the same unit.
 func (s *Server) seatFresh(ctx context.Context, who Viewer, rec *procedure.Record) error {
-	if s.Rehearse == nil {
+	if s.at().Rehearse == nil {
 		return nil
 	}
 	if rec.Device.Model == "" {
@@ -323,10 +323,10 @@ func SeedOf(device, serial string) uint64 {
 
 // seated is what sits on the rehearsal bench, or nil.
 func (s *Server) seated(ctx context.Context) (*Seating, error) {
-	if s.Rehearse == nil {
+	if s.at().Rehearse == nil {
 		return nil, nil
 	}
-	return KeptSeating(ctx, s.Store, s.Bench.Key)
+	return KeptSeating(ctx, s.Store, s.at().Bench.Key)
 }
 
 // KeptSeating is what was last put on a rehearsal bench, or nil.

@@ -54,7 +54,7 @@ func (s *Server) rerun(ctx context.Context, who Viewer, id string) (string, erro
 	}
 	s.socket.Lock()
 	defer s.socket.Unlock()
-	if kept, ok := rec.Seated.(json.RawMessage); ok && s.Rehearse != nil {
+	if kept, ok := rec.Seated.(json.RawMessage); ok && s.at().Rehearse != nil {
 		var q Seating
 		if err := json.Unmarshal(kept, &q); err != nil {
 			return "", fmt.Errorf("seating of run %s: %w", id, err)

@@ -51,7 +51,7 @@ type apiBench struct {
 // onBench answers for the bench of this server alone.
 func (s *Server) onBench(handle func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
 	return func(w http.ResponseWriter, r *http.Request) error {
-		if chi.URLParam(r, "key") != s.Bench.Key {
+		if chi.URLParam(r, "key") != s.at().Bench.Key {
 			return notFound("bench of this key")
 		}
 		return handle(w, r)
@@ -63,10 +63,10 @@ func (s *Server) bench(r *http.Request) (apiBench, error) {
 	if err != nil {
 		return apiBench{}, err
 	}
-	now, who := s.Station.Snapshot(), viewerOf(r.Context())
+	now, who := s.at().Station.Snapshot(), viewerOf(r.Context())
 	return apiBench{
-		Key: s.Bench.Key, Name: s.Bench.Name, Rehearsal: s.Identity.Rehearsal,
-		Channels: len(s.Bench.Channels), Contacts: s.Bench.Contacts,
+		Key: s.at().Bench.Key, Name: s.at().Bench.Name, Rehearsal: s.at().Identity.Rehearsal,
+		Channels: len(s.at().Bench.Channels), Contacts: s.at().Bench.Contacts,
 		State: now.State, Reason: now.Reason, Since: now.Since, Run: now.Run,
 		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, Seated: seated,
 	}, nil
@@ -89,7 +89,7 @@ func (s *Server) apiState(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) apiDefinition(w http.ResponseWriter, _ *http.Request) error {
-	return reply(w, http.StatusOK, s.Bench)
+	return reply(w, http.StatusOK, s.at().Bench)
 }
 
 func (s *Server) apiMakeSafe(w http.ResponseWriter, r *http.Request) error {
@@ -154,8 +154,8 @@ type apiModels struct {
 
 func (s *Server) apiModels(w http.ResponseWriter, _ *http.Request) error {
 	var a apiModels
-	if s.Rehearse != nil {
-		a = apiModels{s.Rehearse.Models(), s.Rehearse.UnitFaultKinds(), s.Rehearse.BenchFaultKinds()}
+	if s.at().Rehearse != nil {
+		a = apiModels{s.at().Rehearse.Models(), s.at().Rehearse.UnitFaultKinds(), s.at().Rehearse.BenchFaultKinds()}
 	}
 	return reply(w, http.StatusOK, a)
 }

@@ -155,7 +155,7 @@ func newAPI(t *testing.T) *apiRig {
 		}
 		hub.Close()
 	})
-	cfg := Config{Store: a.store, Hub: hub, Station: station, Bench: def, Identity: id, Rehearse: testRehearser{link},
+	cfg := Config{Store: a.store, Hub: hub, Place: &Place{Bench: def, Identity: id, Station: station, Rehearse: testRehearser{link}},
 		Boards: boards, Log: log, Version: "test", Now: a.clock.Now}
 	a.server, a.http = &Server{Config: cfg}, New(cfg)
 	for _, role := range []store.Role{store.Viewer, store.Operator, store.Owner} {
@@ -385,7 +385,7 @@ func (a *apiRig) wait() {
 	a.t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
 	defer cancel()
-	must(a.t, a.server.Station.Wait(ctx))
+	must(a.t, a.server.at().Station.Wait(ctx))
 }
 
 // runOnce seats a unit and runs the prepared procedure to its end.

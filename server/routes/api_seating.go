@@ -13,7 +13,7 @@ import (
 // fault, pin or place on the bench that there is not. A real bench has no
 // models; that it cannot be seated is for seat to say.
 func (s *Server) checkSeating(q *Seating) error {
-	if s.Rehearse == nil {
+	if s.at().Rehearse == nil {
 		return nil
 	}
 	var ps dut.Problems
@@ -22,7 +22,7 @@ func (s *Server) checkSeating(q *Seating) error {
 		checkOptions(&ps, m, q.Options)
 		s.checkPlaces(&ps, m, q)
 	}
-	kinds := s.Rehearse.UnitFaultKinds()
+	kinds := s.at().Rehearse.UnitFaultKinds()
 	for i, f := range q.UnitFaults {
 		at := fmt.Sprintf("unitFaults[%d].", i)
 		k := faultKind(&ps, at, kinds, f.Kind)
@@ -32,11 +32,11 @@ func (s *Server) checkSeating(q *Seating) error {
 		k.checkNumbers(&ps, at, "pin", "the part", m.Pins, f.Pin, f.Pin2)
 		k.checkValue(&ps, at, f.Value)
 	}
-	kinds = s.Rehearse.BenchFaultKinds()
+	kinds = s.at().Rehearse.BenchFaultKinds()
 	for i, f := range q.BenchFaults {
 		at := fmt.Sprintf("benchFaults[%d].", i)
 		if k := faultKind(&ps, at, kinds, f.Kind); k != nil {
-			k.checkPlace(&ps, at, &f, &s.Bench)
+			k.checkPlace(&ps, at, &f, &s.at().Bench)
 		}
 	}
 	return ps.Err()
@@ -50,7 +50,7 @@ func (s *Server) modelOf(ps *dut.Problems, q *Seating) *Model {
 		}
 		return nil
 	}
-	models := s.Rehearse.Models()
+	models := s.at().Rehearse.Models()
 	i := slices.IndexFunc(models, func(m Model) bool { return m.Key == q.Model })
 	if i < 0 {
 		ps.Add("model", "there is no model %q", brief(q.Model))
@@ -69,7 +69,7 @@ func (s *Server) checkPlaces(ps *dut.Problems, m *Model, q *Seating) {
 		pins[i] = i + 1
 	}
 	var found dut.Problems
-	errors.As(q.PinMap.Validate(&s.Bench, pins), &found)
+	errors.As(q.PinMap.Validate(&s.at().Bench, pins), &found)
 	for _, p := range found {
 		ps.Add("pinMap."+p.Field, "%s", p.Message)
 	}

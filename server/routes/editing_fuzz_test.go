@@ -63,7 +63,8 @@ func FuzzPinMapForm(f *testing.F) {
 		}
 		m := mapping{device: d, values: v}
 		m.read(&def)
-		s := Server{Config: Config{Bench: def}}
+		var s Server
+		s.inUse.Store(&Place{Bench: def})
 		p := web.PinMapProps{Device: d, Bench: &def, Form: m.form(), Socket: s.socketOf(&d, &m.pm, m.problems), Findings: s.mapFindings(&m), CanEdit: true}
 		for _, pin := range d.Pins {
 			p.Pins = append(p.Pins, web.MappedPin{Pin: pin})

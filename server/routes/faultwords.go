@@ -38,11 +38,11 @@ func faultChoices(kinds []FaultKind) []web.FaultChoice {
 }
 
 func (s *Server) unitFaultChoices() []web.FaultChoice {
-	return faultChoices(s.Rehearse.UnitFaultKinds())
+	return faultChoices(s.at().Rehearse.UnitFaultKinds())
 }
 
 func (s *Server) benchFaultChoices() []web.FaultChoice {
-	return faultChoices(s.Rehearse.BenchFaultKinds())
+	return faultChoices(s.at().Rehearse.BenchFaultKinds())
 }
 
 func choiceOf(kinds []web.FaultChoice, key string) web.FaultChoice {
@@ -73,7 +73,7 @@ func (s *Server) benchFaultWords(f BenchFault) string {
 	case "path":
 		return fmt.Sprintf("%s: path %d%s", c.Label, f.Path, s.pathWords(f))
 	case "channel":
-		return fmt.Sprintf("%s: %s, %s", c.Label, channelName(&s.Bench, f.Channel), quantity.Format(100*f.Value, quantity.Percent, 3))
+		return fmt.Sprintf("%s: %s, %s", c.Label, channelName(&s.at().Bench, f.Channel), quantity.Format(100*f.Value, quantity.Percent, 3))
 	}
 	words := fmt.Sprintf("%s: contact %d", c.Label, f.Contact)
 	if f.Contact2 != 0 {
@@ -86,9 +86,9 @@ func (s *Server) benchFaultWords(f BenchFault) string {
 }
 
 func (s *Server) pathWords(f BenchFault) string {
-	for i := range s.Bench.Paths {
-		if s.Bench.Paths[i].ID == f.Path {
-			return " (" + s.Bench.Paths[i].Address + ")"
+	for i := range s.at().Bench.Paths {
+		if s.at().Bench.Paths[i].ID == f.Path {
+			return " (" + s.at().Bench.Paths[i].Address + ")"
 		}
 	}
 	return ""

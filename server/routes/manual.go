@@ -218,7 +218,7 @@ func (s *Server) measureManual(ctx context.Context, who Viewer, f url.Values) er
 	if err != nil {
 		return err
 	}
-	if pm, err := s.Store.GetPinMap(ctx, d.Body.Key, s.Bench.Key, 0); err == nil {
+	if pm, err := s.Store.GetPinMap(ctx, d.Body.Key, s.at().Bench.Key, 0); err == nil {
 		m.Hold = append(m.Hold, strappedAlong(&m, &pm.Body)...)
 	}
 	rec := &procedure.Record{
@@ -293,8 +293,8 @@ func (s *Server) keepManual(ctx context.Context, who Viewer, f url.Values) (stri
 	if err := ps.Err(); err != nil {
 		return "", err
 	}
-	if s.Station.StopRun(id, "kept by "+who.Name) {
-		if err := s.Station.Wait(ctx); err != nil {
+	if s.at().Station.StopRun(id, "kept by "+who.Name) {
+		if err := s.at().Station.Wait(ctx); err != nil {
 			return "", err
 		}
 	}
@@ -341,7 +341,7 @@ func bigValues(p web.RunProps) []web.BigValue {
 
 // deviceOptions lists the devices that have a pin map on this bench.
 func (s *Server) deviceOptions(ctx context.Context) ([]web.Option, error) {
-	maps, err := s.Store.ListPinMaps(ctx, "", s.Bench.Key)
+	maps, err := s.Store.ListPinMaps(ctx, "", s.at().Bench.Key)
 	if err != nil {
 		return nil, err
 	}

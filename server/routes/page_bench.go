@@ -26,14 +26,14 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
-	now, who := s.Station.Snapshot(), viewerOf(ctx)
+	now, who := s.at().Station.Snapshot(), viewerOf(ctx)
 	p := web.BenchProps{
-		Page: s.frame(ctx, s.Bench.Name, "/bench"), Def: s.Bench, Identity: s.Identity, State: now.State,
+		Page: s.frame(ctx, s.at().Bench.Name, "/bench"), Def: s.at().Bench, Identity: s.at().Identity, State: now.State,
 		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, CanUse: who.Role >= store.Operator,
 		Seat: web.Form{ID: "seat"}, BenchForm: web.Form{ID: "faults"},
 	}
-	p.Page.Rehearsal = s.Identity.Rehearsal
-	if s.Rehearse == nil {
+	p.Page.Rehearsal = s.at().Identity.Rehearsal
+	if s.at().Rehearse == nil {
 		return p, nil
 	}
 	devices, err := s.Store.ListDevices(ctx)
@@ -45,7 +45,7 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 			p.Models = append(p.Models, web.Option{Value: "device:" + d.Body.Key, Label: d.Body.Name, Group: "A unit of a device"})
 		}
 	}
-	for _, m := range s.Rehearse.Models() {
+	for _, m := range s.at().Rehearse.Models() {
 		p.Models = append(p.Models, web.Option{Value: "model:" + m.Key, Label: m.Title, Group: "Pin 1 on contact 1, straight"})
 	}
 	sorted(p.Models)
@@ -139,7 +139,7 @@ func (s *Server) seatingOf(ctx context.Context, f url.Values) (Seating, error) {
 	case "model":
 		q.Model = key
 	}
-	if s.Rehearse == nil {
+	if s.at().Rehearse == nil {
 		return q, nil
 	}
 	if err := s.modelOption(&q, f.Get("option"), &ps); err != nil {
@@ -167,7 +167,7 @@ func (s *Server) seatingOf(ctx context.Context, f url.Values) (Seating, error) {
 
 // modelOption reads the value of a model that has one.
 func (s *Server) modelOption(q *Seating, text string, ps *dut.Problems) error {
-	models := s.Rehearse.Models()
+	models := s.at().Rehearse.Models()
 	i := slices.IndexFunc(models, func(m Model) bool { return m.Key == q.Model })
 	if i < 0 {
 		return invalid("model", "choose what is put in the socket")
@@ -237,7 +237,7 @@ func (s *Server) faultsForm(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	if s.Rehearse == nil {
+	if s.at().Rehearse == nil {
 		return problem(http.StatusConflict, "This is a real bench.")
 	}
 	q, err := s.seated(r.Context())
@@ -265,9 +265,9 @@ func (s *Server) benchFaultsOf(f url.Values) ([]BenchFault, error) {
 			b.Path = bench.PathID(row.at)
 		case "channel":
 			b.Channel = bench.ChannelID(min(row.at, 255))
-			i := slices.IndexFunc(s.Bench.Channels, func(c bench.Channel) bool { return strings.EqualFold(c.Name, row.atText) })
+			i := slices.IndexFunc(s.at().Bench.Channels, func(c bench.Channel) bool { return strings.EqualFold(c.Name, row.atText) })
 			if i >= 0 {
-				b.Channel = s.Bench.Channels[i].ID
+				b.Channel = s.at().Bench.Channels[i].ID
 				ps = slices.DeleteFunc(ps, func(p dut.Problem) bool { return p.Field == fmt.Sprintf("at-%d", row.n) })
 			}
 			b.Value = row.part(&ps)

@@ -317,11 +317,11 @@ func preview(d *dut.Device) web.Drawing {
 }
 
 func (s *Server) modelOptions() []web.Option {
-	if s.Rehearse == nil {
+	if s.at().Rehearse == nil {
 		return nil
 	}
 	out := []web.Option{{Value: "", Label: "none"}}
-	for _, m := range s.Rehearse.Models() {
+	for _, m := range s.at().Rehearse.Models() {
 		if m.Key != emptySocket {
 			out = append(out, web.Option{Value: m.Key, Label: m.Title})
 		}

@@ -36,7 +36,7 @@ func (s *Server) deviceDuplicate(w http.ResponseWriter, r *http.Request) error {
 		e.device = d.Body
 		return s.showEditor(w, r, http.StatusUnprocessableEntity, &e)
 	}
-	if pm, err := s.Store.GetPinMap(ctx, d.Body.Key, s.Bench.Key, 0); err == nil && !pm.Removed {
+	if pm, err := s.Store.GetPinMap(ctx, d.Body.Key, s.at().Bench.Key, 0); err == nil && !pm.Removed {
 		pm.Body.Device = key
 		if _, err := s.Store.SavePinMap(ctx, pm.Body, 0, who.Name); err != nil {
 			return err

@@ -162,18 +162,18 @@ func (s *Server) saveNew(w http.ResponseWriter, r *http.Request, e *editing) err
 
 // proposeAndKeep stores the proposed pin map of a device that has none.
 func (s *Server) proposeAndKeep(ctx context.Context, who Viewer, d *dut.Device) error {
-	pm, _, err := bench.Propose(&s.Bench, d)
+	pm, _, err := bench.Propose(&s.at().Bench, d)
 	if len(pm.Contacts) == 0 {
 		return err // a clash leaves a map, which the pin map's page speaks of
 	}
 	expected := 0
-	if old, err := s.Store.GetPinMap(ctx, d.Key, s.Bench.Key, 0); err == nil {
+	if old, err := s.Store.GetPinMap(ctx, d.Key, s.at().Bench.Key, 0); err == nil {
 		expected = old.Rev
 	}
 	rev, err := s.Store.SavePinMap(ctx, pm, expected, who.Name)
 	if err != nil {
 		return err
 	}
-	s.note(ctx, who, "propose pin map", d.Key, s.Bench.Key+", revision "+strconv.Itoa(rev))
+	s.note(ctx, who, "propose pin map", d.Key, s.at().Bench.Key+", revision "+strconv.Itoa(rev))
 	return nil
 }

@@ -100,7 +100,7 @@ func (s *Server) goingOn(p *web.HomeProps) {
 }
 
 func (s *Server) home(ctx context.Context) (web.HomeProps, error) {
-	p := web.HomeProps{Page: s.frame(ctx, "Today", "/"), OfferSeat: s.Rehearse != nil}
+	p := web.HomeProps{Page: s.frame(ctx, "Today", "/"), OfferSeat: s.at().Rehearse != nil}
 	p.CanStart = viewerOf(ctx).Role >= store.Operator
 	p.Start = web.Form{ID: "start", Values: url.Values{"seat": {"1"}}}
 	list, err := s.Store.ListRuns(ctx, store.Filter{}, "", homeRuns)
@@ -159,7 +159,7 @@ func (s *Server) deviceNames(ctx context.Context) (map[string]string, error) {
 
 // busy is why nothing can be started now.
 func (s *Server) busy(ctx context.Context) string {
-	now := s.Station.Snapshot()
+	now := s.at().Station.Snapshot()
 	switch {
 	case now.Run != "":
 		return "A run is at work on this bench."
@@ -173,7 +173,7 @@ func (s *Server) busy(ctx context.Context) string {
 
 // atWork shows the run at work.
 func (s *Server) atWork(p *web.HomeProps) {
-	b := s.Boards.find(s.Station.Snapshot().Run)
+	b := s.Boards.find(s.at().Station.Snapshot().Run)
 	if b == nil || b.rec.Manual {
 		return
 	}

@@ -45,7 +45,7 @@ func (s *Server) mappingOf(r *http.Request) (*mapping, error) {
 		return nil, err
 	}
 	m := &mapping{device: d.Body}
-	pm, err := s.Store.GetPinMap(r.Context(), d.Body.Key, s.Bench.Key, 0)
+	pm, err := s.Store.GetPinMap(r.Context(), d.Body.Key, s.at().Bench.Key, 0)
 	if store.CodeOf(err) == store.NotFound {
 		return m, nil
 	}
@@ -72,7 +72,7 @@ func (s *Server) pinMapPage(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if m.usable() {
-		m.fill(&s.Bench, &m.stored.Body)
+		m.fill(&s.at().Bench, &m.stored.Body)
 	} else {
 		s.propose(m)
 	}
@@ -102,10 +102,10 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 		}
 		return s.showPinMap(w, r, http.StatusOK, m)
 	default:
-		m.read(&s.Bench)
+		m.read(&s.at().Bench)
 		return s.showPinMap(w, r, http.StatusOK, m)
 	}
-	if m.read(&s.Bench); len(m.problems) > 0 {
+	if m.read(&s.at().Bench); len(m.problems) > 0 {
 		return s.showPinMap(w, r, http.StatusUnprocessableEntity, m)
 	}
 	if _, err = s.Store.SavePinMap(ctx, m.pm, rev, who.Name); store.CodeOf(err) == store.Conflict {
@@ -114,27 +114,27 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	s.note(ctx, who, "edit pin map", m.device.Key, s.Bench.Key)
+	s.note(ctx, who, "edit pin map", m.device.Key, s.at().Bench.Key)
 	return seeOther(w, r, "/devices/"+m.device.Key+"/pinmap")
 }
 
 // pinMapConflict tells that somebody else saved meanwhile; see deviceConflict.
 func (s *Server) pinMapConflict(w http.ResponseWriter, r *http.Request, m *mapping, from int) error {
-	latest, err := s.Store.GetPinMap(r.Context(), m.device.Key, s.Bench.Key, 0)
+	latest, err := s.Store.GetPinMap(r.Context(), m.device.Key, s.at().Bench.Key, 0)
 	if err != nil {
 		return err
 	}
 	m.stored = latest
 	m.conflict = &web.Conflict{By: latest.By, At: latest.At, Rev: latest.Rev, Deleted: latest.Removed, Form: "map",
-		Mine: bench.Diff(&s.Bench, &m.device, &latest.Body, &m.pm)}
+		Mine: bench.Diff(&s.at().Bench, &m.device, &latest.Body, &m.pm)}
 	before := &bench.PinMap{}
 	if from > 0 {
-		if old, err := s.Store.GetPinMap(r.Context(), m.device.Key, s.Bench.Key, from); err == nil {
+		if old, err := s.Store.GetPinMap(r.Context(), m.device.Key, s.at().Bench.Key, from); err == nil {
 			before = &old.Body
 			m.values.Set("from", strconv.Itoa(from))
 		}
 	}
-	m.conflict.Theirs = bench.Diff(&s.Bench, &m.device, before, &latest.Body)
+	m.conflict.Theirs = bench.Diff(&s.at().Bench, &m.device, before, &latest.Body)
 	m.values.Set("rev", strconv.Itoa(latest.Rev))
 	return s.showPinMap(w, r, http.StatusConflict, m)
 }
@@ -142,26 +142,26 @@ func (s *Server) pinMapConflict(w http.ResponseWriter, r *http.Request, m *mappi
 // mergePinMap takes over what somebody else changed; see mergeDevice.
 func (s *Server) mergePinMap(ctx context.Context, m *mapping) error {
 	from, _ := strconv.Atoi(m.values.Get("from"))
-	base, err := s.Store.GetPinMap(ctx, m.device.Key, s.Bench.Key, max(from, 1))
+	base, err := s.Store.GetPinMap(ctx, m.device.Key, s.at().Bench.Key, max(from, 1))
 	if err != nil {
 		return err
 	}
 	was, theirs := mapping{device: m.device}, mapping{device: m.device}
-	was.fill(&s.Bench, &base.Body)
-	theirs.fill(&s.Bench, &m.stored.Body)
-	m.read(&s.Bench)
+	was.fill(&s.at().Bench, &base.Body)
+	theirs.fill(&s.at().Bench, &m.stored.Body)
+	m.read(&s.at().Bench)
 	mergeRows(was.values, theirs.values, m.values, []string{"pin", "contact"})
 	mergeColumns(was.values, theirs.values, m.values, strapColumns)
 	m.values.Set("rev", strconv.Itoa(m.rev()))
 	m.values.Del("from")
-	m.read(&s.Bench)
+	m.read(&s.at().Bench)
 	return nil
 }
 
 func (s *Server) showPinMap(w http.ResponseWriter, r *http.Request, status int, m *mapping) error {
 	ctx := r.Context()
 	p := web.PinMapProps{
-		Page: s.frame(ctx, "Pin map of "+m.device.Name, "/devices"), Device: m.device, Bench: &s.Bench,
+		Page: s.frame(ctx, "Pin map of "+m.device.Name, "/devices"), Device: m.device, Bench: &s.at().Bench,
 		Form: m.form(), Says: m.says, Conflict: m.conflict, CanEdit: viewerOf(ctx).Role >= store.Operator,
 		Socket: s.socketOf(&m.device, &m.pm, m.problems),
 	}
@@ -169,7 +169,7 @@ func (s *Server) showPinMap(w http.ResponseWriter, r *http.Request, status int, 
 		p.Rev = m.rev()
 	}
 	for _, pin := range m.device.SortPins().Pins {
-		p.Pins = append(p.Pins, web.MappedPin{Pin: pin, Reached: bench.Reach(&s.Bench, &m.pm, pin.Number)})
+		p.Pins = append(p.Pins, web.MappedPin{Pin: pin, Reached: bench.Reach(&s.at().Bench, &m.pm, pin.Number)})
 	}
 	p.Findings = s.mapFindings(m)
 	return show(ctx, w, status, web.PinMap(p))
@@ -193,7 +193,7 @@ func (s *Server) mapFindings(m *mapping) []web.Finding {
 	if len(out) > 0 {
 		return out
 	}
-	return conflictsOf(&s.Bench, &m.pm, &m.device, "map")
+	return conflictsOf(&s.at().Bench, &m.pm, &m.device, "map")
 }
 
 func conflictsOf(def *bench.Definition, pm *bench.PinMap, d *dut.Device, form string) []web.Finding {
@@ -210,8 +210,8 @@ func conflictsOf(def *bench.Definition, pm *bench.PinMap, d *dut.Device, form st
 
 // socketOf is the drawing of a pin map.
 func (s *Server) socketOf(d *dut.Device, pm *bench.PinMap, wrong dut.Problems) web.Socket {
-	out := web.Socket{ID: "socket", Title: "Socket of " + s.Bench.Name + " seen from above", Contacts: s.Bench.Contacts,
-		Package: d.Package, Pins: d.SortPins().Pins, Map: *pm, Bench: &s.Bench, Wrong: map[int]bool{}}
+	out := web.Socket{ID: "socket", Title: "Socket of " + s.at().Bench.Name + " seen from above", Contacts: s.at().Bench.Contacts,
+		Package: d.Package, Pins: d.SortPins().Pins, Map: *pm, Bench: &s.at().Bench, Wrong: map[int]bool{}}
 	for _, p := range wrong {
 		var n int
 		if _, err := fmt.Sscanf(p.Field, "contacts[%d]", &n); err == nil {
@@ -228,15 +228,15 @@ func (s *Server) pinMapRevisions(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	key := m.device.Key
-	list, err := s.Store.PinMapRevisions(ctx, key, s.Bench.Key)
+	list, err := s.Store.PinMapRevisions(ctx, key, s.at().Bench.Key)
 	if err != nil {
 		return err
 	}
 	back := "/devices/" + key + "/pinmap"
-	p := web.RevisionsProps{Page: s.frame(ctx, "Revisions of the pin map", "/devices"), Of: m.device.Name, What: "Pin map on " + s.Bench.Name,
+	p := web.RevisionsProps{Page: s.frame(ctx, "Revisions of the pin map", "/devices"), Of: m.device.Name, What: "Pin map on " + s.at().Bench.Name,
 		Back: back, BringBack: back + "/bring-back", Latest: m.rev(), CanEdit: viewerOf(ctx).Role >= store.Operator}
 	p.Rows, p.More, err = revisionRows(list, func(rev int) (*bench.PinMap, error) { return s.pinMapAt(ctx, key, rev) },
-		func(a, b *bench.PinMap) []dut.Change { return bench.Diff(&s.Bench, &m.device, a, b) })
+		func(a, b *bench.PinMap) []dut.Change { return bench.Diff(&s.at().Bench, &m.device, a, b) })
 	if err != nil {
 		return err
 	}
@@ -244,7 +244,7 @@ func (s *Server) pinMapRevisions(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) pinMapAt(ctx context.Context, key string, rev int) (*bench.PinMap, error) {
-	x, err := s.Store.GetPinMap(ctx, key, s.Bench.Key, rev)
+	x, err := s.Store.GetPinMap(ctx, key, s.at().Bench.Key, rev)
 	if err != nil {
 		return nil, err
 	}
@@ -292,7 +292,7 @@ func (s *Server) wiringPage(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if !m.usable() {
-		return problem(http.StatusConflict, m.device.Name+" has no pin map on "+s.Bench.Name+" yet: save one first.")
+		return problem(http.StatusConflict, m.device.Name+" has no pin map on "+s.at().Bench.Name+" yet: save one first.")
 	}
 	d, err := s.Store.GetDevice(ctx, m.device.Key, 0)
 	if err != nil {
@@ -301,9 +301,9 @@ func (s *Server) wiringPage(w http.ResponseWriter, r *http.Request) error {
 	pm := &m.stored.Body
 	p := web.WiringProps{
 		Page: s.frame(ctx, "Wiring of "+m.device.Name, "/devices"), Device: m.device, Rev: d.Rev, MapRev: m.stored.Rev,
-		Bench: &s.Bench, Rows: bench.WiringSheet(&s.Bench, pm, &m.device), Socket: s.socketOf(&m.device, pm, nil),
+		Bench: &s.at().Bench, Rows: bench.WiringSheet(&s.at().Bench, pm, &m.device), Socket: s.socketOf(&m.device, pm, nil),
 		Part:     web.Drawing{ID: "part", Title: m.device.Name + " seen from above", Package: m.device.Package, Pins: web.Marks(&m.device)},
-		Findings: conflictsOf(&s.Bench, pm, &m.device, ""), Loose: web.LooseStraps(pm, &s.Bench),
+		Findings: conflictsOf(&s.at().Bench, pm, &m.device, ""), Loose: web.LooseStraps(pm, &s.at().Bench),
 	}
 	return show(ctx, w, http.StatusOK, web.Wiring(p))
 }

@@ -116,14 +116,14 @@ func (s *Server) addProcedure(ctx context.Context, p procedure.Procedure) (strin
 // drafted is a first procedure for a device as it is now.
 func (s *Server) drafted(ctx context.Context, d *dut.Device) (procedure.Procedure, []procedure.Reason, error) {
 	var pm *bench.PinMap
-	stored, err := s.Store.GetPinMap(ctx, d.Key, s.Bench.Key, 0)
+	stored, err := s.Store.GetPinMap(ctx, d.Key, s.at().Bench.Key, 0)
 	switch {
 	case err == nil && !stored.Removed:
 		pm = &stored.Body
 	case err != nil && store.CodeOf(err) != store.NotFound:
 		return procedure.Procedure{}, nil, err
 	}
-	p, reasons := procedure.Draft(d, &s.Bench, pm)
+	p, reasons := procedure.Draft(d, &s.at().Bench, pm)
 	return p, reasons, nil
 }
 

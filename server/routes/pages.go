@@ -84,15 +84,15 @@ func (s *Server) frame(ctx context.Context, title, section string) web.Page {
 
 // brief is the bench in a page's head.
 func (s *Server) brief(ctx context.Context) web.BenchBrief {
-	now := s.Station.Snapshot()
-	b := web.BenchBrief{Name: s.Bench.Name, State: now.State, Run: now.Run}
+	now := s.at().Station.Snapshot()
+	b := web.BenchBrief{Name: s.at().Bench.Name, State: now.State, Run: now.Run}
 	if now.State == bench.Unknown {
 		b.Fault = now.Reason
 	}
 	if s.isManual(now.Run) {
 		b.Run = ""
 	}
-	if q, err := s.seated(ctx); err == nil && s.Rehearse != nil {
+	if q, err := s.seated(ctx); err == nil && s.at().Rehearse != nil {
 		b.Seated = s.seatedWords(ctx, q)
 	}
 	return b
@@ -122,7 +122,7 @@ func (s *Server) seatedWords(ctx context.Context, q *Seating) string {
 }
 
 func (s *Server) modelTitle(key string) string {
-	for _, m := range s.Rehearse.Models() {
+	for _, m := range s.at().Rehearse.Models() {
 		if m.Key == key {
 			return m.Title
 		}
@@ -222,7 +222,7 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) signOut(w http.ResponseWriter, r *http.Request) error {
 	if cookie, err := r.Cookie(sessionCookie); err == nil {
-		s.Station.Release(cookie.Value)
+		s.at().Station.Release(cookie.Value)
 		if err := s.Store.EndSession(r.Context(), cookie.Value); err != nil {
 			return err
 		}

@@ -9,29 +9,31 @@ import (
 	"log/slog"
 	"net/http"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/a-h/templ"
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/assets"
-	"ohmkeep/server/bench"
 	"ohmkeep/server/live"
-	"ohmkeep/server/run"
+	"ohmkeep/server/talk"
 	"ohmkeep/store"
 )
 
 // Config is everything that the routes work on.
 type Config struct {
-	Store   *store.Store
-	Hub     *live.Hub
-	Station *run.Station
-	Bench   bench.Definition
-	// Identity is what the link says of itself.
-	Identity bench.Identity
-	// Rehearse is nil on a real bench.
-	Rehearse Rehearser
-	Boards   *Boards
+	Store *store.Store
+	Hub   *live.Hub
+	// Place is the bench in use when the server starts.
+	Place *Place
+	// Use puts another bench in its place; nil where there is only one.
+	Use    func(ctx context.Context, key string) (*Place, error)
+	Boards *Boards
+	// Protocol is what a card must understand, for the page that says so.
+	Protocol talk.Reference
+	// Firmware is the skeleton of a card's program, as a zip archive.
+	Firmware []byte
 	// Preparing says how far the demonstration lot is; nil where there is none.
 	Preparing    func() (done, total int)
 	PreparingLot string
@@ -44,6 +46,7 @@ type Config struct {
 // Server answers requests.
 type Server struct {
 	Config
+	inUse       atomic.Pointer[Place]
 	hosts       hosts
 	manual      manual
 	madeLinks   sync.Map   // share links made since the start, by id: string
@@ -66,6 +69,7 @@ func New(cfg Config) http.Handler {
 		cfg.Now = time.Now
 	}
 	s := &Server{Config: cfg, hosts: cfg.Hosts}
+	s.inUse.Store(cfg.Place)
 	cfg.Boards.brief = s.brief
 	r := chi.NewRouter()
 	r.Use(logged(cfg.Log), s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify)

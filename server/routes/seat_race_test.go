@@ -17,9 +17,11 @@ import (
 // and the record of what is seated is what is seated.
 func TestTwoSeatAtOnce(t *testing.T) {
 	a := newAPI(t)
-	rehearser := &lastSeated{Rehearser: a.server.Rehearse}
+	rehearser := &lastSeated{Rehearser: a.server.at().Rehearse}
 	cfg := a.server.Config
-	cfg.Rehearse = rehearser
+	place := *cfg.Place
+	place.Rehearse = rehearser
+	cfg.Place = &place
 	a.http = New(cfg)
 	started := map[string]string{} // serial by run
 	for round := range 60 {

@@ -102,8 +102,8 @@ func newLab(t testing.TB, rehearse bool) *lab {
 	hub := live.NewHub(log, nil)
 	boards := NewBoards(hub, log)
 	l.station = run.NewStation(ctx, run.Config{Link: link, Clock: clock, Recorder: l.store, Observer: boards})
-	l.web = httptest.NewServer(New(Config{Store: l.store, Hub: hub, Station: l.station, Bench: def,
-		Rehearse: testRehearser{rehearsed}, Boards: boards, Log: log}))
+	l.web = httptest.NewServer(New(Config{Store: l.store, Hub: hub, Boards: boards, Log: log,
+		Place: &Place{Bench: def, Station: l.station, Rehearse: testRehearser{rehearsed}}}))
 	t.Cleanup(func() {
 		if err := l.station.Close(ctx); err != nil {
 			t.Error(err)

@@ -1,0 +1,44 @@
+package routes
+
+import (
+	"context"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/run"
+	"ohmkeep/server/talk"
+)
+
+// Place is the bench in use: what it is, the station that owns it, and what it
+// offers beside its link. A server uses one bench at a time.
+type Place struct {
+	Bench bench.Definition
+	// Identity is what the link said of itself when the bench was put in use.
+	Identity bench.Identity
+	Station  *run.Station
+	// Rehearse is nil on a bench with cards.
+	Rehearse Rehearser
+	// Cards is nil on the rehearsal bench.
+	Cards Cards
+	// Stepper lets a person do the calls to the link one by one.
+	Stepper *run.Stepper
+}
+
+// Cards is what a bench with cards offers beside its link. All methods may be
+// called at any moment from any goroutine.
+type Cards interface {
+	// Health is how each connection stands, in the definition's order.
+	Health() []talk.Health
+	// Recent returns what was said after the event with that number, oldest
+	// first, at most the newest n. What is older than the log holds is gone.
+	Recent(after uint64, n int) []talk.Event
+	// Say sends one message and gathers what comes back within wait. Unless it
+	// only asks, the caller must see to it that the bench is made safe after.
+	Say(ctx context.Context, connection, message string, wait time.Duration) (talk.Exchange, error)
+	// Check goes through what a card must do, one finding at a time. The
+	// connection is taken from the bench meanwhile, and is safe afterwards.
+	Check(ctx context.Context, connection string, found func(talk.Finding)) error
+}
+
+// at is the bench in use.
+func (s *Server) at() *Place { return s.inUse.Load() }

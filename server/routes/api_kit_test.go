@@ -158,6 +158,7 @@ func newAPI(t *testing.T) *apiRig {
 	cfg := Config{Store: a.store, Hub: hub, Place: &Place{Bench: def, Identity: id, Station: station, Rehearse: testRehearser{link}},
 		Boards: boards, Log: log, Version: "test", Now: a.clock.Now}
 	a.server, a.http = &Server{Config: cfg}, New(cfg)
+	a.server.inUse.Store(cfg.Place)
 	for _, role := range []store.Role{store.Viewer, store.Operator, store.Owner} {
 		a.tokens[role], err = a.store.NewToken(ctx, role, role.String())
 		must(t, err)

@@ -79,6 +79,16 @@ type Record struct {
 	// Acknowledged are the warnings of the check before power that whoever
 	// started the run has acknowledged by name.
 	Acknowledged []Finding `json:"acknowledged,omitempty"`
+	// Confirmed is what whoever holds control has confirmed before a bench with
+	// cards was energised.
+	Confirmed []Confirmation `json:"confirmed,omitempty"`
+}
+
+// Confirmation is one thing that a person said they had seen to.
+type Confirmation struct {
+	What string    `json:"what"`
+	By   string    `json:"by"`
+	At   time.Time `json:"at"`
 }
 
 // Batch is what is committed together, and published only afterwards.

@@ -25,6 +25,14 @@ type Event struct {
 	Bytes      []byte    `json:"bytes"` // of a note, its words in UTF-8
 }
 
+// Traffic is what was said during a run, as it is kept with it.
+type Traffic struct {
+	Events []Event `json:"events"`
+	// Dropped counts the events left out, between the first ones and the last:
+	// what is kept is bounded.
+	Dropped int `json:"dropped"`
+}
+
 // Exchange is one message and what came back.
 type Exchange struct {
 	Connection string        `json:"connection"`

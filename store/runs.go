@@ -57,14 +57,24 @@ func begin(t *tx, r *procedure.Record) error {
 		r.Bench.Key, unit, r.Unit.Serial, r.Unit.Lot, r.Operator, r.Manual, r.Rehearsal, r.Note, status, r.Outcome, r.Reason,
 		r.Started.UnixNano(), timeOrNull(r.Ended), string(identity), textOrNull(seated),
 		bodies[0], bodies[1], bodies[2], bodies[3])
-	if err != nil || len(r.Acknowledged) == 0 {
+	if err != nil {
 		return err
 	}
-	findings, err := json.Marshal(r.Acknowledged)
-	if err != nil {
-		return &Error{Invalid, "the acknowledged warnings cannot be stored", err}
+	return errors.Join(
+		keepList(t, "INSERT INTO acknowledged (run, findings) VALUES (?, ?)", r.ID, r.Acknowledged),
+		keepList(t, "INSERT INTO confirmed (run, items) VALUES (?, ?)", r.ID, r.Confirmed))
+}
+
+// keepList stores a list of a run as JSON; an empty one has no row.
+func keepList[T any](t *tx, insert, runID string, list []T) error {
+	if len(list) == 0 {
+		return nil
 	}
-	_, err = t.exec("INSERT INTO acknowledged (run, findings) VALUES (?, ?)", r.ID, string(findings))
+	body, err := json.Marshal(list)
+	if err != nil {
+		return &Error{Invalid, "a list of the run cannot be stored", err}
+	}
+	_, err = t.exec(insert, runID, string(body))
 	return err
 }
 
@@ -132,15 +142,16 @@ func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, er
 	r := &procedure.Record{ID: runID}
 	var bodies [4]string
 	var identity string
-	var seated, acknowledged sql.NullString
+	var seated, acknowledged, confirmed sql.NullString
 	var deviceRev, procRev, ended sql.NullInt64
 	var started int64
 	err := s.read.QueryRowContext(ctx, `SELECT device_rev, procedure_rev, serial, lot, operator, manual, rehearsal, note,
-		status, outcome, reason, started, ended, readings, identity, seated, findings, d.body, p.body, m.body, b.body
-		FROM runs LEFT JOIN acknowledged ON acknowledged.run = runs.id JOIN snapshots d ON d.id = device_body JOIN snapshots p ON p.id = procedure_body
+		status, outcome, reason, started, ended, readings, identity, seated, findings, items, d.body, p.body, m.body, b.body
+		FROM runs LEFT JOIN acknowledged ON acknowledged.run = runs.id LEFT JOIN confirmed ON confirmed.run = runs.id
+		JOIN snapshots d ON d.id = device_body JOIN snapshots p ON p.id = procedure_body
 		JOIN snapshots m ON m.id = pin_map_body JOIN snapshots b ON b.id = bench_body
 		WHERE runs.id = ?`, runID).Scan(&deviceRev, &procRev, &r.Unit.Serial, &r.Unit.Lot, &r.Operator, &r.Manual,
-		&r.Rehearsal, &r.Note, &r.Status, &r.Outcome, &r.Reason, &started, &ended, &r.Readings, &identity, &seated, &acknowledged,
+		&r.Rehearsal, &r.Note, &r.Status, &r.Outcome, &r.Reason, &started, &ended, &r.Readings, &identity, &seated, &acknowledged, &confirmed,
 		&bodies[0], &bodies[1], &bodies[2], &bodies[3])
 	if err != nil {
 		return nil, wrap("get run", missing(err, "there is no run %s", runID))
@@ -150,9 +161,15 @@ func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, er
 	if seated.Valid {
 		r.Seated = json.RawMessage(seated.String)
 	}
-	if acknowledged.Valid {
-		if err := json.Unmarshal([]byte(acknowledged.String), &r.Acknowledged); err != nil {
-			return nil, fmt.Errorf("store: get run %s: acknowledged: %w", runID, err)
+	for _, list := range []struct {
+		text sql.NullString
+		into any
+	}{{acknowledged, &r.Acknowledged}, {confirmed, &r.Confirmed}} {
+		if !list.text.Valid {
+			continue
+		}
+		if err := json.Unmarshal([]byte(list.text.String), list.into); err != nil {
+			return nil, fmt.Errorf("store: get run %s: %T: %w", runID, list.into, err)
 		}
 	}
 	for i, into := range [...]any{&r.Device, &r.Procedure, &r.PinMap, &r.Bench} {

@@ -20,6 +20,7 @@ func TestRunComesBackWhole(t *testing.T) {
 	r := record("run-1", "u1")
 	r.Note, r.Manual = "a note", true
 	r.Acknowledged = []procedure.Finding{{Severity: procedure.SeverityWarning, Code: procedure.CodeSettle, ID: "m1", Pins: []int{3}, Message: "settles too short"}}
+	r.Confirmed = []procedure.Confirmation{{What: "pin 1 is where the drawing shows it", By: "ann", At: start}}
 	begin(t, s, r)
 	wantCode(t, s.Begin(ctx, r), store.Conflict)
 	appendAll(t, s, "run-1", batch(0, readings(0, 7, 1)))

@@ -212,6 +212,17 @@ func (s *Station) became(state bench.State, reason string) {
 	s.change(func(n *Snapshot) { n.State, n.Reason = state, reason })
 }
 
+// Lost says that the link is gone while nothing runs: the state is unknown
+// until the bench has been made safe again. A run at work notices by itself,
+// and has the last word.
+func (s *Station) Lost(reason string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.current == nil {
+		s.change(func(n *Snapshot) { n.State, n.Reason = bench.Unknown, reason })
+	}
+}
+
 // Stop ends the run at work, if there is one; the bench is made safe at once.
 // It does not wait. Stopping twice is fine: the first reason stands.
 func (s *Station) Stop(reason string) {

@@ -1,0 +1,72 @@
+package store
+
+import (
+	"bytes"
+	"compress/gzip"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+
+	"ohmkeep/server/talk"
+)
+
+// trafficMost bounds what is unpacked for one run, in bytes.
+const trafficMost = 64 << 20
+
+// SaveTraffic stores what was said between host and cards during a run. It
+// replaces what was stored before.
+func (s *Store) SaveTraffic(ctx context.Context, runID string, t talk.Traffic) error {
+	var packed bytes.Buffer
+	z := gzip.NewWriter(&packed)
+	enc := json.NewEncoder(z)
+	for i := range t.Events {
+		if err := enc.Encode(&t.Events[i]); err != nil {
+			return &Error{Invalid, "the traffic cannot be stored", err}
+		}
+	}
+	if err := z.Close(); err != nil {
+		return err
+	}
+	return s.update(ctx, "save traffic", func(w *tx) error {
+		var there int
+		if err := w.row("SELECT 1 FROM runs WHERE id = ?", runID).Scan(&there); err != nil {
+			return missing(err, "there is no run %s", runID)
+		}
+		_, err := w.exec(`INSERT INTO traffic (run, events, dropped) VALUES (?1, ?2, ?3)
+			ON CONFLICT (run) DO UPDATE SET events = ?2, dropped = ?3`, runID, packed.Bytes(), t.Dropped)
+		return err
+	})
+}
+
+// Traffic returns what was said during a run; NotFound where nothing is kept.
+func (s *Store) Traffic(ctx context.Context, runID string) (talk.Traffic, error) {
+	var t talk.Traffic
+	var packed []byte
+	err := s.read.QueryRowContext(ctx, "SELECT events, dropped FROM traffic WHERE run = ?", runID).Scan(&packed, &t.Dropped)
+	if err != nil {
+		return t, wrap("traffic", missing(err, "there is no traffic of run %s", runID))
+	}
+	z, err := gzip.NewReader(bytes.NewReader(packed))
+	if err != nil {
+		return t, fmt.Errorf("store: traffic of run %s: %w", runID, err)
+	}
+	dec := json.NewDecoder(io.LimitReader(z, trafficMost))
+	for {
+		var e talk.Event
+		if err := dec.Decode(&e); errors.Is(err, io.EOF) {
+			return t, nil
+		} else if err != nil {
+			return t, fmt.Errorf("store: traffic of run %s: %w", runID, err)
+		}
+		t.Events = append(t.Events, e)
+	}
+}
+
+// HasTraffic reports whether anything is kept of what was said during a run.
+func (s *Store) HasTraffic(ctx context.Context, runID string) (bool, error) {
+	var there bool
+	err := s.read.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM traffic WHERE run = ?)", runID).Scan(&there)
+	return there, err
+}

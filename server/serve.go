@@ -134,7 +134,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	})
 	cfg := routes.Config{
 		Store: a.store, Hub: a.hub, Boards: boards, Hosts: names, Log: a.Log, Version: versionText(),
-		Place: &routes.Place{Bench: def, Identity: identity, Station: a.station, Rehearse: rehearser{b}, Stepper: stepper},
+		Place: &routes.Place{Bench: def, Said: func() bench.Identity { return identity }, Station: a.station, Rehearse: rehearser{b}, Stepper: stepper},
 	}
 	if a.Demo {
 		if a.prepare, err = prepareDemo(ctx, a.store, def, identity, a.atWork, a.Log); err != nil {

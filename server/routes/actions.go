@@ -138,7 +138,7 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 	if err != nil {
 		return "", err
 	}
-	rec.PinMap, rec.Bench, rec.Identity, rec.Rehearsal = pm.Body, s.at().Bench, s.at().Identity, s.at().Identity.Rehearsal
+	rec.PinMap, rec.Bench, rec.Identity, rec.Rehearsal = pm.Body, s.at().Bench, s.at().Identity(), s.at().Identity().Rehearsal
 	rec.Operator, rec.Status, rec.Started = who.Name, procedure.Running, s.Now()
 	if seated != nil {
 		rec.Seated = seated

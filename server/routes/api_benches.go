@@ -65,7 +65,7 @@ func (s *Server) bench(r *http.Request) (apiBench, error) {
 	}
 	now, who := s.at().Station.Snapshot(), viewerOf(r.Context())
 	return apiBench{
-		Key: s.at().Bench.Key, Name: s.at().Bench.Name, Rehearsal: s.at().Identity.Rehearsal,
+		Key: s.at().Bench.Key, Name: s.at().Bench.Name, Rehearsal: s.at().Identity().Rehearsal,
 		Channels: len(s.at().Bench.Channels), Contacts: s.at().Bench.Contacts,
 		State: now.State, Reason: now.Reason, Since: now.Since, Run: now.Run,
 		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, Seated: seated,

@@ -155,7 +155,7 @@ func newAPI(t *testing.T) *apiRig {
 		}
 		hub.Close()
 	})
-	cfg := Config{Store: a.store, Hub: hub, Place: &Place{Bench: def, Identity: id, Station: station, Rehearse: testRehearser{link}},
+	cfg := Config{Store: a.store, Hub: hub, Place: &Place{Bench: def, Said: func() bench.Identity { return id }, Station: station, Rehearse: testRehearser{link}},
 		Boards: boards, Log: log, Version: "test", Now: a.clock.Now}
 	a.server, a.http = &Server{Config: cfg}, New(cfg)
 	a.server.inUse.Store(cfg.Place)

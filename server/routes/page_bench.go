@@ -28,11 +28,11 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 	now, who := s.at().Station.Snapshot(), viewerOf(ctx)
 	p := web.BenchProps{
-		Page: s.frame(ctx, s.at().Bench.Name, "/bench"), Def: s.at().Bench, Identity: s.at().Identity, State: now.State,
+		Page: s.frame(ctx, s.at().Bench.Name, "/bench"), Def: s.at().Bench, Identity: s.at().Identity(), State: now.State,
 		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, CanUse: who.Role >= store.Operator,
 		Seat: web.Form{ID: "seat"}, BenchForm: web.Form{ID: "faults"},
 	}
-	p.Page.Rehearsal = s.at().Identity.Rehearsal
+	p.Page.Rehearsal = s.at().Identity().Rehearsal
 	if s.at().Rehearse == nil {
 		return p, nil
 	}

@@ -29,7 +29,7 @@ func (s *Server) manualPage(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) manualProps(ctx context.Context, device string, form url.Values) (web.ManualProps, error) {
 	id, memory, last, kept := s.manual.get()
 	p := web.ManualProps{Page: s.frame(ctx, "Manual", "/manual"), Keep: web.Form{ID: "keep"}}
-	p.Page.Rehearsal = s.at().Identity.Rehearsal
+	p.Page.Rehearsal = s.at().Identity().Rehearsal
 	p.CanUse = viewerOf(ctx).Role >= store.Operator
 	var err error
 	if p.Devices, err = s.deviceOptions(ctx); err != nil {

@@ -13,9 +13,10 @@ import (
 // offers beside its link. A server uses one bench at a time.
 type Place struct {
 	Bench bench.Definition
-	// Identity is what the link said of itself when the bench was put in use.
-	Identity bench.Identity
-	Station  *run.Station
+	// Said returns what the link has said of itself; of a card that has not
+	// answered yet, only the bench's name.
+	Said    func() bench.Identity
+	Station *run.Station
 	// Rehearse is nil on a bench with cards.
 	Rehearse Rehearser
 	// Cards is nil on the rehearsal bench.
@@ -38,6 +39,14 @@ type Cards interface {
 	// Check goes through what a card must do, one finding at a time. The
 	// connection is taken from the bench meanwhile, and is safe afterwards.
 	Check(ctx context.Context, connection string, found func(talk.Finding)) error
+}
+
+// Identity is what the link has said of itself.
+func (p *Place) Identity() bench.Identity {
+	if p.Said == nil {
+		return bench.Identity{Name: p.Bench.Name}
+	}
+	return p.Said()
 }
 
 // at is the bench in use.

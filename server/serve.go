@@ -45,7 +45,7 @@ type app struct {
 	options
 	store    *store.Store
 	hub      *live.Hub
-	station  *run.Station
+	places   *places
 	boards   *routes.Boards
 	prepare  *preparation // of the demonstration lot; nil without one
 	server   *http.Server
@@ -128,13 +128,14 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	a.hub = live.NewHub(a.Log, routes.OriginCheck(names))
 	boards := routes.NewBoards(a.hub, a.Log)
 	a.boards = boards
-	stepper := run.NewStepper(b)
-	a.station = run.NewStation(ctx, run.Config{
-		Link: stepper, Clock: bench.FineClock{}, Recorder: a.store, Observer: boards, Log: a.Log, Changed: boards.BenchChanged,
-	})
+	a.places = &places{store: a.store, boards: boards, log: a.Log, rehearsal: b, rehearsed: def, open: openCards}
+	place, err := a.places.first(ctx)
+	if err != nil {
+		return nil, err
+	}
 	cfg := routes.Config{
 		Store: a.store, Hub: a.hub, Boards: boards, Hosts: names, Log: a.Log, Version: versionText(),
-		Place: &routes.Place{Bench: def, Said: func() bench.Identity { return identity }, Station: a.station, Rehearse: rehearser{b}, Stepper: stepper},
+		Place: place, Use: a.places.Use,
 	}
 	if a.Demo {
 		if a.prepare, err = prepareDemo(ctx, a.store, def, identity, a.atWork, a.Log); err != nil {
@@ -149,7 +150,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 }
 
 // atWork reports whether a run is at work on the bench.
-func (a *app) atWork() bool { return a.station.Snapshot().Run != "" }
+func (a *app) atWork() bool { return a.places.station().Snapshot().Run != "" }
 
 // hostNames are the names that browsers may call this server by.
 func hostNames(extra string) []string {
@@ -202,8 +203,8 @@ func (a *app) stop() error {
 	ctx, cancel := context.WithTimeout(context.Background(), stopWithin)
 	defer cancel()
 	var errs []error
-	if a.station != nil {
-		errs = append(errs, a.station.Close(ctx), a.boards.Wait(ctx))
+	if a.places != nil {
+		errs = append(errs, a.places.close(ctx))
 	}
 	if a.prepare != nil {
 		a.prepare.stop()

@@ -1,0 +1,252 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/rehearsal"
+	"ohmkeep/server/routes"
+	"ohmkeep/server/run"
+	"ohmkeep/store"
+)
+
+const (
+	// settleWithin is how long putting a bench in use waits for its cards'
+	// first answers; they may come later as well.
+	settleWithin = 2 * time.Second
+	// The log's words for which bench is in use, so that a start goes on with it.
+	useSubject = "bench in use"
+	useAction  = "use"
+)
+
+// cardLink is a link to cards, with what it offers beside.
+type cardLink interface {
+	bench.Link
+	routes.Cards
+	Settled(ctx context.Context) error
+	Disconnect() error
+}
+
+// cardEvents are what a link to cards tells by itself.
+type cardEvents struct {
+	Lost  func(reason string)
+	Ready func()
+}
+
+// places puts benches in use, one at a time.
+type places struct {
+	store     *store.Store
+	boards    *routes.Boards
+	log       *slog.Logger
+	rehearsal *rehearsal.Bench
+	rehearsed bench.Definition
+	open      func(def bench.Definition, tell cardEvents) (cardLink, error)
+
+	mu    sync.Mutex
+	place *routes.Place
+	cards cardLink // nil on the rehearsal bench
+}
+
+// station is that of the bench in use.
+func (p *places) station() *run.Station {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.place.Station
+}
+
+// first puts in use the bench that was in use before the last stop, or the
+// rehearsal bench.
+func (p *places) first(ctx context.Context) (*routes.Place, error) {
+	key := p.rehearsed.Key
+	events, err := p.store.Events(ctx, useSubject, 0, 1)
+	if err != nil {
+		return nil, err
+	}
+	if len(events) > 0 {
+		key = events[0].Detail
+	}
+	place, err := p.use(ctx, key)
+	if err != nil && key != p.rehearsed.Key {
+		p.log.Error("the bench that was in use cannot be used; the rehearsal bench is", "bench", key, "err", err)
+		place, err = p.use(ctx, p.rehearsed.Key)
+	}
+	return place, err
+}
+
+// Use puts the bench of that key in use instead of the one that is.
+func (p *places) Use(ctx context.Context, key string) (*routes.Place, error) {
+	place, err := p.use(ctx, key)
+	if err != nil {
+		return nil, err
+	}
+	return place, p.store.Log(ctx, store.Event{By: "ohmkeep", Action: useAction, Subject: useSubject, Detail: key})
+}
+
+func (p *places) use(ctx context.Context, key string) (*routes.Place, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	def, err := p.definition(ctx, key)
+	if err != nil {
+		return nil, err
+	}
+	if p.place != nil && p.place.Station.Snapshot().Run != "" {
+		return nil, run.ErrBusy
+	}
+	// The old bench first: the new one may speak through the same port.
+	if err := p.leave(ctx); err != nil {
+		p.log.Error("leaving a bench", "err", err)
+	}
+	if key == p.rehearsed.Key {
+		p.place = p.rehearse(ctx)
+		return p.place, nil
+	}
+	place, cards, err := p.engage(ctx, *def)
+	if err != nil {
+		// Something must be in use.
+		p.place = p.rehearse(ctx)
+		return nil, err
+	}
+	p.place, p.cards = place, cards
+	return place, nil
+}
+
+func (p *places) definition(ctx context.Context, key string) (*bench.Definition, error) {
+	if key == p.rehearsed.Key {
+		return &p.rehearsed, nil
+	}
+	kept, err := p.store.GetBench(ctx, key, 0)
+	if err != nil {
+		return nil, err
+	}
+	def := &kept.Body
+	if err := def.Validate(); err != nil {
+		return nil, err
+	}
+	if kept.Removed || len(def.Connections) == 0 {
+		return nil, &store.Error{Code: store.Invalid, Message: "this bench has no connection to any card"}
+	}
+	return def, nil
+}
+
+// leave makes the bench in use safe and gives up its link.
+func (p *places) leave(ctx context.Context) error {
+	if p.place == nil {
+		return nil
+	}
+	err := errors.Join(p.place.Station.Close(ctx), p.boards.Wait(ctx))
+	if p.cards != nil {
+		err = errors.Join(err, p.cards.Disconnect())
+		p.cards = nil
+	}
+	return err
+}
+
+// rehearse is the rehearsal bench, in use.
+func (p *places) rehearse(ctx context.Context) *routes.Place {
+	stepper := run.NewStepper(p.rehearsal)
+	identity, err := p.rehearsal.Identify(ctx)
+	if err != nil {
+		p.log.Error("the rehearsal bench", "err", err)
+	}
+	return &routes.Place{
+		Bench: p.rehearsed, Said: func() bench.Identity { return identity }, Rehearse: rehearser{p.rehearsal}, Stepper: stepper,
+		Station: p.newStation(ctx, stepper, p.store),
+	}
+}
+
+func (p *places) newStation(ctx context.Context, link bench.Link, to run.Recorder) *run.Station {
+	return run.NewStation(ctx, run.Config{
+		Link: link, Clock: bench.FineClock{}, Recorder: to, Observer: p.boards, Log: p.log, Changed: p.boards.BenchChanged,
+	})
+}
+
+// engage opens the link to a bench's cards and puts it in use. Cards that do
+// not answer yet leave its state unknown; once they do, it is made safe.
+func (p *places) engage(ctx context.Context, def bench.Definition) (*routes.Place, cardLink, error) {
+	var place *routes.Place
+	made := make(chan struct{}) // place can be reached
+	who := &identity{name: def.Name}
+	var cards cardLink
+	cards, err := p.open(def, cardEvents{
+		Lost: func(reason string) {
+			<-made
+			place.Station.Lost(reason)
+		},
+		Ready: func() {
+			<-made
+			ctx, cancel := context.WithTimeout(context.Background(), stopWithin)
+			defer cancel()
+			who.ask(ctx, cards, p.log)
+			p.confirm(ctx, place.Station)
+		},
+	})
+	if err != nil {
+		return nil, nil, fmt.Errorf("opening the link to %s: %w", def.Name, err)
+	}
+	settled, cancel := context.WithTimeout(ctx, settleWithin)
+	defer cancel()
+	if err := cards.Settled(settled); err != nil {
+		p.log.Warn("the cards of the bench do not answer yet", "bench", def.Key, "err", err)
+	}
+	who.ask(settled, cards, p.log)
+	stepper := run.NewStepper(cards)
+	place = &routes.Place{Bench: def, Said: who.get, Cards: cards, Stepper: stepper,
+		Station: p.newStation(ctx, stepper, &cardRecorder{Store: p.store, cards: cards, log: p.log})}
+	close(made)
+	return place, cards, nil
+}
+
+// confirm makes a bench safe whose cards have come back, so that its state is
+// known again. A run that lost them has the last word on its own end first.
+func (p *places) confirm(ctx context.Context, s *run.Station) {
+	if s.Wait(ctx) != nil || s.Snapshot().State != bench.Unknown {
+		return
+	}
+	if err := s.MakeSafe(ctx, "the return of the cards"); err != nil {
+		p.log.Error("making the bench safe after its cards came back", "err", err)
+	}
+}
+
+// close gives up the bench in use.
+func (p *places) close(ctx context.Context) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.leave(ctx)
+}
+
+// identity is what cards have said of themselves, as far as they have.
+type identity struct {
+	mu   sync.Mutex
+	name string
+	said bench.Identity
+}
+
+func (i *identity) get() bench.Identity {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	if i.said.Name == "" {
+		return bench.Identity{Name: i.name}
+	}
+	return i.said
+}
+
+func (i *identity) ask(ctx context.Context, link bench.Link, log *slog.Logger) {
+	said, err := link.Identify(ctx)
+	if err != nil {
+		log.Warn("asking the cards who they are", "err", err)
+		return
+	}
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.said = said
+}
+
+// openCards opens the real link to a bench's cards.
+func openCards(def bench.Definition, tell cardEvents) (cardLink, error) {
+	return nil, errors.ErrUnsupported
+}

@@ -31,6 +31,8 @@ type StartRequest struct {
 	Seat bool `json:"seat,omitempty"`
 	// Acknowledge names the warnings of the check before power that are known of.
 	Acknowledge []string `json:"acknowledge,omitempty"`
+	// Confirm names what is confirmed before a bench with cards is energised.
+	Confirm []string `json:"confirm,omitempty"`
 }
 
 const (
@@ -110,17 +112,20 @@ func (s *Server) startLocked(ctx context.Context, who Viewer, q StartRequest) (s
 			return "", err
 		}
 	}
-	return s.launchLocked(ctx, who, rec, s.Store, q.Acknowledge)
+	return s.launchLocked(ctx, who, rec, s.Store, said{q.Acknowledge, q.Confirm})
 }
+
+// said is what whoever starts a run says to know of and to have seen to.
+type said struct{ acknowledge, confirm []string }
 
 // launch completes a record and hands it to the station.
-func (s *Server) launch(ctx context.Context, who Viewer, rec *procedure.Record, to run.Recorder) (string, error) {
+func (s *Server) launch(ctx context.Context, who Viewer, rec *procedure.Record, to run.Recorder, confirm []string) (string, error) {
 	s.socket.Lock()
 	defer s.socket.Unlock()
-	return s.launchLocked(ctx, who, rec, to, nil)
+	return s.launchLocked(ctx, who, rec, to, said{confirm: confirm})
 }
 
-func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Record, to run.Recorder, known []string) (string, error) {
+func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Record, to run.Recorder, words said) (string, error) {
 	if err := s.mayUse(who); err != nil {
 		return "", err
 	}
@@ -146,7 +151,11 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 	if _, err := run.Check(rec); err != nil { // what cannot work is said before, not during
 		return "", err
 	}
-	if err := s.checked(rec, known); err != nil {
+	if err := s.checked(rec, words.acknowledge); err != nil {
+		return "", err
+	}
+	rec.Confirmed, err = s.confirm(ctx, who, words.confirm, occasion{device: &rec.Device, pinMap: &rec.PinMap, rev: pm.Rev})
+	if err != nil {
 		return "", err
 	}
 	// The record and the live page count measurements as they are carried out.
@@ -208,17 +217,29 @@ func (s *Server) takeControl(ctx context.Context, who Viewer) error {
 	if who.Role == store.Owner {
 		take = s.at().Station.TakeOver
 	}
+	before := s.at().Station.Snapshot().Session
 	if err := take(who.Name, who.Session); err != nil {
 		return err
+	}
+	if before != who.Session {
+		s.confirmed.forget()
 	}
 	s.note(ctx, who, "take control", s.at().Bench.Key, "")
 	return nil
 }
 
 func (s *Server) releaseControl(ctx context.Context, who Viewer) error {
-	s.at().Station.Release(who.Session)
+	s.letGo(who.Session)
 	s.note(ctx, who, "release control", s.at().Bench.Key, "")
 	return nil
+}
+
+// letGo gives control up, if the session has it; what it confirmed goes with it.
+func (s *Server) letGo(session string) {
+	if s.at().Station.Snapshot().Session == session {
+		s.confirmed.forget()
+	}
+	s.at().Station.Release(session)
 }
 
 // seat puts something on the rehearsal bench.

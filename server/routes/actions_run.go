@@ -44,7 +44,7 @@ func (s *Server) deleteRun(ctx context.Context, who Viewer, id string) error {
 
 // rerun starts the procedure of a run again, at its latest revision. On a
 // rehearsal bench the same unit is seated again, with the same faults.
-func (s *Server) rerun(ctx context.Context, who Viewer, id string) (string, error) {
+func (s *Server) rerun(ctx context.Context, who Viewer, id string, confirm []string) (string, error) {
 	rec, err := s.Store.GetRun(ctx, id)
 	if err != nil {
 		return "", err
@@ -68,8 +68,8 @@ func (s *Server) rerun(ctx context.Context, who Viewer, id string) (string, erro
 		known = append(known, f.Name())
 	}
 	return s.startLocked(ctx, who, StartRequest{
-		Acknowledge: known,
-		Device:      rec.Device.Key, Procedure: rec.Procedure.Key, Serial: rec.Unit.Serial, Lot: rec.Unit.Lot,
+		Acknowledge: known, Confirm: confirm,
+		Device: rec.Device.Key, Procedure: rec.Procedure.Key, Serial: rec.Unit.Serial, Lot: rec.Unit.Lot,
 	})
 }
 

@@ -267,7 +267,7 @@ func TestBadRuns(t *testing.T) {
 
 func TestBadManual(t *testing.T) {
 	a := newAPI(t)
-	m := apiManualRequest{"load", loadProcedure().Measurements[1]}
+	m := apiManualRequest{Device: "load", Measurement: loadProcedure().Measurements[1]}
 	post := func(name string, body any, status int, field string) bad {
 		return bad{name: name, method: "POST", address: "/manual", body: body, status: status, field: field}
 	}

@@ -147,7 +147,8 @@ func newAPI(t *testing.T) *apiRig {
 	must(t, err)
 	hub := live.NewHub(log, nil)
 	boards := NewBoards(hub, log)
-	station := run.NewStation(ctx, run.Config{Link: link, Clock: a.clock, Recorder: a.store, Observer: boards})
+	stepper := run.NewStepper(link)
+	station := run.NewStation(ctx, run.Config{Link: stepper, Clock: a.clock, Recorder: a.store, Observer: boards})
 	t.Cleanup(func() {
 		a.clock.open()
 		if err := station.Close(ctx); err != nil {
@@ -155,7 +156,7 @@ func newAPI(t *testing.T) *apiRig {
 		}
 		hub.Close()
 	})
-	cfg := Config{Store: a.store, Hub: hub, Place: &Place{Bench: def, Said: func() bench.Identity { return id }, Station: station, Rehearse: testRehearser{link}},
+	cfg := Config{Store: a.store, Hub: hub, Place: &Place{Bench: def, Said: func() bench.Identity { return id }, Station: station, Rehearse: testRehearser{link}, Stepper: stepper},
 		Boards: boards, Log: log, Version: "test", Now: a.clock.Now}
 	a.server, a.http = &Server{Config: cfg}, New(cfg)
 	a.server.inUse.Store(cfg.Place)

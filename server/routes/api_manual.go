@@ -32,6 +32,7 @@ func (s *Server) manualEndpoints() []endpoint {
 type apiManualRequest struct {
 	Device      string                `json:"device" doc:"key"`
 	Measurement procedure.Measurement `json:"measurement"`
+	Confirm     []string              `json:"confirm,omitempty" doc:"on a bench with cards: names of what is confirmed before it is energised"`
 }
 
 func (s *Server) apiManualStart(w http.ResponseWriter, r *http.Request) error {
@@ -56,7 +57,7 @@ func (s *Server) apiManualStart(w http.ResponseWriter, r *http.Request) error {
 	}
 	rec := &procedure.Record{Device: d.Body, DeviceRev: d.Rev, Manual: true, Procedure: procedure.Procedure{
 		Key: "manual", Name: q.Measurement.Name, Device: q.Device, Measurements: []procedure.Measurement{q.Measurement}}}
-	id, err := s.startManual(ctx, who, rec, manualValues(nil, q.Device))
+	id, err := s.startManual(ctx, who, rec, manualValues(nil, q.Device), q.Confirm)
 	if err != nil {
 		return err
 	}

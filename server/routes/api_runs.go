@@ -54,6 +54,7 @@ type apiStart struct {
 	Seat      bool   `json:"seat,omitempty" doc:"on a rehearsal bench: seat the unit of this serial number first"`
 	// Acknowledge names warnings of the check before power.
 	Acknowledge []string `json:"acknowledge,omitempty" doc:"names of the warnings of the check before power that are known of"`
+	Confirm     []string `json:"confirm,omitempty" doc:"on a bench with cards: names of what is confirmed before it is energised"`
 }
 
 // apiStarted names the run that was started.
@@ -71,7 +72,7 @@ func (s *Server) apiStart(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) apiRerun(w http.ResponseWriter, r *http.Request) error {
-	id, err := s.rerun(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id"))
+	id, err := s.rerun(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id"), nil)
 	return replyStarted(w, id, err)
 }
 

@@ -26,6 +26,7 @@ func TestWalkThrough(t *testing.T) {
 	a.exports(id)
 	a.history(id)
 	a.byHand()
+	a.cards()
 	a.share(id)
 	a.finish(id)
 	for _, e := range a.table {
@@ -264,7 +265,7 @@ func (a *apiRig) byHand() {
 	m := loadProcedure().Measurements[1]
 	m.Duration = 1000
 	a.clock.shut()
-	started := read[apiStarted](a, a.ask(store.Operator, "POST", "/manual", apiManualRequest{"load", m}), 201)
+	started := read[apiStarted](a, a.ask(store.Operator, "POST", "/manual", apiManualRequest{Device: "load", Measurement: m}), 201)
 	if out := a.ask(store.Viewer, "GET", "/runs/"+started.ID, nil); out.status != 404 {
 		t.Errorf("what is not kept is a run: status %d", out.status)
 	}
@@ -278,7 +279,7 @@ func (a *apiRig) byHand() {
 		t.Errorf("stopped: %+v", got)
 	}
 	m.Duration = 1
-	read[apiStarted](a, a.ask(store.Operator, "POST", "/manual", apiManualRequest{"load", m}), 201)
+	read[apiStarted](a, a.ask(store.Operator, "POST", "/manual", apiManualRequest{Device: "load", Measurement: m}), 201)
 	a.wait()
 	got := get[apiManual](a, "/manual")
 	if got.Status != procedure.Done || got.Readings != 11 || len(got.Results) == 0 || got.Results[0].Key != "mean" {

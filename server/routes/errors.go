@@ -25,6 +25,7 @@ type Problem struct {
 	Fields dut.Problems `json:"fields,omitempty"`
 	// Findings are those of the check before power that stand in the way.
 	Findings []procedure.Finding `json:"-"`
+	ask      *ask                // what is to be confirmed first
 }
 
 func (p *Problem) Error() string {
@@ -103,8 +104,9 @@ func writeProblem(w http.ResponseWriter, r *http.Request, p *Problem) {
 		Type string `json:"type"`
 		*Problem
 		Findings []apiCheckFinding `json:"findings,omitempty"`
+		Confirm  []apiToConfirm    `json:"confirm,omitempty"`
 		Instance string            `json:"instance,omitempty"`
-	}{"about:blank", p, findingsOf(p.Findings), r.URL.Path}
+	}{"about:blank", p, findingsOf(p.Findings), toConfirm(p.ask), r.URL.Path}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(p.Status)
 	_ = json.NewEncoder(w).Encode(body) // the client has gone

@@ -225,13 +225,15 @@ func (s *Server) measureManual(ctx context.Context, who Viewer, f url.Values) er
 		Device: d.Body, DeviceRev: d.Rev, Manual: true,
 		Procedure: procedure.Procedure{Key: "manual", Name: m.Name, Device: d.Body.Key, Measurements: []procedure.Measurement{m}},
 	}
-	_, err = s.startManual(ctx, who, rec, f)
+	form := maps.Clone(f)
+	form.Del("confirm")
+	_, err = s.startManual(ctx, who, rec, form, f["confirm"])
 	return err
 }
 
 // startManual carries out manual work in memory. It is known as such before it
 // begins, so that it can be stopped from its first moment.
-func (s *Server) startManual(ctx context.Context, who Viewer, rec *procedure.Record, form url.Values) (id string, err error) {
+func (s *Server) startManual(ctx context.Context, who Viewer, rec *procedure.Record, form url.Values, confirm []string) (id string, err error) {
 	s.manualStart.Lock()
 	defer s.manualStart.Unlock()
 	if rec.ID, err = run.NewID(); err != nil {
@@ -239,7 +241,7 @@ func (s *Server) startManual(ctx context.Context, who Viewer, rec *procedure.Rec
 	}
 	before := s.manual.swap(manualWork{id: rec.ID, memory: run.NewMemory(0), form: form})
 	_, memory, _, _ := s.manual.get()
-	if id, err = s.launch(ctx, who, rec, memory); err != nil {
+	if id, err = s.launch(ctx, who, rec, memory, confirm); err != nil {
 		s.manual.swap(before)
 	}
 	return id, err

@@ -46,6 +46,7 @@ type problemDetails struct {
 	Detail   string            `json:"detail,omitempty" doc:"what is wrong, and what would be right"`
 	Fields   []dut.Problem     `json:"fields,omitempty" doc:"the fields at fault, each with its path in the body or its name in the query"`
 	Findings []apiCheckFinding `json:"findings,omitempty" doc:"what the check before power found, where that stands in the way of a start"`
+	Confirm  []apiToConfirm    `json:"confirm,omitempty" doc:"what is to be confirmed, by name, before a bench with cards is energised"`
 	Instance string            `json:"instance,omitempty"`
 }
 

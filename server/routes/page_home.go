@@ -242,7 +242,7 @@ func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
 	f := r.PostForm
 	q := StartRequest{
 		Procedure: f.Get("procedure"), Serial: f.Get("serial"), Lot: f.Get("lot"), Note: f.Get("note"),
-		Seat: f.Get("seat") == "1", Acknowledge: f["acknowledge"],
+		Seat: f.Get("seat") == "1", Acknowledge: f["acknowledge"], Confirm: f["confirm"],
 	}
 	if q.Procedure != "" {
 		p, err := s.Store.GetProcedure(r.Context(), q.Procedure, 0)
@@ -259,6 +259,9 @@ func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
 	p := classify(err, s.Log)
 	if len(p.Findings) > 0 {
 		return s.askToAcknowledge(w, r, p)
+	}
+	if p.ask != nil {
+		return s.askToConfirm(w, r, p, "Start the run")
 	}
 	home, err := s.home(r.Context())
 	if err != nil {

@@ -120,6 +120,9 @@ func (s *Server) manualMeasure(w http.ResponseWriter, r *http.Request) error {
 		return seeOther(w, r, "/manual?device="+url.QueryEscape(r.PostForm.Get("device"))+"#"+web.PartManualLive)
 	}
 	e := classify(err, s.Log)
+	if e.ask != nil {
+		return s.askToConfirm(w, r, e, "Measure")
+	}
 	p, err := s.manualProps(r.Context(), r.PostForm.Get("device"), r.PostForm)
 	if err != nil {
 		return err

@@ -135,8 +135,14 @@ func (s *Server) noteForm(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) rerunForm(w http.ResponseWriter, r *http.Request) error {
-	id, err := s.rerun(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id"))
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	id, err := s.rerun(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id"), r.PostForm["confirm"])
 	if err != nil {
+		if p := classify(err, s.Log); p.ask != nil {
+			return s.askToConfirm(w, r, p, "Start the run")
+		}
 		return err
 	}
 	return seeOther(w, r, "/runs/"+id)

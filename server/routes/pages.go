@@ -222,7 +222,7 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) signOut(w http.ResponseWriter, r *http.Request) error {
 	if cookie, err := r.Cookie(sessionCookie); err == nil {
-		s.at().Station.Release(cookie.Value)
+		s.letGo(cookie.Value)
 		if err := s.Store.EndSession(r.Context(), cookie.Value); err != nil {
 			return err
 		}

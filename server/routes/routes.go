@@ -49,6 +49,7 @@ type Server struct {
 	inUse       atomic.Pointer[Place]
 	hosts       hosts
 	manual      manual
+	confirmed   confirmations
 	madeLinks   sync.Map   // share links made since the start, by id: string
 	manualStart sync.Mutex // one piece of manual work begins, or is kept, at a time
 	// socket is held while something is seated or started, so that what a run

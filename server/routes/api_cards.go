@@ -1,0 +1,124 @@
+package routes
+
+import (
+	"net/http"
+	"time"
+
+	"ohmkeep/server/procedure"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+// What a bench with cards offers beside its link, by the API.
+
+func (s *Server) cardEndpoints() []endpoint {
+	const tag = "cards"
+	return []endpoint{
+		{route: route{"GET", "/benches/{key}/confirmations", store.Viewer, s.onBench(s.apiConfirmations)}, id: "listConfirmations", tag: tag, query: confirmParams,
+			summary: "What is to be confirmed before a bench with cards is energised, and what has been in this session of control.", response: apiList[apiConfirmStanding]{}},
+		{route: route{"POST", "/benches/{key}/confirmations", store.Operator, s.onBench(s.apiConfirm)}, id: "confirm", tag: tag,
+			summary: "Confirm ahead of a start. Where nobody holds control, this takes it.", request: apiConfirmRequest{}, response: apiList[apiConfirmStanding]{}},
+	}
+}
+
+var confirmParams = []param{{"device", "Key of the device that is seated; left out: what is asked whatever is seated.", text(64)}}
+
+// apiToConfirm is one thing that is to be confirmed.
+type apiToConfirm struct {
+	Name string `json:"name"`
+	Text string `json:"text"`
+}
+
+func toConfirm(a *ask) []apiToConfirm {
+	if a == nil {
+		return nil
+	}
+	var out []apiToConfirm
+	for _, item := range a.open {
+		out = append(out, apiToConfirm(item))
+	}
+	return out
+}
+
+// apiConfirmStanding is one thing to be confirmed, and who has.
+type apiConfirmStanding struct {
+	Name string    `json:"name"`
+	Text string    `json:"text"`
+	By   string    `json:"by,omitempty" doc:"absent: not confirmed in this session of control"`
+	At   time.Time `json:"at,omitzero"`
+}
+
+// apiConfirmRequest confirms by name.
+type apiConfirmRequest struct {
+	Device  string   `json:"device,omitempty" doc:"key of the device that is seated"`
+	Confirm []string `json:"confirm" doc:"names of what is confirmed"`
+}
+
+// occasionOf is the energising of a device that is seated.
+func (s *Server) occasionOf(r *http.Request, device string) (occasion, error) {
+	if device == "" {
+		return occasion{}, nil
+	}
+	d, err := s.Store.GetDevice(r.Context(), device, 0)
+	if store.CodeOf(err) == store.NotFound || err == nil && d.Removed {
+		return occasion{}, invalid("device", "there is no device of this key")
+	}
+	if err != nil {
+		return occasion{}, err
+	}
+	pm, err := s.Store.GetPinMap(r.Context(), device, s.at().Bench.Key, 0)
+	if store.CodeOf(err) == store.NotFound || err == nil && pm.Removed {
+		return occasion{}, invalid("device", "this device has no pin map for this bench yet")
+	}
+	if err != nil {
+		return occasion{}, err
+	}
+	return occasion{device: &d.Body, pinMap: &pm.Body, rev: pm.Rev}, nil
+}
+
+func (s *Server) apiConfirmations(w http.ResponseWriter, r *http.Request) error {
+	o, err := s.occasionOf(r, r.URL.Query().Get("device"))
+	if err != nil {
+		return err
+	}
+	return replyList(w, s.standing(o))
+}
+
+func (s *Server) apiConfirm(w http.ResponseWriter, r *http.Request) error {
+	q, err := decode[apiConfirmRequest](r)
+	if err != nil {
+		return err
+	}
+	o, err := s.occasionOf(r, q.Device)
+	if err != nil {
+		return err
+	}
+	if _, err := s.confirm(r.Context(), viewerOf(r.Context()), q.Confirm, o); err != nil {
+		return err
+	}
+	return replyList(w, s.standing(o))
+}
+
+// standing lists what is to be confirmed and what has been by whoever holds
+// control; nothing on the rehearsal bench.
+func (s *Server) standing(o occasion) []apiConfirmStanding {
+	out := []apiConfirmStanding{}
+	p := s.at()
+	if p.Cards == nil {
+		return out
+	}
+	c := &s.confirmed
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	held := c.place == p && c.session != "" && c.session == p.Station.Snapshot().Session
+	for _, item := range o.items() {
+		var given procedure.Confirmation
+		if held && (c.seated == o.key() || !aboutSeating(item)) {
+			given = c.given[item.Name]
+		}
+		out = append(out, apiConfirmStanding{item.Name, item.Text, given.By, given.At})
+	}
+	return out
+}
+
+func aboutSeating(item web.ToConfirm) bool { return item.Name == "seated" || item.Name == "pin-1" }

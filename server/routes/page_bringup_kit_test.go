@@ -1,0 +1,101 @@
+package routes
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"ohmkeep/server/talk"
+	"ohmkeep/store"
+)
+
+// fakeCards is a card that answers what a test tells it to.
+type fakeCards struct {
+	mu      sync.Mutex
+	health  []talk.Health
+	events  []talk.Event
+	answers map[string]string // by message; "" is no answer
+	said    []string
+	check   func(ctx context.Context, connection string, found func(talk.Finding)) error
+}
+
+func newFakeCards() *fakeCards {
+	return &fakeCards{
+		health:  []talk.Health{{Connection: "cards", Address: "tcp://card.example:5025", Condition: talk.Ready, Since: cardTime, Model: "Two channels", Serial: "7", Version: "0.1", Exchanges: 12}},
+		answers: map[string]string{"*IDN?": "Example maker,Two channels,7,0.1", "READ? (@1)": "1.25,-0.0025,5,1.25"},
+	}
+}
+
+var cardTime = time.Date(2030, 1, 1, 8, 0, 0, 0, time.UTC)
+
+func (f *fakeCards) Health() []talk.Health {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return append([]talk.Health(nil), f.health...)
+}
+
+func (f *fakeCards) set(h ...talk.Health) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.health = h
+}
+
+// add logs bytes a millisecond after those before.
+func (f *fakeCards) add(dir talk.Direction, text string) talk.Event {
+	n := len(f.events) + 1
+	e := talk.Event{N: uint64(n), At: cardTime.Add(time.Duration(n) * time.Millisecond), Connection: "cards", Dir: dir, Bytes: []byte(text)}
+	f.events = append(f.events, e)
+	return e
+}
+
+func (f *fakeCards) Recent(after uint64, n int) []talk.Event {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	list := f.events[min(int(after), len(f.events)):]
+	return append([]talk.Event(nil), list[max(0, len(list)-n):]...)
+}
+
+func (f *fakeCards) Say(_ context.Context, connection, message string, _ time.Duration) (talk.Exchange, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if connection != "cards" {
+		return talk.Exchange{}, fmt.Errorf("no connection %s", connection)
+	}
+	f.said = append(f.said, message)
+	x := talk.Exchange{Connection: connection, Sent: message, Took: time.Millisecond}
+	x.Events = append(x.Events, f.add(talk.Out, message+"\n"))
+	if answer, known := f.answers[message]; !known {
+		x.Errors = []string{`-113,"Undefined header"`}
+	} else if answer != "" {
+		x.Answers = []string{answer}
+		x.Events = append(x.Events, f.add(talk.In, answer+"\r\n"))
+	}
+	return x, nil
+}
+
+func (f *fakeCards) Check(ctx context.Context, connection string, found func(talk.Finding)) error {
+	f.mu.Lock()
+	check := f.check
+	f.mu.Unlock()
+	return check(ctx, connection, found)
+}
+
+// newCardRig is the API on a bench with cards: the link is the rehearsal's, and
+// what stands beside it is the test's.
+func newCardRig(t *testing.T) (*apiRig, *fakeCards) {
+	t.Helper()
+	a, f := newAPI(t), newFakeCards()
+	read[apiBench](a, a.ask(store.Operator, "PUT", "/benches/rehearsal/seating", map[string]any{"device": "load", "serial": "S1"}), http.StatusOK)
+	p := a.server.at()
+	p.Cards, p.Rehearse = f, nil
+	return a, f
+}
+
+// everyName is what a first start on a bench with cards confirms.
+func everyName() []string {
+	return strings.Split("low-voltage,esd,stored-charge,mains,stop,interlock,rules,seated,pin-1", ",")
+}

@@ -36,6 +36,12 @@ func (s *Store) BenchRevisions(ctx context.Context, key string) ([]Revision, err
 	return history(ctx, s, benches, key)
 }
 
+// DeleteBench takes a bench out of the lists; its revisions and its pin maps
+// stay.
+func (s *Store) DeleteBench(ctx context.Context, key string) error {
+	return remove(ctx, s, benches, key, nil)
+}
+
 var pinMaps = &noun[bench.PinMap]{
 	name: "pin map", heads: "pin_maps", revisions: "pin_map_revisions", columns: []string{"device", "bench"},
 	head: func(m *bench.PinMap) (string, string, []any) {

@@ -4,21 +4,17 @@ import (
 	"net/http"
 	"time"
 
-	"github.com/go-chi/chi/v5"
-
 	"ohmkeep/server/bench"
 	"ohmkeep/store"
 )
 
 func (s *Server) benchEndpoints() []endpoint {
 	const tag = "benches"
-	return []endpoint{
+	return append([]endpoint{
 		{route: route{"GET", "/benches", store.Viewer, s.apiBenches}, id: "listBenches", tag: tag,
 			summary: "The benches of this server and how they stand.", response: apiList[apiBench]{}},
-		{route: route{"GET", "/benches/{key}", store.Viewer, s.onBench(s.apiState)}, id: "getBench", tag: tag,
-			summary: "How a bench stands: its state, who holds control, what is seated, the run at work.", response: apiBench{}},
-		{route: route{"GET", "/benches/{key}/definition", store.Viewer, s.onBench(s.apiDefinition)}, id: "getBenchDefinition", tag: tag,
-			summary: "The channels and paths of a bench, with ranges and accuracy.", response: bench.Definition{}},
+		{route: route{"GET", "/benches/{key}", store.Viewer, s.apiState}, id: "getBench", tag: tag,
+			summary: "How a bench stands. Of the one in use: its state, its connections, who holds control, what is seated, the run at work.", response: apiBench{}},
 		{route: route{"PUT", "/benches/{key}/seating", store.Operator, s.onBench(s.apiSeat)}, id: "seat", tag: tag,
 			summary: "Seat a unit on a rehearsal bench, with its seed, options and faults.", request: apiSeatRequest{}, response: apiBench{}},
 		{route: route{"POST", "/benches/{key}/safe", store.Viewer, s.onBench(s.apiMakeSafe)}, id: "makeSafe", tag: tag,
@@ -29,67 +25,28 @@ func (s *Server) benchEndpoints() []endpoint {
 			summary: "Give control of a bench up.", response: apiBench{}},
 		{route: route{"GET", "/models", store.Viewer, s.apiModels}, id: "listModels", tag: tag,
 			summary: "The parts that can be rehearsed, and the kinds of faults that a unit and the bench can have.", response: apiModels{}},
-	}
+	}, s.benchDefinitionEndpoints()...)
 }
 
 // apiBench is how a bench stands.
 type apiBench struct {
 	Key       string      `json:"key"`
 	Name      string      `json:"name"`
+	InUse     bool        `json:"inUse" doc:"one bench of a server is in use at a time"`
 	Rehearsal bool        `json:"rehearsal" doc:"whatever is measured on it is rehearsed"`
+	Rev       int         `json:"rev" doc:"latest revision of its definition"`
+	Newer     bool        `json:"newer,omitempty" doc:"that revision was saved after the bench was put in use, and is not in use yet"`
 	Channels  int         `json:"channels"`
 	Contacts  int         `json:"contacts"`
-	State     bench.State `json:"state"`
+	State     bench.State `json:"state,omitempty" doc:"of the bench in use"`
 	Reason    string      `json:"reason,omitempty" doc:"why the state is what it is"`
-	Since     time.Time   `json:"since"`
+	Since     time.Time   `json:"since,omitzero"`
 	Run       string      `json:"run,omitempty" doc:"the run at work"`
 	Holder    string      `json:"holder,omitempty" doc:"who holds control"`
 	Mine      bool        `json:"mine,omitempty" doc:"whether that is whoever asks"`
 	Seated    *Seating    `json:"seated,omitempty" doc:"what is in the socket of a rehearsal bench"`
-}
-
-// onBench answers for the bench of this server alone.
-func (s *Server) onBench(handle func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
-	return func(w http.ResponseWriter, r *http.Request) error {
-		if chi.URLParam(r, "key") != s.at().Bench.Key {
-			return notFound("bench of this key")
-		}
-		return handle(w, r)
-	}
-}
-
-func (s *Server) bench(r *http.Request) (apiBench, error) {
-	seated, err := s.seated(r.Context())
-	if err != nil {
-		return apiBench{}, err
-	}
-	now, who := s.at().Station.Snapshot(), viewerOf(r.Context())
-	return apiBench{
-		Key: s.at().Bench.Key, Name: s.at().Bench.Name, Rehearsal: s.at().Identity().Rehearsal,
-		Channels: len(s.at().Bench.Channels), Contacts: s.at().Bench.Contacts,
-		State: now.State, Reason: now.Reason, Since: now.Since, Run: now.Run,
-		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, Seated: seated,
-	}, nil
-}
-
-func (s *Server) apiBenches(w http.ResponseWriter, r *http.Request) error {
-	b, err := s.bench(r)
-	if err != nil {
-		return err
-	}
-	return replyList(w, []apiBench{b})
-}
-
-func (s *Server) apiState(w http.ResponseWriter, r *http.Request) error {
-	b, err := s.bench(r)
-	if err != nil {
-		return err
-	}
-	return reply(w, http.StatusOK, b)
-}
-
-func (s *Server) apiDefinition(w http.ResponseWriter, _ *http.Request) error {
-	return reply(w, http.StatusOK, s.at().Bench)
+	// Connections are those of the bench in use, in the definition's order.
+	Connections []apiConnectionHealth `json:"connections,omitempty" doc:"how the connections of the bench in use stand"`
 }
 
 func (s *Server) apiMakeSafe(w http.ResponseWriter, r *http.Request) error {

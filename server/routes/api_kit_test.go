@@ -132,6 +132,8 @@ type apiRig struct {
 	set    *schemas
 	match  chi.Router
 	seen   map[string]bool // operations that have succeeded
+	// use stands for putting a bench in use.
+	use func(ctx context.Context, key string) (*Place, error)
 }
 
 func newAPI(t *testing.T) *apiRig {
@@ -157,7 +159,9 @@ func newAPI(t *testing.T) *apiRig {
 		hub.Close()
 	})
 	cfg := Config{Store: a.store, Hub: hub, Place: &Place{Bench: def, Said: func() bench.Identity { return id }, Station: station, Rehearse: testRehearser{link}, Stepper: stepper},
-		Boards: boards, Log: log, Version: "test", Now: a.clock.Now}
+		Boards: boards, Log: log, Version: "test", Now: a.clock.Now,
+		Use: func(ctx context.Context, key string) (*Place, error) { return a.use(ctx, key) }}
+	a.use = func(context.Context, string) (*Place, error) { return cfg.Place, nil }
 	a.server, a.http = &Server{Config: cfg}, New(cfg)
 	a.server.inUse.Store(cfg.Place)
 	for _, role := range []store.Role{store.Viewer, store.Operator, store.Owner} {

@@ -27,6 +27,7 @@ func TestWalkThrough(t *testing.T) {
 	a.history(id)
 	a.byHand()
 	a.cards()
+	a.describeBench()
 	a.share(id)
 	a.finish(id)
 	for _, e := range a.table {

@@ -7,6 +7,7 @@ import (
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
+	"ohmkeep/server/talk"
 	"ohmkeep/store"
 )
 
@@ -26,7 +27,8 @@ var enums = map[reflect.Type][]string{
 		procedure.FieldAperture, procedure.FieldLimits, procedure.FieldFlag),
 	reflect.TypeFor[derive.Outcome](): words(derive.NoLimits, derive.Pass, derive.ConditionalPass, derive.ConditionalFail,
 		derive.Fail, derive.Invalid),
-	reflect.TypeFor[store.Role](): {store.Viewer.String(), store.Operator.String(), store.Owner.String()},
+	reflect.TypeFor[talk.Condition](): words(talk.Connecting, talk.Ready, talk.Lost, talk.Refused),
+	reflect.TypeFor[store.Role]():     {store.Viewer.String(), store.Operator.String(), store.Owner.String()},
 }
 
 func words[S ~string](list ...S) []string {

@@ -27,7 +27,8 @@ type Config struct {
 	Hub   *live.Hub
 	// Place is the bench in use when the server starts.
 	Place *Place
-	// Use puts another bench in its place; nil where there is only one.
+	// Use puts another bench in its place; nil where there is only one. Where it
+	// fails it returns what had to step in, or nil where nothing has changed.
 	Use    func(ctx context.Context, key string) (*Place, error)
 	Boards *Boards
 	// Protocol is what a card must understand, for the page that says so.

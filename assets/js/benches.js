@@ -1,0 +1,1 @@
+// What the editor of benches gains from a script.

@@ -1,0 +1,187 @@
+package routes
+
+import (
+	"context"
+	"net/http"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/talk"
+	"ohmkeep/store"
+)
+
+func (s *Server) benchDefinitionEndpoints() []endpoint {
+	const tag = "benches"
+	from := param{"from", "Number of the earlier revision.", whole(1, 1<<31-1)}
+	to := param{"to", "Number of the later revision; left out: the latest.", whole(1, 1<<31-1)}
+	return []endpoint{
+		{route: route{"GET", "/benches/{key}/definition", store.Viewer, s.apiDefinition}, id: "getBenchDefinition", tag: tag, query: []param{revParam},
+			summary: "The connections, channels and paths of a bench, with ranges and accuracy, as it is stored and exported.", response: bench.Definition{}, tagged: true},
+		{route: route{"PUT", "/benches/{key}/definition", store.Operator, s.apiPutDefinition}, id: "putBenchDefinition", tag: tag,
+			summary: "Store a new bench or a new revision of one. The bench in use stays as it is until it is used again.",
+			request: bench.Definition{}, response: apiSaved{}, tagged: true},
+		{route: route{"DELETE", "/benches/{key}", store.Owner, s.apiDeleteBench}, id: "deleteBench", tag: tag,
+			summary: "Take a bench that is not in use out of the lists. Its revisions stay for the runs that used them.", status: http.StatusNoContent},
+		{route: route{"GET", "/benches/{key}/revisions", store.Viewer, s.apiBenchRevisions}, id: "listBenchRevisions", tag: tag,
+			summary: "The history of a bench, newest first.", response: apiList[store.Revision]{}},
+		{route: route{"GET", "/benches/{key}/changes", store.Viewer, s.apiBenchChanges}, id: "compareBenches", tag: tag, query: []param{from, to},
+			summary: "What changed between two revisions of a bench.", response: apiList[dut.Change]{}},
+		{route: route{"GET", "/benches/{key}/warnings", store.Viewer, s.apiBenchWarnings}, id: "listBenchWarnings", tag: tag, query: []param{revParam},
+			summary: "What a bench is stored with, but should be looked at.", response: apiList[dut.Problem]{}},
+		{route: route{"POST", "/benches/{key}/use", store.Operator, s.apiUseBench}, id: "useBench", tag: tag,
+			summary:  "Put a bench in use, as it is stored. It takes an owner, or the operator who holds control, and no run at work; control is free afterwards.",
+			response: apiBench{}},
+	}
+}
+
+// apiConnectionHealth is how a connection of the bench in use stands.
+type apiConnectionHealth talk.Health
+
+// benchOf is how one bench stands. Of a bench that is not in use no state is
+// known.
+func (s *Server) benchOf(ctx context.Context, who Viewer, stored *store.Revised[bench.Definition]) (apiBench, error) {
+	place := s.at()
+	if stored.Body.Key != place.Bench.Key {
+		return apiBench{Key: stored.Body.Key, Name: stored.Body.Name, Rehearsal: stored.Body.Key == rehearsalBench, Rev: stored.Rev,
+			Channels: len(stored.Body.Channels), Contacts: stored.Body.Contacts}, nil
+	}
+	seated, err := s.seated(ctx)
+	if err != nil {
+		return apiBench{}, err
+	}
+	now := place.Station.Snapshot()
+	b := apiBench{
+		Key: place.Bench.Key, Name: place.Bench.Name, InUse: true, Rehearsal: place.Identity().Rehearsal, Rev: stored.Rev,
+		Newer:    stored.Rev > 0 && place.Bench.Key != rehearsalBench && len(bench.DiffDefinitions(&place.Bench, &stored.Body)) > 0,
+		Channels: len(place.Bench.Channels), Contacts: place.Bench.Contacts,
+		State: now.State, Reason: now.Reason, Since: now.Since, Run: now.Run,
+		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, Seated: seated,
+	}
+	for _, h := range s.healthNow() {
+		b.Connections = append(b.Connections, apiConnectionHealth(h))
+	}
+	return b, nil
+}
+
+// storedBench is a bench as it is stored. The bench in use is there even where
+// nothing of it is.
+func (s *Server) storedBench(ctx context.Context, key string) (*store.Revised[bench.Definition], error) {
+	b, err := s.Store.GetBench(ctx, key, 0)
+	if place := s.at(); store.CodeOf(err) == store.NotFound && key == place.Bench.Key {
+		return &store.Revised[bench.Definition]{Body: place.Bench}, nil
+	}
+	return b, err
+}
+
+func (s *Server) apiBenches(w http.ResponseWriter, r *http.Request) error {
+	list, err := s.Store.ListBenches(r.Context())
+	if err != nil {
+		return err
+	}
+	out := make([]apiBench, len(list))
+	for i := range list {
+		if out[i], err = s.benchOf(r.Context(), viewerOf(r.Context()), &list[i]); err != nil {
+			return err
+		}
+	}
+	return replyList(w, out)
+}
+
+func (s *Server) apiState(w http.ResponseWriter, r *http.Request) error {
+	stored, err := s.storedBench(r.Context(), chi.URLParam(r, "key"))
+	if err != nil {
+		return err
+	}
+	b, err := s.benchOf(r.Context(), viewerOf(r.Context()), stored)
+	if err != nil {
+		return err
+	}
+	return reply(w, http.StatusOK, b)
+}
+
+func (s *Server) apiDefinition(w http.ResponseWriter, r *http.Request) error {
+	b, err := s.Store.GetBench(r.Context(), chi.URLParam(r, "key"), number(r.URL.Query(), "rev", 0))
+	if err != nil {
+		return err
+	}
+	w.Header().Set("ETag", entityTag(b.Rev))
+	return reply(w, http.StatusOK, b.Body)
+}
+
+func (s *Server) apiPutDefinition(w http.ResponseWriter, r *http.Request) error {
+	expected, err := expectedRev(r)
+	if err != nil {
+		return err
+	}
+	def, err := decode[bench.Definition](r)
+	if err != nil {
+		return err
+	}
+	var ps dut.Problems
+	sameKey(&ps, "key", def.Key, chi.URLParam(r, "key"))
+	if err := ps.Err(); err != nil {
+		return err
+	}
+	rev, err := s.saveBench(r.Context(), viewerOf(r.Context()), def, expected)
+	return replySaved(w, expected, rev, err)
+}
+
+func (s *Server) apiDeleteBench(w http.ResponseWriter, r *http.Request) error {
+	if err := s.deleteBench(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "key")); err != nil {
+		return err
+	}
+	return noContent(w)
+}
+
+func (s *Server) apiBenchRevisions(w http.ResponseWriter, r *http.Request) error {
+	list, err := s.Store.BenchRevisions(r.Context(), chi.URLParam(r, "key"))
+	if err != nil {
+		return err
+	}
+	return replyList(w, list)
+}
+
+func (s *Server) apiBenchChanges(w http.ResponseWriter, r *http.Request) error {
+	list, err := compared(r, func(rev int) (*bench.Definition, error) {
+		b, err := s.Store.GetBench(r.Context(), chi.URLParam(r, "key"), rev)
+		if err != nil {
+			return nil, err
+		}
+		return &b.Body, nil
+	}, bench.DiffDefinitions)
+	if err != nil {
+		return err
+	}
+	return replyList(w, list)
+}
+
+func (s *Server) apiBenchWarnings(w http.ResponseWriter, r *http.Request) error {
+	b, err := s.Store.GetBench(r.Context(), chi.URLParam(r, "key"), number(r.URL.Query(), "rev", 0))
+	if err != nil {
+		return err
+	}
+	return replyList(w, []dut.Problem(b.Body.Warnings()))
+}
+
+func (s *Server) apiUseBench(w http.ResponseWriter, r *http.Request) error {
+	if err := s.useBench(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "key")); err != nil {
+		return err
+	}
+	return s.apiState(w, r)
+}
+
+// onBench answers for the bench in use alone.
+func (s *Server) onBench(handle func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
+	return func(w http.ResponseWriter, r *http.Request) error {
+		key := chi.URLParam(r, "key")
+		if key == s.at().Bench.Key {
+			return handle(w, r)
+		}
+		if b, err := s.Store.GetBench(r.Context(), key, 0); err == nil && !b.Removed {
+			return problem(http.StatusConflict, "This bench is not in use; "+s.at().Bench.Key+" is.")
+		}
+		return notFound("bench of this key")
+	}
+}

@@ -1,0 +1,359 @@
+package routes
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"mime"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/run"
+	"ohmkeep/server/talk"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+// rehearsalBench is the key of the bench that is part of the program. Nobody
+// edits it: every start describes it anew.
+const rehearsalBench = "rehearsal"
+
+func (s *Server) benchEditPages() []route {
+	return []route{
+		{"GET", "/benches", store.Viewer, s.benchesPage},
+		{"GET", "/benches/import", store.Operator, s.benchImportPage},
+		{"POST", "/benches/import", store.Operator, s.benchImportForm},
+		{"GET", "/benches/{key}.json", store.Viewer, s.benchExport},
+		{"GET", "/benches/{key}", store.Viewer, s.benchDefinitionPage},
+		{"POST", "/benches/{key}/use", store.Operator, s.benchUseForm},
+		{"POST", "/benches/{key}/copy", store.Operator, s.benchCopyForm},
+		{"POST", "/benches/{key}/delete", store.Owner, s.benchDeleteForm},
+		{"GET", "/benches/{key}/revisions", store.Viewer, s.benchRevisions},
+		{"POST", "/benches/{key}/undo", store.Operator, s.benchUndo},
+		{"POST", "/benches/{key}/bring-back", store.Operator, s.benchBringBack},
+	}
+}
+
+func (s *Server) benchesPage(w http.ResponseWriter, r *http.Request) error {
+	return s.showBenches(w, r, http.StatusOK, "")
+}
+
+func (s *Server) showBenches(w http.ResponseWriter, r *http.Request, status int, trouble string) error {
+	ctx := r.Context()
+	list, err := s.Store.ListBenches(ctx)
+	if err != nil {
+		return err
+	}
+	p := web.BenchesProps{Page: s.frame(ctx, "Benches", "/bench"), Health: s.healthNow(), Use: s.useProps(ctx),
+		CanEdit: viewerOf(ctx).Role >= store.Operator, Problem: trouble}
+	for i := range list {
+		p.Rows = append(p.Rows, s.benchRow(&list[i]))
+	}
+	return show(ctx, w, status, web.Benches(p))
+}
+
+// healthNow is how the connections of the bench in use stand; none on the
+// rehearsal bench.
+func (s *Server) healthNow() []talk.Health {
+	if cards := s.at().Cards; cards != nil {
+		return cards.Health()
+	}
+	return nil
+}
+
+func (s *Server) benchRow(b *store.Revised[bench.Definition]) web.BenchListRow {
+	row := web.BenchListRow{Key: b.Body.Key, Name: b.Body.Name, Rehearsal: b.Body.Key == rehearsalBench,
+		Channels: len(b.Body.Channels), Contacts: b.Body.Contacts, Connections: b.Body.Connections, Rev: b.Rev, At: b.At, By: b.By}
+	if place := s.at(); place.Bench.Key == b.Body.Key {
+		now := place.Station.Snapshot()
+		row.InUse, row.State, row.Reason = true, now.State, now.Reason
+		row.Newer = !row.Rehearsal && len(bench.DiffDefinitions(&place.Bench, &b.Body)) > 0
+	}
+	return row
+}
+
+// useProps says whether whoever looks may put another bench in use now.
+func (s *Server) useProps(ctx context.Context) web.UseProps {
+	u := web.UseProps{Offered: s.Use != nil}
+	if err := s.mayChangeBench(viewerOf(ctx)); err != nil {
+		u.Reason = sentence(classify(err, s.Log).Detail)
+	}
+	return u
+}
+
+// mayChangeBench refuses whoever may not put another bench in use now: that
+// takes an owner, or the operator who holds control, and no run at work.
+func (s *Server) mayChangeBench(who Viewer) error {
+	now := s.at().Station.Snapshot()
+	switch {
+	case who.Role < store.Operator:
+		return problem(http.StatusForbidden, "An owner, or the operator who holds control, can use another bench.")
+	case now.Run != "":
+		return run.ErrBusy
+	case who.Role < store.Owner && (now.Session == "" || now.Session != who.Session):
+		if now.Session != "" {
+			return &run.HeldError{Name: now.Holder}
+		}
+		return problem(http.StatusConflict, "Take control of the bench first: another one can be used by who holds it, or by an owner.")
+	}
+	return nil
+}
+
+// useBench puts a bench in use in its stored form. Whoever held control of the
+// one before holds nothing afterwards.
+func (s *Server) useBench(ctx context.Context, who Viewer, key string) error {
+	s.socket.Lock()
+	defer s.socket.Unlock()
+	if s.Use == nil {
+		return problem(http.StatusConflict, "This server works with the one bench that it was started with.")
+	}
+	if err := s.mayChangeBench(who); err != nil {
+		return err
+	}
+	b, err := s.Store.GetBench(ctx, key, 0)
+	switch {
+	case err != nil:
+		return err
+	case b.Removed:
+		return problem(http.StatusConflict, "This bench was deleted.")
+	case key != rehearsalBench && len(b.Body.Connections) == 0:
+		return problem(http.StatusConflict, "No connection says yet how the cards of this bench are reached: add one first.")
+	}
+	before := s.at()
+	var place *Place
+	err = before.Station.WhileIdle(func() (err error) {
+		// A browser that goes away must not leave two benches half in use.
+		place, err = s.Use(context.WithoutCancel(ctx), key)
+		return err
+	})
+	if place != nil { // also where another one had to step in
+		s.inUse.Store(place)
+		s.Boards.BenchChanged(place.Station.Snapshot())
+	}
+	if err != nil {
+		s.Log.Warn("bench not put in use", "bench", key, "err", err)
+		return usedOrNot(err)
+	}
+	s.note(ctx, who, "use bench", key, "revision "+strconv.Itoa(b.Rev)+", after "+before.Bench.Key)
+	return nil
+}
+
+// usedOrNot gives what a bench itself said to whoever wanted to use it.
+func usedOrNot(err error) error {
+	p := classify(err, slog.New(slog.DiscardHandler))
+	if p.Status != http.StatusInternalServerError {
+		return p
+	}
+	return problem(http.StatusConflict, "The bench could not be put in use: "+err.Error()+".")
+}
+
+func (s *Server) benchUseForm(w http.ResponseWriter, r *http.Request) error {
+	ctx, key := r.Context(), chi.URLParam(r, "key")
+	err := s.useBench(ctx, viewerOf(ctx), key)
+	if err == nil {
+		return seeOther(w, r, "/bench")
+	}
+	p := classify(err, s.Log)
+	if p.Status == http.StatusNotFound {
+		return err
+	}
+	return s.showBenches(w, r, p.Status, sentence(p.Detail))
+}
+
+// benchDefinitionPage shows what a bench is, and what can be done with it.
+func (s *Server) benchDefinitionPage(w http.ResponseWriter, r *http.Request) error {
+	b, err := s.Store.GetBench(r.Context(), chi.URLParam(r, "key"), 0)
+	if err != nil {
+		return err
+	}
+	return s.showBench(w, r, http.StatusOK, b, web.Form{ID: "copy"})
+}
+
+func (s *Server) showBench(w http.ResponseWriter, r *http.Request, status int, b *store.Revised[bench.Definition], copyForm web.Form) error {
+	ctx := r.Context()
+	who := viewerOf(ctx)
+	p := web.BenchDefinitionProps{Page: s.frame(ctx, b.Body.Name, "/bench"), Row: s.benchRow(b), Def: b.Body, Removed: b.Removed,
+		Use: s.useProps(ctx), CanEdit: who.Role >= store.Operator, Copy: copyForm}
+	own := !p.Row.Rehearsal && !b.Removed
+	p.CanUndo, p.CanDelete = own && b.Rev > 1, own && who.Role >= store.Owner && !p.Row.InUse
+	p.Page.Rehearsal = p.Row.Rehearsal
+	if p.Row.InUse {
+		p.Health = s.healthNow()
+	}
+	if p.Row.Newer {
+		p.Changes = bench.DiffDefinitions(&s.at().Bench, &b.Body)
+	}
+	return show(ctx, w, status, web.BenchDefinition(p))
+}
+
+// benchExport answers with the bench's document, the same bytes for the same
+// content, so that it can be kept under version control.
+func (s *Server) benchExport(w http.ResponseWriter, r *http.Request) error {
+	b, err := s.Store.GetBench(r.Context(), chi.URLParam(r, "key"), number(r.URL.Query(), "rev", 0))
+	if err != nil {
+		return err
+	}
+	body, err := b.Body.Document()
+	if err != nil {
+		return err
+	}
+	h := w.Header()
+	h.Set("Content-Type", "application/json")
+	h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": b.Body.Key + ".json"}))
+	h.Set("ETag", entityTag(b.Rev))
+	_, _ = w.Write(body) // the reader has gone
+	return nil
+}
+
+// benchCopyForm stores a copy under another name.
+func (s *Server) benchCopyForm(w http.ResponseWriter, r *http.Request) error {
+	ctx, who := r.Context(), viewerOf(r.Context())
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	b, err := s.Store.GetBench(ctx, chi.URLParam(r, "key"), 0)
+	if err != nil {
+		return err
+	}
+	def, err := s.copyOf(ctx, b.Body, r.PostForm)
+	if err == nil {
+		_, err = s.saveBench(ctx, who, def, 0)
+	}
+	if err != nil {
+		p := classify(err, s.Log)
+		if p.Status == http.StatusInternalServerError {
+			return err
+		}
+		return s.showBench(w, r, p.Status, b, formOf("copy", r.PostForm, p, map[string]string{"connections[0].address": "address"}))
+	}
+	return seeOther(w, r, "/benches/"+def.Key+"/edit")
+}
+
+// copyOf is a bench under another name. The addresses of the rehearsal bench
+// mean nothing to a card: its copy has the protocol's.
+func (s *Server) copyOf(ctx context.Context, def bench.Definition, f url.Values) (bench.Definition, error) {
+	def.Name = strings.TrimSpace(f.Get("name"))
+	rehearsed := def.Key == rehearsalBench
+	key, err := s.freeBenchKey(ctx, keyFor(def.Name))
+	if err != nil {
+		return def, err
+	}
+	def.Key = key
+	if !rehearsed {
+		return def, nil
+	}
+	def.Paths = protocolAddresses(&def)
+	if address := strings.TrimSpace(f.Get("address")); address != "" {
+		def.Connections = []bench.Connection{connectionTo("Cards", address, cardsOf(&def))}
+	}
+	return def, nil
+}
+
+// freeBenchKey is key, or key with the first number behind it that no bench has.
+func (s *Server) freeBenchKey(ctx context.Context, key string) (string, error) {
+	if key == "" {
+		key = "bench"
+	}
+	for n := 1; n < 1000; n++ {
+		try := key
+		if n > 1 {
+			try = fmt.Sprintf("%s-%d", key, n)
+		}
+		_, err := s.Store.GetBench(ctx, try, 0)
+		if store.CodeOf(err) == store.NotFound && !reservedBench(try) {
+			return try, nil
+		}
+		if err != nil && store.CodeOf(err) != store.NotFound {
+			return "", err
+		}
+	}
+	return "", problem(http.StatusConflict, "Too many benches are called alike: choose another name.")
+}
+
+// reservedBench tells a key that another page's address would hide.
+func reservedBench(key string) bool {
+	return key == "new" || key == "import" || key == rehearsalBench
+}
+
+// saveBench stores a definition of one's own after everything was checked.
+func (s *Server) saveBench(ctx context.Context, who Viewer, def bench.Definition, expected int) (int, error) {
+	ps := def.Check()
+	switch {
+	case def.Key == rehearsalBench:
+		ps.Add("key", "the rehearsal bench is part of the program: give the bench another key")
+	case reservedBench(def.Key):
+		ps.Add("key", "%q is the address of another page: choose another key", def.Key)
+	}
+	if err := ps.Err(); err != nil {
+		return 0, err
+	}
+	rev, err := s.Store.SaveBench(ctx, def.WithoutNil(), expected, who.Name)
+	if err == nil {
+		s.note(ctx, who, "describe bench", def.Key, "revision "+strconv.Itoa(rev))
+	}
+	return rev, err
+}
+
+const deleteBenchAction = "delete bench"
+
+func (s *Server) benchDeleteForm(w http.ResponseWriter, r *http.Request) error {
+	ctx := r.Context()
+	if err := s.deleteBench(ctx, viewerOf(ctx), chi.URLParam(r, "key")); err != nil {
+		return err
+	}
+	return seeOther(w, r, "/benches")
+}
+
+// deleteBench takes a bench out of the lists, unless it is in use.
+func (s *Server) deleteBench(ctx context.Context, who Viewer, key string) error {
+	s.socket.Lock() // nobody puts it in use meanwhile
+	defer s.socket.Unlock()
+	switch key {
+	case rehearsalBench:
+		return problem(http.StatusConflict, "The rehearsal bench is part of the program and cannot be deleted.")
+	case s.at().Bench.Key:
+		return problem(http.StatusConflict, "This bench is in use: use another one first.")
+	}
+	if err := s.Store.DeleteBench(ctx, key); err != nil {
+		return err
+	}
+	s.note(ctx, who, deleteBenchAction, key, "")
+	return nil
+}
+
+// connectionTo is a connection with what a card of the protocol has.
+func connectionTo(name, address string, cards []int) bench.Connection {
+	return bench.Connection{Name: name, Cards: cards, Address: address, Timeout: 1, Watchdog: 2}
+}
+
+// cardsOf are the cards that a bench's channels are on.
+func cardsOf(def *bench.Definition) []int {
+	var out []int
+	for _, c := range def.Channels {
+		if !slices.Contains(out, c.Card) {
+			out = append(out, c.Card)
+		}
+	}
+	return out
+}
+
+// protocolAddresses are the bench's paths with the addresses of the protocol:
+// the channel's number on its card, or 0 for the return, and the contact.
+func protocolAddresses(def *bench.Definition) []bench.Path {
+	out := make([]bench.Path, len(def.Paths))
+	for i, p := range def.Paths {
+		n := 0
+		if ch, ok := def.ChannelByID(p.Channel); ok {
+			n = ch.NumberOf()
+		}
+		p.Address = strconv.Itoa(n) + "!" + strconv.Itoa(p.Contact)
+		out[i] = p
+	}
+	return out
+}

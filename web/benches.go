@@ -1,0 +1,152 @@
+package web
+
+import (
+	"strconv"
+	"strings"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/talk"
+)
+
+// BenchListRow is a bench in the list of all.
+type BenchListRow struct {
+	Key, Name          string
+	Rehearsal          bool // the built-in one
+	Channels, Contacts int
+	Connections        []bench.Connection
+	Rev                int
+	At                 time.Time
+	By                 string
+	InUse              bool
+	State              bench.State // of the bench in use
+	Reason             string
+	Newer              bool // it was saved since it was put in use
+}
+
+// BenchesProps is the list of benches.
+type BenchesProps struct {
+	Page   Page
+	Rows   []BenchListRow
+	Health []talk.Health // of the bench in use
+	Use    UseProps
+	// CanEdit is for operators and owners.
+	CanEdit bool
+	Problem string // why the bench was not changed
+}
+
+// UseProps says whether whoever looks may put another bench in use.
+type UseProps struct {
+	Offered bool   // this server can use another bench
+	Reason  string // why not now, for a person; "" where it may be done
+}
+
+// BenchDefinitionProps is the page of one bench's definition.
+type BenchDefinitionProps struct {
+	Page                        Page
+	Row                         BenchListRow
+	Def                         bench.Definition
+	Removed                     bool
+	Health                      []talk.Health
+	Use                         UseProps
+	Changes                     []dut.Change // since it was put in use
+	CanEdit, CanDelete, CanUndo bool
+	Copy                        Form // name, address
+}
+
+// BenchImportProps is a bench's document that is to be imported, and what it
+// would change.
+type BenchImportProps struct {
+	Page     Page
+	Form     Form // document
+	Problems dut.Problems
+	// Ready says that it was understood and can be saved.
+	Ready   bool
+	Def     bench.Definition
+	Rev     int  // that it is saved on top of; 0 for a new bench
+	Same    bool // it is what is stored already
+	Stale   bool // somebody else has saved since it was compared
+	Changes []dut.Change
+	Look    dut.Problems // what to look at
+}
+
+// BenchNewProps is the short form that a bench begins with.
+type BenchNewProps struct {
+	Page Page
+	Form Form
+}
+
+// standWord is how a connection stands, in words.
+func standWord(c talk.Condition) string {
+	switch c {
+	case talk.Ready:
+		return "ready"
+	case talk.Lost:
+		return "lost"
+	case talk.Refused:
+		return "not the card that is expected"
+	}
+	return "connecting"
+}
+
+// standClass has the mark of the bench's states: ready is a ring, anything
+// else is broken.
+func standClass(c talk.Condition) string {
+	switch c {
+	case talk.Ready:
+		return "state state-safe"
+	case talk.Connecting:
+		return "state state-waiting"
+	}
+	return "state state-unknown"
+}
+
+// cardWords is what a card said of itself.
+func cardWords(h talk.Health) string {
+	var parts []string
+	for _, s := range []string{h.Model, h.Serial, h.Version} {
+		if s != "" {
+			parts = append(parts, s)
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+// reachedBy says how a bench's cards are reached.
+func reachedBy(r BenchListRow) string {
+	if r.Rehearsal {
+		return "inside this program"
+	}
+	var parts []string
+	for _, c := range r.Connections {
+		parts = append(parts, c.Address)
+	}
+	if len(parts) == 0 {
+		return "no connection yet"
+	}
+	return strings.Join(parts, ", ")
+}
+
+// Problem is a fault of a document.
+type Problem = dut.Problem
+
+// mostListed is how many problems of a document a page lists.
+const mostListed = 50
+
+func wholeList(list []int) string {
+	var parts []string
+	for _, n := range list {
+		parts = append(parts, strconv.Itoa(n))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// benchWords is a bench in numbers.
+func benchWords(d *bench.Definition) string {
+	w := count(len(d.Channels), "channel", "channels") + ", " + count(d.Contacts, "contact", "contacts") + ", " + count(len(d.Paths), "path", "paths")
+	if len(d.Connections) == 0 {
+		return w + ", no connection"
+	}
+	return w + ", " + count(len(d.Connections), "connection", "connections")
+}

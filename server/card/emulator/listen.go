@@ -1,0 +1,58 @@
+package emulator
+
+import (
+	"context"
+	"errors"
+	"net"
+	"sync"
+	"time"
+)
+
+// grace is how long a new host waits for the one before to be gone for good.
+const grace = 20 * time.Millisecond
+
+// Listen serves hosts one at a time until the context ends. A host that comes
+// while another is served is turned away at once. The listener is closed.
+func (c *Card) Listen(ctx context.Context, l net.Listener) error {
+	stop := context.AfterFunc(ctx, func() { _ = l.Close() })
+	defer stop()
+	var hosts sync.WaitGroup
+	defer hosts.Wait()
+	for {
+		conn, err := l.Accept()
+		if ctx.Err() != nil {
+			if err == nil {
+				_ = conn.Close()
+			}
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		hosts.Go(func() {
+			log := c.log.With("host", conn.RemoteAddr().String())
+			if !c.begin() && !c.later(ctx) {
+				log.Warn("host turned away: the card is taken, or has no power")
+				_ = conn.Close()
+				return
+			}
+			defer c.finish()
+			log.Info("host connected")
+			err := c.serve(ctx, conn)
+			if err != nil && !errors.Is(err, net.ErrClosed) {
+				log.Warn("host gone", "err", err)
+				return
+			}
+			log.Info("host gone")
+		})
+	}
+}
+
+// later tries once more to take the card for a host.
+func (c *Card) later(ctx context.Context) bool {
+	select {
+	case <-time.After(grace):
+	case <-ctx.Done():
+	}
+	return c.begin()
+}

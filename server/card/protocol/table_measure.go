@@ -26,14 +26,14 @@ var measureCommands = group("Output and reading", scpiSource, []entry{
 	},
 	{
 		Command:  scpi.Command{ID: Fetch, Header: "FETCh", Form: scpi.Asks},
-		meaning:  "Answers what the last READ? did, without measuring again. Before the first one since *RST: -230.",
+		meaning:  "Answers what the last READ? did, without measuring again. Before the first one: -230.",
 		answer:   "as of READ?",
 		errors:   []scpi.Code{scpi.DataStale},
 		examples: []example{{"FETC?", "3.3001E+0,1.25E-6,4,3.3E+0"}},
 	},
 	{
 		Command:  scpi.Command{ID: Abort, Header: "ABORt", Form: scpi.Sets},
-		meaning:  "Ends the reading under way. A message that begins with it is acted on at once; the reading that it cuts short is not answered, nor what stood after it in the same message carried out. Outputs and paths stay.",
+		meaning:  "Ends the reading under way. A message that begins with it is acted on at once; the reading that it cuts short is not answered, and what stood after it in the same message is not carried out. Outputs and paths stay.",
 		timing:   safeTiming,
 		examples: []example{{"ABOR", ""}, {"ABOR;*RST", ""}},
 	},

@@ -90,7 +90,7 @@ var sourceCommands = group("Source", scpiSource, []entry{
 	},
 	{
 		Command:  scpi.Command{ID: TripClear, Header: "[SOURce<n>]:CURRent:PROTection:CLEar", Form: scpi.Sets},
-		meaning:  "Takes back that the channel has tripped. Its output stays off. A trip whose cause lasts stays: -221.",
+		meaning:  "Takes back that the channel has tripped. Its output stays off. A trip whose cause lasts may stay: -221.",
 		errors:   conflict,
 		examples: []example{{"SOUR1:CURR:PROT:CLE", ""}},
 		source:   "from memory, SCPI-1999 volume 2, as for VOLTage; not in the collected list",

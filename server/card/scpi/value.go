@@ -90,10 +90,10 @@ func (p *Parser) scanValue(s string, as *param) (Value, string, error) {
 func scanWord(s string, as *param) (Value, string, error) {
 	n := word(s)
 	switch {
-	case n > maxMnemonic:
-		return Value{}, s, CharacterDataTooLong
 	case len(as.words) == 0:
 		return Value{}, s, DataTypeError
+	case n > maxMnemonic:
+		return Value{}, s, CharacterDataTooLong
 	case !ends(s[n:]):
 		return Value{}, s, InvalidCharacterData
 	}

@@ -1,0 +1,94 @@
+package card
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/card/wire"
+	"ohmkeep/server/talk"
+)
+
+const (
+	// mostSaid bounds a message of Say, in bytes.
+	mostSaid = 64 << 10
+	// mostEvents is how many events of an exchange are returned at most.
+	mostEvents = 4096
+)
+
+// Say sends one message and gathers what comes back within wait, and then what
+// the card's error queue holds. Where the card is not ready, which may be what
+// is to be found out, a connection is opened for it alone. Unless the message
+// only asks, nothing can be set afterwards until the bench was made safe.
+func (l *Link) Say(ctx context.Context, connection, message string, wait time.Duration) (talk.Exchange, error) {
+	out := talk.Exchange{Connection: connection, Sent: message, Answers: []string{}, Events: []talk.Event{}}
+	c, err := l.named(connection)
+	if err != nil {
+		return out, err
+	}
+	if len(message) > mostSaid {
+		return out, c.fault(nil, "the message is too long", "Send less than 64 KiB")
+	}
+	err = c.apart(ctx, func(ctx context.Context, s *session, ready bool) error {
+		if ready && !onlyAsks(message) {
+			s.live.Store(true)
+			c.disown(s)
+		}
+		after := l.traffic.Last()
+		began := time.Now()
+		s.spoke.Store(began.UnixNano())
+		lines, err := s.line.Gather(ctx, message, wait)
+		out.Took = time.Since(began)
+		out.Answers = append(out.Answers, lines...)
+		if err == nil {
+			var said CardErrors
+			said, err = c.collect(ctx, s)
+			for _, one := range said {
+				out.Errors = append(out.Errors, one.String())
+			}
+		}
+		for _, e := range l.traffic.Recent(after, mostEvents) {
+			if e.Connection == connection {
+				out.Events = append(out.Events, e)
+			}
+		}
+		if err != nil && !ready && (len(lines) > 0 || isOfTheLine(err)) {
+			// A card that is not ready need not do more than answer.
+			return nil
+		}
+		return err
+	})
+	return out, err
+}
+
+// apart has somebody else talk to the card: on the session where it is ready,
+// and otherwise on a connection that lasts only as long.
+func (c *conn) apart(ctx context.Context, f func(ctx context.Context, s *session, ready bool) error) error {
+	began := c.link.safes.Load()
+	if err := c.take(ctx); err != nil {
+		return err
+	}
+	defer c.give()
+	s := c.session()
+	ready := s != nil
+	if !ready {
+		line, err := c.open(ctx)
+		if err != nil {
+			return err
+		}
+		s = c.newSession(line)
+		defer line.Close()
+	}
+	was := s.mending
+	s.mending = true
+	defer func() { s.mending = was }()
+	err := c.exclusively(ctx, s, began, func(ctx context.Context) error { return f(ctx, s, ready) })
+	if err == nil || errors.Is(err, bench.ErrMadeSafe) || ctx.Err() != nil || !isOfTheLine(err) || !ready {
+		return err
+	}
+	if resync := s.line.Resync(ctx, safeTime+c.patience(0)); resync != nil && !errors.Is(resync, wire.ErrCut) {
+		c.drop(s, err)
+	}
+	return err
+}

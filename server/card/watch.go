@@ -1,0 +1,105 @@
+package card
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/card/wire"
+)
+
+// beat is how often a card must be spoken to at least.
+func (c *conn) beat() time.Duration {
+	if quarter := seconds(c.def.Watchdog) / 4; quarter > 0 {
+		return min(quarter, idleEvery)
+	}
+	return idleEvery
+}
+
+// watch speaks to the card whenever nobody else has for a while, until the
+// session is lost; then it tells so.
+func (c *conn) watch(ctx context.Context, s *session) {
+	beat := c.beat()
+	t := time.NewTimer(beat)
+	defer t.Stop()
+	for {
+		select {
+		case <-t.C:
+			t.Reset(c.keepAlive(ctx, s, beat))
+			continue
+		case <-s.line.Done():
+			c.drop(s, s.line.Err())
+		case <-ctx.Done():
+			c.drop(s, wire.ErrClosed)
+			return
+		}
+		if c.link.cfg.Lost != nil {
+			c.link.cfg.Lost(c.def.Name + ": " + c.standing().Reason)
+		}
+		return
+	}
+}
+
+// keepAlive asks the card, if it is time to, and returns when to come again.
+func (c *conn) keepAlive(ctx context.Context, s *session, beat time.Duration) time.Duration {
+	const busy = 4 // parts of a beat
+	due := beat
+	live := s.live.Load()
+	if !live {
+		due = idleEvery
+	}
+	if silent := time.Since(time.Unix(0, s.spoke.Load())); silent < due {
+		return min(due-silent, beat)
+	}
+	began := c.link.safes.Load()
+	select {
+	case c.use <- struct{}{}:
+	default:
+		return beat / busy // somebody is talking to it
+	}
+	defer c.give()
+	c.mu.Lock()
+	here, owned := c.current == s, s.owned
+	c.mu.Unlock()
+	if !here || live && !owned {
+		// Whoever energised it has lost hold of it: its watchdog must not be
+		// kept from making it safe.
+		return beat
+	}
+	err := c.exclusively(ctx, s, began, func(ctx context.Context) error { return c.enquire(ctx, s) })
+	if err != nil && !errors.Is(err, bench.ErrMadeSafe) && ctx.Err() == nil {
+		c.found(s, err)
+	}
+	return beat
+}
+
+// enquire asks whether anything has happened to the card. Where the answer
+// does not come or makes no sense, everything that is known of it is compared:
+// the answer that was lost may have been the one that said so.
+func (c *conn) enquire(ctx context.Context, s *session) error {
+	if !s.line.InStep() {
+		return c.regain(ctx, s)
+	}
+	err := c.confirm(ctx, s, "", settingTime)
+	if isOfTheLine(err) && ctx.Err() == nil {
+		c.note("%v", err)
+		return c.regain(ctx, s)
+	}
+	return err
+}
+
+// found deals with what a keep-alive has brought to light.
+func (c *conn) found(s *session, err error) {
+	var said CardErrors
+	switch {
+	case errors.As(err, &said) && !s.live.Load():
+		c.note("while it was idle: %v", err)
+	case errors.Is(err, ErrReported) || errors.Is(err, ErrState):
+		c.note("%v", err)
+		c.disown(s)
+		c.link.report(codeOf(err), err.Error())
+	default:
+		c.drop(s, err)
+	}
+}

@@ -149,7 +149,7 @@ func (x *conversation) askCommon(u *scpi.Unit) error {
 	case protocol.RequestEnable:
 		x.say(integer(int(s.SRE)))
 	case protocol.StatusByte:
-		x.say(integer(int(s.Byte(len(x.answer) > 0))))
+		x.say(integer(int(s.Byte(false))))
 	case protocol.SelfTest:
 		x.say("0")
 	case protocol.ErrorNext:
@@ -282,9 +282,9 @@ func (x *conversation) gather(u *scpi.Unit, i int) error {
 			s.mode = bench.ForceCurrent
 		}
 	case protocol.VoltageLevel:
-		return level(v, ch.def.ForceV, &s.volts.level)
+		return level(v, ch.def.ForceV, &s.volts)
 	case protocol.CurrentLevel:
-		return level(v, ch.def.ForceI, &s.amps.level)
+		return level(v, ch.def.ForceI, &s.amps)
 	case protocol.VoltageRange:
 		return fullScale(v, ch.def.ForceV, &s.volts.force)
 	case protocol.CurrentRange:
@@ -294,9 +294,9 @@ func (x *conversation) gather(u *scpi.Unit, i int) error {
 	case protocol.SenseCurrentRange:
 		return fullScale(v, ch.def.SenseI, &s.amps.sense)
 	case protocol.VoltageLimit:
-		return limit(v, ch.def.ForceV, &s.volts.limit)
+		return limit(v, &s.volts.limit, ch.def.ForceV, ch.def.SenseV)
 	case protocol.CurrentLimit:
-		return limit(v, ch.def.ForceI, &s.amps.limit)
+		return limit(v, &s.amps.limit, ch.def.ForceI, ch.def.SenseI)
 	case protocol.SenseTerminals:
 		s.remote = v.Word == protocol.External
 		if s.remote && !ch.def.RemoteSense {

@@ -38,7 +38,7 @@ func TestSettingsAndReading(t *testing.T) {
 	k.does("OUTP1 ON;:SENS1:CURR:APER 1E-3")
 	k.wants("OUTP1?;:SOUR1:VOLT?;VOLT:RANG?;:SENS:CURR:PROT?", "1;1.0E+0;2.0E+0;5.0E-3")
 	t.Log(k.ask("READ?"))
-	k.wants("FETC?;*STB?", k.ask("READ?")+";16")
+	k.wants("FETC?;*STB?", k.ask("READ?")+";0")
 	k.refuses("SOUR1:VOLT 3", conflict)
 	k.refuses("SOUR1:VOLT 30", range222)
 	k.wants("SOUR1:VOLT?", "1.0E+0")

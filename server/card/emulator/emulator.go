@@ -78,9 +78,12 @@ type Card struct {
 	address  map[scpi.Item]int // index in def.Paths
 	number   map[int]int       // index in channels, by what the card calls it
 
-	hosts sync.Mutex // of taken and dark
+	hosts sync.Mutex // of the three below
 	taken bool
+	turn  int       // counts hosts
 	dark  time.Time // no power until then
+
+	pulse pulse
 
 	messages int // since it was made; of who serves the host
 

@@ -2,12 +2,10 @@ package emulator
 
 import (
 	"context"
-	"errors"
 	"io"
 	"slices"
 	"strings"
 	"sync"
-	"time"
 
 	"ohmkeep/server/card/protocol"
 	"ohmkeep/server/card/scpi"
@@ -22,13 +20,18 @@ type message struct {
 	err  error // why it is dropped instead of being carried out
 }
 
-// urgent says whether a message is acted on at once, also while a reading is
-// under way.
-func (m message) urgent() bool {
+// begins says whether a message begins with one of these commands.
+func (m message) begins(with ...string) bool {
 	head, _, _ := strings.Cut(m.text, ";")
-	head = strings.ToUpper(strings.Trim(head, " \t:"))
-	return m.err == nil && (head == "ABOR" || head == "ABORT" || head == "*RST")
+	return m.err == nil && slices.Contains(with, strings.ToUpper(strings.Trim(head, " \t:")))
 }
+
+// aborts says whether a message is acted on at once: what waits before it is
+// dropped.
+func (m message) aborts() bool { return m.begins("ABOR", "ABORT") }
+
+// cuts says whether a message ends the reading under way.
+func (m message) cuts() bool { return m.aborts() || m.begins("*RST") }
 
 // host is the conversation with one host.
 type host struct {
@@ -40,16 +43,14 @@ type host struct {
 	mu      sync.Mutex
 	waiting []message
 	partial []byte
-	skip    bool      // the line being received is too long already
-	urgent  int       // how many of those that wait are urgent
-	cut     func()    // ends the reading under way; nil without one
-	heard   time.Time // of the last LF of a message, or the end of the last command
-	busy    bool      // a message is being carried out
+	skip    bool   // the line being received is too long already
+	urgent  int    // how many of those that wait end a reading
+	cut     func() // ends the reading under way; nil without one
 	gone    error
 }
 
 func newHost(c *Card, stream io.ReadWriteCloser) *host {
-	return &host{card: c, stream: stream, out: newOutlet(stream, c.clock), came: make(chan struct{}, 1), heard: c.clock.Now()}
+	return &host{card: c, stream: stream, out: newOutlet(stream, c.clock), came: make(chan struct{}, 1)}
 }
 
 // listen takes in bytes until the stream ends.
@@ -108,6 +109,7 @@ func (h *host) take(b []byte) {
 
 // line puts the line that has ended into the queue.
 func (h *host) line() {
+	h.card.pulse.heard(h.card.clock.Now())
 	m := message{text: strings.TrimSuffix(string(h.partial), "\r")}
 	switch {
 	case h.skip:
@@ -119,14 +121,16 @@ func (h *host) line() {
 		m.err = scpi.InvalidCharacter
 	}
 	h.partial, h.skip = h.partial[:0], false
-	h.heard = h.card.clock.Now()
+	if m.aborts() {
+		h.waiting, h.urgent = nil, 0
+	}
 	if len(h.waiting) >= maxWaiting {
 		// What a host sends without waiting for it is lost, and it is told so once.
 		h.waiting[len(h.waiting)-1] = message{err: scpi.InputOverrun}
 		return
 	}
 	h.waiting = append(h.waiting, m)
-	if m.urgent() {
+	if m.cuts() {
 		h.urgent++
 		if h.cut != nil {
 			h.cut()
@@ -143,10 +147,10 @@ func (h *host) next(ctx context.Context) (message, bool) {
 		if len(h.waiting) > 0 && ctx.Err() == nil {
 			m := h.waiting[0]
 			h.waiting = slices.Delete(h.waiting, 0, 1)
-			if m.urgent() {
+			if m.cuts() {
 				h.urgent--
 			}
-			h.busy = true
+			h.card.pulse.begin()
 			h.mu.Unlock()
 			return m, true
 		}
@@ -163,20 +167,6 @@ func (h *host) next(ctx context.Context) (message, bool) {
 	}
 }
 
-// idle marks the end of a command.
-func (h *host) idle() {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.busy, h.heard = false, h.card.clock.Now()
-}
-
-// silence is for how long nothing was heard and nothing done.
-func (h *host) silence() (time.Duration, bool) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	return h.card.clock.Now().Sub(h.heard), !h.busy && len(h.waiting) == 0
-}
-
 // forget drops everything that has come and was not carried out.
 func (h *host) forget() {
 	h.mu.Lock()
@@ -184,7 +174,7 @@ func (h *host) forget() {
 	h.waiting, h.partial, h.skip, h.urgent = nil, h.partial[:0], false, 0
 }
 
-// cuttable is a context for a reading: an urgent message ends it, also one
+// cuttable is a context for a reading: a message that cuts ends it, also one
 // that waits already, and so does the end of the stream.
 func (h *host) cuttable(ctx context.Context) (context.Context, context.CancelFunc) {
 	ctx, cancel := context.WithCancel(ctx)
@@ -199,76 +189,5 @@ func (h *host) cuttable(ctx context.Context) (context.Context, context.CancelFun
 		defer h.mu.Unlock()
 		h.cut = nil
 		cancel()
-	}
-}
-
-// Serve talks to one host until it goes, the context ends or an ordered fault
-// cuts the connection (ErrCut). The stream is closed and the link made safe
-// then. ErrTaken: another host is served; the stream is closed.
-func (c *Card) Serve(ctx context.Context, stream io.ReadWriteCloser) error {
-	if !c.begin() {
-		return errors.Join(ErrTaken, stream.Close())
-	}
-	defer c.finish()
-	return c.serve(ctx, stream)
-}
-
-// begin takes the card for a host.
-func (c *Card) begin() bool {
-	c.hosts.Lock()
-	defer c.hosts.Unlock()
-	if c.taken || c.clock.Now().Before(c.dark) {
-		return false
-	}
-	c.taken = true
-	return true
-}
-
-func (c *Card) finish() {
-	c.hosts.Lock()
-	defer c.hosts.Unlock()
-	c.taken = false
-}
-
-// serve is Serve for who has the card.
-func (c *Card) serve(ctx context.Context, stream io.ReadWriteCloser) error {
-	ctx, cancel := context.WithCancel(ctx)
-	h := newHost(c, stream)
-	var others sync.WaitGroup
-	others.Go(h.listen)
-	others.Go(func() { h.out.run(ctx) })
-	others.Go(func() { c.watch(ctx, h) })
-	// The end does not wait for the call in flight, nor for a host that does not read.
-	stop := context.AfterFunc(ctx, func() {
-		_ = c.link.MakeSafe(context.WithoutCancel(ctx)) // again below, and judged there
-		_ = stream.Close()
-	})
-	c.log.Debug("host came")
-	err := c.work(ctx, h)
-	stop()
-	stopped := ctx.Err() != nil
-	cancel()
-	_ = stream.Close() // it may be closed already
-	others.Wait()
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	err = errors.Join(err, c.makeSafe())
-	c.log.Debug("host went", "err", err)
-	if err == nil && !stopped && !errors.Is(h.gone, io.EOF) {
-		return h.gone
-	}
-	return err
-}
-
-// work carries out messages one after the other.
-func (c *Card) work(ctx context.Context, h *host) error {
-	for {
-		m, ok := h.next(ctx)
-		if !ok {
-			return nil
-		}
-		if err := c.handle(ctx, h, m); err != nil {
-			return err
-		}
 	}
 }

@@ -2,6 +2,7 @@ package emulator
 
 import (
 	"context"
+	"fmt"
 	"math/rand/v2"
 	"strings"
 
@@ -18,7 +19,7 @@ const (
 // handle carries out one message and answers it, with what was ordered to go
 // wrong. Its error ends the conversation.
 func (c *Card) handle(ctx context.Context, h *host, m message) error {
-	defer h.idle()
+	defer func() { c.pulse.end(c.clock.Now()) }()
 	c.messages++
 	n := c.messages
 	f, faulty := c.orders.pick(n, m.text, func(need need) bool { return c.can(need, m) })
@@ -28,7 +29,7 @@ func (c *Card) handle(ctx context.Context, h *host, m message) error {
 		}
 	}
 	answer := c.execute(ctx, h, m)
-	h.idle()
+	c.pulse.end(c.clock.Now())
 	if len(answer) == 0 {
 		return nil
 	}
@@ -143,7 +144,7 @@ func (c *Card) misbehave(k Kind) {
 	if k == Trip {
 		ch.tripped, ch.told = true, false
 		ch.set.volts.level, ch.set.amps.level = 0, 0
-		c.report(scpi.HardwareError.With("channel " + ch.def.Name + " tripped"))
+		c.report(scpi.HardwareError.With(fmt.Sprintf("trip of channel %d", ch.number)))
 	}
 }
 

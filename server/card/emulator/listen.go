@@ -31,14 +31,17 @@ func (c *Card) Listen(ctx context.Context, l net.Listener) error {
 		}
 		hosts.Go(func() {
 			log := c.log.With("host", conn.RemoteAddr().String())
-			if !c.begin() && !c.later(ctx) {
+			turn, ok := c.begin()
+			if !ok {
+				turn, ok = c.later(ctx)
+			}
+			if !ok {
 				log.Warn("host turned away: the card is taken, or has no power")
 				_ = conn.Close()
 				return
 			}
-			defer c.finish()
 			log.Info("host connected")
-			err := c.serve(ctx, conn)
+			err := c.serve(ctx, conn, turn)
 			if err != nil && !errors.Is(err, net.ErrClosed) {
 				log.Warn("host gone", "err", err)
 				return
@@ -49,7 +52,7 @@ func (c *Card) Listen(ctx context.Context, l net.Listener) error {
 }
 
 // later tries once more to take the card for a host.
-func (c *Card) later(ctx context.Context) bool {
+func (c *Card) later(ctx context.Context) (turn int, ok bool) {
 	select {
 	case <-time.After(grace):
 	case <-ctx.Done():

@@ -3,6 +3,7 @@ package emulator
 import (
 	"context"
 	"io"
+	"net"
 	"sync"
 	"time"
 
@@ -25,6 +26,33 @@ func Paced(stream io.ReadWriteCloser, bitsPerSecond int) io.ReadWriteCloser {
 	p.ctx, p.cancel = context.WithCancel(context.Background())
 	return p
 }
+
+// PacedListener makes the connections of a listener Paced.
+func PacedListener(l net.Listener, bitsPerSecond int) net.Listener {
+	return pacedListener{l, bitsPerSecond}
+}
+
+type pacedListener struct {
+	net.Listener
+	bitsPerSecond int
+}
+
+func (l pacedListener) Accept() (net.Conn, error) {
+	conn, err := l.Listener.Accept()
+	if err != nil {
+		return nil, err
+	}
+	return pacedConn{conn, Paced(conn, l.bitsPerSecond)}, nil
+}
+
+type pacedConn struct {
+	net.Conn
+	line io.ReadWriteCloser
+}
+
+func (c pacedConn) Read(b []byte) (int, error)  { return c.line.Read(b) }
+func (c pacedConn) Write(b []byte) (int, error) { return c.line.Write(b) }
+func (c pacedConn) Close() error                { return c.line.Close() }
 
 type paced struct {
 	stream  io.ReadWriteCloser

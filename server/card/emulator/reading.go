@@ -35,59 +35,62 @@ func (c *Card) read(ctx context.Context, items []scpi.Item) error {
 	if len(at) == 0 {
 		return scpi.DataOutOfRange
 	}
-	out := make([]taken, len(at))
-	done := make([]bool, len(at))
-	for k := range at {
-		if done[k] {
-			continue
-		}
-		if err := c.together(ctx, at, done, out, &c.channels[at[k]].set); err != nil {
-			return err
-		}
+	out, err := c.integrate(ctx, at)
+	if err != nil {
+		return err
 	}
 	c.limits()
 	for k, i := range at {
-		if ch := &c.channels[i]; ch.on {
+		ch := &c.channels[i]
+		if ch.on {
 			out[k].status |= protocol.OutputOn
 		}
 		if c.status.Queue.Len() > 0 {
 			out[k].status |= protocol.ErrorWaits
 		}
-		forced, _ := c.channels[i].set.sides()
+		forced, _ := ch.set.sides()
 		out[k].level = forced.level
 	}
 	c.last = out
 	return nil
 }
 
-// together reads those of the channels that have the same aperture and count
-// as s.
-func (c *Card) together(ctx context.Context, at []int, done []bool, out []taken, s *settings) error {
-	var ids []bench.ChannelID
-	var of []int
-	for k, i := range at {
-		set := &c.channels[i].set
-		if !done[k] && set.window() == s.window() && set.repeats() == s.repeats() {
-			ids, of, done[k] = append(ids, c.channels[i].def.ID), append(of, k), true
+// integrate reads channels from the same moment on, each over its aperture as
+// often as its count says. Where all have the same, that is one Read of the
+// link for each count; where they differ, those that go on are read on, and
+// what is read of a channel is the mean over its time.
+func (c *Card) integrate(ctx context.Context, at []int) ([]taken, error) {
+	out := make([]taken, len(at))
+	for passed := time.Duration(0); ; {
+		var of []int // places in at
+		var ids []bench.ChannelID
+		step := time.Duration(math.MaxInt64)
+		for k, i := range at {
+			s := &c.channels[i].set
+			if left := s.window()*time.Duration(s.repeats()) - passed; left > 0 {
+				of, ids = append(of, k), append(ids, c.channels[i].def.ID)
+				step = min(step, left, s.window())
+			}
 		}
-	}
-	var sumV, sumI = make([]float64, len(ids)), make([]float64, len(ids))
-	n := s.repeats()
-	for range n {
-		samples, err := c.sample(ctx, ids, s.window())
+		if len(of) == 0 {
+			return out, nil
+		}
+		samples, err := c.sample(ctx, ids, step)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		for j, k := range of {
+			s := &c.channels[at[k]].set
+			part := float64(step) / float64(s.window()) // 1 where all have the same aperture
+			v, i := samples[j].V*part/float64(s.repeats()), samples[j].I*part/float64(s.repeats())
+			if passed > 0 { // not added to 0, which would lose the sign of -0
+				v, i = out[k].v+v, out[k].i+i
+			}
+			out[k].v, out[k].i = v, i
 			c.note(at[k], samples[j].Flags, &out[k])
-			sumV[j] += samples[j].V
-			sumI[j] += samples[j].I
 		}
+		passed += step
 	}
-	for j, k := range of {
-		out[k].v, out[k].i = sumV[j]/float64(n), sumI[j]/float64(n)
-	}
-	return nil
 }
 
 // sample is one Read of the link.

@@ -69,6 +69,12 @@ func (s *settings) setup() bench.Setup {
 	}
 }
 
+// holds says whether the level fits the range, also of what is not forced now.
+func (s *side) holds(ranges []bench.Range) bool {
+	r, ok := bench.RangeFor(ranges, s.level)
+	return ok && r.FullScale <= s.force
+}
+
 // protected says whether a limit was set for the mode that is set.
 func (s *settings) protected() bool {
 	_, limited := s.sides()
@@ -85,7 +91,7 @@ func (ch *channel) fits(s *settings) bool {
 		setup.Compliance = math.SmallestNonzeroFloat64 // not set: any would do
 	}
 	_, _, _, ok := ch.def.RangesFor(setup)
-	return ok
+	return ok && s.volts.holds(ch.def.ForceV) && s.amps.holds(ch.def.ForceI)
 }
 
 // window is the aperture as a link takes it.

@@ -2,51 +2,52 @@ package emulator
 
 import (
 	"context"
-	"math"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/protocol"
 	"ohmkeep/server/card/scpi"
 )
 
-// bound is the level that a word stands for.
-func bound(word int, ranges []bench.Range) float64 {
-	most := ranges[len(ranges)-1].FullScale
+// bound is the level that a word stands for, in the range that is set.
+func (s *side) bound(word int) float64 {
 	switch word {
 	case protocol.Minimum:
-		return -most
+		return -s.force
 	case protocol.Maximum:
-		return most
+		return s.force
 	}
 	return 0
 }
 
 // level reads a level that is forced: within the largest range.
-func level(v scpi.Value, ranges []bench.Range, to *float64) error {
+func level(v scpi.Value, ranges []bench.Range, to *side) error {
 	n := v.Number
 	if v.Word >= 0 {
-		n = bound(v.Word, ranges)
+		n = to.bound(v.Word)
 	}
-	if _, holds := bench.RangeFor(ranges, n); !holds || math.IsNaN(n) {
+	if _, holds := bench.RangeFor(ranges, n); !holds {
 		return scpi.DataOutOfRange
 	}
-	*to = n
+	to.level = n
 	return nil
 }
 
 // fullScale reads a range: the smallest that holds the number.
 func fullScale(v scpi.Value, ranges []bench.Range, to *float64) error {
 	r, holds := bench.RangeFor(ranges, v.Number)
-	if !holds || math.IsNaN(v.Number) {
+	if !holds {
 		return scpi.DataOutOfRange
 	}
 	*to = r.FullScale
 	return nil
 }
 
-// limit reads a protection level: positive and within the largest range.
-func limit(v scpi.Value, ranges []bench.Range, to *float64) error {
-	if _, holds := bench.RangeFor(ranges, v.Number); !holds || !(v.Number > 0) {
+// limit reads a protection level: positive, and within the largest range that
+// limits and the largest that reads.
+func limit(v scpi.Value, to *float64, limits, reads []bench.Range) error {
+	_, limited := bench.RangeFor(limits, v.Number)
+	_, read := bench.RangeFor(reads, v.Number)
+	if !limited || !read || v.Number <= 0 {
 		return scpi.DataOutOfRange
 	}
 	*to = v.Number
@@ -62,9 +63,9 @@ func (x *conversation) ask(u *scpi.Unit, i int) error {
 	case protocol.Mode:
 		x.say(map[bench.Mode]string{bench.ForceVoltage: "VOLT", bench.ForceCurrent: "CURR"}[s.mode])
 	case protocol.VoltageLevel:
-		return number(asked(u, s.volts.level, ch.def.ForceV))
+		return number(asked(u, &s.volts))
 	case protocol.CurrentLevel:
-		return number(asked(u, s.amps.level, ch.def.ForceI))
+		return number(asked(u, &s.amps))
 	case protocol.VoltageRange:
 		return number(s.volts.force)
 	case protocol.CurrentRange:
@@ -99,12 +100,12 @@ func (x *conversation) ask(u *scpi.Unit, i int) error {
 	return nil
 }
 
-// asked is a setting, or the bound that the question asks for instead.
-func asked(u *scpi.Unit, set float64, ranges []bench.Range) float64 {
+// asked is a level, or the bound that the question asks for instead.
+func asked(u *scpi.Unit, set *side) float64 {
 	if len(u.Values) > 0 && u.Values[0].Word >= 0 {
-		return bound(u.Values[0].Word, ranges)
+		return set.bound(u.Values[0].Word)
 	}
-	return set
+	return set.level
 }
 
 // askLimit answers whether a channel is at its limit now, which it can be only

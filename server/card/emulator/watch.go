@@ -1,18 +1,58 @@
 package emulator
 
-import "context"
+import (
+	"context"
+	"sync"
+	"time"
+
+	"ohmkeep/server/bench"
+)
+
+// pulse is what the watchdog listens to.
+type pulse struct {
+	mu   sync.Mutex
+	last time.Time // of the last LF, or the end of the last command
+	busy bool      // a message is being carried out
+}
+
+func (p *pulse) heard(now time.Time) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.last = now
+}
+
+func (p *pulse) begin() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.busy = true
+}
+
+func (p *pulse) end(now time.Time) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.last, p.busy = now, false
+}
+
+// silence is for how long nothing was heard or done.
+func (p *pulse) silence(now time.Time) (d time.Duration, busy bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return now.Sub(p.last), p.busy
+}
 
 // watch is the watchdog: while an output is on or a path closed and the host
 // is silent for too long, everything is made safe. It is counted from the
-// later of the last LF and the end of the last command.
-func (c *Card) watch(ctx context.Context, h *host) {
-	wait := c.watchdog
-	for c.clock.Sleep(ctx, wait) == nil {
+// later of the last LF and the end of the last command. It watches as long as
+// going says, and the context lasts.
+func (c *Card) watch(ctx context.Context, going func() bool) {
+	for wait := time.Duration(0); going() && c.clock.Sleep(ctx, wait) == nil; {
 		c.mu.Lock() // no command is being carried out
-		silent, idle := h.silence()
+		silent, busy := c.pulse.silence(c.clock.Now())
 		switch {
-		case !idle || silent < c.watchdog:
-			wait = max(c.watchdog-silent, c.watchdog/100)
+		case busy:
+			wait = c.watchdog / 20
+		case silent < c.watchdog:
+			wait = c.watchdog - silent
 		default:
 			if c.energised() {
 				c.fire()
@@ -25,6 +65,12 @@ func (c *Card) watch(ctx context.Context, h *host) {
 
 // fire is what the watchdog does.
 func (c *Card) fire() {
-	c.log.Warn("watchdog: the host is silent, outputs switched off")
+	c.log.Warn("watchdog: the host is silent, everything switched off")
 	c.trip("watchdog")
+}
+
+// unattended watches after a host has gone, until nothing is on or closed or
+// the next host is served.
+func (c *Card) unattended(ctx context.Context, turn int) {
+	c.watch(ctx, func() bool { return c.alone(turn) && c.State() == bench.Energised })
 }

@@ -122,7 +122,6 @@ func Coupled(id scpi.ID) bool {
 
 // Parameters that several commands have.
 var (
-	none   []scpi.Param
 	onOff  = []scpi.Param{{Kind: scpi.Boolean}}
 	byteOf = []scpi.Param{{Kind: scpi.Numeric, Max: 255, Whole: true}}
 	wordOf = []scpi.Param{{Kind: scpi.Numeric, Max: 32767, Whole: true}}

@@ -18,7 +18,6 @@ var (
 )
 
 var (
-	outside  = []scpi.Code{scpi.DataOutOfRange}
 	conflict = []scpi.Code{scpi.SettingsConflict}
 	unfit    = []scpi.Code{scpi.SettingsConflict, scpi.DataOutOfRange}
 )

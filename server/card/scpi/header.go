@@ -23,8 +23,9 @@ const (
 type Command struct {
 	ID ID
 	// Header is written as the standards write it, without "?": capitals are
-	// the short form, brackets hold what may be left out, and one "<n>" at
-	// most stands where a numeric suffix may: "[SENSe<n>]:CURRent[:DC]".
+	// the short form, brackets hold one mnemonic each that may be left out, and
+	// one "<n>" at most stands where a numeric suffix may:
+	// "[SENSe<n>]:CURRent[:DC]".
 	Header string
 	Form   Form
 	Params []Param // of the command form

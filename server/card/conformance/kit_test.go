@@ -1,0 +1,110 @@
+package conformance
+
+import (
+	"context"
+	"io"
+	"net"
+	"testing"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/card/emulator"
+	"ohmkeep/server/card/wire"
+	"ohmkeep/server/rehearsal"
+	"ohmkeep/server/talk"
+)
+
+// testWatchdog is short, so that waiting it out many times takes seconds, and
+// long against what a loaded host may be held up.
+const testWatchdog = 300 * time.Millisecond
+
+// rig is an emulated card on a TCP port.
+type rig struct {
+	t       testing.TB
+	card    *emulator.Card
+	link    *spy
+	address string
+	options Options
+	// bad spoils the card: what host and card say goes through it.
+	bad *spoiler
+}
+
+// newRig makes a card with an empty socket, and serves it.
+func newRig(t testing.TB, bad *spoiler) *rig {
+	t.Helper()
+	clock := bench.RealClock{}
+	def := rehearsal.DefaultBench()
+	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: 7, Seat: rehearsal.Seat{Model: "empty", Seed: 1, PinMap: bench.PinMap{Contacts: map[int]int{}}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := &rig{t: t, bad: bad, link: &spy{Link: b, t: t, on: map[bench.ChannelID]bool{}, set: map[bench.ChannelID]bench.Setup{}}}
+	if r.card, err = emulator.New(emulator.Config{Link: r.link, Definition: def, Watchdog: testWatchdog, Serial: "T-1"}); err != nil {
+		t.Fatal(err)
+	}
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.address = l.Addr().String()
+	ctx, stop := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- r.card.Listen(ctx, l) }()
+	t.Cleanup(func() {
+		stop()
+		if err := <-ended; err != nil {
+			t.Errorf("the card ended with %v", err)
+		}
+	})
+	described := emulator.Describe(def, "tcp://"+r.address)
+	described.Connections[0].Watchdog = testWatchdog.Seconds()
+	if r.options, err = OptionsOf(&described, described.Connections[0].Name); err != nil {
+		t.Fatal(err)
+	}
+	r.options.Timeout = 300 * time.Millisecond
+	r.options.Dial = r.dial
+	return r
+}
+
+// dial connects to the card, through what spoils it.
+func (r *rig) dial(ctx context.Context) (io.ReadWriteCloser, error) {
+	var d net.Dialer
+	conn, err := d.DialContext(ctx, "tcp", r.address)
+	if err != nil || r.bad == nil {
+		return conn, err
+	}
+	return r.bad.between(conn), nil
+}
+
+// run checks the card and returns what was found, by title.
+func (r *rig) run(groups ...string) ([]talk.Finding, error) {
+	r.t.Helper()
+	stream, err := r.dial(r.t.Context())
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	return r.over(r.t.Context(), stream, groups...)
+}
+
+func (r *rig) over(ctx context.Context, stream io.ReadWriteCloser, groups ...string) ([]talk.Finding, error) {
+	o := r.options
+	o.Groups = groups
+	o.Log = wire.NewLog(1 << 20)
+	o.Stream = stream
+	line := wire.NewLine(stream, wire.Options{Connection: o.Connection, Log: o.Log, Timeout: o.Timeout})
+	defer func() { _ = line.Close() }()
+	var found []talk.Finding
+	err := Run(ctx, line, o, func(f talk.Finding) { found = append(found, f) })
+	return found, err
+}
+
+// failed is the titles of what failed.
+func failed(found []talk.Finding) []string {
+	var titles []string
+	for _, f := range found {
+		if f.Verdict == talk.Fail {
+			titles = append(titles, f.Title)
+		}
+	}
+	return titles
+}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math/rand/v2"
 	"sync"
 	"sync/atomic"
@@ -52,9 +53,10 @@ type conn struct {
 
 // session is the time from when a card was found ready to when it is lost.
 type session struct {
-	line  *wire.Line
-	began time.Time
-	who   identity
+	line   *wire.Line
+	stream io.Writer // what the line writes to
+	began  time.Time
+	who    identity
 	// owned is true once the bench was made safe with this session. It is
 	// guarded by the connection's mu.
 	owned bool
@@ -94,8 +96,8 @@ func (l *Link) newConn(def *bench.Connection) (*conn, error) {
 	return c, nil
 }
 
-func (c *conn) newSession(line *wire.Line) *session {
-	s := &session{line: line, closed: map[bench.PathID]bool{}}
+func (c *conn) newSession(line *wire.Line, stream io.Writer) *session {
+	s := &session{line: line, stream: stream, closed: map[bench.PathID]bool{}}
 	for _, ch := range c.layout.channels {
 		s.channels = append(s.channels, channel{def: ch, number: ch.NumberOf()})
 	}

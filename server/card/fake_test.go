@@ -204,7 +204,7 @@ func (f *fakeCard) serve(stream net.Conn) {
 			f.mu.Lock()
 			f.livened = time.Now()
 			f.mu.Unlock()
-			if out != "" {
+			if out != "" && ok {
 				if _, err := io.WriteString(stream, out); err != nil {
 					return
 				}

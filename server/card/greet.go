@@ -28,29 +28,28 @@ type identity struct{ maker, model, serial, version string }
 func (i identity) rehearsal() bool { return strings.HasPrefix(i.model, rehearsing) }
 
 // open opens the connection.
-func (c *conn) open(ctx context.Context) (*wire.Line, error) {
+func (c *conn) open(ctx context.Context) (*session, error) {
 	dialling, cancel := context.WithTimeout(ctx, dialTime)
 	defer cancel()
 	stream, err := c.dial(dialling)
 	if err != nil {
 		return nil, c.unreachable(err)
 	}
-	return wire.NewLine(stream, wire.Options{
+	return c.newSession(wire.NewLine(stream, wire.Options{
 		Connection: c.def.Name, Log: c.link.traffic, Echo: c.def.Echo, Timeout: safeTime + c.patience(0),
-	}), nil
+	}), stream), nil
 }
 
 // connect opens the connection and gets the card ready: it must say who it is,
 // confirm that it is safe, and be reset.
 func (c *conn) connect(ctx context.Context) (*session, error) {
-	line, err := c.open(ctx)
+	s, err := c.open(ctx)
 	if err != nil {
 		return nil, err
 	}
-	s := c.newSession(line)
 	s.mending = true // here nothing is to be compared
 	if err := c.greet(ctx, s); err != nil {
-		_ = line.Close()
+		_ = s.line.Close()
 		return nil, err
 	}
 	s.mending = false

@@ -73,12 +73,11 @@ func (c *conn) apart(ctx context.Context, f func(ctx context.Context, s *session
 	s := c.session()
 	ready := s != nil
 	if !ready {
-		line, err := c.open(ctx)
-		if err != nil {
+		var err error
+		if s, err = c.open(ctx); err != nil {
 			return err
 		}
-		s = c.newSession(line)
-		defer line.Close()
+		defer s.line.Close()
 	}
 	was := s.mending
 	s.mending = true

@@ -37,7 +37,7 @@ func (l *Line) Ask(ctx context.Context, message string, within time.Duration) (s
 		if err := l.ready(); err != nil {
 			return err
 		}
-		l.listen = answer
+		l.listen, l.asked = answer, message
 		return nil
 	})
 	if err != nil {
@@ -154,8 +154,8 @@ func (l *Line) ready() error {
 // send sends a message with LF after it, where begin, called with l.mu held,
 // has nothing against it. No other message can come between the two.
 func (l *Line) send(message string, begin func() error) error {
-	l.sending.Lock()
-	defer l.sending.Unlock()
+	l.sending <- struct{}{}
+	defer func() { <-l.sending }()
 	l.message = append(append(l.message[:0], message...), '\n')
 	l.mu.Lock()
 	err := l.begin(begin)

@@ -59,8 +59,9 @@ type Line struct {
 	ended  chan struct{}
 	read   chan struct{} // closed when the reader has gone
 
-	// sending keeps messages whole. It is taken before mu.
-	sending sync.Mutex
+	// sending holds a token while a message is being sent, which keeps messages
+	// whole. It is taken before mu. (A mutex would stop a test's clock.)
+	sending chan struct{}
 	message []byte      // its bytes, with LF; used again for the next
 	stuck   *time.Timer // ends the line when the stream takes no more bytes
 
@@ -70,6 +71,7 @@ type Line struct {
 	step   error    // nil in step, otherwise why not
 	echoes []string // lines that the card has yet to send back
 	urgent int      // urgent messages that have not been followed by a resync
+	asked  string   // the question under way
 	held   string   // the answer, until all that came with it has been looked at
 	holds  bool
 	mark   mark
@@ -104,7 +106,8 @@ func NewLine(stream io.ReadWriteCloser, o Options) *Line {
 	l := &Line{
 		stream: stream, o: o, step: errFresh,
 		turn: make(chan struct{}, 1), came: make(chan outcome, 1),
-		timer: time.NewTimer(time.Hour), ended: make(chan struct{}), read: make(chan struct{}),
+		sending: make(chan struct{}, 1),
+		timer:   time.NewTimer(time.Hour), ended: make(chan struct{}), read: make(chan struct{}),
 	}
 	l.timer.Stop()
 	l.stuck = time.AfterFunc(time.Hour, func() {

@@ -73,6 +73,11 @@ func (l *Line) line(text []byte) {
 			l.out(ErrUnexpected)
 			return
 		}
+		if string(text) == l.asked {
+			l.counts.late++
+			l.out(errEcho)
+			return
+		}
 		l.held, l.holds = string(text), true
 	case marks:
 		l.pass(text)
@@ -82,6 +87,9 @@ func (l *Line) line(text []byte) {
 		}
 	}
 }
+
+// errEcho is what comes from a card that is not known to send back its lines.
+var errEcho = fmt.Errorf("%w: the card sends back what it is sent", ErrUnexpected)
 
 // echo compares a line with what was sent, and reports whether that was all
 // that it can be. l.mu is held.

@@ -67,6 +67,7 @@ type session struct {
 	channels []channel
 	closed   map[bench.PathID]bool
 	room     []string // for the values of an answer
+	looked   int      // counts what the keep-alive has compared
 	mending  bool     // who talks to the card sees to the line's step itself
 }
 

@@ -262,16 +262,28 @@ func (c *conn) owns(s *session) bool {
 
 // compare asks for the outputs and paths and compares them with what is known.
 func (c *conn) compare(ctx context.Context, s *session) error {
-	for i := range s.channels {
-		ch := &s.channels[i]
-		on, err := c.outputOn(ctx, s, ch)
-		if err != nil {
+	for k := range len(s.channels) + 1 {
+		if err := c.compareOne(ctx, s, k); err != nil {
 			return err
 		}
-		if on != ch.on {
-			return c.changedBy(fmt.Errorf("%w: the output of channel %s is %s, and should be %s", ErrState, ch.def.Name, onOff(on), onOff(ch.on)), nil)
-		}
 	}
+	return nil
+}
+
+// compareOne compares one output, or after the last of them the paths.
+func (c *conn) compareOne(ctx context.Context, s *session, k int) error {
+	if k == len(s.channels) {
+		return c.comparePaths(ctx, s)
+	}
+	ch := &s.channels[k]
+	on, err := c.outputOn(ctx, s, ch)
+	if err != nil || on == ch.on {
+		return err
+	}
+	return c.changedBy(fmt.Errorf("%w: the output of channel %s is %s, and should be %s", ErrState, ch.def.Name, onOff(on), onOff(ch.on)), nil)
+}
+
+func (c *conn) comparePaths(ctx context.Context, s *session) error {
 	closed, asked, err := c.closedPaths(ctx, s)
 	if err != nil || !asked {
 		return err

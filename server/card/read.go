@@ -220,6 +220,10 @@ func (g *group) judge(ctx context.Context, s *session) error {
 	if wrong != nil {
 		return c.changedBy(wrong, said)
 	}
+	if said.ofTheLine() {
+		c.note("%v: something was spoilt on its way", said)
+		return c.compare(ctx, s)
+	}
 	// The reading is what it is; but the card has something to report, which
 	// ends whatever is at work.
 	for _, one := range said {

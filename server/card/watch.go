@@ -74,14 +74,21 @@ func (c *conn) keepAlive(ctx context.Context, s *session, beat time.Duration) ti
 	return beat
 }
 
-// enquire asks whether anything has happened to the card. Where the answer
-// does not come or makes no sense, everything that is known of it is compared:
-// the answer that was lost may have been the one that said so.
+// enquire asks whether anything has happened to the card, and compares one
+// thing after the other with what is known of it. Where an answer does not come
+// or makes no sense, everything is compared: the answer that was lost may have
+// been the one that said so.
 func (c *conn) enquire(ctx context.Context, s *session) error {
-	if !s.line.InStep() {
-		return c.regain(ctx, s)
-	}
 	err := c.confirm(ctx, s, "", settingTime)
+	var said CardErrors
+	switch {
+	case errors.As(err, &said) && said.ofTheLine():
+		c.note("%v: something was spoilt on its way", said)
+		err = nil
+	case err == nil && c.owns(s):
+		s.looked++
+		err = c.compareOne(ctx, s, s.looked%(len(s.channels)+1))
+	}
 	if isOfTheLine(err) && ctx.Err() == nil {
 		c.note("%v", err)
 		return c.regain(ctx, s)
@@ -89,13 +96,14 @@ func (c *conn) enquire(ctx context.Context, s *session) error {
 	return err
 }
 
-// found deals with what a keep-alive has brought to light.
+// found deals with what a keep-alive has brought to light. A card that was
+// thought to be safe and is not is greeted anew, which makes it safe.
 func (c *conn) found(s *session, err error) {
-	var said CardErrors
+	live := s.live.Load()
 	switch {
-	case errors.As(err, &said) && !s.live.Load():
+	case errors.Is(err, ErrReported) && !live:
 		c.note("while it was idle: %v", err)
-	case errors.Is(err, ErrReported) || errors.Is(err, ErrState):
+	case errors.Is(err, ErrReported) || errors.Is(err, ErrState) && live:
 		c.note("%v", err)
 		c.disown(s)
 		c.link.report(codeOf(err), err.Error())

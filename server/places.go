@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/card"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/routes"
 	"ohmkeep/server/run"
@@ -247,6 +248,8 @@ func (i *identity) ask(ctx context.Context, link bench.Link, log *slog.Logger) {
 }
 
 // openCards opens the real link to a bench's cards.
-func openCards(def bench.Definition, tell cardEvents) (cardLink, error) {
-	return nil, errors.ErrUnsupported
+func openCards(log *slog.Logger) func(bench.Definition, cardEvents) (cardLink, error) {
+	return func(def bench.Definition, tell cardEvents) (cardLink, error) {
+		return card.Open(card.Config{Definition: def, Clock: bench.FineClock{}, Log: log, Lost: tell.Lost, Ready: tell.Ready})
+	}
 }

@@ -128,7 +128,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	a.hub = live.NewHub(a.Log, routes.OriginCheck(names))
 	boards := routes.NewBoards(a.hub, a.Log)
 	a.boards = boards
-	a.places = &places{store: a.store, boards: boards, log: a.Log, rehearsal: b, rehearsed: def, open: openCards}
+	a.places = &places{store: a.store, boards: boards, log: a.Log, rehearsal: b, rehearsed: def, open: openCards(a.Log)}
 	place, err := a.places.first(ctx)
 	if err != nil {
 		return nil, err

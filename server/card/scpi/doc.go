@@ -13,13 +13,13 @@
 //	p.Start(line)                            // without LF; a CR at the end is ignored
 //	for p.Next() {
 //		u := p.Unit()                        // valid until the next Next
-//		u.ID, u.Query, u.Suffix              // which command, "?" or not, <n> (1 where left out)
+//		u.ID, u.Query, u.Suffix              // which command, "?" or not, <n> (1 where left out, 0 where there is none)
 //		u.Values[0].Number, .Word, .On, .List, .Text
 //	}
 //	p.Err()                                  // nil or a Code: -113 …; nothing after it is to be carried out
 //
 //	type Command struct { ID ID; Header string; Form Form /* Sets, Asks, Both */; Params, Query []Param }
-//	type Param   struct { Kind Kind; Unit string; Words []string; Min, Max float64; Optional bool }
+//	type Param   struct { Kind Kind; Unit string; Words []string; Min, Max float64; Whole, Optional bool }
 //	type Kind    Numeric, Boolean, Choice, ChannelList, String
 //	type Unit    struct { ID ID; Query bool; Suffix int; Values []Value }
 //	type Value   struct { Kind Kind; Number float64; Word int /* in Param.Words, -1 none */; On bool; List []Item; Text string }
@@ -48,7 +48,9 @@
 //
 //	type Code int                        // is an error; Code.Text(), Code.Class(); UndefinedHeader …
 //	type Error struct { Code Code; Text string }                   // Text with what a device adds after ";"
-//	func (c Code) With(info string) Error
+//	func (c Code) Plain() Error; func (c Code) With(info string) Error
+//	func CodeOf(err error) Code          // errors.Is(err, scpi.UndefinedHeader) works as well
 //	type Queue  NewQueue(capacity); Push(Error); Pop() Error; Len(); Clear()
-//	type Status NewStatus(capacity): Report(Error), Event, ESE, SRE, Operation, Questionable Register, Queue, Byte(answer bool) byte
+//	type Status NewStatus(capacity): Event, ESE, SRE, Operation and Questionable (Register), Queue;
+//	             Report(Error), ReadEvent(), SetSRE, Clear(), Preset(), Byte(answer bool)
 package scpi

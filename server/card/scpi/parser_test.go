@@ -1,8 +1,9 @@
 package scpi
 
 import (
-	"fmt"
+	"math"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -117,8 +118,17 @@ func TestUnits(t *testing.T) {
 	}
 }
 
-// alike compares units as they read, without distinguishing nil from empty.
-func alike(a, b []Unit) bool { return fmt.Sprint(a) == fmt.Sprint(b) }
+// alike compares units to the last bit, without distinguishing nil from empty.
+func alike(a, b []Unit) bool {
+	return slices.EqualFunc(a, b, func(a, b Unit) bool {
+		return a.ID == b.ID && a.Query == b.Query && a.Suffix == b.Suffix && slices.EqualFunc(a.Values, b.Values, sameValue)
+	})
+}
+
+func sameValue(a, b Value) bool {
+	return a.Kind == b.Kind && math.Float64bits(a.Number) == math.Float64bits(b.Number) && a.Word == b.Word && a.On == b.On &&
+		slices.Equal(a.List, b.List) && a.Text == b.Text
+}
 
 func TestMistakes(t *testing.T) {
 	for _, c := range []struct {

@@ -41,6 +41,8 @@ type BenchBrief struct {
 	Seated string // what is in the socket, in words; "" for nothing known
 	Run    string // id of the run at work; "" for none
 	Fault  string // what the bench last reported
+	Remedy string // what to do where the state is unknown
+	ByHand string // what is done with the cards beside runs; "" for nothing
 }
 
 // Notice is a message at the top of a page.

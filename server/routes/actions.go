@@ -197,6 +197,7 @@ func (s *Server) stopRun(ctx context.Context, who Viewer, id string) error {
 
 // makeSafe makes the bench safe: anybody who is signed in may, at any time.
 func (s *Server) makeSafe(ctx context.Context, who Viewer) error {
+	s.cardCheck.stop(errors.New("the bench was made safe by " + who.Name))
 	err := s.at().Station.MakeSafe(context.WithoutCancel(ctx), who.Name)
 	s.note(ctx, who, "make safe", s.at().Bench.Key, errText(err))
 	if err != nil {

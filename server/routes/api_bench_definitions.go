@@ -51,7 +51,7 @@ func (s *Server) benchOf(ctx context.Context, who Viewer, stored *store.Revised[
 	if err != nil {
 		return apiBench{}, err
 	}
-	now := place.Station.Snapshot()
+	now := s.snapshot()
 	b := apiBench{
 		Key: place.Bench.Key, Name: place.Bench.Name, InUse: true, Rehearsal: place.Identity().Rehearsal, Rev: stored.Rev,
 		Newer:    stored.Rev > 0 && place.Bench.Key != rehearsalBench && len(bench.DiffDefinitions(&place.Bench, &stored.Body)) > 0,

@@ -159,7 +159,7 @@ func newAPI(t *testing.T) *apiRig {
 		hub.Close()
 	})
 	cfg := Config{Store: a.store, Hub: hub, Place: &Place{Bench: def, Said: func() bench.Identity { return id }, Station: station, Rehearse: testRehearser{link}, Stepper: stepper},
-		Boards: boards, Log: log, Version: "test", Now: a.clock.Now,
+		Boards: boards, Log: log, Version: "test", Now: a.clock.Now, Protocol: testReference(),
 		Use: func(ctx context.Context, key string) (*Place, error) { return a.use(ctx, key) }}
 	a.use = func(context.Context, string) (*Place, error) { return cfg.Place, nil }
 	a.server, a.http = &Server{Config: cfg}, New(cfg)

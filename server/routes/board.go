@@ -251,7 +251,9 @@ func (b *board) withBench(parts map[string]string) map[string]string {
 	if parts == nil {
 		parts = map[string]string{}
 	}
-	b.drawPart(parts, web.PartBench, web.BenchStrip(b.brief(context.Background())))
+	for id, c := range web.BenchParts(b.brief(context.Background())) {
+		b.drawPart(parts, id, c)
+	}
 	return parts
 }
 

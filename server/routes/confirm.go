@@ -165,6 +165,18 @@ func nameList(items []web.ToConfirm) string {
 	return strings.Join(names, ", ")
 }
 
+// toAsk is what whoever asks would have to confirm now.
+func (s *Server) toAsk(who Viewer, o occasion) []web.ToConfirm {
+	c := &s.confirmed
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if held := c.place == s.at() && c.session == who.Session && s.at().Station.Snapshot().Session == who.Session; !held {
+		return o.items()
+	}
+	open, _ := c.open(o.items(), nil)
+	return open
+}
+
 // askToConfirm shows what is to be confirmed, and sends what was entered again
 // once it is.
 func (s *Server) askToConfirm(w http.ResponseWriter, r *http.Request, p *Problem, what string) error {

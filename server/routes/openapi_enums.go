@@ -28,6 +28,8 @@ var enums = map[reflect.Type][]string{
 	reflect.TypeFor[derive.Outcome](): words(derive.NoLimits, derive.Pass, derive.ConditionalPass, derive.ConditionalFail,
 		derive.Fail, derive.Invalid),
 	reflect.TypeFor[talk.Condition](): words(talk.Connecting, talk.Ready, talk.Lost, talk.Refused),
+	reflect.TypeFor[talk.Direction](): words(talk.Out, talk.In, talk.Note),
+	reflect.TypeFor[talk.Verdict]():   words(talk.Pass, talk.Fail, talk.Skipped),
 	reflect.TypeFor[store.Role]():     {store.Viewer.String(), store.Operator.String(), store.Owner.String()},
 }
 

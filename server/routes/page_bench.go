@@ -315,5 +315,11 @@ func (s *Server) controlForm(w http.ResponseWriter, r *http.Request) error {
 	if err := act(r.Context(), viewerOf(r.Context())); err != nil {
 		return err
 	}
+	if to := r.PostForm.Get("to"); to != "" {
+		u, err := url.Parse(to)
+		if err == nil && local(to) == u.RequestURI() {
+			return seeOther(w, r, u.RequestURI()+"#"+u.Fragment)
+		}
+	}
 	return seeOther(w, r, "/bench")
 }

@@ -1,7 +1,6 @@
 package routes
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"fmt"
@@ -16,7 +15,6 @@ import (
 	"github.com/a-h/templ"
 
 	"ohmkeep/server/dut"
-	"ohmkeep/server/live"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -55,39 +53,13 @@ const (
 // homeLive keeps the first page's account of what is going on up to date for
 // as long as somebody looks at it.
 func (s *Server) homeLive(w http.ResponseWriter, r *http.Request) error {
-	topic := s.Hub.Open(homeTopic)
-	ctx, cancel := context.WithCancel(r.Context())
-	defer cancel()
-	go func() {
-		t := time.NewTicker(homeEvery)
-		defer t.Stop()
-		for {
-			if err := s.drawHome(ctx, topic); err != nil && ctx.Err() == nil {
-				s.Log.Error("first page not drawn", "err", err)
-			}
-			select {
-			case <-t.C:
-			case <-ctx.Done():
-				return
-			}
-		}
-	}()
-	s.stream(w, r, homeTopic)
-	return nil
-}
-
-func (s *Server) drawHome(ctx context.Context, topic *live.Topic) error {
-	var p web.HomeProps
-	s.goingOn(&p)
-	parts := map[string]string{}
-	for id, c := range map[string]templ.Component{web.PartHomeWork: web.HomeWork(p), web.PartBench: web.BenchStrip(s.brief(ctx))} {
-		var buf bytes.Buffer
-		if err := c.Render(ctx, &buf); err != nil {
-			return err
-		}
-		parts[id] = buf.String()
-	}
-	topic.Publish(parts)
+	s.whileWatched(w, r, homeTopic, homeEvery, func(ctx context.Context) (map[string]templ.Component, error) {
+		var p web.HomeProps
+		s.goingOn(&p)
+		parts := web.BenchParts(s.brief(ctx))
+		parts[web.PartHomeWork] = web.HomeWork(p)
+		return parts, nil
+	})
 	return nil
 }
 
@@ -163,6 +135,8 @@ func (s *Server) busy(ctx context.Context) string {
 	switch {
 	case now.Run != "":
 		return "A run is at work on this bench."
+	case s.byHand.what() != "":
+		return sentence(s.byHand.what()) + "."
 	case s.mayUse(viewerOf(ctx)) != nil:
 		return now.Holder + " holds control of this bench."
 	case now.State != "safe":

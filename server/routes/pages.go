@@ -20,7 +20,7 @@ import (
 // pages is the table of all pages and of the forms on them. The pages that edit
 // documents have tables of their own, beside their handlers.
 func (s *Server) pages() []route {
-	return slices.Concat(s.readingPages(), s.deviceEditPages(), s.pinMapPages(), s.procedureEditPages(), s.checkPages(), s.benchEditPages())
+	return slices.Concat(s.readingPages(), s.deviceEditPages(), s.pinMapPages(), s.procedureEditPages(), s.checkPages(), s.bringUpPages(), s.cardCheckPages(), s.protocolPages(), s.trafficPages(), s.benchEditPages())
 }
 
 func (s *Server) readingPages() []route {
@@ -84,10 +84,13 @@ func (s *Server) frame(ctx context.Context, title, section string) web.Page {
 
 // brief is the bench in a page's head.
 func (s *Server) brief(ctx context.Context) web.BenchBrief {
-	now := s.at().Station.Snapshot()
+	now := s.snapshot()
 	b := web.BenchBrief{Name: s.at().Bench.Name, State: now.State, Run: now.Run}
-	if now.State == bench.Unknown {
-		b.Fault = now.Reason
+	switch now.State {
+	case bench.Unknown:
+		b.Fault, b.Remedy = now.Reason, s.remedy()
+	case bench.Energised:
+		b.ByHand = s.byHand.what()
 	}
 	if s.isManual(now.Run) {
 		b.Run = ""

@@ -51,6 +51,9 @@ type Server struct {
 	hosts       hosts
 	manual      manual
 	confirmed   confirmations
+	byHand      byHand
+	stepping    stepping
+	cardCheck   cardCheck
 	madeLinks   sync.Map   // share links made since the start, by id: string
 	manualStart sync.Mutex // one piece of manual work begins, or is kept, at a time
 	// socket is held while something is seated or started, so that what a run

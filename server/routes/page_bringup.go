@@ -1,0 +1,263 @@
+package routes
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/a-h/templ"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/quantity"
+	"ohmkeep/server/run"
+	"ohmkeep/server/talk"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+func (s *Server) bringUpPages() []route {
+	return []route{
+		{"GET", "/bench/bring-up", store.Viewer, s.bringUpPage},
+		{"GET", "/bench/bring-up/live", store.Viewer, s.bringUpLive},
+		{"GET", "/bench/bring-up/log", store.Viewer, s.bringUpLog},
+		{"GET", "/bench/bring-up/meaning", store.Viewer, s.bringUpMeaning},
+		{"GET", "/bench/bring-up/code", store.Viewer, s.bringUpCode},
+		{"POST", "/bench/bring-up/say", store.Operator, s.sayForm},
+		{"POST", "/bench/bring-up/step", store.Operator, s.stepForm},
+		{"POST", "/bench/bring-up/step/next", store.Operator, s.stepNextForm},
+		{"POST", "/bench/bring-up/step/stop", store.Operator, s.stepStopForm},
+	}
+}
+
+const (
+	logRows    = 200 // events on the page as it comes
+	logContext = 100 // events before, so that an answer is read as that to its question
+	logMost    = 500 // events of one fragment
+	keptSaid   = 40  // exchanges by hand that are remembered
+
+	bringUpTopic = "bring-up"
+	bringUpEvery = 300 * time.Millisecond
+)
+
+// byHand is what is done with the cards beside the station's runs.
+type byHand struct {
+	mu    sync.Mutex
+	place *Place
+	// at work now: why outputs may be on without the station's knowing; "".
+	doing string
+	said  []web.SaidRow // newest first
+}
+
+// of forgets what was done on another bench. The lock must be held.
+func (b *byHand) of(p *Place) {
+	if b.place != p {
+		b.place, b.said = p, nil
+	}
+}
+
+// do marks the bench as energised for as long as f may be.
+func (b *byHand) do(what string, f func()) {
+	b.set(what)
+	defer b.set("")
+	f()
+}
+
+func (b *byHand) set(what string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.doing = what
+}
+
+func (b *byHand) what() string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.doing
+}
+
+// snapshot is how the bench stands. What is done by hand with the cards may
+// energise it without the station's knowing.
+func (s *Server) snapshot() run.Snapshot {
+	now := s.at().Station.Snapshot()
+	if what := s.byHand.what(); what != "" && now.State == bench.Safe {
+		now.State, now.Reason = bench.Energised, what
+	}
+	return now
+}
+
+// noCards answers where a bench has no cards.
+func noCards() *Problem {
+	return problem(http.StatusConflict, "There is no card behind this bench.")
+}
+
+// remedy is what to do about a bench whose state is unknown.
+func (s *Server) remedy() string {
+	var words []string
+	if s.at().Cards != nil {
+		for _, h := range s.at().Cards.Health() {
+			if h.Condition != talk.Ready && h.Remedy != "" {
+				words = append(words, h.Connection+": "+h.Remedy)
+			}
+		}
+	}
+	words = append(words, "Look at the outputs, the supplies and the socket; then make it safe.")
+	return strings.Join(words, " ")
+}
+
+func (s *Server) bringUpPage(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.bringUpProps(r.Context(), r.URL.Query())
+	if err != nil {
+		return err
+	}
+	return show(r.Context(), w, http.StatusOK, web.BringUp(p))
+}
+
+func (s *Server) bringUpProps(ctx context.Context, q url.Values) (web.BringUpProps, error) {
+	at, who, now := s.at(), viewerOf(ctx), s.at().Station.Snapshot()
+	p := web.BringUpProps{
+		Page: s.frame(ctx, "Bring-up", "/bench"), Def: at.Bench, HasCards: at.Cards != nil, CanUse: who.Role >= store.Operator,
+		Mine: now.Session != "" && now.Session == who.Session, Holder: now.Holder,
+		Say: web.Form{ID: "say", Values: url.Values{"wait": {"0.3 s"}}},
+	}
+	for _, name := range []string{"connection", "wait"} { // as they were used last
+		if v := q.Get(name); v != "" {
+			p.Say.Values.Set(name, v)
+		}
+	}
+	p.Page.Rehearsal = at.Identity().Rehearsal
+	p.Page.Live, p.Page.Seq = "/bench/bring-up/live", s.Hub.Open(bringUpTopic).Seq()
+	if at.Cards != nil {
+		p.Health = at.Cards.Health()
+		p.Connections = connectionOptions(p.Health)
+		p.Log, p.LogLast = s.logAfter(at, 0, logRows)
+		s.byHand.mu.Lock()
+		s.byHand.of(at)
+		p.Said = append(p.Said, s.byHand.said...)
+		s.byHand.mu.Unlock()
+	}
+	s.convert(&p, q)
+	var err error
+	p.Steps, err = s.stepProps(ctx)
+	return p, err
+}
+
+func connectionOptions(list []talk.Health) []web.Option {
+	var out []web.Option
+	for _, h := range list {
+		out = append(out, web.Option{Value: h.Connection, Label: h.Connection})
+	}
+	return out
+}
+
+// logAfter is the decoded events after one, at most the newest n, and the
+// number of the last event there is.
+func (s *Server) logAfter(p *Place, after uint64, n int) (rows []web.TrafficRow, last uint64) {
+	from := uint64(0)
+	if after > logContext {
+		from = after - logContext
+	}
+	rows = web.NewDecoder(&s.Protocol).Rows(p.Cards.Recent(from, n+logContext))
+	if len(rows) > 0 {
+		last = rows[len(rows)-1].N
+	}
+	for len(rows) > 0 && (rows[0].N <= after || len(rows) > n) {
+		rows = rows[1:]
+	}
+	return rows, last
+}
+
+// bringUpLog is the rows of the log after a number, as a fragment of the page.
+func (s *Server) bringUpLog(w http.ResponseWriter, r *http.Request) error {
+	if s.at().Cards == nil {
+		return noCards()
+	}
+	after, _ := strconv.ParseUint(r.URL.Query().Get("after"), 10, 64) // none is from the start
+	rows, last := s.logAfter(s.at(), after, logMost)
+	if last < after { // another bench, or another life of this one
+		rows, last = s.logAfter(s.at(), 0, logMost)
+	}
+	w.Header().Set("Ohmkeep-Last", strconv.FormatUint(max(last, 0), 10))
+	return show(r.Context(), w, http.StatusOK, web.Traffic("", rows))
+}
+
+// bringUpLive keeps the health of the connections and the steps up to date.
+func (s *Server) bringUpLive(w http.ResponseWriter, r *http.Request) error {
+	s.whileWatched(w, r, bringUpTopic, bringUpEvery, func(ctx context.Context) (map[string]templ.Component, error) {
+		parts := web.BenchParts(s.brief(ctx))
+		if c := s.at().Cards; c != nil {
+			parts[web.PartCardHealth] = web.CardHealth(c.Health())
+		}
+		steps := s.stepView()
+		parts[web.PartStepNow], parts[web.PartStepButtons], parts[web.PartStepDone] = web.StepNow(steps), web.StepButtons(steps), web.StepDone(steps)
+		return parts, nil
+	})
+	return nil
+}
+
+// bringUpMeaning says what a message would mean, while it is typed.
+func (s *Server) bringUpMeaning(w http.ResponseWriter, r *http.Request) error {
+	d, message := web.NewDecoder(&s.Protocol), r.URL.Query().Get("message")
+	answer := struct {
+		Means []web.Meaning `json:"means"`
+		Asks  bool          `json:"asks"`
+	}{d.Message(message), d.OnlyAsks(message)}
+	return reply(w, http.StatusOK, answer)
+}
+
+// convert is the small converter between codes and values.
+func (s *Server) convert(p *web.BringUpProps, q url.Values) {
+	p.Convert = web.Form{ID: "convert", Values: url.Values{"range": {q.Get("range")}, "code": {q.Get("code")}, "value": {q.Get("value")}}, Errors: map[string]string{}}
+	if options := web.CodeOptions(&p.Def); q.Get("range") == "" && len(options) > 0 {
+		p.Convert.Values.Set("range", options[0].Value)
+	}
+	answer, field, err := s.converted(p.Convert.Values)
+	if err != nil {
+		p.Convert.Errors[field] = err.Error()
+	}
+	p.Converted = answer
+}
+
+// converted answers a code, or else a value; nil where neither is given.
+func (s *Server) converted(q url.Values) (answer *web.CodeAnswer, field string, err error) {
+	c, known := web.CodesByKey(&s.at().Bench, q.Get("range"))
+	code, value := strings.TrimSpace(q.Get("code")), strings.TrimSpace(q.Get("value"))
+	switch {
+	case !known && code+value == "":
+		return nil, "", nil
+	case !known:
+		return nil, "range", fmt.Errorf("choose a range")
+	case code != "":
+		n, err := c.ParseCode(code)
+		if err != nil {
+			return nil, "code", err
+		}
+		a := c.Answer(n)
+		return &a, "", nil
+	case value != "":
+		v, err := quantity.Parse(value, c.Unit)
+		if err != nil {
+			return nil, "value", err
+		}
+		n, beyond := c.Code(v)
+		a := c.Answer(n)
+		if beyond {
+			a.Note = "the value lies beyond the converter: its end"
+		}
+		return &a, "", nil
+	}
+	return nil, "", nil
+}
+
+// bringUpCode is the converter for the page's script.
+func (s *Server) bringUpCode(w http.ResponseWriter, r *http.Request) error {
+	a, _, err := s.converted(r.URL.Query())
+	answer := struct {
+		*web.CodeAnswer
+		Error string `json:"error,omitempty"`
+	}{CodeAnswer: a, Error: errText(err)}
+	return reply(w, http.StatusOK, answer)
+}

@@ -1,0 +1,36 @@
+package routes
+
+import (
+	"net/http"
+	"strconv"
+
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+func (s *Server) protocolPages() []route {
+	return []route{
+		{"GET", "/protocol", store.Viewer, s.protocolPage},
+		{"GET", "/protocol/firmware.zip", store.Viewer, s.firmware},
+	}
+}
+
+// protocolPage is the whole reference on one page, to read and to print.
+func (s *Server) protocolPage(w http.ResponseWriter, r *http.Request) error {
+	return show(r.Context(), w, http.StatusOK, web.Protocol(web.ProtocolProps{
+		Page: s.frame(r.Context(), "The protocol", "/bench"), Reference: s.Protocol, Firmware: len(s.Firmware),
+	}))
+}
+
+// firmware hands the skeleton of a card's program out.
+func (s *Server) firmware(w http.ResponseWriter, _ *http.Request) error {
+	if len(s.Firmware) == 0 {
+		return notFound("skeleton of a card's program in this build")
+	}
+	h := w.Header()
+	h.Set("Content-Type", "application/zip")
+	h.Set("Content-Disposition", `attachment; filename="ohmkeep-card.zip"`)
+	h.Set("Content-Length", strconv.Itoa(len(s.Firmware)))
+	_, _ = w.Write(s.Firmware) // the reader has gone
+	return nil
+}

@@ -1,0 +1,192 @@
+package web
+
+import (
+	"bytes"
+	"fmt"
+	"strings"
+
+	"ohmkeep/server/talk"
+)
+
+// Meaning is what one part of a line says, in words.
+type Meaning struct {
+	Text  string `json:"text"`
+	Wrong bool   `json:"wrong,omitempty"` // not in the protocol, or an error
+}
+
+// Decoder says what is said between host and cards, by the protocol's
+// reference. It follows each connection: an answer is read as that to the
+// question before it. It is for one goroutine, and one conversation after
+// another; what it keeps of each connection is bounded.
+type Decoder struct {
+	ref      *talk.Reference
+	patterns []pattern
+	on       map[string]*conversation
+}
+
+// conversation is what is remembered of a connection.
+type conversation struct {
+	out, in []byte // of lines that have not ended
+	sent    string // the last message, for its echo
+	asked   []unit // queries of the last message that had any; nil once answered
+}
+
+// longestLine bounds what is kept of a line that does not end, in bytes.
+const longestLine = 4096
+
+// NewDecoder makes a decoder by a reference.
+func NewDecoder(ref *talk.Reference) *Decoder {
+	return &Decoder{ref: ref, patterns: patternsOf(ref), on: map[string]*conversation{}}
+}
+
+// Event says what the lines mean that end within an event; nothing where none
+// does.
+func (d *Decoder) Event(e talk.Event) []Meaning {
+	c := d.on[e.Connection]
+	if c == nil {
+		c = &conversation{}
+		d.on[e.Connection] = c
+	}
+	switch e.Dir {
+	case talk.Out:
+		return d.lines(&c.out, e.Bytes, func(line string) []Meaning { return d.sent(c, line) })
+	case talk.In:
+		return d.lines(&c.in, e.Bytes, func(line string) []Meaning { return d.came(c, line) })
+	}
+	c.out, c.in, c.asked = nil, nil, nil // a connection that ends takes its half lines along
+	return nil
+}
+
+// lines gathers bytes to lines and reads each.
+func (d *Decoder) lines(kept *[]byte, more []byte, read func(string) []Meaning) []Meaning {
+	var out []Meaning
+	for {
+		before, after, ended := bytes.Cut(more, []byte("\n"))
+		*kept = append(*kept, before...)
+		if over := len(*kept) - longestLine; over > 0 {
+			*kept = append([]byte(nil), (*kept)[over:]...)
+		}
+		if !ended {
+			return out
+		}
+		line := strings.TrimSpace(string(*kept))
+		*kept = (*kept)[:0]
+		if line != "" {
+			out = append(out, read(line)...)
+		}
+		more = after
+	}
+}
+
+func (d *Decoder) sent(c *conversation, line string) []Meaning {
+	c.sent = line
+	units := d.units(line)
+	var asked []unit
+	for _, u := range units {
+		if u.query {
+			asked = append(asked, u)
+		}
+	}
+	if asked != nil {
+		c.asked = asked
+	}
+	return meanings(units)
+}
+
+func (d *Decoder) came(c *conversation, line string) []Meaning {
+	if line == c.sent {
+		return []Meaning{{Text: "echo of what was sent"}}
+	}
+	asked := c.asked
+	c.asked = nil
+	parts := splitOutside(line, ';')
+	if len(asked) == 0 {
+		return []Meaning{{Text: "a line that nothing asked for", Wrong: true}}
+	}
+	if len(asked) != len(parts) {
+		return []Meaning{{Text: fmt.Sprintf("%s; %s expected: not the answer to what was asked last",
+			count(len(parts), "answer", "answers"), count(len(asked), "is", "are")), Wrong: true}}
+	}
+	var out []Meaning
+	for i, part := range parts {
+		out = append(out, d.answer(&asked[i], strings.TrimSpace(part)))
+	}
+	return out
+}
+
+// Message says what a message would mean.
+func (d *Decoder) Message(message string) []Meaning { return meanings(d.units(message)) }
+
+// Exchange says what came back on a message.
+func (d *Decoder) Exchange(x *talk.Exchange) []Meaning {
+	c := &conversation{}
+	out := d.sent(c, x.Sent)
+	for _, a := range x.Answers {
+		out = append(out, d.came(c, a)...)
+	}
+	for _, e := range x.Errors {
+		out = append(out, d.errorEntry(e))
+	}
+	return out
+}
+
+// OnlyAsks reports whether a message does no more than ask: every part of it
+// is a query that the reference knows, and none a self-test. What is not known
+// counts as doing more.
+func (d *Decoder) OnlyAsks(message string) bool {
+	if strings.ContainsAny(message, "\r\n") {
+		return false
+	}
+	units := d.units(message)
+	for _, u := range units {
+		if !u.query || u.command == nil || strings.EqualFold(u.header, "*TST") {
+			return false
+		}
+	}
+	return len(units) > 0
+}
+
+func meanings(units []unit) []Meaning {
+	var out []Meaning
+	for i := range units {
+		out = append(out, units[i].meaning())
+	}
+	return out
+}
+
+// meaning says what one part of a message does.
+func (u *unit) meaning() Meaning {
+	switch {
+	case u.command == nil && u.root:
+		return Meaning{u.header + " is not known at this level: begin it with a colon", true}
+	case u.command == nil:
+		return Meaning{u.header + " is not in the protocol", true}
+	}
+	text := firstSentence(u.command.Meaning)
+	if u.suffix != "" || strings.Contains(u.command.Header, "<n>") {
+		text += ", channel " + orOne(u.suffix)
+	}
+	switch {
+	case u.query:
+		text = "asks: " + text
+	case u.parameters != "":
+		text += ": " + u.parameterWords()
+	}
+	return Meaning{Text: text}
+}
+
+func orOne(suffix string) string {
+	if suffix == "" {
+		return "1"
+	}
+	return suffix
+}
+
+// firstSentence is the beginning of a text, without its full stop.
+func firstSentence(text string) string {
+	text = strings.TrimSpace(text)
+	if i := strings.Index(text, ". "); i > 0 {
+		text = text[:i]
+	}
+	return strings.TrimSuffix(text, ".")
+}

@@ -1,0 +1,147 @@
+package web
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"time"
+
+	"ohmkeep/server/talk"
+)
+
+// CardCheckProps is the page that checks cards against the protocol.
+type CardCheckProps struct {
+	Page        Page
+	HasCards    bool
+	CanUse      bool
+	Form        Form // connection, and confirm by name; posted to /bench/check-cards
+	Connections []Option
+	Items       []ToConfirm // what is to be confirmed before it
+	Takes       bool        // nobody holds control: whoever starts takes it
+	Result      CardCheck
+}
+
+// CardCheck is a check of cards: at work, or how it ended.
+type CardCheck struct {
+	Running     bool
+	By          string
+	Started     time.Time
+	Ended       time.Time
+	Connections []string
+	Findings    []CheckFinding
+	Dropped     int    // findings beyond what is kept
+	Err         string // why it ended before its end
+}
+
+// CheckFinding is a finding with its raw exchange decoded.
+type CheckFinding struct {
+	talk.Finding
+	Connection string
+	Rows       []TrafficRow
+}
+
+// The parts of the page that live frames may replace: the summary, the button,
+// and the groups of findings, whose places are all there from the beginning.
+const (
+	PartCheckSummary = "check-summary"
+	PartCheckStop    = "check-stop"
+	partCheckGroup   = "check-group-"
+	// CheckGroups is how many groups the page shows apart; the last one takes
+	// what is beyond.
+	CheckGroups = 40
+)
+
+// CheckGroup is the findings of one connection and one group.
+type CheckGroup struct {
+	At       int
+	Title    string
+	Findings []CheckFinding
+}
+
+// PartCheckGroup is the id of a group's place.
+func PartCheckGroup(at int) string { return partCheckGroup + strconv.Itoa(at) }
+
+// Groups sorts the findings, in the order in which the groups came. It is
+// always CheckGroups long.
+func (c *CardCheck) Groups() []CheckGroup {
+	out := make([]CheckGroup, CheckGroups)
+	n := 0
+	for i := range out {
+		out[i].At = i
+	}
+	for _, f := range c.Findings {
+		title := f.Group
+		if len(c.Connections) > 1 {
+			title = f.Connection + ": " + title
+		}
+		at := slices.IndexFunc(out[:n], func(g CheckGroup) bool { return g.Title == title })
+		if at < 0 && n < CheckGroups {
+			at, out[n].Title = n, title
+			n++
+		} else if at < 0 {
+			at, out[n-1].Title = n-1, "Further groups"
+		}
+		out[at].Findings = append(out[at].Findings, f)
+	}
+	return out
+}
+
+// count of findings with a verdict.
+func verdicts(list []CheckFinding, v talk.Verdict) int {
+	n := 0
+	for _, f := range list {
+		if f.Verdict == v {
+			n++
+		}
+	}
+	return n
+}
+
+// verdictLine is the findings in a line.
+func verdictLine(list []CheckFinding) string {
+	words := fmt.Sprintf("%d passed", verdicts(list, talk.Pass))
+	if n := verdicts(list, talk.Fail); n > 0 {
+		words = fmt.Sprintf("%d failed, %s", n, words)
+	}
+	if n := verdicts(list, talk.Skipped); n > 0 {
+		words += fmt.Sprintf(", %d not carried out", n)
+	}
+	return words
+}
+
+// checkWords is the whole check in a sentence.
+func checkWords(c *CardCheck) string {
+	fails := verdicts(c.Findings, talk.Fail)
+	switch {
+	case c.Running:
+		return "At work: " + verdictLine(c.Findings) + " so far."
+	case c.Err != "":
+		return "It did not come to its end: " + c.Err + ". Until then " + verdictLine(c.Findings) + "."
+	case len(c.Findings) == 0:
+		return "Nothing was found out."
+	case fails > 0:
+		return "The card does not do what the protocol asks: " + verdictLine(c.Findings) + "."
+	case verdicts(c.Findings, talk.Skipped) > 0:
+		return "What was carried out passed: " + verdictLine(c.Findings) + "."
+	}
+	return "The card does what the protocol asks: " + verdictLine(c.Findings) + "."
+}
+
+func verdictMark(v talk.Verdict) string {
+	switch v {
+	case talk.Pass:
+		return "✓"
+	case talk.Fail:
+		return "✕"
+	}
+	return "–"
+}
+
+func verdictWord(v talk.Verdict) string {
+	if v == talk.Skipped {
+		return "not carried out"
+	}
+	return string(v)
+}
+
+func verdictClass(v talk.Verdict) string { return "verdict-word verdict-" + string(v) }

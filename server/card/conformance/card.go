@@ -85,7 +85,9 @@ type card struct {
 	noPaths  string
 	noRanges string
 	// learned is true where ranges and paths were found out by asking.
-	learned  bool
+	learned bool
+	// hasPaths is true once it has said which paths are closed.
+	hasPaths bool
 	watchdog time.Duration // 0: none is known
 	message  int           // bytes of the longest message
 	said     int           // channels, by *OPT?

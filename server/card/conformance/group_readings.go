@@ -66,9 +66,9 @@ func readingPoints() []point {
 			read("status 8", func(_ *trial, r reading) error { return r.has(protocol.ErrorWaits, 0) }), errorIs(-113),
 			read("status without 8", func(_ *trial, r reading) error { return r.has(0, protocol.ErrorWaits) })),
 		one("a channel that the card has not cannot be read", refused("READ? (@{nobody})", -222), refused("READ? (@{n},{nobody})", -222)),
-		one("a reading's aperture is really taken", carried("SENS{n}:CURR:APER 0.2"), readTakes(200*time.Millisecond)),
+		one("a reading's aperture is really taken", carried("SENS{n}:CURR:APER 0.1"), readTakes(100*time.Millisecond)),
 		one("a short aperture is a short reading", carried("SENS{n}:CURR:APER 0.001"), readTakes(time.Millisecond)),
-		one("an average takes as many apertures", carried("SENS{n}:CURR:APER 0.02;:SENS{n}:AVER:COUN 8;:SENS{n}:AVER ON"), readTakes(160*time.Millisecond)),
+		one("an average takes as many apertures", carried("SENS{n}:CURR:APER 0.02;:SENS{n}:AVER:COUN 6;:SENS{n}:AVER ON"), readTakes(120*time.Millisecond)),
 		one("an average that is off takes one aperture", carried("SENS{n}:CURR:APER 0.02;:SENS{n}:AVER:COUN 100;:SENS{n}:AVER OFF"), readTakes(20*time.Millisecond)),
 	}
 }

@@ -2,7 +2,6 @@ package conformance
 
 import (
 	"fmt"
-	"strings"
 
 	"ohmkeep/server/card/scpi"
 )
@@ -41,6 +40,10 @@ func restart(t *trial) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	t.noted["events"] = strings.Join(lines, ", ")
+	if len(lines) == 0 {
+		return "", wrong("*ESR? is not answered")
+	}
+	// What starts may have sent a banner before.
+	t.noted["events"] = lines[len(lines)-1]
 	return t.noted["events"], nil
 }

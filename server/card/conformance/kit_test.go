@@ -16,7 +16,7 @@ import (
 
 // testWatchdog is short, so that waiting it out many times takes seconds, and
 // long against what a loaded host may be held up.
-const testWatchdog = 300 * time.Millisecond
+const testWatchdog = 200 * time.Millisecond
 
 // rig is an emulated card on a TCP port.
 type rig struct {
@@ -25,12 +25,15 @@ type rig struct {
 	link    *spy
 	address string
 	options Options
+	orders  *emulator.Orders
 	// bad spoils the card: what host and card say goes through it.
 	bad *spoiler
+	// noRestart: nobody switches the card off and on.
+	noRestart bool
 }
 
 // newRig makes a card with an empty socket, and serves it.
-func newRig(t testing.TB, bad *spoiler) *rig {
+func newRig(t testing.TB, watchdog time.Duration, bad *spoiler) *rig {
 	t.Helper()
 	clock := bench.RealClock{}
 	def := rehearsal.DefaultBench()
@@ -39,7 +42,8 @@ func newRig(t testing.TB, bad *spoiler) *rig {
 		t.Fatal(err)
 	}
 	r := &rig{t: t, bad: bad, link: &spy{Link: b, t: t, on: map[bench.ChannelID]bool{}, set: map[bench.ChannelID]bench.Setup{}}}
-	if r.card, err = emulator.New(emulator.Config{Link: r.link, Definition: def, Watchdog: testWatchdog, Serial: "T-1"}); err != nil {
+	r.orders = emulator.NewOrders(1)
+	if r.card, err = emulator.New(emulator.Config{Link: r.link, Definition: def, Watchdog: watchdog, Serial: "T-1", Orders: r.orders}); err != nil {
 		t.Fatal(err)
 	}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
@@ -57,7 +61,7 @@ func newRig(t testing.TB, bad *spoiler) *rig {
 		}
 	})
 	described := emulator.Describe(def, "tcp://"+r.address)
-	described.Connections[0].Watchdog = testWatchdog.Seconds()
+	described.Connections[0].Watchdog = watchdog.Seconds()
 	if r.options, err = OptionsOf(&described, described.Connections[0].Name); err != nil {
 		t.Fatal(err)
 	}
@@ -93,9 +97,37 @@ func (r *rig) over(ctx context.Context, stream io.ReadWriteCloser, groups ...str
 	o.Stream = stream
 	line := wire.NewLine(stream, wire.Options{Connection: o.Connection, Log: o.Log, Timeout: o.Timeout})
 	defer func() { _ = line.Close() }()
+	o.Restart = func(ctx context.Context) (*wire.Line, io.Writer, error) {
+		r.orders.Add(emulator.Order{Kind: emulator.PowerCut, At: 1})
+		_ = line.Tell(ctx, "*WAI")
+		<-line.Done()
+		return r.again(ctx, o)
+	}
+	if r.noRestart {
+		o.Restart = nil
+	}
 	var found []talk.Finding
 	err := Run(ctx, line, o, func(f talk.Finding) { found = append(found, f) })
 	return found, err
+}
+
+// again connects to a card that is being switched on.
+func (r *rig) again(ctx context.Context, o Options) (*wire.Line, io.Writer, error) {
+	for {
+		stream, err := r.dial(ctx)
+		if err != nil {
+			return nil, nil, err
+		}
+		line := wire.NewLine(stream, wire.Options{Connection: o.Connection, Log: o.Log, Timeout: o.Timeout})
+		// A card without power ends the connection at once.
+		select {
+		case <-line.Done():
+			continue
+		case <-time.After(30 * time.Millisecond):
+		}
+		r.t.Cleanup(func() { _ = line.Close() })
+		return line, stream, nil
+	}
 }
 
 // failed is the titles of what failed.

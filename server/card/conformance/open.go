@@ -141,14 +141,22 @@ func (c *check) outputsOff(t *trial) (string, error) {
 }
 
 // pathsOpen asks for the closed paths. A card without paths does not know the
-// question.
+// question, and does not answer it.
 func (c *check) pathsOpen(t *trial) (string, error) {
+	if c.card.hasPaths {
+		answer, err := t.ask("ROUT:CLOS:STAT?")
+		if err == nil && answer != "(@)" {
+			err = wrong(answer)
+		}
+		return answer, err
+	}
 	lines, err := t.gather("ROUT:CLOS:STAT?", t.pause()+c.o.SwitchTime)
 	if err != nil {
 		return "", err
 	}
 	switch {
 	case len(lines) == 1 && lines[0] == "(@)":
+		c.card.hasPaths = true
 		return lines[0], nil
 	case len(lines) == 0 && len(c.o.Paths) == 0:
 		const most = 64 // entries of a queue are no more

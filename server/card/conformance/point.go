@@ -58,10 +58,6 @@ type trial struct {
 	ctx     context.Context
 	channel int
 	values  values
-	// spoke is when the card was last told anything, and late is true where it
-	// then had to wait so long for this host that its watchdog may have acted.
-	spoke time.Time
-	late  bool
 	// noted is what a step keeps for a later one.
 	noted map[string]string
 	// took is what a point about time measured; 0: the whole point's time.
@@ -101,6 +97,10 @@ func (t *trial) run(p point, f *talk.Finding) {
 		f.Took = t.took
 	}
 	f.Events = t.events(mark)
+	if f.Verdict == talk.Fail {
+		// An answer too many would stand in the place of all that come after.
+		_ = t.line.Resync(t.ctx, t.allow("*ESE?;*ESE?")) // begin looks whether it is in step
+	}
 }
 
 // begin brings the card to where every point starts: reset, no error, no
@@ -116,7 +116,6 @@ func (t *trial) begin() error {
 		}
 		var answer string
 		if answer, err = t.line.Ask(t.ctx, message, t.allow(message)); err == nil {
-			t.spoke = time.Now()
 			first, _, _ := strings.Cut(answer, ";")
 			if events, err := register(first); err == nil && events&scpi.EventPowerOn != 0 && t.before != "" {
 				t.restarts = append(t.restarts, t.before)
@@ -180,21 +179,12 @@ func (c *check) lineTime(bytes int) time.Duration {
 	return time.Duration(float64(bytes*10) / float64(c.o.Baud) * float64(time.Second))
 }
 
-// speak notes that the card is told something now.
-func (t *trial) speak() {
-	if gap := time.Since(t.spoke); !t.spoke.IsZero() && gap > t.card.watchdog/2 && t.card.watchdog > 0 {
-		t.late = true
-	}
-	t.spoke = time.Now()
-}
-
 // tell sends a message that is not to be answered.
 func (t *trial) tell(message string) error {
 	message, err := t.values.fill(message)
 	if err != nil {
 		return err
 	}
-	t.speak()
 	return t.line.Tell(t.ctx, message)
 }
 
@@ -207,10 +197,7 @@ func (t *trial) askFor(message string, long time.Duration) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	t.speak()
-	answer, err := t.line.Ask(t.ctx, message, t.allow(message)+long)
-	t.spoke = time.Now()
-	return answer, err
+	return t.line.Ask(t.ctx, message, t.allow(message)+long)
 }
 
 // gather sends a message and returns every line that comes within wait.
@@ -219,10 +206,7 @@ func (t *trial) gather(message string, wait time.Duration) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	t.speak()
-	lines, err := t.line.Gather(t.ctx, message, wait)
-	t.spoke = time.Now()
-	return lines, err
+	return t.line.Gather(t.ctx, message, wait)
 }
 
 // wait lets time go by on purpose.
@@ -233,7 +217,6 @@ func (t *trial) wait(d time.Duration) error {
 	case <-t.ctx.Done():
 		return t.ctx.Err()
 	case <-timer.C:
-		t.spoke = time.Time{}
 		return nil
 	}
 }

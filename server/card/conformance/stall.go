@@ -1,0 +1,57 @@
+package conformance
+
+import (
+	"context"
+	"sync/atomic"
+	"time"
+)
+
+const (
+	beat = 5 * time.Millisecond
+	// heldUp is how long this computer must have done nothing for us before
+	// what came of a point is doubted.
+	heldUp = 25 * time.Millisecond
+)
+
+// pulse notices when this computer is too busy to be on time itself: then a
+// late answer may be ours, and a watchdog may have acted for our silence.
+type pulse struct {
+	last  atomic.Int64 // ns since start
+	worst atomic.Int64 // ns, since it was last taken
+	start time.Time
+}
+
+// newPulse runs until the context ends.
+func newPulse(ctx context.Context) *pulse {
+	p := &pulse{start: time.Now()}
+	go func() {
+		ticker := time.NewTicker(beat)
+		defer ticker.Stop()
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-ticker.C:
+				p.note(p.last.Swap(int64(time.Since(p.start))))
+			}
+		}
+	}()
+	return p
+}
+
+// note keeps how long it was since the last beat.
+func (p *pulse) note(last int64) {
+	late := int64(time.Since(p.start)) - last - int64(beat)
+	for {
+		worst := p.worst.Load()
+		if late <= worst || p.worst.CompareAndSwap(worst, late) {
+			return
+		}
+	}
+}
+
+// take returns the longest hold-up since it was last taken.
+func (p *pulse) take() time.Duration {
+	p.note(p.last.Load())
+	return time.Duration(p.worst.Swap(0))
+}

@@ -1,6 +1,9 @@
 package emulator
 
-import "testing"
+import (
+	"testing"
+	"time"
+)
 
 const (
 	noError  = `0,"No error"`
@@ -9,7 +12,7 @@ const (
 )
 
 func TestCommonCommands(t *testing.T) {
-	k := talk(t, newCard(t, Config{Link: rehearsed(t)}))
+	k := talk(t, newCard(t, Config{Link: rehearsed(t), Watchdog: 2 * time.Second}))
 	k.wants("*ESR?", "128")
 	k.wants("*ESR?", "0")
 	k.wants("*IDN?", "Ohmkeep,Rehearsal card,rehearsal-48,1")

@@ -44,8 +44,13 @@ func rehearsedOn(t testing.TB, clock bench.Clock) *rehearsal.Bench {
 	return b
 }
 
+// newCard makes a card of the default bench. Where the test does not say, its
+// watchdog is one that a busy machine does not wake.
 func newCard(t testing.TB, cfg Config) *Card {
 	t.Helper()
+	if cfg.Watchdog == 0 {
+		cfg.Watchdog = time.Hour
+	}
 	if cfg.Definition.Key == "" {
 		cfg.Definition = rehearsal.DefaultBench()
 	}
@@ -108,15 +113,13 @@ func (k *talker) refuses(message, want string) {
 	}
 }
 
-// within is how long a real stream may keep a test waiting.
-const within = 10 * time.Second
-
 // talk serves a card over a pipe in memory until the test ends.
 func talk(t testing.TB, c *Card) *talker {
 	t.Helper()
-	k, end := talkUntil(t, c)
+	ctx, cancel := context.WithCancel(context.Background())
+	k, end := talkUntil(t, ctx, c)
 	t.Cleanup(func() {
-		_ = k.stream.Close()
+		cancel()
 		if err := end(); err != nil {
 			t.Errorf("serving ended with %v", err)
 		}
@@ -124,13 +127,12 @@ func talk(t testing.TB, c *Card) *talker {
 	return k
 }
 
-// talkUntil serves a card; end waits for the conversation to end.
-func talkUntil(t testing.TB, c *Card) (k *talker, end func() error) {
+// talkUntil serves a card until the context ends or the stream is closed; end
+// waits for it.
+func talkUntil(t testing.TB, ctx context.Context, c *Card) (k *talker, end func() error) {
 	t.Helper()
 	host, card := net.Pipe()
 	served := make(chan error, 1)
-	ctx, cancel := context.WithCancel(context.Background())
-	t.Cleanup(cancel)
 	go func() { served <- c.Serve(ctx, card) }()
 	return &talker{t, host, bufio.NewReader(host)}, func() error { return <-served }
 }

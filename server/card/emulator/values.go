@@ -63,9 +63,9 @@ func (x *conversation) ask(u *scpi.Unit, i int) error {
 	case protocol.Mode:
 		x.say(map[bench.Mode]string{bench.ForceVoltage: "VOLT", bench.ForceCurrent: "CURR"}[s.mode])
 	case protocol.VoltageLevel:
-		return number(asked(u, &s.volts))
+		return number(s.volts.level)
 	case protocol.CurrentLevel:
-		return number(asked(u, &s.amps))
+		return number(s.amps.level)
 	case protocol.VoltageRange:
 		return number(s.volts.force)
 	case protocol.CurrentRange:
@@ -98,14 +98,6 @@ func (x *conversation) ask(u *scpi.Unit, i int) error {
 		return scpi.UndefinedHeader
 	}
 	return nil
-}
-
-// asked is a level, or the bound that the question asks for instead.
-func asked(u *scpi.Unit, set *side) float64 {
-	if len(u.Values) > 0 && u.Values[0].Word >= 0 {
-		return set.bound(u.Values[0].Word)
-	}
-	return set.level
 }
 
 // askLimit answers whether a channel is at its limit now, which it can be only

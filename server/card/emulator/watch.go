@@ -46,20 +46,19 @@ func (p *pulse) silence(now time.Time) (d time.Duration, busy bool) {
 // going says, and the context lasts.
 func (c *Card) watch(ctx context.Context, going func() bool) {
 	for wait := time.Duration(0); going() && c.clock.Sleep(ctx, wait) == nil; {
-		c.mu.Lock() // no command is being carried out
 		silent, busy := c.pulse.silence(c.clock.Now())
+		wait = c.watchdog / 20
 		switch {
 		case busy:
-			wait = c.watchdog / 20
 		case silent < c.watchdog:
 			wait = c.watchdog - silent
-		default:
-			if c.energised() {
+		case c.mu.TryLock(): // else a command has just begun
+			if silent, busy = c.pulse.silence(c.clock.Now()); !busy && silent >= c.watchdog && c.energised() {
 				c.fire()
 			}
+			c.mu.Unlock()
 			wait = c.watchdog
 		}
-		c.mu.Unlock()
 	}
 }
 

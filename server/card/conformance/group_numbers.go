@@ -1,5 +1,7 @@
 package conformance
 
+import "strings"
+
 func numberPoints() []point {
 	const group = "numbers"
 	// reads sets a register of eight bits.
@@ -47,11 +49,14 @@ func numberPoints() []point {
 		refuses("the unit of another quantity is refused", "SENS{n}:CURR:APER 0.1 V", -131),
 		refuses("an unknown unit is refused", "SENS{n}:CURR:APER 0.1 QQ", -131),
 		refuses("a unit where there is none is refused", "*ESE 5 V", -138),
-		refuses("two points are no number", "SENS{n}:CURR:APER 0..1", wrongNumber...),
-		refuses("an exponent without digits is no number", "SENS{n}:CURR:APER 1E", wrongNumber...),
+		refuses("two points are no number", "SENS{n}:CURR:APER 0..1", -121),
+		refuses("an exponent without digits is no number", "SENS{n}:CURR:APER 1E", -121, -131),
 		refuses("9.9E37 is infinity, and out of range", "SENS{n}:CURR:APER 9.9E37", -222),
 		refuses("9.91E37 is not a number, and out of range", "SENS{n}:CURR:APER 9.91E37", -222),
-		refuses("an exponent that is too large is refused", "SENS{n}:CURR:APER 1E40000", -123, -222),
+		refuses("an exponent that is too large is refused", "SENS{n}:CURR:APER 1E40000", -123),
+		refuses("a unit that is too long is refused", "SENS{n}:CURR:APER 1 ABCDEFGHIJKLM", -134),
+		refuses("more than 255 digits are refused", "SENS{n}:CURR:APER 0."+strings.Repeat("1", 256), -124),
+		refuses("a non-decimal number of more than 64 bits is refused", "*ESE #H10000000000000000", -124),
 		{group: group, title: "a Boolean is ON, OFF or a number", steps: []step{
 			keeps("SENS{n}:AVER ON", "SENS{n}:AVER?", is("1")), keeps("SENS{n}:AVER OFF", "SENS{n}:AVER?", is("0")),
 			keeps("SENS{n}:AVER 1", "SENS{n}:AVER?", is("1")), keeps("SENS{n}:AVER 0", "SENS{n}:AVER?", is("0")),

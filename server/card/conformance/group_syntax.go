@@ -1,14 +1,5 @@
 package conformance
 
-// What a card may call a parameter of the wrong kind: the standard has several
-// numbers for it, and the protocol does not choose.
-var (
-	wrongData   = []int{-104, -108, -120, -121, -128, -140, -141, -144, -148, -150, -151, -158, -170, -171, -178, -224}
-	wrongNumber = []int{-102, -103, -104, -108, -120, -121, -131, -138, -141}
-	wrongHeader = []int{-101, -102, -110, -111, -113, -114}
-	wrongList   = []int{-102, -103, -104, -109, -170, -171, -178}
-)
-
 func syntaxPoints() []point {
 	const group = "syntax"
 	refuses := func(title, message string, numbers ...int) point {
@@ -55,18 +46,29 @@ func syntaxPoints() []point {
 		refuses("a channel that the card has not is refused, in SENSe", "SENS{nobody}:AVER:COUN 2", -114),
 		refuses("a channel that the card has not is refused, in OUTPut", "OUTP{nobody} OFF", -114),
 		refuses("channel 0 is refused", "OUTP0?", -114),
-		refuses("a suffix where there is none is refused", "SYST2:VERS?", wrongHeader...),
+		refuses("a suffix where there is none is refused", "SYST2:VERS?", -114),
 		refuses("a missing parameter is refused", "*ESE", -109),
 		refuses("a missing parameter is refused, of a setting", "SOUR{n}:VOLT", -109),
 		refuses("one parameter too many is refused", "*ESE 3,4", -108),
 		refuses("a parameter where there is none is refused", "*RST 1", -108),
-		refuses("a header that runs into its parameter is refused", "*ESE3", wrongHeader...),
-		refuses("a number where a word belongs is refused", "SOUR{n}:FUNC:MODE 5", wrongData...),
-		refuses("a word that is none of the choice is refused", "SOUR{n}:FUNC:MODE BANANA", wrongData...),
-		refuses("a word where a number belongs is refused", "*ESE BANANA", wrongData...),
-		refuses("a string where a number belongs is refused", `SOUR{n}:VOLT "0"`, wrongData...),
-		refuses("a word that is no Boolean is refused", "SENS{n}:AVER BANANA", wrongData...),
-		refuses("something that is no channel list is refused", "ROUT:OPEN 1!1", append([]int{-113}, append(wrongData, wrongList...)...)...),
-		refuses("a channel list without its end is refused", "READ? (@1", wrongList...),
+		refuses("a header that runs into its parameter is refused", "*ESE3", -111, -113, -114),
+		refuses("a number where a word belongs is refused", "SOUR{n}:FUNC:MODE 5", -104),
+		refuses("a word that is none of the choice is refused", "SOUR{n}:FUNC:MODE BANANA", -141),
+		refuses("a word where a number belongs is refused", "*ESE BANANA", -104),
+		refuses("a string where a number belongs is refused", `SOUR{n}:VOLT "0"`, -104),
+		refuses("a word that is no Boolean is refused", "SENS{n}:AVER BANANA", -141),
+		refuses("a number where a channel list belongs is refused", "READ? 1", -104),
+		refuses("a channel list without its end is refused", "READ? (@1", -171),
+		refuses("an empty item of a channel list is refused", "READ? (@1,,2)", -171),
+		refuses("a channel list of too many items is refused", "READ? (@1:2000)", -223),
+		refuses("an empty unit is refused", "*ESE 0;;*ESE 3", -102),
+		refuses("a semicolon with nothing after it is refused", "*ESE 0;", -102),
+		refuses("two colons are refused", "SYST::ERR?", -102),
+		refuses("a comma with nothing before it is refused", "*ESE ,3", -102),
+		refuses("a character that has no meaning is refused", "OUTP{n}&", -101),
+		refuses("a word of a header that is too long is refused", "ABCDEFGHIJKLM", -112),
+		refuses("a word as a parameter that is too long is refused", "SOUR{n}:FUNC:MODE ABCDEFGHIJKLM", -144),
+		refuses("two parameters without a comma are refused", "*ESE 3 4", -103),
+		refuses("no white space between header and parameter is refused", "SOUR{n}:FUNC:MODE\"VOLT\"", -111),
 	}
 }

@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/card/firmware"
+	"ohmkeep/server/card/protocol"
 	"ohmkeep/server/demo"
 	"ohmkeep/server/live"
 	"ohmkeep/server/rehearsal"
@@ -135,7 +137,10 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	}
 	cfg := routes.Config{
 		Store: a.store, Hub: a.hub, Boards: boards, Hosts: names, Log: a.Log, Version: versionText(),
-		Place: place, Use: a.places.Use,
+		Place: place, Use: a.places.Use, Protocol: protocol.Reference(),
+	}
+	if cfg.Firmware, err = firmware.Zip(); err != nil {
+		return nil, err
 	}
 	if a.Demo {
 		if a.prepare, err = prepareDemo(ctx, a.store, def, identity, a.atWork, a.Log); err != nil {

@@ -46,6 +46,9 @@ func command(ctx context.Context, args []string, stdout, stderr io.Writer) error
 	if len(args) > 0 && args[0] == "emulate" {
 		return emulateCommand(ctx, args[1:], stdout, stderr)
 	}
+	if len(args) > 0 && args[0] == "check-card" {
+		return checkCardCommand(ctx, args[1:], stdout, stderr)
+	}
 	return serveCommand(ctx, args, stdout, stderr)
 }
 

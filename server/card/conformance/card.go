@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/card/scpi"
 )
 
 // What the check puts on an output that is on, at most.
@@ -263,4 +264,14 @@ func (t *trial) echoes(x float64, of string) float64 {
 		}
 	}
 	return 1e-6*math.Abs(x) + step/2
+}
+
+// ParsePath reads a path as a person writes it: line!contact.
+func ParsePath(text string) (Path, error) {
+	text = strings.TrimSpace(text)
+	items, err := scpi.ParseChannelList(nil, list(text))
+	if err != nil || len(items) != 1 || items[0].B < 0 {
+		return Path{}, fmt.Errorf("%q is no path; write line!contact, such as 1!12, or 0!12 for the return", text)
+	}
+	return Path{Item: text, Line: items[0].A, Contact: items[0].B}, nil
 }

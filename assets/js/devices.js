@@ -46,7 +46,7 @@ document.addEventListener("input", (event) => {
 function ensureRowAfter(row) {
   const body = row.closest("tbody");
   const rows = [...body.rows].filter((r) => !r.classList.contains("row-problem"));
-  if (row !== rows[rows.length - 1]) return rows;
+  if (row !== rows[rows.length - 1] || rows.length >= most(body, Infinity)) return rows;
   const next = row.cloneNode(true);
   for (const cell of next.querySelectorAll(cells)) {
     cell.id = cell.id.replace(/-(\d+)-(?=[^-]*$)/, (_, n) => `-${Number(n) + 1}-`);
@@ -60,7 +60,12 @@ function ensureRowAfter(row) {
   return [...rows, next];
 }
 
-const mostRows = 48;
+// most is how many rows a grid may have, where it says so.
+function most(body, otherwise) {
+  return Number(body.closest("[data-grid]").dataset.grid) || otherwise;
+}
+
+const mostPasted = 48;
 
 // A block from a spreadsheet fills cells to the right and down.
 document.addEventListener("paste", (event) => {
@@ -70,7 +75,7 @@ document.addEventListener("paste", (event) => {
   event.preventDefault();
   let { rows, row, column } = place(cell);
   const lines = text.split("\n");
-  for (let i = 0; i < lines.length && row + i < mostRows; i++) {
+  for (let i = 0; i < lines.length && row + i < most(cell.closest("tbody"), mostPasted); i++) {
     lines[i].split("\t").forEach((value, j) => {
       const into = cellAt(rows, row + i, column + j);
       if (into) put(into, value.trim());

@@ -2,6 +2,7 @@ package bench
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -9,6 +10,13 @@ import (
 
 	"ohmkeep/server/dut"
 )
+
+// MaxPaths is how many paths a bench can have.
+const MaxPaths = maxPaths
+
+// pathAddress is what a path behind a connection is called: one item of a
+// channel list.
+var pathAddress = regexp.MustCompile(`^(0|[1-9][0-9]{0,4})(!(0|[1-9][0-9]{0,4}))?$`)
 
 // Lengths of the texts of a definition, in characters.
 const (
@@ -94,9 +102,6 @@ func (d *Definition) checkBehind(ps *dut.Problems, n int) {
 		}
 		numbers[ch.NumberOf()] = ch.Name
 	}
-	if c.Commands.ClosePaths == None {
-		return // nothing is ever said of a path
-	}
 	addresses := map[string]string{}
 	for i := range d.Paths[:min(len(d.Paths), maxPaths)] {
 		p := &d.Paths[i]
@@ -108,6 +113,8 @@ func (d *Definition) checkBehind(ps *dut.Problems, n int) {
 		switch {
 		case strings.TrimSpace(p.Address) == "":
 			ps.Add(at, "has no address that its card would know it by")
+		case !pathAddress.MatchString(p.Address):
+			ps.Add(at, "%q is no item of a channel list such as 1!12", p.Address)
 		case taken:
 			ps.Add(at, "address %s is that of %s too", p.Address, other)
 		}

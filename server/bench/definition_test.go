@@ -109,6 +109,8 @@ func TestCheckFinds(t *testing.T) {
 		"a number twice":   {func(d *Definition) { d.Channels[1].Number = 1 }, "channels[1].number", "A has number 1 behind cards too"},
 		"an address twice": {func(d *Definition) { d.Paths[9].Address = "1!2" }, "paths[9].address", "address 1!2 is that of A to contact 2 too"},
 		"no address":       {func(d *Definition) { d.Paths[9].Address = "" }, "paths[9].address", "has no address"},
+		"no item":          {func(d *Definition) { d.Paths[9].Address = "A:2" }, "paths[9].address", "no item of a channel list"},
+		"a leading zero":   {func(d *Definition) { d.Paths[9].Address = "1!02" }, "paths[9].address", "no item of a channel list"},
 		"no cards":         {func(d *Definition) { d.Connections[0].Cards = nil }, "connections[0].cards", "name the cards"},
 		"one place, two ways": {func(d *Definition) {
 			c := d.Connections[0]
@@ -127,12 +129,6 @@ func TestCheckFinds(t *testing.T) {
 		if !found {
 			t.Errorf("%s: %v", name, d.Check())
 		}
-	}
-	d = small()
-	d.Connections[0].Commands.ClosePaths = None
-	d.Paths[9].Address = ""
-	if ps := d.Check(); len(ps) > 0 {
-		t.Errorf("a card that is told of no path needs no address: %v", ps)
 	}
 }
 

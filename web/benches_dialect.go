@@ -1,0 +1,87 @@
+package web
+
+import "strings"
+
+// DialectText is one text of a dialect.
+type DialectText struct {
+	Name, Title string
+	Own         string // what the protocol has
+	Places      []string
+	Optional    bool
+	Message     bool   // it is sent; otherwise it says how an answer is read
+	Sends       string // with the sample values in its places; "" where it cannot be filled
+}
+
+// DialectProps is the editor of what a connection's cards are told.
+type DialectProps struct {
+	Page       Page
+	Key, Bench string
+	Connection string
+	Rev        int
+	Form       Form // a field for each text, and the sample values
+	Texts      []DialectText
+	InUse      bool
+	NoTry      string // why nothing can be tried now; "" where it can
+	Tried      string // the text that was tried just now
+	Said       []SaidRow
+	Trouble    string // why it could not be
+	Conflict   *Conflict
+}
+
+// Field is what a text is called in the form.
+func (t DialectText) Field() string { return DialectField(t.Name) }
+
+// DialectField is the field of the form for the text of that name.
+func DialectField(name string) string { return "text-" + name }
+
+// rows is how many lines the field of a text shows.
+func (t DialectText) rows(text string) int {
+	if text == "" {
+		text = t.Own
+	}
+	n := strings.Count(text, "\n") + 1
+	for line := range strings.SplitSeq(text, "\n") {
+		n += len(line) / 90
+	}
+	return min(n, 6)
+}
+
+// placeWords says what a text may name.
+func (t DialectText) placeWords() string {
+	w := ""
+	if len(t.Places) > 0 {
+		w = "It may name {" + strings.Join(t.Places, "}, {") + "}."
+	}
+	if t.Optional {
+		w = strings.TrimSpace(w + " A single - where the card has no such command.")
+	}
+	if !t.Message {
+		w = "The values for each channel in their order, from v, i, status, limit, level and skip."
+	}
+	return w
+}
+
+// partSends is the id of the part that shows what a text sends.
+func (t DialectText) partSends() string { return "sends-" + t.Name }
+
+// sampleFields are the values that texts are tried with.
+var sampleFields = []struct{ name, label, place string }{
+	{"sampleChannel", "Channel", "{channel}"},
+	{"sampleChannels", "Channels", "{channels}"},
+	{"sampleLevel", "Level", "{level}"},
+	{"sampleRangeV", "Voltage range, V", "{range}"},
+	{"sampleRangeI", "Current range, A", "{range}"},
+	{"sampleLimitI", "Compliance, A", "{compliance}, {senseRange}"},
+	{"sampleLimitV", "Compliance, V", "{compliance}, {senseRange}"},
+	{"samplePaths", "Paths", "{paths}"},
+	{"sampleAperture", "Aperture, s", "{aperture}"},
+	{"sampleCycles", "in line cycles", "{cycles}"},
+}
+
+// errorsOf counts what the error queue held after what was said.
+func errorsOf(said []SaidRow) (n int) {
+	for _, s := range said {
+		n += len(s.Exchange.Errors)
+	}
+	return n
+}

@@ -41,9 +41,17 @@ func (t DialectText) rows(text string) int {
 	}
 	n := strings.Count(text, "\n") + 1
 	for line := range strings.SplitSeq(text, "\n") {
-		n += len(line) / 90
+		n += len(line) / 56
 	}
 	return min(n, 6)
+}
+
+// text is what is sent, before its places are filled.
+func (t DialectText) text(f Form) string {
+	if own := f.Get(t.Field()); own != "" {
+		return own
+	}
+	return t.Own
 }
 
 // placeWords says what a text may name.
@@ -75,7 +83,7 @@ var sampleFields = []struct{ name, label, place string }{
 	{"sampleLimitV", "Compliance, V", "{compliance}, {senseRange}"},
 	{"samplePaths", "Paths", "{paths}"},
 	{"sampleAperture", "Aperture, s", "{aperture}"},
-	{"sampleCycles", "in line cycles", "{cycles}"},
+	{"sampleCycles", "Aperture, line cycles", "{cycles}"},
 }
 
 // errorsOf counts what the error queue held after what was said.

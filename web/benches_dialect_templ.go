@@ -183,7 +183,7 @@ func Dialect(p DialectProps) templ.Component {
 						return templ_7745c5c3_Err
 					}
 				} else {
-					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 11, "<p class=\"caution\">A text that does more than ask changes the outputs of the card. The bench is made safe after it.</p>")
+					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 11, "<p class=\"caution after\">A text that does more than ask changes the outputs of the card. The bench is made safe after it.</p>")
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}
@@ -573,7 +573,7 @@ func TextTold(p DialectProps, t DialectText) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		if t.Sends != "" && t.Sends != p.Form.Get(t.Field()) {
+		if t.Sends != "" && t.Sends != t.text(p.Form) {
 			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 44, "<p class=\"hint\">Sends <span class=\"code sends\">")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
@@ -664,8 +664,8 @@ func Tried(p DialectProps, t DialectText) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				for i, s := range p.Said {
-					templ_7745c5c3_Err = said(s, i).Render(ctx, templ_7745c5c3_Buffer)
+				for _, s := range p.Said {
+					templ_7745c5c3_Err = said(s, 1).Render(ctx, templ_7745c5c3_Buffer)
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}

@@ -199,6 +199,8 @@ func linesRead(d *bench.Definition) []lineRead {
 		l := lineRead{line: d.LineName(id), paths: contactSpans(slices.Compact(contacts)), muxes: strconv.Itoa(len(muxes)), resistance: short(low, quantity.Ohm), sense: "none"}
 		if high != low {
 			l.resistance += " to " + short(high, quantity.Ohm)
+		} else if high == 0 {
+			l.resistance = "not stated"
 		}
 		if senses == len(contacts) {
 			l.sense = "all"

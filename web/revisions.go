@@ -25,4 +25,13 @@ type RevisionsProps struct {
 	CanEdit   bool
 	Rows      []RevisionRow
 	More      int // older ones that are not shown
+	// Newest is what the latest revision is called; "" is in use.
+	Newest string
+}
+
+func (p RevisionsProps) newest() string {
+	if p.Newest == "" {
+		return "in use"
+	}
+	return p.Newest
 }

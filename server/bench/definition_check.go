@@ -168,6 +168,7 @@ func (d *Definition) warnPaths(ps *dut.Problems) {
 		line    ChannelID
 		contact int
 	}
+	unstated := 0
 	joined, reached, lines := map[ends]bool{}, map[int]bool{}, map[ChannelID]bool{}
 	for i := range d.Paths {
 		p := &d.Paths[i]
@@ -176,6 +177,12 @@ func (d *Definition) warnPaths(ps *dut.Problems) {
 			ps.Add(fmt.Sprintf("paths[%d].contact", i), "a second path joins %s", d.PathName(p))
 		}
 		joined[e], reached[p.Contact], lines[p.Channel] = true, true, true
+		if p.Resistance == 0 {
+			unstated++
+		}
+	}
+	if unstated > 0 {
+		ps.Add("paths", "no resistance is stated of %d of the %d paths: in a two-wire reading they would count as nothing", unstated, len(d.Paths))
 	}
 	var alone []int
 	for c := 1; c <= min(d.Contacts, dut.MaxPins); c++ {

@@ -137,7 +137,7 @@ func TestWarnings(t *testing.T) {
 	d.Connections = nil
 	d.Contacts = 7
 	d.Paths = d.Paths[:5]
-	d.Paths[4].Channel = 1
+	d.Paths[4].Channel, d.Paths[4].Resistance = 1, 0
 	d.Channels[0].SenseI[0].Gain, d.Channels[0].SenseI[0].Offset = 0, 0
 	var said []string
 	for _, p := range d.Warnings() {
@@ -146,7 +146,7 @@ func TestWarnings(t *testing.T) {
 	all := strings.Join(said, "\n")
 	for _, want := range []string{
 		"connections no connection says", "paths[4].contact a second path joins A to contact 1", "paths no path reaches contacts 5 to 7",
-		"channels[1].name no path leads to B", "paths no path leads to the return", "channels[0].senseI[0].gain no accuracy is stated",
+		"paths no resistance is stated of 1 of the 5 paths", "channels[1].name no path leads to B", "paths no path leads to the return", "channels[0].senseI[0].gain no accuracy is stated",
 	} {
 		if !strings.Contains(all, want) {
 			t.Errorf("nothing of %q in\n%s", want, all)

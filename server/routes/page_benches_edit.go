@@ -32,7 +32,9 @@ func (s *Server) benchEditPage(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	e := benchEditing{values: benchValues(&b.Body), stored: b}
-	e.values.Set("rev", strconv.Itoa(b.Rev))
+	for name, value := range map[string]string{"rev": strconv.Itoa(b.Rev), "ruleFrom": "1", "ruleTo": strconv.Itoa(b.Body.Contacts), "ruleSense": "1"} {
+		e.values.Set(name, value)
+	}
 	e.look()
 	return s.showBenchEditor(w, r, http.StatusOK, &e)
 }

@@ -62,7 +62,7 @@ func benchValues(d *bench.Definition) url.Values {
 	for _, t := range rangeTables {
 		for _, g := range alikeIn(d, t.of) {
 			for _, r := range *t.of(&d.Channels[g[0]]) {
-				addRow(v, rangeColumns, channelWords(d, g), t.key, web.Exact(r.FullScale, t.unit), typedOrNothing(r.Step, t.unit), bench.Part(r.Gain),
+				addRow(v, rangeColumns, channelWords(d, g), t.key, web.Exact(r.FullScale, t.unit), stepWord(r, t.unit), bench.Part(r.Gain),
 					typedOrNothing(r.Offset, t.unit), typedOrNothing(r.Noise, t.unit), typedOrNothing(r.LoopTime, quantity.Second))
 			}
 		}
@@ -246,9 +246,25 @@ var bits = regexp.MustCompile(`(?i)^([0-9]{1,2})[ -]?bits?$`)
 func (f *fields) step(field, text string, fullScale float64, unit quantity.Unit) float64 {
 	if m := bits.FindStringSubmatch(text); m != nil {
 		n, _ := strconv.Atoi(m[1]) // at most two digits
-		return 2 * fullScale / float64(uint64(1)<<min(n, 62))
+		return stepOf(fullScale, n)
 	}
 	return f.quantity(field, text, unit)
+}
+
+// stepOf is the step of a converter of so many bits over both signs of its full
+// scale.
+func stepOf(fullScale float64, bits int) float64 {
+	return 2 * fullScale / float64(uint64(1)<<min(bits, 62))
+}
+
+// stepWord is what step reads as that step: bits where they are what it is.
+func stepWord(r bench.Range, unit quantity.Unit) string {
+	for n := 8; n <= 32; n++ {
+		if r.Step > 0 && r.Step == stepOf(r.FullScale, n) {
+			return strconv.Itoa(n) + " bit"
+		}
+	}
+	return typedOrNothing(r.Step, unit)
 }
 
 // partOrValue reads a quantity, or a part of the full scale.
@@ -258,7 +274,9 @@ func (f *fields) partOrValue(field, text string, fullScale float64, unit quantit
 		if err != nil {
 			f.problems.Add(field, "%s", err.Error())
 		}
-		return v * fullScale
+		// A product of two decimals is meant as a decimal.
+		rounded, _ := strconv.ParseFloat(strconv.FormatFloat(v*fullScale, 'g', 14, 64), 64) // written just before
+		return rounded
 	}
 	return f.quantity(field, text, unit)
 }

@@ -160,6 +160,11 @@ func (l *Link) Recent(after uint64, n int) []talk.Event { return l.traffic.Recen
 
 // Faults returns and clears what has been noticed, without asking the cards.
 func (l *Link) Faults(ctx context.Context) ([]bench.Fault, error) {
+	for _, c := range l.conns {
+		if s := c.session(); s != nil {
+			c.suspect(s)
+		}
+	}
 	l.faultsMu.Lock()
 	defer l.faultsMu.Unlock()
 	out := l.faults

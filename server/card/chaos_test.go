@@ -123,10 +123,16 @@ type chaos struct {
 
 // newChaos connects over pipes in memory, in a bubble of its own time.
 func newChaos(t *testing.T, rnd *rand.Rand, orders *emulator.Orders) *chaos {
-	x := &chaos{T: t, Rand: rnd, w: newWitness(), orders: orders}
+	w := newWitness()
+	return newChaosOn(t, w, w, rnd, orders)
+}
+
+// newChaosOn is newChaos with other hardware behind the card.
+func newChaosOn(t *testing.T, hardware bench.Link, w *witness, rnd *rand.Rand, orders *emulator.Orders) *chaos {
+	x := &chaos{T: t, Rand: rnd, w: w, orders: orders}
 	x.def = emulator.Describe(rehearsal.DefaultBench(), "tcp://127.0.0.1:5025")
 	x.def.Connections[0].Timeout = 0.1
-	card, err := emulator.New(emulator.Config{Link: x.w, Definition: x.def, Orders: orders})
+	card, err := emulator.New(emulator.Config{Link: hardware, Definition: x.def, Orders: orders})
 	if err != nil {
 		t.Fatal(err)
 	}

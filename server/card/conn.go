@@ -61,6 +61,7 @@ type session struct {
 	// guarded by the connection's mu.
 	owned bool
 	live  atomic.Bool  // an output may be on, or a path closed
+	read  atomic.Bool  // the last answer was taken for a reading
 	spoke atomic.Int64 // when something was said last, ns since 1970
 
 	// Only who has the use of the connection touches these.

@@ -84,9 +84,10 @@ func (e *doubtful) Unwrap() error { return e.err }
 // Codes of the faults that the host reports of a card; the card's own have
 // the numbers of its error queue.
 const (
-	CodeLost      = 101 // the connection was lost
-	CodeRestarted = 102 // the card has restarted
-	CodeState     = 103 // the card is not as it was set
+	CodeLost       = 101 // the connection was lost
+	CodeRestarted  = 102 // the card has restarted
+	CodeState      = 103 // the card is not as it was set
+	CodeUnexpected = 104 // a line came that nobody asked for, after a reading
 )
 
 // codeOf is the code that an error has as a fault.

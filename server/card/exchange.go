@@ -120,10 +120,20 @@ func (c *conn) ask(ctx context.Context, s *session, message string, took time.Du
 	if !errors.Is(err, wire.ErrOutOfStep) || errors.Is(err, wire.ErrCut) || s.mending {
 		return answer, err
 	}
+	c.suspect(s)
 	if err := c.regain(ctx, s); err != nil {
 		return "", err
 	}
 	return c.askOnce(ctx, s, message, took)
+}
+
+// suspect reports a reading after which a line came that nobody asked for: one
+// of the two was the answer, and nobody can tell which.
+func (c *conn) suspect(s *session) {
+	if errors.Is(s.line.Reason(), wire.ErrUnexpected) && s.read.Swap(false) {
+		c.link.report(CodeUnexpected, c.def.Name+": a line came after a reading that nobody asked for; the reading may be another's. "+
+			"Check that nobody else talks to the card, and that its firmware answers every question once")
+	}
 }
 
 func (c *conn) askOnce(ctx context.Context, s *session, message string, took time.Duration) (string, error) {
@@ -133,6 +143,9 @@ func (c *conn) askOnce(ctx context.Context, s *session, message string, took tim
 	within := took + c.patience(len(message))
 	s.spoke.Store(time.Now().UnixNano())
 	answer, err := s.line.Ask(ctx, message, within)
+	if err == nil {
+		s.read.Store(false)
+	}
 	s.spoke.Store(time.Now().UnixNano())
 	if err == nil || ctx.Err() != nil || errors.Is(err, wire.ErrCut) {
 		return answer, err

@@ -21,6 +21,12 @@ func (f *fakeCard) blurt(text string) {
 	_, _ = io.WriteString(s, text)
 }
 
+// blurtNow is blurt, for a host that has nothing asked and notices.
+func (f *fakeCard) blurtNow(text string) {
+	f.blurt(text)
+	synctest.Wait()
+}
+
 func off(f *fakeCard) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -247,13 +253,13 @@ func TestBlurtBetweenCalls(t *testing.T) {
 		f := newFake()
 		r := newRig(t, f)
 		r.energise(0.25)
-		f.blurt("1.9E+0,1.9E-3,4,2.5E-1\n")
+		f.blurtNow("1.9E+0,1.9E-3,4,2.5E-1\n")
 		r.reads(0.25)
-		f.blurt("\x00\x80noise")
+		f.blurtNow("\x00\x80noise")
 		r.must(r.Set(t.Context(), 1, volts(0.5)))
 		r.reads(0.5)
 		f.reboot()
-		f.blurt("Card starting\n")
+		f.blurtNow("Card starting\n")
 		n := len(f.messages())
 		r.fails(r.Set(t.Context(), 1, volts(1)), ErrRestarted)
 		for _, m := range f.since(n) {
@@ -262,6 +268,31 @@ func TestBlurtBetweenCalls(t *testing.T) {
 			}
 		}
 		r.recovers(0.5)
+	})
+}
+
+// TestTwoAnswers: a card that answers a reading twice may have the second
+// answer taken for that of the next; the readings are reported.
+func TestTwoAnswers(t *testing.T) {
+	alone(t, func(t *testing.T) {
+		f := newFake()
+		r := newRig(t, f)
+		r.energise(0.25)
+		r.reads(0.25)
+		if faults, _ := r.Faults(t.Context()); len(faults) > 0 {
+			t.Errorf("faults %+v", faults)
+		}
+		f.blurtNow("2.5E-1,2.5E-4,4,2.5E-1\n")
+		faults, _ := r.Faults(t.Context())
+		if len(faults) != 1 || faults[0].Code != CodeUnexpected {
+			t.Errorf("faults %+v", faults)
+		}
+		r.reads(0.25)
+		f.blurtNow("2.5E-1,2.5E-4,4,2.5E-1\n")
+		r.must(r.Set(t.Context(), 1, volts(0.5)))
+		if faults, _ := r.Faults(t.Context()); len(faults) != 1 {
+			t.Errorf("faults %+v", faults)
+		}
 	})
 }
 

@@ -194,6 +194,7 @@ func (g *group) take(ctx context.Context, s *session, aperture time.Duration) er
 			c.countGarbled()
 			return &Error{Connection: c.def.Name, What: err.Error(), Remedy: c.remedyOfNoise(), Err: err}
 		}
+		s.read.Store(true)
 	}
 	return g.judge(ctx, s)
 }

@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"flag"
+	"maps"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
@@ -28,7 +29,7 @@ func samples() map[string]templ.Component {
 	results[0].Name, results[0].Note = hostile, hostile
 	nasty.Results = ByMeasurement(len(nasty.Results), results)
 	quad, grid, dual := part48(dut.Quad), part48(dut.Grid), part48(dut.DualRow)
-	return map[string]templ.Component{
+	pages := map[string]templ.Component{
 		"home": Home(sampleHome()), "run": Run(sampleRun()), "run-done": Run(doneRun()), "run-nasty": Run(nasty),
 		"run-quad": Run(runOn(quad)), "run-grid": Run(runOn(grid)), "run-48": Run(runOn(dual)), "shared": Run(sharedRun()),
 		"devices": Devices(sampleDevices()), "device": Device(sampleDevice()), "procedure": Procedure(sampleProcedurePage()), "check": Check(sampleCheck()), "check-ask": Check(sampleAsk()),
@@ -38,6 +39,8 @@ func samples() map[string]templ.Component {
 		"about":   About(AboutProps{Page: samplePage("/about", "About"), Version: "Version 0.1"}),
 		"error":   Error(ErrorProps{Page: samplePage("", "Not found"), Status: 404, What: "There is no run under this address", Advice: "It may have been deleted."}),
 	}
+	maps.Copy(pages, benchSamples())
+	return pages
 }
 
 func render(t testing.TB, c templ.Component) string {
@@ -170,7 +173,7 @@ func TestBadEntryComesBack(t *testing.T) {
 func TestRehearsalIsMarked(t *testing.T) {
 	for name, c := range samples() {
 		page := render(t, c)
-		if name == "sign-in" || name == "about" || name == "error" || name == "devices" {
+		if _, described := benchSamples()[name]; described || name == "sign-in" || name == "about" || name == "error" || name == "devices" {
 			continue // these show nothing that was measured
 		}
 		if !strings.Contains(page, `class="stamp"`) || !strings.Contains(page, "<strong>Rehearsal.</strong>") {

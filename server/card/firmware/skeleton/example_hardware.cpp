@@ -7,6 +7,10 @@
 
 #include "hardware.h"
 
+#ifndef EXAMPLE_WATCHDOG_MS
+#define EXAMPLE_WATCHDOG_MS 2000
+#endif
+
 namespace {
 
 const real full_volts[] = {2, 10};
@@ -66,7 +70,7 @@ void solve(int channel, Look &look) {
 
 const Facts hw_facts = {
 	"Ohmkeep", "Rehearsal skeleton", "0", "1",
-	2000, 2,
+	EXAMPLE_WATCHDOG_MS, 2,
 	{
 		{{voltage, current}, {voltage, current}, true},
 		{{voltage, current}, {voltage, current}, false},

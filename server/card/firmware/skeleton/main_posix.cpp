@@ -1,6 +1,7 @@
 // Runs the card on a PC: on the terminal device named as argument, or on
-// standard input and output. It goes on when the host hangs up, until the
-// watchdog has made everything safe. The signal USR1 trips channel 1.
+// standard input and output. It says "ready" on standard error when it listens.
+// It goes on when the host hangs up, until the watchdog has made everything
+// safe. The signal USR1 trips channel 1.
 // Copyright (c) 2026 the Ohmkeep authors. MIT License, see LICENSE.
 #include <errno.h>
 #include <fcntl.h>
@@ -72,6 +73,7 @@ int main(int count, char **arguments) {
 	signal(SIGPIPE, SIG_IGN);
 	static Card card(send, &streams);
 	card.start();
+	if (write(2, "ready\n", 6) != 6) return 1;
 	for (bool host = true; host || !card.is_idle() || !card.is_safe();) {
 		if (host) host = receive(card, streams);
 		else poll(0, 0, 1);

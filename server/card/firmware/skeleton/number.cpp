@@ -255,8 +255,10 @@ int shortest(real x, int at_most, char *digits, int &exponent) {
 		bool ends_high = side_high > 0 || (side_high == 0 && even);
 		if (count == 0 || (!ends_low && !ends_high && count < at_most)) continue;
 		rest.shift(1);
-		bool nearer_above = compare(rest, scale) >= 0;
-		if ((ends_high && !ends_low) || (ends_high == ends_low && nearer_above)) round_up(digits, count, exponent);
+		int side = compare(rest, scale);
+		bool up = side > 0 || (side == 0 && digit % 2 != 0);
+		if ((ends_high && !ends_low) || (ends_high == ends_low && up)) round_up(digits, count, exponent);
+		while (count > 1 && digits[count - 1] == '0') count--; // where digits were left out
 		return count;
 	}
 }

@@ -1,0 +1,193 @@
+package firmware
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+)
+
+// Warnings are errors, and the skeleton gets along without what a small
+// processor's tools often lack.
+var strict = []string{"-Wall", "-Wextra", "-Wshadow", "-Werror", "-fno-exceptions", "-fno-rtti"}
+
+// core are the sources without the example's hardware and main.
+var core = []string{"card", "commands", "list", "number", "parse", "paths", "reading", "source", "status"}
+
+func skeleton(names ...string) []string {
+	paths := make([]string, len(names))
+	for i, n := range names {
+		paths[i] = filepath.Join("skeleton", n+".cpp")
+	}
+	return paths
+}
+
+// compiler finds g++. Without it the test is skipped, but not where CI says
+// that everything must be there.
+func compiler(t testing.TB) string {
+	t.Helper()
+	path, err := exec.LookPath("g++")
+	switch {
+	case err == nil:
+		return path
+	case os.Getenv("CI") == "true":
+		t.Fatal("g++ is missing: the firmware skeleton cannot be compiled")
+	default:
+		t.Skip("g++ is missing: the firmware skeleton is not compiled")
+	}
+	return ""
+}
+
+// compile runs g++, which must be silent.
+func compile(t testing.TB, args ...string) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	defer cancel()
+	out, err := exec.CommandContext(ctx, compiler(t), args...).CombinedOutput()
+	if err != nil || len(out) > 0 {
+		t.Fatalf("g++ %s: %v\n%s", strings.Join(args, " "), err, out)
+	}
+}
+
+// built are the programs that several tests use, by name, in a folder that
+// TestMain removes.
+var built struct {
+	sync.Mutex
+	folder string
+	done   map[string]bool
+}
+
+// program compiles a program once for all tests.
+func program(t testing.TB, name string, args ...string) string {
+	t.Helper()
+	built.Lock()
+	defer built.Unlock()
+	path := filepath.Join(built.folder, name)
+	if !built.done[name] {
+		compile(t, append(append([]string{"-o", path, "-Iskeleton"}, strict...), args...)...)
+		built.done[name] = true
+	}
+	return path
+}
+
+func TestMain(m *testing.M) {
+	folder, err := os.MkdirTemp("", "firmware")
+	if err != nil {
+		panic(err)
+	}
+	built.folder, built.done = folder, map[string]bool{}
+	code := m.Run()
+	_ = os.RemoveAll(folder) // what is left lies in the folder for temporary files
+	os.Exit(code)
+}
+
+// watchdog is that of the cards in the tests: short, so that it can be waited
+// for, and long against what a busy machine holds a process up.
+const watchdog = 400 * time.Millisecond
+
+// card are the arguments for the example's card.
+func card(flags ...string) []string {
+	flags = append(flags, "-std=c++11", "-O1", fmt.Sprintf("-DEXAMPLE_WATCHDOG_MS=%d", watchdog.Milliseconds()))
+	return append(flags, skeleton(append(core, "example_hardware", "main_posix")...)...)
+}
+
+// plain is the card as someone would build it to try it.
+func plain(t testing.TB) string {
+	t.Helper()
+	return program(t, "plain", card()...)
+}
+
+// guarded is the card with the sanitizers, or without where they are missing.
+func guarded(t testing.TB) string {
+	t.Helper()
+	probe := filepath.Join(t.TempDir(), "probe.cpp")
+	if err := os.WriteFile(probe, []byte("int main() { return 0; }\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	flags := []string{"-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"}
+	args := append(append([]string{"-o", filepath.Join(t.TempDir(), "probe")}, flags...), probe)
+	if out, err := exec.CommandContext(t.Context(), compiler(t), args...).CombinedOutput(); err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatalf("no sanitizers: %v\n%s", err, out)
+		}
+		t.Logf("no sanitizers here: the card runs without: %v", err)
+		return plain(t)
+	}
+	return program(t, "guarded", card(flags...)...)
+}
+
+// TestCompiles holds that every source compiles on its own, in the oldest and
+// a newer language, with both types of numbers, without the host's C++ library
+// behind it.
+func TestCompiles(t *testing.T) {
+	if testing.Short() {
+		t.Skip("compiles everything several times")
+	}
+	for _, flags := range []string{
+		"-std=c++11 -O2 -ffreestanding",
+		"-std=c++14 -Os -Wconversion",
+		"-std=c++11 -Os -DCARD_REAL=float -Wdouble-promotion -Wconversion -fsingle-precision-constant",
+	} {
+		args := append([]string{"-r", "-nostdlib", "-o", filepath.Join(t.TempDir(), "all.o")}, strict...)
+		compile(t, append(append(args, strings.Fields(flags)...), skeleton(core...)...)...)
+	}
+}
+
+// allowed are the functions of the C library that the skeleton may need, and
+// what the compiler puts in itself.
+var allowed = map[string]bool{
+	"memcpy": true, "memmove": true, "memset": true, "memcmp": true, "strlen": true, "strchr": true,
+	"frexp": true, "ldexp": true, "frexpf": true, "ldexpf": true, "scalbn": true, "scalbnf": true,
+	"__stack_chk_fail": true, "_GLOBAL_OFFSET_TABLE_": true,
+}
+
+// TestNeeds holds that the skeleton needs nothing but its hardware and a
+// handful of functions: no memory from the heap, no formatted output, no
+// exceptions.
+func TestNeeds(t *testing.T) {
+	nm, err := exec.LookPath("nm")
+	if err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatal("nm is missing")
+		}
+		t.Skip("nm is missing: what the skeleton needs is not looked at")
+	}
+	all := filepath.Join(t.TempDir(), "all.o")
+	args := append([]string{"-std=c++11", "-Os", "-r", "-nostdlib", "-o", all}, strict...)
+	compile(t, append(args, skeleton(core...)...)...)
+	out, err := exec.CommandContext(t.Context(), nm, "--undefined-only", "--demangle", all).Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	hardware := 0
+	for line := range strings.Lines(string(out)) {
+		f := strings.Fields(line)
+		name, _, _ := strings.Cut(strings.Join(f[1:], " "), "(")
+		switch {
+		case strings.HasPrefix(name, "hw_"):
+			hardware++
+		case !allowed[name]:
+			t.Errorf("the skeleton needs %s", name)
+		}
+	}
+	if hardware != 7 { // six functions and the table of facts
+		t.Errorf("the hardware is behind %d names, not six functions and the facts:\n%s", hardware, out)
+	}
+}
+
+func TestSizes(t *testing.T) {
+	for _, kind := range []string{"double", "float"} {
+		path := program(t, "sizes-"+kind, "-std=c++11", "-DCARD_REAL="+kind, filepath.Join("testdata", "sizes.cpp"))
+		out, err := exec.CommandContext(t.Context(), path).Output()
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Log(string(bytes.TrimSpace(out)))
+	}
+}

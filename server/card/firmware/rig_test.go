@@ -1,0 +1,223 @@
+//go:build linux
+
+package firmware
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"io"
+	"os"
+	"os/exec"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/creack/pty"
+)
+
+// rig is a card's program on a pseudo-terminal.
+type rig struct {
+	t       testing.TB
+	path    string
+	host    *os.File // the host's end
+	card    *os.File // held open, so that the line lives on when the program is started again
+	process *exec.Cmd
+	lines   chan string // what comes; closed when the line ends
+	said    *said
+}
+
+// said is what a program writes to standard error, with a mark for its "ready".
+type said struct {
+	mu    sync.Mutex
+	text  bytes.Buffer
+	ready chan struct{}
+}
+
+func (s *said) Write(b []byte) (int, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	before := s.text.Len()
+	s.text.Write(b)
+	if text := s.text.Bytes(); bytes.Contains(text, []byte("ready\n")) && !bytes.Contains(text[:before], []byte("ready\n")) {
+		close(s.ready)
+	}
+	return len(b), nil
+}
+
+func (s *said) String() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.text.String()
+}
+
+// patience is how long anything may take on a machine that has other things
+// to do. No test passes by waiting for it.
+const patience = 5 * time.Second
+
+// newRig starts a program on a new pseudo-terminal. At the end the host hangs
+// up, and the program must end by itself, without a word.
+func newRig(t testing.TB, path string) *rig {
+	t.Helper()
+	host, card, err := openPTY()
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := &rig{t: t, path: path, host: host, card: card, lines: make(chan string, 1<<12)}
+	go r.listen()
+	t.Cleanup(func() {
+		r.hangUp()
+		_ = card.Close() // nothing is left to be lost
+	})
+	r.start()
+	return r
+}
+
+// openPTY is pty.Open with a host's end that can be closed while it is read:
+// the library leaves it blocking.
+func openPTY() (host, card *os.File, err error) {
+	blocking, card, err := pty.Open()
+	if err != nil {
+		return nil, nil, err
+	}
+	defer func() { err = errors.Join(err, blocking.Close()) }()
+	fd, err := syscall.Dup(int(blocking.Fd()))
+	if err != nil {
+		return nil, nil, errors.Join(err, card.Close())
+	}
+	syscall.CloseOnExec(fd)
+	if err := syscall.SetNonblock(fd, true); err != nil {
+		return nil, nil, errors.Join(err, syscall.Close(fd), card.Close())
+	}
+	return os.NewFile(uintptr(fd), blocking.Name()), card, nil
+}
+
+// start starts the program and waits until it listens.
+func (r *rig) start() {
+	r.t.Helper()
+	r.said = &said{ready: make(chan struct{})}
+	r.process = exec.Command(r.path, r.card.Name())
+	r.process.Stderr = r.said
+	if err := r.process.Start(); err != nil {
+		r.t.Fatal(err)
+	}
+	select {
+	case <-r.said.ready:
+	case <-time.After(patience):
+		r.t.Fatalf("the card does not come up: %s", r.said)
+	}
+}
+
+// restart is the power switch.
+func (r *rig) restart() {
+	r.t.Helper()
+	if err := r.process.Process.Kill(); err != nil {
+		r.t.Fatal(err)
+	}
+	_ = r.process.Wait() // killed: its state is no news
+	r.start()
+}
+
+// hangUp closes the host's end; the program must end in order then.
+func (r *rig) hangUp() {
+	r.t.Helper()
+	if r.process == nil {
+		return
+	}
+	if err := r.host.Close(); err != nil {
+		r.t.Error(err)
+	}
+	kill := time.AfterFunc(patience, func() { _ = r.process.Process.Kill() })
+	defer kill.Stop()
+	err := r.process.Wait()
+	r.process = nil
+	if text := r.said.String(); err != nil || text != "ready\n" {
+		r.t.Errorf("the card ended with %v and said %s", err, text)
+	}
+}
+
+// send sends bytes as they are.
+func (r *rig) send(bytes string) {
+	r.t.Helper()
+	if _, err := io.WriteString(r.host, bytes); err != nil {
+		r.t.Fatalf("%v: %s", err, r.said)
+	}
+}
+
+// listen takes in lines until the line ends.
+func (r *rig) listen() {
+	defer close(r.lines)
+	for in := bufio.NewReaderSize(r.host, 1<<16); ; {
+		text, err := in.ReadString('\n')
+		if err != nil {
+			return
+		}
+		r.lines <- strings.TrimSuffix(text, "\n")
+	}
+}
+
+// line reads one line.
+func (r *rig) line() string {
+	r.t.Helper()
+	select {
+	case text, more := <-r.lines:
+		if more {
+			return text
+		}
+	case <-time.After(patience):
+	}
+	r.t.Fatalf("no line came: %s", r.said)
+	return ""
+}
+
+// ask sends a message and reads a line.
+func (r *rig) ask(message string) string {
+	r.t.Helper()
+	r.send(message + "\n")
+	return r.line()
+}
+
+// is asks, and wants exactly this.
+func (r *rig) is(message, want string) {
+	r.t.Helper()
+	if got := r.ask(message); got != want {
+		r.t.Errorf("%s → %s, not %s", message, got, want)
+	}
+}
+
+// quiet wants that nothing has come: what is asked now is answered next.
+func (r *rig) quiet() {
+	r.t.Helper()
+	r.is("*ESE?", "0")
+}
+
+// within wants that something takes at least and at most so long; late answers
+// alone may be the machine's fault, so the best of a few tries counts.
+func (r *rig) within(least, most time.Duration, f func()) {
+	r.t.Helper()
+	var took time.Duration
+	for range 5 {
+		start := time.Now()
+		f()
+		if took = time.Since(start); took < least {
+			r.t.Errorf("took %v, less than %v", took, least)
+			return
+		}
+		if took <= most {
+			return
+		}
+	}
+	r.t.Errorf("took %v at last, more than %v", took, most)
+}
+
+// silence waits for longer than the watchdog does; nothing may come.
+func (r *rig) silence() {
+	r.t.Helper()
+	select {
+	case text := <-r.lines:
+		r.t.Errorf("%q came unasked", text)
+	case <-time.After(watchdog + watchdog/2):
+	}
+}

@@ -114,6 +114,8 @@ func TestBrowserBenchInUse(t *testing.T) {
 	b.fill("#copy-name", "Two cards")
 	b.fill("#copy-address", address)
 	b.submit(`form[action$="/copy"] button`)
+	b.fill("#bench-connections-0-timeout", "100 ms") // also how long a text that is tried waits
+	b.submit("#save-bench")
 	b.open(p.base + "/benches")
 	b.submit("#use-two-cards")
 	if !strings.HasSuffix(b.address(), "/bench") || !strings.Contains(b.text(".strip"), "Two cards") {
@@ -156,7 +158,7 @@ func TestBrowserBenchInUse(t *testing.T) {
 	if said := b.text("#newer"); !strings.Contains(said, "*ESR?;*STB?") {
 		t.Errorf("a saved bench that is not used yet: %s", said)
 	}
-	b.views("bench-newer")
+	b.shot("bench-newer")
 	b.submit(`#newer form button`)
 	b.open(p.base + "/benches/two-cards")
 	if evaluate[bool](b, `document.getElementById("newer") !== null`) {

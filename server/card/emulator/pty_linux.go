@@ -27,11 +27,28 @@ func OpenPTY() (card io.ReadWriteCloser, hostPath string, err error) {
 	if err != nil {
 		return nil, "", fmt.Errorf("emulator: opening a pseudo-terminal: %w", err)
 	}
+	if master, err = waiting(master); err != nil {
+		return nil, "", errors.Join(err, slave.Close())
+	}
 	t := &terminal{master, slave}
 	if err := raw(slave); err != nil {
 		return nil, "", errors.Join(fmt.Errorf("emulator: making %s raw: %w", slave.Name(), err), t.Close())
 	}
 	return t, slave.Name(), nil
+}
+
+// waiting is the same file with reads that Close ends: opening a
+// pseudo-terminal leaves its end in the mode in which they go on. The file
+// given is closed.
+func waiting(f *os.File) (*os.File, error) {
+	fd, err := unix.FcntlInt(f.Fd(), unix.F_DUPFD_CLOEXEC, 0)
+	if err == nil {
+		err = unix.SetNonblock(fd, true)
+	}
+	if err = errors.Join(err, f.Close()); err != nil {
+		return nil, fmt.Errorf("emulator: opening a pseudo-terminal: %w", err)
+	}
+	return os.NewFile(uintptr(fd), f.Name()), nil
 }
 
 // raw has a terminal pass on every byte as it is: what cfmakeraw of termios(3)

@@ -7,6 +7,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
+	"ohmkeep/server/talk"
 )
 
 // FaultChoice is a fault that a rehearsal bench can be given.
@@ -24,8 +25,11 @@ type BenchProps struct {
 	Def      bench.Definition
 	Identity bench.Identity
 	State    bench.State
-	Holder   string // who has control; "" for nobody
-	Mine     bool   // Holder is who is looking
+	Reason   string // why the state is what it is
+	HasCards bool
+	Health   []talk.Health // of the connections to its cards
+	Holder   string        // who has control; "" for nobody
+	Mine     bool          // Holder is who is looking
 	Faults   []bench.Fault
 	CanUse   bool // operator or owner
 

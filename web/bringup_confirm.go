@@ -7,6 +7,7 @@ import (
 	"strconv"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
 )
 
 // ToConfirm is one thing that a person is asked to have seen to.
@@ -31,6 +32,9 @@ type ConfirmProps struct {
 	Device *dut.Device
 	Socket *Socket
 }
+
+// confirmedBy is who confirmed something and when.
+func confirmedBy(c procedure.Confirmation) string { return c.By + ", " + moment(c.At) }
 
 type hiddenField struct{ name, value string }
 

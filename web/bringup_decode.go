@@ -3,6 +3,7 @@ package web
 import (
 	"bytes"
 	"fmt"
+	"regexp"
 	"strings"
 
 	"ohmkeep/server/talk"
@@ -131,8 +132,9 @@ func (d *Decoder) Exchange(x *talk.Exchange) []Meaning {
 }
 
 // OnlyAsks reports whether a message does no more than ask: every part of it
-// is a query that the reference knows, and none a self-test. What is not known
-// counts as doing more.
+// is a query that the reference knows. What is not known counts as doing more,
+// and so does a self-test, which may switch outputs on an instrument of another
+// make.
 func (d *Decoder) OnlyAsks(message string) bool {
 	if strings.ContainsAny(message, "\r\n") {
 		return false
@@ -162,18 +164,37 @@ func (u *unit) meaning() Meaning {
 	case u.command == nil:
 		return Meaning{u.header + " is not in the protocol", true}
 	}
-	text := firstSentence(u.command.Meaning)
-	if u.suffix != "" || strings.Contains(u.command.Header, "<n>") {
+	text := u.does()
+	if strings.Contains(u.command.Header, "<n>") {
 		text += ", channel " + orOne(u.suffix)
 	}
-	switch {
-	case u.query:
-		text = "asks: " + text
-	case u.parameters != "":
+	if u.parameters != "" {
 		text += ": " + u.parameterWords()
 	}
 	return Meaning{Text: text}
 }
+
+// does is what the command does, in a few words. A setting that is asked for is
+// not set.
+func (u *unit) does() string {
+	text, _, _ := strings.Cut(firstSentence(u.command.Meaning), ": ")
+	text, _, _ = strings.Cut(text, "; ")
+	text = unitAtEnd.ReplaceAllString(text, "")
+	if !u.query || u.command.QueryOnly {
+		return text
+	}
+	what, sets := strings.CutPrefix(text, "Sets ")
+	switch {
+	case sets && strings.HasPrefix(what, "the "):
+		return "Asks for " + what
+	case sets:
+		return "Asks " + what
+	}
+	return "Asks how this stands: " + strings.ToLower(text[:1]) + text[1:]
+}
+
+// unitAtEnd is the unit that a meaning names, and what it adds to it.
+var unitAtEnd = regexp.MustCompile(`, [VAs](, .*)?$`)
 
 func orOne(suffix string) string {
 	if suffix == "" {

@@ -11,8 +11,8 @@ import (
 
 // What parameters and answers say, in words.
 
-// last is the last node of the command's header in long form, without what is
-// optional at its end: RANGE of …:RANGe[:UPPer].
+// last is the last node of the command's header that cannot be left out, in
+// capitals: RANGE of …:RANGe[:UPPer].
 func (u *unit) last() string {
 	nodes := nodesOf(strings.TrimSuffix(u.command.Header, "?"))
 	for i := len(nodes) - 1; i >= 0; i-- {
@@ -23,20 +23,15 @@ func (u *unit) last() string {
 	return ""
 }
 
-// of is the quantity that the command is about: the unit of its numbers.
+// of is the unit of the command's numbers: its answer names it last.
 func (u *unit) of() quantity.Unit {
-	header := strings.ToUpper(u.command.Header)
-	switch u.last() {
-	case "APERTURE":
-		return quantity.Second
-	case "TRIPPED", "SOURCE", "MODE", "COUNT", "STATE", "CLEAR":
-		return quantity.One
-	}
-	switch {
-	case strings.Contains(header, ":VOLTAGE"):
+	switch answer := u.command.Answer; {
+	case strings.HasSuffix(answer, ", V"):
 		return quantity.Volt
-	case strings.Contains(header, ":CURRENT"):
+	case strings.HasSuffix(answer, ", A"):
 		return quantity.Ampere
+	case strings.HasSuffix(answer, ", s"):
+		return quantity.Second
 	}
 	return quantity.One
 }
@@ -50,7 +45,39 @@ func (u *unit) parameterWords() string {
 		}
 		return u.parameters
 	}
+	switch parameters := u.command.Parameters; {
+	case strings.Contains(parameters, "channel_list") && strings.HasPrefix(strings.ToUpper(u.command.Header), "ROUTE"):
+		return pathWordsOf(u.parameters)
+	case parameters == "<Boolean>":
+		return booleanWord(u.parameters)
+	}
 	return numberWords(u.parameters, u.of())
+}
+
+func booleanWord(text string) string {
+	switch strings.ToUpper(text) {
+	case "1", "ON":
+		return "on"
+	case "0", "OFF":
+		return "off"
+	}
+	return text
+}
+
+// pathWordsOf says what a list of paths, (@1!12,0!7), connects.
+func pathWordsOf(list string) string {
+	items := strings.Split(strings.Trim(strings.ReplaceAll(list, " ", ""), "(@)"), ",")
+	for i, item := range items {
+		line, contact, ok := strings.Cut(item, "!")
+		switch {
+		case !ok:
+		case line == "0":
+			items[i] = "return to contact " + contact
+		default:
+			items[i] = "channel " + line + " to contact " + contact
+		}
+	}
+	return strings.Join(items, ", ")
 }
 
 // numberWords is a number of the protocol as an engineering value; another
@@ -74,11 +101,12 @@ func numberWords(text string, unit quantity.Unit) string {
 }
 
 // statusBits names the bits of the registers, from bit 0 on. Standard event
-// status and status byte: IEEE 488.2, 11.5.1 and 11.2; the two of the status
-// byte that SCPI-1999 adds: volume 1, 9.1.
+// status and status byte: IEEE 488.2, 11.5.1 and 11.2; those of the status
+// byte and the two registers that SCPI-1999 adds: volume 1, 9.1 to 9.4.
 var statusBits = map[string][]string{
 	"*ESR": eventBits, "*ESE": eventBits, "*STB": byteBits, "*SRE": byteBits,
-	"QUESTIONABLE": {"voltage: a channel at its limit", "current: a channel at its limit"},
+	"QUESTIONABLE": {"a voltage at its limit", "a current at its limit"},
+	"OPERATION":    {"", "settling", "", "", "measuring"},
 }
 
 var (
@@ -159,10 +187,12 @@ func (u *unit) registerAnswer(header, text string) string {
 	if err != nil || n < 0 {
 		return text
 	}
-	if strings.Contains(header, "QUESTIONABLE") {
-		return bitWords(n, statusBits["QUESTIONABLE"])
+	for _, register := range []string{"QUESTIONABLE", "OPERATION"} {
+		if strings.Contains(header, register) {
+			return bitWords(n, statusBits[register])
+		}
 	}
-	return bitWords(n, nil)
+	return text
 }
 
 func (u *unit) pathAnswer(text string) string {
@@ -170,7 +200,7 @@ func (u *unit) pathAnswer(text string) string {
 		if text == "(@)" {
 			return "no path is closed"
 		}
-		return "closed: " + strings.Trim(text, "(@)")
+		return "closed: " + pathWordsOf(text)
 	}
 	parts := strings.Split(text, ",")
 	for i, p := range parts {
@@ -184,17 +214,15 @@ func (u *unit) pathAnswer(text string) string {
 	return strings.Join(parts, ", ")
 }
 
+// settingAnswer reads a number with the unit of the command, and 0 and 1 as the
+// reference words them: "1 on, 0 off".
 func (u *unit) settingAnswer(text string) string {
-	header := strings.ToUpper(u.command.Header)
-	switch {
-	case u.last() == "TRIPPED" && text == "1":
-		return "yes"
-	case u.last() == "TRIPPED" && text == "0":
-		return "no"
-	case strings.Contains(header, "STATE]") && text == "1":
-		return "on"
-	case strings.Contains(header, "STATE]") && text == "0":
-		return "off"
+	if text == "0" || text == "1" {
+		for word := range strings.SplitSeq(u.command.Answer, ", ") {
+			if says, ok := strings.CutPrefix(word, text+" "); ok {
+				return says
+			}
+		}
 	}
 	return numberWords(text, u.of())
 }

@@ -59,6 +59,7 @@ type RunProps struct {
 	// Base+"/share"; revoking posts id to Base+"/share/revoke".
 	ShareForm Form
 	CanEdit   bool // note, rerun, share
+	Traffic   bool // what was said with the cards is kept
 	CanDelete bool
 }
 

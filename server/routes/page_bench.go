@@ -26,8 +26,9 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
-	now, who := s.at().Station.Snapshot(), viewerOf(ctx)
+	now, who := s.snapshot(), viewerOf(ctx)
 	p := web.BenchProps{
+		Reason: now.Reason, HasCards: s.at().Cards != nil, Health: s.healthNow(),
 		Page: s.frame(ctx, s.at().Bench.Name, "/bench"), Def: s.at().Bench, Identity: s.at().Identity(), State: now.State,
 		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, CanUse: who.Role >= store.Operator,
 		Seat: web.Form{ID: "seat"}, BenchForm: web.Form{ID: "faults"},

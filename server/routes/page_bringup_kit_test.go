@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"ohmkeep/server/card/protocol"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
 )
@@ -100,18 +101,5 @@ func everyName() []string {
 	return strings.Split("low-voltage,esd,stored-charge,mains,stop,interlock,rules,seated,pin-1", ",")
 }
 
-// testReference is a small part of a protocol.
-func testReference() talk.Reference {
-	return talk.Reference{
-		Intro: []string{"What a card must understand."},
-		Rules: []talk.Rule{{Title: "Messages", Text: []string{"One line each way."}}},
-		Commands: []talk.Command{
-			{Group: "Common", Header: "*IDN?", QueryOnly: true, Meaning: "who the card is", Source: "IEEE 488.2, 10.14"},
-			{Group: "Common", Header: "*RST", Meaning: "outputs to zero and off, all paths open"},
-			{Group: "Common", Header: "*TST?", QueryOnly: true, Meaning: "self-test"},
-			{Group: "Output", Header: "OUTPut<n>[:STATe]", Parameters: "<Boolean>", Query: true, Meaning: "output on or off", Errors: []int{-221}},
-			{Group: "Reading", Header: "READ[:SCALar]?", Parameters: "[<channel_list>]", QueryOnly: true, Meaning: "measures", Answer: "v,i,status,level"},
-		},
-		Errors: []talk.Error{{Number: -113, Text: "Undefined header", When: "the header is not known"}, {Number: -221, Text: "Settings conflict", When: "they do not fit together"}},
-	}
-}
+// testReference is the protocol's.
+func testReference() talk.Reference { return protocol.Reference() }

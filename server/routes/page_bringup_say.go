@@ -155,4 +155,3 @@ func clipped(text string, most int) string {
 	}
 	return text
 }
-

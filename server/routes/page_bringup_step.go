@@ -295,4 +295,3 @@ func (s *Server) stepStopForm(w http.ResponseWriter, r *http.Request) error {
 	}
 	return seeOther(w, r, "/bench/bring-up#step")
 }
-

@@ -223,4 +223,3 @@ func (s *Server) cardCheckLive(w http.ResponseWriter, r *http.Request) error {
 	})
 	return nil
 }
-

@@ -44,6 +44,9 @@ func (s *Server) runProps(ctx context.Context, id string, m int) (web.RunProps, 
 	if seq != 0 {
 		p.Page.Live, p.Page.Seq = p.Base+"/live", seq
 	}
+	if p.Traffic, err = s.Store.HasTraffic(ctx, id); err != nil {
+		return p, err
+	}
 	p.CanEdit, p.CanDelete = who.Role >= store.Operator, who.Role >= store.Owner
 	p.NoteForm = web.Form{ID: "note", Values: url.Values{"note": {p.Record.Note}}}
 	p.ShareForm = web.Form{ID: "share", Values: url.Values{"days": {"30"}}}

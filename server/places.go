@@ -79,11 +79,13 @@ func (p *places) first(ctx context.Context) (*routes.Place, error) {
 	return place, err
 }
 
-// Use puts the bench of that key in use instead of the one that is.
+// Use puts the bench of that key in use instead of the one that is. Where its
+// link cannot be opened the rehearsal bench is in use, and is returned beside
+// the error.
 func (p *places) Use(ctx context.Context, key string) (*routes.Place, error) {
 	place, err := p.use(ctx, key)
 	if err != nil {
-		return nil, err
+		return place, err
 	}
 	return place, p.store.Log(ctx, store.Event{By: "ohmkeep", Action: useAction, Subject: useSubject, Detail: key})
 }
@@ -110,7 +112,7 @@ func (p *places) use(ctx context.Context, key string) (*routes.Place, error) {
 	if err != nil {
 		// Something must be in use.
 		p.place = p.rehearse(ctx)
-		return nil, err
+		return p.place, err
 	}
 	p.place, p.cards = place, cards
 	return place, nil

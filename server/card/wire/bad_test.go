@@ -57,91 +57,96 @@ func firstMarks(n int, f do) do {
 	}
 }
 
-var badCards = []struct {
+type badCard struct {
 	name string
 	on   do
 	want error // of the question; nil where the answer is to be had nevertheless
-}{
-	{"answers in single bytes", says("A", ":", "Q", "?", "\r", "\n"), nil},
-	{"ends its lines with CR LF", says("A:Q?\r\n"), nil},
-	{"ends its lines with LF CR", says("A:Q?\n\r"), nil},
-	{"sends empty lines about", says("\n\r\n\n", "\n", "A:Q?\n\r\n\n", "\r\n"), nil},
-	{"is slow but in time", onQ(func(c *fake, line string) {
-		c.say("A:")
-		time.Sleep(within - 1)
-		c.say("Q?\n")
-	}), nil},
+}
 
-	{"is silent", says(), ErrTimeout},
-	{"answers half a line", says("A:Q"), ErrTimeout},
-	{"answers without an end", says("A:Q?"), ErrTimeout},
-	{"is late", onQ(func(c *fake, line string) {
-		time.Sleep(within + 20*time.Millisecond)
-		well(c, line)
-	}), ErrTimeout},
-	{"is very late", onQ(func(c *fake, line string) {
-		time.Sleep(5 * within)
-		well(c, line)
-	}), ErrTimeout},
-	{"is late with half of it", onQ(func(c *fake, line string) {
-		c.say("A:")
-		time.Sleep(2 * within)
-		c.say("Q?\n")
-	}), ErrTimeout},
-	{"is late with half of it and stays there", onQ(func(c *fake, line string) {
-		time.Sleep(2 * within)
-		c.say("A:Q")
-	}), ErrTimeout},
+// badCards are made anew for each test: some remember what was said.
+func badCards() []badCard {
+	return []badCard{
+		{"answers in single bytes", says("A", ":", "Q", "?", "\r", "\n"), nil},
+		{"ends its lines with CR LF", says("A:Q?\r\n"), nil},
+		{"ends its lines with LF CR", says("A:Q?\n\r"), nil},
+		{"sends empty lines about", says("\n\r\n\n", "\n", "A:Q?\n\r\n\n", "\r\n"), nil},
+		{"is slow but in time", onQ(func(c *fake, line string) {
+			c.say("A:")
+			time.Sleep(within - 1)
+			c.say("Q?\n")
+		}), nil},
 
-	{"repeats itself", says("A:Q?\nA:Q?\n"), ErrUnexpected},
-	{"says something else as well", says("A:Q?\nready\n"), ErrUnexpected},
-	{"begins another line", says("A:Q?\nrea"), ErrUnexpected},
-	{"says something before it", says("hello\nA:Q?\n"), ErrUnexpected},
+		{"is silent", says(), ErrTimeout},
+		{"answers half a line", says("A:Q"), ErrTimeout},
+		{"answers without an end", says("A:Q?"), ErrTimeout},
+		{"is late", onQ(func(c *fake, line string) {
+			time.Sleep(within + 20*time.Millisecond)
+			well(c, line)
+		}), ErrTimeout},
+		{"is very late", onQ(func(c *fake, line string) {
+			time.Sleep(5 * within)
+			well(c, line)
+		}), ErrTimeout},
+		{"is late with half of it", onQ(func(c *fake, line string) {
+			c.say("A:")
+			time.Sleep(2 * within)
+			c.say("Q?\n")
+		}), ErrTimeout},
+		{"is late with half of it and stays there", onQ(func(c *fake, line string) {
+			time.Sleep(2 * within)
+			c.say("A:Q")
+		}), ErrTimeout},
 
-	{"sends noise", says("A:\x00Q?\n"), ErrGarbled},
-	{"sends noise before it", says("\xff\xfe", "A:Q?\n"), ErrGarbled},
-	{"sends noise after it", says("A:Q?\n\x80"), ErrGarbled},
-	{"sends noise for ever", says("\x01"), ErrGarbled},
-	{"sends noise of single bits", says("A:Q?\x7f\n"), ErrGarbled},
-	{"has a CR in it", says("A:\rQ?\n"), ErrGarbled},
-	{"has a CR in its pieces", says("A:", "\r", "Q?\n"), ErrGarbled},
-	{"sends a line that is too long", says(strings.Repeat("A", maxLine), "A\n"), ErrGarbled},
-	{"sends a line without end", says(strings.Repeat("A", maxLine), "A"), ErrGarbled},
+		{"repeats itself", says("A:Q?\nA:Q?\n"), ErrUnexpected},
+		{"says something else as well", says("A:Q?\nready\n"), ErrUnexpected},
+		{"begins another line", says("A:Q?\nrea"), ErrUnexpected},
+		{"says something before it", says("hello\nA:Q?\n"), ErrUnexpected},
 
-	{"starts again", reboots(), ErrGarbled},
-	{"loses a resync", firstMarks(1, func(*fake, string) {}), ErrTimeout},
-	{"loses three resyncs", firstMarks(3, func(*fake, string) {}), ErrTimeout},
-	{"garbles a resync", firstMarks(1, func(c *fake, line string) { c.say(markOf(line)[:3] + "\x00" + markOf(line)[4:] + "\n") }), ErrTimeout},
-	{"answers a resync with half", firstMarks(1, func(c *fake, line string) { c.say(markOf(line)[:4]) }), ErrTimeout},
-	{"answers a resync without its beginning", firstMarks(1, func(c *fake, line string) { c.say(markOf(line)[1:] + "\n") }), ErrTimeout},
-	{"answers a resync with another pair", firstMarks(1, func(c *fake, line string) { c.say(pairBut(line) + "\n") }), ErrTimeout},
-	{"is late with a resync", firstMarks(1, func(c *fake, line string) {
-		time.Sleep(200 * time.Millisecond)
-		well(c, line)
-	}), ErrTimeout},
-	{"writes signs", firstMarks(1, func(c *fake, line string) {
-		c.say("+" + strings.ReplaceAll(markOf(line), ";", ";+") + "\n")
-	}), ErrTimeout},
-	{"sends a banner after a resync", firstMarks(1, func(c *fake, line string) { c.say(markOf(line) + "\nready\n") }), ErrTimeout},
-	{"sends noise after a resync", firstMarks(1, func(c *fake, line string) { c.say(markOf(line) + "\n\xff\n") }), ErrTimeout},
-	{"answers what was cut off before the resync", func() do {
-		held := ""
-		return func(c *fake, line string) {
-			if line == "Q?" {
-				held = "A:Q?\n"
-				return
+		{"sends noise", says("A:\x00Q?\n"), ErrGarbled},
+		{"sends noise before it", says("\xff\xfe", "A:Q?\n"), ErrGarbled},
+		{"sends noise after it", says("A:Q?\n\x80"), ErrGarbled},
+		{"sends noise for ever", says("\x01"), ErrGarbled},
+		{"sends noise of single bits", says("A:Q?\x7f\n"), ErrGarbled},
+		{"has a CR in it", says("A:\rQ?\n"), ErrGarbled},
+		{"has a CR in its pieces", says("A:", "\r", "Q?\n"), ErrGarbled},
+		{"sends a line that is too long", says(strings.Repeat("A", maxLine), "A\n"), ErrGarbled},
+		{"sends a line without end", says(strings.Repeat("A", maxLine), "A"), ErrGarbled},
+
+		{"starts again", reboots(), ErrGarbled},
+		{"loses a resync", firstMarks(1, func(*fake, string) {}), ErrTimeout},
+		{"loses three resyncs", firstMarks(3, func(*fake, string) {}), ErrTimeout},
+		{"garbles a resync", firstMarks(1, func(c *fake, line string) { c.say(markOf(line)[:3] + "\x00" + markOf(line)[4:] + "\n") }), ErrTimeout},
+		{"answers a resync with half", firstMarks(1, func(c *fake, line string) { c.say(markOf(line)[:4]) }), ErrTimeout},
+		{"answers a resync without its beginning", firstMarks(1, func(c *fake, line string) { c.say(markOf(line)[1:] + "\n") }), ErrTimeout},
+		{"answers a resync with another pair", firstMarks(1, func(c *fake, line string) { c.say(pairBut(line) + "\n") }), ErrTimeout},
+		{"is late with a resync", firstMarks(1, func(c *fake, line string) {
+			time.Sleep(200 * time.Millisecond)
+			well(c, line)
+		}), ErrTimeout},
+		{"writes signs", firstMarks(1, func(c *fake, line string) {
+			c.say("+" + strings.ReplaceAll(markOf(line), ";", ";+") + "\n")
+		}), ErrTimeout},
+		{"sends a banner after a resync", firstMarks(1, func(c *fake, line string) { c.say(markOf(line) + "\nready\n") }), ErrTimeout},
+		{"sends noise after a resync", firstMarks(1, func(c *fake, line string) { c.say(markOf(line) + "\n\xff\n") }), ErrTimeout},
+		{"answers what was cut off before the resync", func() do {
+			held := ""
+			return func(c *fake, line string) {
+				if line == "Q?" {
+					held = "A:Q?\n"
+					return
+				}
+				answer, _ := reply(line)
+				c.say(held + answer + "\n")
+				held = ""
 			}
-			answer, _ := reply(line)
-			c.say(held + answer + "\n")
-			held = ""
-		}
-	}(), ErrTimeout},
+		}(), ErrTimeout},
+	}
 }
 
 // What a bad card does to one question, and that the next one gets its own
 // answer again after a resync.
 func TestBadCards(t *testing.T) {
-	for _, bad := range badCards {
+	for _, bad := range badCards() {
 		bubble(t, bad.name, func(t *testing.T) {
 			l, _ := inStep(t, Options{}, bad.on)
 			mustAsk(t, l, "before?")
@@ -222,6 +227,21 @@ func TestNoResync(t *testing.T) {
 			}
 		})
 	}
+}
+
+// What is half in the card already does not spoil a resync.
+func TestResyncAfterHalf(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l, c := connect(t, Options{}, well)
+		_, _ = l.stream.Write([]byte("VOLT 1"))
+		if err := l.Resync(t.Context(), time.Second); err != nil {
+			t.Fatal(err)
+		}
+		synctest.Wait()
+		if len(c.seen) != 2 || c.seen[0] != "VOLT 1" || !isMark(c.seen[1]) {
+			t.Errorf("the card saw %q", c.seen)
+		}
+	})
 }
 
 // A pair is not used again for as long as an old answer could turn up.

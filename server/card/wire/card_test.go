@@ -2,9 +2,12 @@ package wire
 
 import (
 	"bufio"
+	"bytes"
 	"fmt"
+	"io"
 	"net"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -18,8 +21,12 @@ const within = 100 * time.Millisecond
 // other, and does with each what the test says.
 type fake struct {
 	net.Conn
-	seen []string // what was said to it; for when it has nothing to do
-	gone chan struct{}
+	// For when it has nothing to do: the lines that were said to it, and all
+	// bytes in both directions.
+	seen          []string
+	heard, spoken bytes.Buffer
+	mu            sync.Mutex // of spoken: a test may speak for the card
+	gone          chan struct{}
 }
 
 // do is what a fake card does with a line. Every write comes in as a piece of
@@ -29,7 +36,10 @@ type do func(c *fake, line string)
 // say writes pieces to the host. What nobody takes any more is lost.
 func (c *fake) say(pieces ...string) {
 	for _, p := range pieces {
-		_, _ = c.Write([]byte(p))
+		n, _ := c.Write([]byte(p))
+		c.mu.Lock()
+		c.spoken.WriteString(p[:n])
+		c.mu.Unlock()
 	}
 }
 
@@ -51,7 +61,7 @@ func connect(t *testing.T, o Options, on do) (*Line, *fake) {
 	c := &fake{Conn: there, gone: make(chan struct{})}
 	go func() {
 		defer close(c.gone)
-		lines := bufio.NewScanner(c)
+		lines := bufio.NewScanner(io.TeeReader(c, &c.heard))
 		for lines.Scan() {
 			if lines.Text() != "" {
 				c.seen = append(c.seen, lines.Text())

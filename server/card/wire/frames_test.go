@@ -75,7 +75,7 @@ func unasked() *Line {
 func FuzzFrames(f *testing.F) {
 	for _, seed := range []string{
 		"", "\n", "\r\n\r\n", "1.5,2E-3,4,1\n", "half", "a\nb\nc", "a\r\n\rb\r\r\n", "a\rb\n", "a\r", "\x00\xff\nok\n",
-		"ok\n\x80", "123;145\n", "tab\there\n", strings.Repeat("x", 300) + "\n",
+		"ok\n\x80", "123;145\n", "123;145\nrea", "123;145\n\xff\n", "123;145\nready\n", "tab\there\n", strings.Repeat("x", 300) + "\n",
 	} {
 		f.Add([]byte(seed), []byte{})
 		f.Add([]byte(seed), []byte{0, 0, 0, 0})
@@ -92,7 +92,7 @@ func FuzzFrames(f *testing.F) {
 		}
 		idle(t, in, len(want) > 0 || wantPart)
 		asked(t, in, want)
-		resyncing(t, in, want)
+		resyncing(t, in, want, wantPart)
 	})
 }
 
@@ -137,7 +137,7 @@ func asked(t *testing.T, in [][]byte, want []string) {
 
 // resyncing checks what comes during a resync: only the mark brings the line
 // into step, and nothing is given to anybody.
-func resyncing(t *testing.T, in [][]byte, want []string) {
+func resyncing(t *testing.T, in [][]byte, want []string, underWay bool) {
 	l := unasked()
 	l.listen, l.step, l.mark.back = marks, errResync, "123;145"
 	for _, p := range in {
@@ -149,6 +149,9 @@ func resyncing(t *testing.T, in [][]byte, want []string) {
 	}
 	if len(l.came) > 0 && !marked {
 		t.Fatalf("%q: brought into step", in)
+	}
+	if l.step == nil && (underWay || !matches([]byte(want[len(want)-1]), l.mark.back)) {
+		t.Fatalf("%q: in step after something else", in)
 	}
 	if len(l.came) > 0 {
 		if o := <-l.came; o != (outcome{}) {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -108,6 +109,38 @@ func TestLogDoesNotGrow(t *testing.T) {
 		t.Errorf("took %d bytes", took)
 	}
 	runtime.KeepAlive(log)
+}
+
+// A line's log has every byte, in both directions, in the order in which they
+// were said, and says when the line fell out of step and why.
+func TestLogOfLine(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		log := NewLog(1 << 20)
+		l, c := inStep(t, Options{Connection: "left", Log: log}, onQ(func(c *fake, _ string) {
+			c.say("\x00\xff", "no\r\n\r\nse", "nse")
+		}))
+		_ = l.Tell(t.Context(), "VOLT 1\nVOLT 2")
+		mustAsk(t, l, "first?")
+		_, _ = l.Ask(t.Context(), "Q?", within)
+		_ = l.Urgent(t.Context(), "ABOR;*RST", time.Second)
+		mustAsk(t, l, "last?")
+		synctest.Wait()
+		said := map[talk.Direction]string{}
+		asked := false
+		for _, e := range log.Recent(0, 1000) {
+			said[e.Dir] += string(e.Bytes)
+			asked = asked || strings.HasPrefix(string(e.Bytes), "last?")
+			if e.Connection != "left" || strings.Contains(string(e.Bytes), "A:last?") && !asked {
+				t.Errorf("%+v", e)
+			}
+		}
+		if out, in := said[talk.Out], said[talk.In]; out != c.heard.String() || in != c.spoken.String() || out == "" || in == "" {
+			t.Errorf("out %q\nnot %q\nin  %q\nnot %q", out, c.heard.String(), in, c.spoken.String())
+		}
+		if notes := said[talk.Note]; notes != "in step"+"out of step: "+ErrGarbled.Error()+"in step" {
+			t.Errorf("notes %q", notes)
+		}
+	})
 }
 
 // Many may add and read at once.

@@ -126,19 +126,24 @@ func TestUrgentAndOthers(t *testing.T) {
 			mute = true
 			l, c := connect(t, Options{}, card)
 			cut := make(chan error)
-			go func() { cut <- other(l) }()
+			for range 2 { // the second waits for its turn
+				go func() { cut <- other(l) }()
+			}
 			synctest.Wait()
 			mute = false
 			for range 3 {
 				go func() { cut <- l.Urgent(context.Background(), "ABOR", time.Second) }()
 			}
-			if err := <-cut; !errors.Is(err, ErrCut) {
-				t.Fatal(err)
-			}
-			for range 3 {
-				if err := <-cut; err != nil {
+			wereCut := 0
+			for range 5 {
+				if err := <-cut; errors.Is(err, ErrCut) {
+					wereCut++
+				} else if err != nil {
 					t.Fatal(err)
 				}
+			}
+			if wereCut != 2 {
+				t.Errorf("%d were cut off", wereCut)
 			}
 			mustAsk(t, l, "Q?")
 			if n := len(slices.DeleteFunc(c.seen, func(s string) bool { return s != "ABOR" })); n != 3 {
@@ -146,6 +151,21 @@ func TestUrgentAndOthers(t *testing.T) {
 			}
 		})
 	}
+}
+
+// What is half in the card already does not spoil an urgent message.
+func TestUrgentAfterHalf(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l, c := inStep(t, Options{}, well)
+		_, _ = l.stream.Write([]byte("VOLT 1"))
+		if err := l.Urgent(t.Context(), "ABOR", time.Second); err != nil {
+			t.Fatal(err)
+		}
+		synctest.Wait()
+		if !slices.Equal(c.seen[1:3], []string{"VOLT 1", "ABOR"}) {
+			t.Errorf("the card saw %q", c.seen)
+		}
+	})
 }
 
 // The context's end does not keep an urgent message back.
@@ -269,6 +289,33 @@ func TestContext(t *testing.T) {
 		if slices.Contains(c.seen, "never") {
 			t.Error("sent after the end of its context")
 		}
+	})
+}
+
+// An answer that comes in the very moment in which its time is over is given
+// or thrown away, and no other question's.
+func TestLastMoment(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l, _ := inStep(t, Options{}, onQ(func(c *fake, line string) {
+			time.Sleep(within)
+			well(c, line)
+		}))
+		given := 0
+		for range 300 {
+			over, cancel := context.WithTimeout(t.Context(), within)
+			got, err := l.Ask(over, "Q?", within)
+			cancel()
+			if err == nil && got == "A:Q?" {
+				given++
+			} else if !errors.Is(err, ErrTimeout) && !errors.Is(err, context.DeadlineExceeded) {
+				t.Fatalf("%q, %v", got, err)
+			}
+			if err := l.Resync(t.Context(), time.Second); err != nil {
+				t.Fatal(err)
+			}
+			mustAsk(t, l, "after?")
+		}
+		t.Logf("%d of 300 were in time", given)
 	})
 }
 

@@ -155,30 +155,7 @@ func (f *fakeCard) serve(stream net.Conn) {
 	defer wg.Wait()
 	done := make(chan struct{})
 	defer close(done)
-	wg.Go(func() {
-		defer close(lines)
-		r := bufio.NewReader(stream)
-		for {
-			line, err := r.ReadString('\n')
-			if err != nil {
-				return
-			}
-			if line = strings.Trim(line, "\r\n"); line == "" {
-				continue
-			}
-			if strings.HasPrefix(line, "ABOR") {
-				select {
-				case abort <- struct{}{}:
-				default:
-				}
-			}
-			select {
-			case lines <- line:
-			case <-done:
-				return
-			}
-		}
-	})
+	wg.Go(func() { listen(stream, lines, abort, done) })
 	defer stream.Close() // before wg.Wait
 	var dog <-chan time.Time
 	if f.watchdog > 0 {
@@ -212,6 +189,33 @@ func (f *fakeCard) serve(stream net.Conn) {
 			}
 		case <-dog:
 			f.bite()
+		}
+	}
+}
+
+// listen takes in lines, also while one is carried out, and looks out for what
+// ends a reading.
+func listen(stream io.Reader, lines chan<- string, abort chan<- struct{}, done <-chan struct{}) {
+	defer close(lines)
+	r := bufio.NewReader(stream)
+	for {
+		line, err := r.ReadString('\n')
+		if err != nil {
+			return
+		}
+		if line = strings.Trim(line, "\r\n"); line == "" {
+			continue
+		}
+		if strings.HasPrefix(line, "ABOR") {
+			select {
+			case abort <- struct{}{}:
+			default:
+			}
+		}
+		select {
+		case lines <- line:
+		case <-done:
+			return
 		}
 	}
 }

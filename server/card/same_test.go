@@ -75,16 +75,8 @@ func TestSameAsInProcess(t *testing.T) {
 					k++
 					return err
 				})
-				for j, a := range got[0] {
-					b := got[1][j]
-					readings++
-					if a.Flags != 0 {
-						limits++
-					}
-					if a.V != b.V || a.I != b.I || a.Flags != b.Flags || a.Channel != b.Channel {
-						t.Fatalf("call %d: %+v in process, %+v over a connection", i, a, b)
-					}
-				}
+				n, flagged := alike(t, got[0], got[1])
+				readings, limits = readings+n, limits+flagged
 			}
 		}
 		t.Logf("%d readings, %d of them flagged", readings, limits)
@@ -92,4 +84,22 @@ func TestSameAsInProcess(t *testing.T) {
 			t.Error("flags were not tried")
 		}
 	})
+}
+
+// alike compares readings to the last bit, and counts them and their flags.
+func alike(t *testing.T, direct, carried []bench.Sample) (readings, flagged int) {
+	t.Helper()
+	if len(direct) != len(carried) {
+		t.Fatalf("%d readings in process, %d over a connection", len(direct), len(carried))
+	}
+	for j, a := range direct {
+		b := carried[j]
+		if a.Flags != 0 {
+			flagged++
+		}
+		if a.V != b.V || a.I != b.I || a.Flags != b.Flags || a.Channel != b.Channel {
+			t.Fatalf("%+v in process, %+v over a connection", a, b)
+		}
+	}
+	return len(direct), flagged
 }

@@ -161,6 +161,19 @@ func BenchmarkReading(b *testing.B) {
 	b.ReportMetric(0, "ns/op")
 }
 
+// BenchmarkMakeSafe is the time until a card on the loopback has confirmed that
+// it is safe.
+//
+//	go test ./server/card -run xxx -bench MakeSafe -benchtime 1000x
+func BenchmarkMakeSafe(b *testing.B) {
+	l, _ := plainLink(b)
+	for b.Loop() {
+		if err := l.MakeSafe(context.Background()); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
 // TestADay: as many exchanges as one likes take no memory and leave no
 // goroutine behind.
 //

@@ -71,7 +71,7 @@ func unasked() *Line {
 // it; nothing is given to who has not asked; and who has asked is given the
 // first line or nothing.
 //
-//	go test ./server/card/wire -run xxx -fuzz FuzzFrames -fuzztime 10m
+//	go test ./server/card/wire -run xxx -fuzz FuzzFrames -fuzztime 10m -fuzzminimizetime 100x
 func FuzzFrames(f *testing.F) {
 	for _, seed := range []string{
 		"", "\n", "\r\n\r\n", "1.5,2E-3,4,1\n", "half", "a\nb\nc", "a\r\n\rb\r\r\n", "a\rb\n", "a\r", "\x00\xff\nok\n",

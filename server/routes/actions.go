@@ -112,13 +112,14 @@ func (s *Server) startLocked(ctx context.Context, who Viewer, q StartRequest) (s
 			return "", err
 		}
 	}
-	return s.launchLocked(ctx, who, rec, s.Store, said{q.Acknowledge, q.Confirm})
+	return s.launchLocked(ctx, who, rec, nil, said{q.Acknowledge, q.Confirm})
 }
 
 // said is what whoever starts a run says to know of and to have seen to.
 type said struct{ acknowledge, confirm []string }
 
-// launch completes a record and hands it to the station.
+// launch completes a record and hands it to the station, to be kept by to; nil
+// is where the station keeps its runs.
 func (s *Server) launch(ctx context.Context, who Viewer, rec *procedure.Record, to run.Recorder, confirm []string) (string, error) {
 	s.socket.Lock()
 	defer s.socket.Unlock()

@@ -133,11 +133,15 @@ func (s *Station) Release(session string) {
 
 // Start stores the head of a run, begins it and returns its ID.
 func (s *Station) Start(rec *procedure.Record) (string, error) {
-	return s.StartWith(rec, s.cfg.Recorder)
+	return s.StartWith(rec, nil)
 }
 
-// StartWith is Start with a recorder of the run's own, such as a Memory.
+// StartWith is Start with a recorder of the run's own, such as a Memory; nil is
+// the station's.
 func (s *Station) StartWith(rec *procedure.Record, to Recorder) (string, error) {
+	if to == nil {
+		to = s.cfg.Recorder
+	}
 	own := *rec // the caller keeps its record
 	if own.ID == "" {
 		id, err := NewID()
@@ -212,16 +216,10 @@ func (s *Station) became(state bench.State, reason string) {
 	s.change(func(n *Snapshot) { n.State, n.Reason = state, reason })
 }
 
-// Lost says that the link is gone while nothing runs: the state is unknown
-// until the bench has been made safe again. A run at work notices by itself,
-// and has the last word.
-func (s *Station) Lost(reason string) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.current == nil {
-		s.change(func(n *Snapshot) { n.State, n.Reason = bench.Unknown, reason })
-	}
-}
+// Lost says that the link is gone: from now on the state is unknown, until the
+// bench has been made safe again. A run at work notices by itself, and has the
+// last word on its own end.
+func (s *Station) Lost(reason string) { s.became(bench.Unknown, reason) }
 
 // Stop ends the run at work, if there is one; the bench is made safe at once.
 // It does not wait. Stopping twice is fine: the first reason stands.

@@ -164,7 +164,7 @@ type apiCardFinding struct {
 }
 
 func (s *Server) cardCheckNow() apiCardCheck {
-	c := s.cardCheck.result(s.at())
+	c, _ := s.cardCheck.result(s.at())
 	out := apiCardCheck{Running: c.Running, By: c.By, Started: c.Started, Ended: c.Ended, Problem: c.Err, Dropped: c.Dropped}
 	for _, f := range c.Findings {
 		out.Findings = append(out.Findings, apiCardFinding{f.Connection, f.Group, f.Title, f.Verdict, f.Expected, f.Came, f.Took.Seconds(), apiEvents(f.Rows)})

@@ -26,8 +26,9 @@ func (s *Server) cardCheckPages() []route {
 }
 
 const (
-	keptFindings  = 2000
-	keptRows      = 60 // events of one finding
+	keptFindings  = 1000
+	keptRows      = 40   // events of one finding
+	keptRowsAll   = 6000 // events of all that passed
 	allCards      = "" // every connection, one after the other
 	checkingCards = "a check of the cards is at work"
 
@@ -44,18 +45,21 @@ type cardCheck struct {
 	place  *Place
 	cancel context.CancelCauseFunc // nil where none is at work
 	now    web.CardCheck
+	rows   int    // events in now
+	change uint64 // counts what changed
 }
 
-// result is how the check stands; nothing of another bench's.
-func (c *cardCheck) result(p *Place) web.CardCheck {
+// result is how the check stands, with a number that tells it from how it
+// stood before; nothing of another bench's.
+func (c *cardCheck) result(p *Place) (web.CardCheck, uint64) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.place != p {
-		return web.CardCheck{}
+		return web.CardCheck{}, c.change
 	}
 	out := c.now
 	out.Findings = slices.Clone(out.Findings)
-	return out
+	return out, c.change
 }
 
 func (c *cardCheck) found(connection string, f talk.Finding, d *web.Decoder) {
@@ -63,10 +67,15 @@ func (c *cardCheck) found(connection string, f talk.Finding, d *web.Decoder) {
 	row.Events = nil // they are in the rows
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	c.change++
 	if len(c.now.Findings) >= keptFindings {
 		c.now.Dropped++
 		return
 	}
+	if c.rows+len(row.Rows) > keptRowsAll && f.Verdict != talk.Fail {
+		row.Rows = nil
+	}
+	c.rows += len(row.Rows)
 	c.now.Findings = append(c.now.Findings, row)
 }
 
@@ -133,7 +142,8 @@ func (s *Server) startCheck(ctx context.Context, who Viewer, q checkRequest) err
 func (s *Server) checkCards(ctx context.Context, cancel context.CancelCauseFunc, p *Place, who Viewer, connections []string, begun func()) {
 	c := &s.cardCheck
 	c.mu.Lock()
-	c.place, c.cancel = p, cancel
+	c.place, c.cancel, c.rows = p, cancel, 0
+	c.change++
 	c.now = web.CardCheck{Running: true, By: who.Name, Started: s.Now(), Connections: connections}
 	c.mu.Unlock()
 	s.byHand.set(checkingCards)
@@ -156,6 +166,7 @@ func (s *Server) checkCards(ctx context.Context, cancel context.CancelCauseFunc,
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.cancel, c.now.Running, c.now.Ended, c.now.Err = nil, false, s.Now(), errText(err)
+	c.change++
 }
 
 func (s *Server) cardCheckPage(w http.ResponseWriter, r *http.Request) error {
@@ -166,8 +177,9 @@ func (s *Server) cardCheckProps(ctx context.Context) web.CardCheckProps {
 	p, who, now := s.at(), viewerOf(ctx), s.at().Station.Snapshot()
 	out := web.CardCheckProps{
 		Page: s.frame(ctx, "Check the cards", "/bench"), HasCards: p.Cards != nil, CanUse: who.Role >= store.Operator,
-		Form: web.Form{ID: "check", Values: url.Values{}}, Takes: now.Session == "", Result: s.cardCheck.result(p),
+		Form: web.Form{ID: "check", Values: url.Values{}}, Takes: now.Session == "",
 	}
+	out.Result, _ = s.cardCheck.result(p)
 	out.Page.Rehearsal = p.Identity().Rehearsal
 	if p.Cards == nil {
 		return out
@@ -212,9 +224,14 @@ func (s *Server) cardCheckStopForm(w http.ResponseWriter, r *http.Request) error
 
 // cardCheckLive shows findings as they come.
 func (s *Server) cardCheckLive(w http.ResponseWriter, r *http.Request) error {
+	drawn := ^uint64(0)
 	s.whileWatched(w, r, cardCheckTopic, cardCheckEvery, func(ctx context.Context) (map[string]templ.Component, error) {
-		c := s.cardCheck.result(s.at())
 		parts := web.BenchParts(s.brief(ctx))
+		c, change := s.cardCheck.result(s.at())
+		if change == drawn {
+			return parts, nil
+		}
+		drawn = change
 		parts[web.PartCheckSummary], parts[web.PartCheckStop] = web.CheckSummary(c), web.CheckStop(c)
 		for _, g := range c.Groups() {
 			parts[web.PartCheckGroup(g.At)] = web.CheckGroupPart(g)

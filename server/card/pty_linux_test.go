@@ -11,80 +11,100 @@ import (
 	"ohmkeep/server/talk"
 )
 
-// TestSerialLine: the link over a pseudo-terminal with the time of a line at
-// 115,200 bits/s takes readings nearly as fast as the bytes go. Bytes here are
-// those of a level set, confirmed, and a reading, which go one way after the
-// other.
-//
-//	go test ./server/card -run SerialLine -v
-func TestSerialLine(t *testing.T) {
-	const baud = 115200
-	allowed := func(bytes int) time.Duration { return time.Duration(bytes) * 10 * time.Second / baud }
+// baud is the speed of the simulated line, bits/s; a byte has ten bits.
+const baud = 115200
+
+// lineTime is what bytes take that go one way after the other.
+func lineTime(bytes int) time.Duration { return time.Duration(bytes) * 10 * time.Second / baud }
+
+// serialLink is a link to a plain card over a pseudo-terminal with the time of
+// a line, with its output on.
+func serialLink(tb testing.TB) *Link {
+	tb.Helper()
 	card, path, err := emulator.OpenPTY()
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	var serving sync.WaitGroup
 	serving.Go(func() { plainCard(emulator.Paced(card, baud)) })
 	def := fakeBench(1)
 	def.Connections[0].Address = "serial://" + path
-	def.Connections[0].Timeout = 5
+	def.Connections[0].Timeout = 10
 	l, err := Open(Config{Definition: def})
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
-	defer serving.Wait()
-	defer card.Close()
-	defer l.Disconnect()
+	tb.Cleanup(func() {
+		_ = l.Disconnect()
+		_ = card.Close()
+		serving.Wait()
+	})
 	ctx := context.Background()
-	must := func(err error) {
-		t.Helper()
-		if err != nil {
-			t.Fatal(err)
-		}
+	if err := l.Settled(ctx); err != nil {
+		tb.Fatal(err)
 	}
-	must(l.Settled(ctx))
 	if h := l.Health()[0]; h.Condition != talk.Ready {
-		t.Fatalf("%+v", h)
+		tb.Fatalf("%+v", h)
 	}
-	must(l.MakeSafe(ctx))
-	must(l.Set(ctx, 1, volts(levelA)))
-	must(l.Output(ctx, 1, true))
-	var samples []bench.Sample
-	n := 100
-	if testing.Short() {
-		n = 10
-	}
-	took, best := time.Duration(0), 0.0
-	bytes := 0
-	const block = 10
-	var blockTook time.Duration
-	for i := range n + 1 {
-		after := l.traffic.Last()
-		began := time.Now()
-		must(l.Set(ctx, 1, volts([2]float64{levelB, levelA}[i%2])))
-		samples, err = l.Read(ctx, []bench.ChannelID{1}, aperture, samples[:0])
-		must(err)
-		if i == 0 {
-			continue // the aperture is set as well
+	for _, err := range []error{l.MakeSafe(ctx), l.Set(ctx, 1, volts(levelA)), l.Output(ctx, 1, true)} {
+		if err != nil {
+			tb.Fatal(err)
 		}
-		one := time.Since(began)
-		took, blockTook = took+one, blockTook+one
-		for _, e := range l.Recent(after, 100) {
+	}
+	readSerial(tb, l, 0) // it also sets the aperture
+	return l
+}
+
+// readSerial sets a level and reads, and returns how long it took and how many
+// bytes went over the line.
+func readSerial(tb testing.TB, l *Link, i int) (took time.Duration, bytes int) {
+	tb.Helper()
+	after, began := l.traffic.Last(), time.Now()
+	if err := l.Set(context.Background(), 1, volts([2]float64{levelA, levelB}[i%2])); err != nil {
+		tb.Fatal(err)
+	}
+	samples, err := l.Read(context.Background(), []bench.ChannelID{1}, aperture, nil)
+	if err != nil || len(samples) != 1 || samples[0].V != 0.49998 {
+		tb.Fatal(samples, err)
+	}
+	took = time.Since(began)
+	for _, e := range l.Recent(after, 100) {
+		if e.Dir != talk.Note {
 			bytes += len(e.Bytes)
 		}
-		if i%block == 0 {
-			best = max(best, allowed(bytes*block/i).Seconds()/blockTook.Seconds())
-			blockTook = 0
-		}
 	}
-	line := allowed(bytes)
-	part := line.Seconds() / took.Seconds()
-	t.Logf("%d readings of %d bytes in %v: %.0f/s, the line allows %.0f/s: %.3f; the best %d of them %.3f", n, bytes/n, took.Round(time.Millisecond),
-		float64(n)/took.Seconds(), float64(n)/line.Seconds(), part, block, best)
-	// What else the machine does counts as well: only a link that waits where it
-	// need not falls so far behind in every block, and none is faster than its line.
-	if best < 0.5 || part > 1.01 {
-		t.Errorf("%.3f of what the line allows, at best %.3f", part, best)
+	return took, bytes
+}
+
+// TestSerialLine: readings come over a serial device, and no faster than its
+// line carries them.
+func TestSerialLine(t *testing.T) {
+	l := serialLink(t)
+	var took time.Duration
+	bytes := 0
+	for i := range 10 {
+		d, n := readSerial(t, l, i)
+		took, bytes = took+d, bytes+n
 	}
+	if took < lineTime(bytes)*98/100 {
+		t.Errorf("%d bytes in %v; the line takes %v", bytes, took, lineTime(bytes))
+	}
+}
+
+// BenchmarkSerialLine is how much of what the line allows is reached: a level
+// set, confirmed, and a reading, whose bytes go one way after the other.
+//
+//	go test ./server/card -run xxx -bench SerialLine -benchtime 500x
+func BenchmarkSerialLine(b *testing.B) {
+	l := serialLink(b)
+	var took time.Duration
+	bytes := 0
+	for i := 0; b.Loop(); i++ {
+		d, n := readSerial(b, l, i)
+		took, bytes = took+d, bytes+n
+	}
+	b.ReportMetric(float64(b.N)/took.Seconds(), "readings/s")
+	b.ReportMetric(float64(b.N)/lineTime(bytes).Seconds(), "allowed/s")
+	b.ReportMetric(lineTime(bytes).Seconds()/took.Seconds(), "part")
+	b.ReportMetric(0, "ns/op")
 }

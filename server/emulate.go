@@ -40,23 +40,23 @@ type emulate struct {
 func emulateCommand(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	e := emulate{out: stdout}
 	fs := newFlags("ohmkeep emulate", stderr)
-	fs.StringVar(&e.listen, "listen", "127.0.0.1:5025", "TCP address to serve on; loopback unless you name another")
+	fs.StringVar(&e.listen, "listen", "127.0.0.1:5025", "TCP `address` to serve on; loopback unless you name another")
 	fs.BoolVar(&e.pty, "pty", false, "serve on a pseudo-terminal instead; its path is printed")
-	fs.StringVar(&e.link, "link", "", "with -pty: a symbolic link to the pseudo-terminal, so that its path stays the same")
-	fs.IntVar(&e.baud, "baud", 0, "let bytes take their time as on a serial line of so many bits/s; 0: no time")
+	fs.StringVar(&e.link, "link", "", "with -pty: a symbolic link at this `path` to the pseudo-terminal, so that its path stays the same")
+	fs.IntVar(&e.baud, "baud", 0, "let bytes take their time as on a serial line of so many `bits/s`; 0: no time")
 	fs.Uint64Var(&e.seed, "seed", benchSeed, "seed of the bench: its errors and its noise")
-	fs.StringVar(&e.model, "model", defaultModel, "what sits in the socket: "+strings.Join(modelKeys(), ", "))
+	fs.StringVar(&e.model, "model", defaultModel, "what sits in the socket, a `key`: "+strings.Join(modelKeys(), ", "))
 	fs.Uint64Var(&e.unitSeed, "unit-seed", demo.Lot()[0].Seed, "seed of the unit in the socket")
 	fs.DurationVar(&e.watchdog, "watchdog", 2*time.Second, "how long a host may be silent")
 	fs.StringVar(&e.serial, "serial", "", "serial number that *IDN? says (default: by the seed)")
-	fs.Func("fault", "a fault to inject, may be given again: kind@n at message n, kind%p at p percent of them, "+
+	fs.Func("fault", "a `fault` to inject, may be given again: kind@n at message n, kind%p at p percent of them, "+
 		"kind:300ms@n with a delay of its own; kinds: "+faultWords(), func(text string) error {
 		o, err := emulator.ParseOrder(text)
 		e.faults = append(e.faults, o)
 		return err
 	})
 	fs.Uint64Var(&e.faultSeed, "fault-seed", 1, "seed of the faults by chance")
-	fs.StringVar(&e.definition, "definition", "", "write the bench's definition for import to this file")
+	fs.StringVar(&e.definition, "definition", "", "write the bench's definition for import to this `file`")
 	logJSON := fs.Bool("log-json", false, "write logs as JSON")
 	verbose := fs.Bool("verbose", false, "log every error that the card queues")
 	if err := parse(fs, args); err != nil {
@@ -199,8 +199,11 @@ func (e *emulate) onTerminals(ctx context.Context, card *emulator.Card, def benc
 		if e.link != "" {
 			err = errors.Join(err, os.Remove(e.link))
 		}
-		if ctx.Err() != nil || !errors.Is(err, emulator.ErrCut) {
+		if !errors.Is(err, emulator.ErrCut) {
 			return err
+		}
+		if card.Powered(ctx) != nil {
+			return nil
 		}
 	}
 }

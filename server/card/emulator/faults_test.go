@@ -298,8 +298,8 @@ func TestOrdersByChance(t *testing.T) {
 		inBubble(t, Config{Orders: orders}, func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
 			for range 400 {
 				k.tell("*OPC?")
+				k.gather(time.Second)
 			}
-			k.gather(time.Second)
 		})
 		return orders.Injected()
 	}

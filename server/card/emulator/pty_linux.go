@@ -42,13 +42,13 @@ func OpenPTY() (card io.ReadWriteCloser, hostPath string, err error) {
 // given is closed.
 func waiting(f *os.File) (*os.File, error) {
 	fd, err := unix.FcntlInt(f.Fd(), unix.F_DUPFD_CLOEXEC, 0)
-	if err == nil {
-		err = unix.SetNonblock(fd, true)
+	if err = errors.Join(err, f.Close()); err == nil {
+		if err = unix.SetNonblock(fd, true); err == nil {
+			return os.NewFile(uintptr(fd), f.Name()), nil
+		}
+		err = errors.Join(err, unix.Close(fd))
 	}
-	if err = errors.Join(err, f.Close()); err != nil {
-		return nil, fmt.Errorf("emulator: opening a pseudo-terminal: %w", err)
-	}
-	return os.NewFile(uintptr(fd), f.Name()), nil
+	return nil, fmt.Errorf("emulator: opening a pseudo-terminal: %w", err)
 }
 
 // raw has a terminal pass on every byte as it is: what cfmakeraw of termios(3)

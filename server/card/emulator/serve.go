@@ -33,6 +33,15 @@ func (c *Card) begin() (turn int, ok bool) {
 	return c.turn, true
 }
 
+// Powered waits until the card has power: after a power cut to order it has
+// none for a while, and turns hosts away.
+func (c *Card) Powered(ctx context.Context) error {
+	c.hosts.Lock()
+	dark := c.dark
+	c.hosts.Unlock()
+	return c.clock.Sleep(ctx, dark.Sub(c.clock.Now()))
+}
+
 func (c *Card) finish() {
 	c.hosts.Lock()
 	defer c.hosts.Unlock()

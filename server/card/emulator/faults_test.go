@@ -51,214 +51,216 @@ func faulty(t *testing.T, o Order, f func(t *testing.T, c *Card, link *fakeLink,
 
 const answer = "2.0E+0,-0.0E+0,4,2.0E+0"
 
+// faultTests is what a host sees of each kind of fault.
+var faultTests = map[Kind]func(t *testing.T, c *Card, link *fakeLink, k *talker){
+	Slow: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
+		link.since()
+		k.tell("READ?")
+		time.Sleep(99 * time.Millisecond)
+		synctest.Wait()
+		if calls := link.since(); calls != nil {
+			t.Errorf("carried out at once: %v", calls)
+		}
+		if got := k.line(); got != answer {
+			t.Error(got)
+		}
+	},
+	Freeze: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
+		k.tell("READ?")
+		time.Sleep(4 * time.Second)
+		synctest.Wait()
+		if link.safe() {
+			t.Error("the watchdog of a frozen card works")
+		}
+		k.tell("ABOR;*RST") // drops what waits, but the one that is stuck is carried out
+		began := time.Now()
+		k.wants("OUTP1?;:SYST:ERR?", "0;"+noError)
+		if took := time.Since(began); took != time.Second {
+			t.Errorf("woke up after %v more", took)
+		}
+	},
+	Late: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
+		link.since()
+		k.tell("READ?")
+		time.Sleep(2 * time.Millisecond)
+		synctest.Wait()
+		if diff := cmp.Diff([]string{"read [1] 1ms"}, link.since()); diff != "" {
+			t.Errorf("not carried out at once:\n%s", diff)
+		}
+		k.tell("OUTP1 OFF;OUTP1?") // carried out, and its answer waits behind
+		synctest.Wait()
+		if diff := cmp.Diff([]string{"output 1 false"}, link.since()); diff != "" {
+			t.Errorf("what comes later is not carried out at once:\n%s", diff)
+		}
+		if got := k.gather(2900 * time.Millisecond); got != "" {
+			t.Errorf("%q came early", got)
+		}
+		if got := k.gather(time.Second); got != answer+"\n0\n" {
+			t.Errorf("%q came late", got)
+		}
+	},
+	Silent: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
+		link.since()
+		k.tell("READ?")
+		k.wants("*OPC?", "1")
+		if diff := cmp.Diff([]string{"read [1] 1ms"}, link.since()); diff != "" {
+			t.Errorf("not carried out:\n%s", diff)
+		}
+	},
+	Split: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
+		k.tell("READ?")
+		buf := make([]byte, 100)
+		var sizes []int
+		for sum := 0; sum <= len(answer); {
+			n, err := k.stream.Read(buf)
+			if err != nil {
+				t.Fatal(err)
+			}
+			sum += n
+			sizes = append(sizes, n)
+		}
+		if diff := cmp.Diff([]int{7, 7, 7, 3}, sizes); diff != "" {
+			t.Errorf("pieces:\n%s", diff)
+		}
+	},
+	CRLF: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
+		k.tell("READ?")
+		if got := k.gather(time.Second); got != answer+"\r\n" {
+			t.Errorf("%q", got)
+		}
+	},
+	Garbled: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
+		got := k.ask("READ?")
+		if len(got) != len(answer) || got == answer || !strings.ContainsFunc(got, notText) {
+			t.Errorf("%q", got)
+		}
+	},
+	Noise: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
+		got := k.ask("READ?")
+		kept := strings.Map(func(r rune) rune {
+			if r < ' ' || r > '~' {
+				return -1
+			}
+			return r
+		}, strings.ToValidUTF8(got, ""))
+		if len(got) <= len(answer) || kept != answer {
+			t.Errorf("%q", got)
+		}
+	},
+	Half: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
+		k.tell("READ?")
+		if got := k.gather(time.Second); got != answer[:12] {
+			t.Errorf("%q", got)
+		}
+	},
+	Merged: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
+		k.tell("READ?")
+		k.wants("*OPC?", answer+"1")
+	},
+	Echo: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
+		k.wants("READ?", "READ?")
+		if got := k.line(); got != answer {
+			t.Errorf("%q", got)
+		}
+	},
+	Unsolicited: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
+		k.wants("READ?", unsolicited)
+		if got := k.line(); got != answer {
+			t.Errorf("%q", got)
+		}
+	},
+	Wrong: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) { k.wants("READ?", "2.0E+0,-0.0E+0,4") },
+	NaN:   func(t *testing.T, _ *Card, _ *fakeLink, k *talker) { k.wants("READ?", "9.91E+37,9.91E+37,4,2.0E+0") },
+	OutOfRange: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
+		k.wants("READ?", "1.002E+3,1.0E+3,4,2.0E+0")
+	},
+	Digits: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
+		got, others := k.ask("READ?"), 0
+		if len(got) != len(answer) {
+			t.Fatalf("%q", got)
+		}
+		for i := range got {
+			if got[i] != answer[i] {
+				others++
+			}
+		}
+		if others != 1 || strings.ContainsFunc(got, notText) {
+			t.Errorf("%q", got)
+		}
+	},
+	Trip: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
+		k.wants("READ?", "0.0E+0,0.0E+0,8,0.0E+0")
+		k.wants("OUTP1?;:SOUR1:CURR:PROT:TRIP?;:SYST:ERR?", `0;1;-240,"Hardware error;trip of channel 1"`)
+		if _, on, _ := link.state(); on[1] {
+			t.Error("the link's output is still on")
+		}
+		k.refuses("OUTP1 ON", conflict)
+	},
+	Watchdog: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
+		k.wants("READ?", "0.0E+0,0.0E+0,8,0.0E+0")
+		k.wants("ROUT:CLOS:STAT?;:SYST:ERR?", `(@);-365,"Time out error;watchdog"`)
+		if !link.safe() {
+			t.Error("not safe")
+		}
+	},
+	Meddle: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
+		got := k.ask("READ?")
+		if got != "1.0E+0,-0.0E+0,4,1.0E+0" && got != "0.0E+0,0.0E+0,0,2.0E+0" {
+			t.Errorf("%q", got)
+		}
+		k.wants("SYST:ERR?;:SOUR:CURR:PROT:TRIP?", noError+";0")
+	},
+	Reboot: func(t *testing.T, c *Card, link *fakeLink, k *talker) {
+		k.tell("READ?")
+		synctest.Wait()
+		if !link.safe() {
+			t.Error("not safe at once")
+		}
+		k.tell("*ESE 5") // lost: the card is starting
+		if got := k.gather(200 * time.Millisecond); got != banner {
+			t.Errorf("%q", got)
+		}
+		k.wants("*ESR?;*ESE?;:SENS1:CURR:PROT?;APER?", "128;0;0.0E+0;2.0E-2")
+	},
+	HangUp: func(t *testing.T, c *Card, link *fakeLink, k *talker) {
+		link.since()
+		k.tell("READ?")
+		if b, err := k.lines.ReadByte(); !errors.Is(err, io.EOF) {
+			t.Errorf("%q, %v came instead of the end", b, err)
+		}
+		if calls := link.since(); calls != nil || link.safe() {
+			t.Errorf("more than a cut: %v", calls)
+		}
+		time.Sleep(2 * time.Second)
+		synctest.Wait()
+		if !link.safe() {
+			t.Error("the watchdog did not do what was left to do")
+		}
+	},
+	PowerCut: func(t *testing.T, c *Card, link *fakeLink, k *talker) {
+		k.tell("READ?")
+		if b, err := k.lines.ReadByte(); !errors.Is(err, io.EOF) || !link.safe() {
+			t.Errorf("%q, %v came instead of the end, safe %v", b, err, link.safe())
+		}
+		synctest.Wait()
+		if _, end := talkUntil(t, t.Context(), c); !errors.Is(end(), ErrTaken) {
+			t.Error("a card without power serves")
+		}
+		time.Sleep(50 * time.Millisecond)
+		again, end := talkUntil(t, t.Context(), c)
+		again.wants("*ESR?", "128")
+		_ = again.stream.Close()
+		if err := end(); err != nil {
+			t.Error(err)
+		}
+	},
+}
+
 // Every kind of fault does what it says, once, and is noted.
 func TestEveryFault(t *testing.T) {
-	tests := map[Kind]func(t *testing.T, c *Card, link *fakeLink, k *talker){
-		Slow: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
-			link.since()
-			k.tell("READ?")
-			time.Sleep(99 * time.Millisecond)
-			synctest.Wait()
-			if calls := link.since(); calls != nil {
-				t.Errorf("carried out at once: %v", calls)
-			}
-			if got := k.line(); got != answer {
-				t.Error(got)
-			}
-		},
-		Freeze: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
-			k.tell("READ?")
-			time.Sleep(4 * time.Second)
-			synctest.Wait()
-			if link.safe() {
-				t.Error("the watchdog of a frozen card works")
-			}
-			k.tell("ABOR;*RST") // drops what waits, but the one that is stuck is carried out
-			began := time.Now()
-			k.wants("OUTP1?;:SYST:ERR?", "0;"+noError)
-			if took := time.Since(began); took != time.Second {
-				t.Errorf("woke up after %v more", took)
-			}
-		},
-		Late: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
-			link.since()
-			k.tell("READ?")
-			time.Sleep(2 * time.Millisecond)
-			synctest.Wait()
-			if diff := cmp.Diff([]string{"read [1] 1ms"}, link.since()); diff != "" {
-				t.Errorf("not carried out at once:\n%s", diff)
-			}
-			k.tell("OUTP1 OFF;OUTP1?") // carried out, and its answer waits behind
-			synctest.Wait()
-			if diff := cmp.Diff([]string{"output 1 false"}, link.since()); diff != "" {
-				t.Errorf("what comes later is not carried out at once:\n%s", diff)
-			}
-			if got := k.gather(2900 * time.Millisecond); got != "" {
-				t.Errorf("%q came early", got)
-			}
-			if got := k.gather(time.Second); got != answer+"\n0\n" {
-				t.Errorf("%q came late", got)
-			}
-		},
-		Silent: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
-			link.since()
-			k.tell("READ?")
-			k.wants("*OPC?", "1")
-			if diff := cmp.Diff([]string{"read [1] 1ms"}, link.since()); diff != "" {
-				t.Errorf("not carried out:\n%s", diff)
-			}
-		},
-		Split: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
-			k.tell("READ?")
-			buf := make([]byte, 100)
-			var sizes []int
-			for sum := 0; sum <= len(answer); {
-				n, err := k.stream.Read(buf)
-				if err != nil {
-					t.Fatal(err)
-				}
-				sum += n
-				sizes = append(sizes, n)
-			}
-			if diff := cmp.Diff([]int{7, 7, 7, 3}, sizes); diff != "" {
-				t.Errorf("pieces:\n%s", diff)
-			}
-		},
-		CRLF: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
-			k.tell("READ?")
-			if got := k.gather(time.Second); got != answer+"\r\n" {
-				t.Errorf("%q", got)
-			}
-		},
-		Garbled: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
-			got := k.ask("READ?")
-			if len(got) != len(answer) || got == answer || !strings.ContainsFunc(got, notText) {
-				t.Errorf("%q", got)
-			}
-		},
-		Noise: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
-			got := k.ask("READ?")
-			kept := strings.Map(func(r rune) rune {
-				if r < ' ' || r > '~' {
-					return -1
-				}
-				return r
-			}, strings.ToValidUTF8(got, ""))
-			if len(got) <= len(answer) || kept != answer {
-				t.Errorf("%q", got)
-			}
-		},
-		Half: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
-			k.tell("READ?")
-			if got := k.gather(time.Second); got != answer[:12] {
-				t.Errorf("%q", got)
-			}
-		},
-		Merged: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
-			k.tell("READ?")
-			k.wants("*OPC?", answer+"1")
-		},
-		Echo: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
-			k.wants("READ?", "READ?")
-			if got := k.line(); got != answer {
-				t.Errorf("%q", got)
-			}
-		},
-		Unsolicited: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
-			k.wants("READ?", unsolicited)
-			if got := k.line(); got != answer {
-				t.Errorf("%q", got)
-			}
-		},
-		Wrong: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) { k.wants("READ?", "2.0E+0,-0.0E+0,4") },
-		NaN:   func(t *testing.T, _ *Card, _ *fakeLink, k *talker) { k.wants("READ?", "9.91E+37,9.91E+37,4,2.0E+0") },
-		OutOfRange: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
-			k.wants("READ?", "1.002E+3,1.0E+3,4,2.0E+0")
-		},
-		Digits: func(t *testing.T, _ *Card, _ *fakeLink, k *talker) {
-			got, others := k.ask("READ?"), 0
-			if len(got) != len(answer) {
-				t.Fatalf("%q", got)
-			}
-			for i := range got {
-				if got[i] != answer[i] {
-					others++
-				}
-			}
-			if others != 1 || strings.ContainsFunc(got, notText) {
-				t.Errorf("%q", got)
-			}
-		},
-		Trip: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
-			k.wants("READ?", "0.0E+0,0.0E+0,8,0.0E+0")
-			k.wants("OUTP1?;:SOUR1:CURR:PROT:TRIP?;:SYST:ERR?", `0;1;-240,"Hardware error;trip of channel 1"`)
-			if _, on, _ := link.state(); on[1] {
-				t.Error("the link's output is still on")
-			}
-			k.refuses("OUTP1 ON", conflict)
-		},
-		Watchdog: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
-			k.wants("READ?", "0.0E+0,0.0E+0,8,0.0E+0")
-			k.wants("ROUT:CLOS:STAT?;:SYST:ERR?", `(@);-365,"Time out error;watchdog"`)
-			if !link.safe() {
-				t.Error("not safe")
-			}
-		},
-		Meddle: func(t *testing.T, _ *Card, link *fakeLink, k *talker) {
-			got := k.ask("READ?")
-			if got != "1.0E+0,-0.0E+0,4,1.0E+0" && got != "0.0E+0,0.0E+0,0,2.0E+0" {
-				t.Errorf("%q", got)
-			}
-			k.wants("SYST:ERR?;:SOUR:CURR:PROT:TRIP?", noError+";0")
-		},
-		Reboot: func(t *testing.T, c *Card, link *fakeLink, k *talker) {
-			k.tell("READ?")
-			synctest.Wait()
-			if !link.safe() {
-				t.Error("not safe at once")
-			}
-			k.tell("*ESE 5") // lost: the card is starting
-			if got := k.gather(200 * time.Millisecond); got != banner {
-				t.Errorf("%q", got)
-			}
-			k.wants("*ESR?;*ESE?;:SENS1:CURR:PROT?;APER?", "128;0;0.0E+0;2.0E-2")
-		},
-		HangUp: func(t *testing.T, c *Card, link *fakeLink, k *talker) {
-			link.since()
-			k.tell("READ?")
-			if b, err := k.lines.ReadByte(); !errors.Is(err, io.EOF) {
-				t.Errorf("%q, %v came instead of the end", b, err)
-			}
-			if calls := link.since(); calls != nil || link.safe() {
-				t.Errorf("more than a cut: %v", calls)
-			}
-			time.Sleep(2 * time.Second)
-			synctest.Wait()
-			if !link.safe() {
-				t.Error("the watchdog did not do what was left to do")
-			}
-		},
-		PowerCut: func(t *testing.T, c *Card, link *fakeLink, k *talker) {
-			k.tell("READ?")
-			if b, err := k.lines.ReadByte(); !errors.Is(err, io.EOF) || !link.safe() {
-				t.Errorf("%q, %v came instead of the end, safe %v", b, err, link.safe())
-			}
-			synctest.Wait()
-			if _, end := talkUntil(t, t.Context(), c); !errors.Is(end(), ErrTaken) {
-				t.Error("a card without power serves")
-			}
-			time.Sleep(50 * time.Millisecond)
-			again, end := talkUntil(t, t.Context(), c)
-			again.wants("*ESR?", "128")
-			_ = again.stream.Close()
-			if err := end(); err != nil {
-				t.Error(err)
-			}
-		},
-	}
 	for _, d := range Kinds() {
 		t.Run(string(d.Kind), func(t *testing.T) {
-			test := tests[d.Kind]
+			test := faultTests[d.Kind]
 			if test == nil {
 				t.Fatal("not tested")
 			}

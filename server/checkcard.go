@@ -70,7 +70,7 @@ func (c *checkCard) parse(args []string, stderr io.Writer) error {
 	fs.DurationVar(&c.options.Watchdog, "watchdog", 0, "what the card's watchdog must be (default: what *OPT? says)")
 	fs.DurationVar(&c.options.SwitchTime, "switch", 50*time.Millisecond, "how long paths take to open or to close")
 	fs.StringVar(&c.groups, "group", "", "only these groups, separated by commas: "+strings.Join(conformance.Groups(), ", "))
-	fs.StringVar(&c.paths, "paths", "", "paths to use, line!contact separated by commas, 0 for the return (default: what of 1!1, 1!2, 0!1 and 2!1 the card knows)")
+	fs.StringVar(&c.paths, "paths", "", "paths to use, line!contact separated by commas, 0 for the return (default: what it knows of contacts 1 and 2 of each line)")
 	// The address may stand before the flags or after them.
 	if len(args) > 0 && !strings.HasPrefix(args[0], "-") {
 		args = append(slices.Clone(args[1:]), args[0])
@@ -190,7 +190,7 @@ func (c *checkCard) connect(ctx context.Context, dial wire.Dialer) (*wire.Line, 
 		return nil, nil, err
 	}
 	o := &c.options
-	return wire.NewLine(stream, wire.Options{Connection: o.Connection, Log: o.Log, Echo: o.Echo, Timeout: o.Timeout}), stream, nil
+	return wire.NewLine(stream, wire.Options{Connection: o.Connection, Log: o.Log, Echo: o.Echo, Timeout: max(o.Timeout, 5*time.Second)}), stream, nil
 }
 
 // restart has a person switch the card off and on, and connects again.

@@ -209,6 +209,9 @@ func (c *card) ranges(v values, kind string, ranges []bench.Range, prefix string
 // {return}, and one that shares the multiplexer {rival}.
 func (c *card) routes(v values, number int) {
 	v.set("nowhere", "255!255")
+	if !c.hasPaths {
+		v.missing("nowhere", c.noPaths)
+	}
 	for _, name := range []string{"path", "return", "rival", "two", "twosorted"} {
 		v.missing(name, cmp.Or(c.noPaths, "no such path of the card is known"))
 	}

@@ -40,7 +40,7 @@ type Options struct {
 	// ranges are found out by asking.
 	Channels []Channel
 	// Paths are the paths to use, as items of a channel list ("1!12"); nil:
-	// what of 1!1, 1!2, 0!1 and 2!1 the card knows.
+	// what the card knows of contacts 1 and 2 of each line.
 	Paths []Path
 	// Watchdog is what the card's watchdog must be; 0: what *OPT? says.
 	Watchdog time.Duration
@@ -88,7 +88,7 @@ func (o Options) filled() Options {
 func Cautions() []string {
 	return []string{
 		"Leave the socket empty: the check closes paths and switches outputs on.",
-		fmt.Sprintf("An output that is on has at most %g V, with a compliance of at most %g A or the smallest the card has.", maxLevel, maxCompliance),
+		fmt.Sprintf("An output that is on has at most %g V, and at most %g µA or, where the smallest range cannot hold so little, a hundredth of that range.", maxLevel, maxCompliance*1e6),
 		"Levels beyond that are set only while every output is off and every path open, to see what the card refuses, and are taken back at once.",
 		"It asks first, and does not begin while an output is on or a path is closed.",
 		"It waits the watchdog out several times, and makes the card safe at the end, and when it is stopped.",

@@ -56,6 +56,9 @@ func commandPoints() []point {
 			out = append(out, p)
 			continue
 		}
+		if strings.HasPrefix(c.Header, "ROUTe:") {
+			p.steps = append(p.steps, needPaths())
+		}
 		for _, header := range spellings(c.Header) {
 			p.steps = append(p.steps, spelt(c, s, header)...)
 		}

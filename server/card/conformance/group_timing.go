@@ -8,8 +8,8 @@ import (
 
 func timingPoints() []point {
 	const group = "timing"
-	query := func(message string) point {
-		return point{group: group, title: message + " is answered in time", steps: []step{answered(message, protocol.SettingTime)}}
+	query := func(message string, before ...step) point {
+		return point{group: group, title: message + " is answered in time", steps: append(before, answered(message, protocol.SettingTime))}
 	}
 	// A setting is seen to be done by the query after it, whose own time comes on top.
 	setting := func(title string, own time.Duration, message string, before ...step) point {
@@ -22,7 +22,7 @@ func timingPoints() []point {
 	}
 	return []point{
 		query("*IDN?"), query("*ESR?"), query("*STB?"), query("SYST:ERR?"), query("OUTP{n}?"), query("SOUR{n}:VOLT?"),
-		query("SENS{n}:CURR:PROT?"), query("ROUT:CLOS:STAT?"), query("SOUR{n}:CURR:PROT:TRIP?"),
+		query("SENS{n}:CURR:PROT?"), query("ROUT:CLOS:STAT?", needPaths()), query("SOUR{n}:CURR:PROT:TRIP?"),
 		setting("a level is set", protocol.SettingTime, "SOUR{n}:VOLT {v}"),
 		// Five settings take effect together, but each may take its time.
 		setting("a whole channel is set", 5*protocol.SettingTime, voltageSetup),

@@ -17,7 +17,7 @@ const opening, ending = "before anything is set", "at the end"
 // open asks who the card is and whether it is at rest, and only then resets it.
 func (c *check) open(ctx context.Context) error {
 	if !c.line.InStep() {
-		if err := c.line.Resync(ctx, c.allow("*ESE?;*ESE?")); err != nil {
+		if err := c.patiently(ctx, func() error { return c.line.Resync(ctx, c.allow("*ESE?;*ESE?")) }); err != nil {
 			return fmt.Errorf("%w: %w", ErrSilent, err)
 		}
 	}
@@ -48,9 +48,16 @@ func (c *check) first(ctx context.Context, title, expected string, f func(*trial
 // special is a finding of its own outside the groups. It reports whether the
 // card did as it should.
 func (c *check) special(ctx context.Context, group, title, expected string, f func(*trial) (string, error)) bool {
+	found := talk.Finding{Group: group, Title: title, Expected: expected}
+	err := c.patiently(ctx, func() error { return c.once(ctx, &found, f) })
+	c.found(found)
+	return err == nil
+}
+
+// once is one try of a special finding.
+func (c *check) once(ctx context.Context, found *talk.Finding, f func(*trial) (string, error)) error {
 	t := &trial{check: c, ctx: ctx, values: values{}, noted: map[string]string{}}
 	mark, start := c.o.Log.Last(), time.Now()
-	found := talk.Finding{Group: group, Title: title, Expected: expected, Verdict: talk.Pass}
 	var err error
 	if !c.line.InStep() {
 		err = c.line.Resync(ctx, c.allow("*ESE?;*ESE?"))
@@ -58,6 +65,7 @@ func (c *check) special(ctx context.Context, group, title, expected string, f fu
 	if err == nil {
 		found.Came, err = f(t)
 	}
+	found.Verdict = talk.Pass
 	if err != nil {
 		found.Verdict, found.Came = talk.Fail, t.said(err)
 		if errors.As(err, new(skip)) {
@@ -65,8 +73,7 @@ func (c *check) special(ctx context.Context, group, title, expected string, f fu
 		}
 	}
 	found.Took, found.Events = time.Since(start), c.events(mark)
-	c.found(found)
-	return err == nil
+	return err
 }
 
 var optionForm = regexp.MustCompile(`^CHANNELS (\d+),WATCHDOG ([0-9.E+-]+),MESSAGE (\d+)$`)

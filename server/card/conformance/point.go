@@ -146,15 +146,15 @@ func (t *trial) said(err error) string {
 // maxEvents bounds the raw exchange of a finding.
 const maxEvents = 256
 
-// events is what was said on the connection since mark.
+// events is what was said on the connection since mark, the newest of it.
 func (c *check) events(mark uint64) []talk.Event {
 	var out []talk.Event
 	for _, e := range c.o.Log.Recent(mark, 4*maxEvents) {
-		if e.Connection == c.o.Connection && len(out) < maxEvents {
+		if e.Connection == c.o.Connection {
 			out = append(out, e)
 		}
 	}
-	return out
+	return out[max(0, len(out)-maxEvents):]
 }
 
 // Own times of the protocol, and what of them a message may need.

@@ -20,6 +20,8 @@ type spy struct {
 	closed int
 	// seen is what was done at all: a check that does nothing is safe too.
 	outputs, paths int
+	// switched, where it is set, is told when an output is switched.
+	switched func(on bool)
 }
 
 func (s *spy) Set(ctx context.Context, ch bench.ChannelID, setup bench.Setup) error {
@@ -38,6 +40,9 @@ func (s *spy) Output(ctx context.Context, ch bench.ChannelID, on bool) error {
 	}
 	s.hold(ch)
 	s.mu.Unlock()
+	if s.switched != nil {
+		s.switched(on)
+	}
 	return s.Link.Output(ctx, ch, on)
 }
 

@@ -6,7 +6,6 @@ import (
 	"net"
 	"slices"
 	"strings"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -104,7 +103,7 @@ func wrongInWords() []wrongCard {
 }
 
 func wrongInDeeds() []wrongCard {
-	var once atomic.Bool
+	before := ""
 	return []wrongCard{
 		{group: "settings", title: "two apertures", bad: says("SENS1:VOLT:APER?", "0.02"), fails: []string{"the aperture is one setting under both names"}},
 		{group: "settings", title: "a range too large", bad: swap("SOUR1:VOLT:RANG 1.98", "SOUR1:VOLT:RANG 10")(), fails: []string{"every force voltage range is chosen by what it must hold"}},
@@ -112,7 +111,8 @@ func wrongInDeeds() []wrongCard {
 		{group: "settings", title: "settings one by one", bad: swap("SOUR1:VOLT 4;:SOUR1:VOLT:RANG 10", "SOUR1:VOLT 4;*WAI;:SOUR1:VOLT:RANG 10")(), fails: []string{"settings of one message take effect together, in any order"}},
 		{group: "settings", title: "half of a conflict", bad: swap("SENS1:CURR:APER 0.05;:SENS1:CURR:PROT 1E-05;", "SENS1:CURR:APER 0.05;*WAI;:SENS1:CURR:PROT 1E-05;")(), fails: []string{"of settings that do not fit together none takes effect"}},
 		{group: "outputs", title: "on without a compliance", bad: &spoiler{ask: func(m string) string {
-			if m == "OUTP1 ON" && once.CompareAndSwap(false, true) {
+			last := before
+			if before = m; m == "OUTP1 ON" && strings.Contains(last, "*RST") {
 				return "SENS1:CURR:PROT 1E-5;:OUTP1 ON"
 			}
 			return m
@@ -194,7 +194,12 @@ func TestWrongCards(t *testing.T) {
 	}
 	// They wait more than they work, so that many go at once.
 	turn := make(chan struct{}, 8)
+	begun := map[string]bool{}
 	for _, w := range wrongCards() {
+		if testing.Short() && begun[w.group] {
+			continue // one for each group
+		}
+		begun[w.group] = true
 		r := w.rig(t)
 		var found []talk.Finding
 		var err error

@@ -212,6 +212,7 @@ func (c *card) routes(v values, number int) {
 	if !c.hasPaths {
 		v.missing("nowhere", c.noPaths)
 	}
+	c.many(v, number)
 	for _, name := range []string{"path", "return", "rival", "two", "twosorted"} {
 		v.missing(name, cmp.Or(c.noPaths, "no such path of the card is known"))
 	}
@@ -245,6 +246,34 @@ func (c *card) routes(v values, number int) {
 		}
 	}
 }
+
+// many is a list of more items than a card must take, of paths that are there.
+func (c *card) many(v values, number int) {
+	var contacts []int
+	for _, p := range c.paths {
+		if p.Line == number && p.Item == fmt.Sprintf("%d!%d", number, p.Contact) {
+			contacts = append(contacts, p.Contact)
+		}
+	}
+	slices.Sort(contacts)
+	// The first contacts without a gap.
+	n := 0
+	for n < len(contacts) && contacts[n] == contacts[0]+n {
+		n++
+	}
+	v.missing("many", cmp.Or(c.noPaths, "no list of so many paths that are there fits into a message"))
+	if n == 0 {
+		return
+	}
+	item := fmt.Sprintf("%d!%d:%d!%d", number, contacts[0], number, contacts[n-1])
+	times := maxItems/n + 1
+	if times*(len(item)+1) < c.message*9/10 {
+		v.set("many", list(slices.Repeat([]string{item}, times)...))
+	}
+}
+
+// maxItems is how many items of a channel list the protocol asks for.
+const maxItems = 1024
 
 // echoes is how far the echo of a level may be from it, in the force range
 // that a value names: one part in a million and half a step. Where the step is

@@ -86,3 +86,26 @@ func TestEmulatedCardOverPTY(t *testing.T) {
 	_ = card.Close()
 	<-ended
 }
+
+// TestSlowLine has the line take the time that its bits do.
+func TestSlowLine(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes as long as the bits of a serial line")
+	}
+	t.Parallel()
+	r := newRig(t, testWatchdog, nil)
+	const baud = 115200
+	stream, err := r.dial(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.options.Dial, r.options.Baud, r.noRestart = nil, baud, true
+	r.options.Channels = r.options.Channels[:1]
+	start := time.Now()
+	found, err := r.over(t.Context(), emulator.Paced(stream, baud), "messages", "errors", "readings", "abort", "timing", "watchdog")
+	if err != nil {
+		t.Error(err)
+	}
+	report(t, found, notHere[0])
+	t.Logf("%d points in %v", len(found), time.Since(start))
+}

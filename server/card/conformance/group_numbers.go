@@ -56,7 +56,8 @@ func numberPoints() []point {
 		refuses("an exponent that is too large is refused", "SENS{n}:CURR:APER 1E40000", -123),
 		refuses("a unit that is too long is refused", "SENS{n}:CURR:APER 1 ABCDEFGHIJKLM", -134),
 		refuses("more than 255 digits are refused", "SENS{n}:CURR:APER 0."+strings.Repeat("1", 256), -124),
-		refuses("a non-decimal number of more than 64 bits is refused", "*ESE #H10000000000000000", -124),
+		// It has too many digits, and is out of range.
+		refuses("a non-decimal number of more than 64 bits is refused", "*ESE #H10000000000000000", -124, -222),
 		{group: group, title: "a Boolean is ON, OFF or a number", steps: []step{
 			keeps("SENS{n}:AVER ON", "SENS{n}:AVER?", is("1")), keeps("SENS{n}:AVER OFF", "SENS{n}:AVER?", is("0")),
 			keeps("SENS{n}:AVER 1", "SENS{n}:AVER?", is("1")), keeps("SENS{n}:AVER 0", "SENS{n}:AVER?", is("0")),

@@ -180,8 +180,9 @@ func readOrder(list string, backwards bool) step {
 
 // readTakes wants a reading to take its aperture, and not much longer.
 func readTakes(aperture time.Duration) step {
-	// The card's clock and ours may differ by some percent.
-	least, most := aperture*97/100, aperture+protocol.ReadTime
+	// The card's clock and ours may differ by some percent, and one that counts
+	// milliseconds ends up to one too early.
+	least, most := max(0, aperture*97/100-time.Millisecond), aperture+protocol.ReadTime
 	words := fmt.Sprintf("READ? (@{n}) answered after %v to %v", least, most)
 	return do(words, func(t *trial) (string, error) {
 		return t.timed("READ? (@{n})", least, most)

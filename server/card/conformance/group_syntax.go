@@ -60,7 +60,9 @@ func syntaxPoints() []point {
 		refuses("a number where a channel list belongs is refused", "READ? 1", -104),
 		refuses("a channel list without its end is refused", "READ? (@1", -171),
 		refuses("an empty item of a channel list is refused", "READ? (@1,,2)", -171),
-		refuses("a channel list of too many items is refused", "READ? (@1:2000)", -223),
+		refuses("a channel list of too many items is refused", "ROUT:CLOS? {many}", -223),
+		// It has too many items, and items that there are not.
+		refuses("a channel list that goes far beyond is refused", "READ? (@1:2000)", -223, -222),
 		refuses("an empty unit is refused", "*ESE 0;;*ESE 3", -102),
 		refuses("a semicolon with nothing after it is refused", "*ESE 0;", -102),
 		refuses("two colons are refused", "SYST::ERR?", -102),

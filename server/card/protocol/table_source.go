@@ -23,7 +23,7 @@ var (
 )
 
 const (
-	levelMeaning = " It takes effect at once when the output is on and the channel forces that quantity. MINimum and MAXimum are minus and plus the full scale of the range, DEFault is 0. Beyond the range that is set, or beyond the largest range: -222, or -221 where the level and the range of one message do not fit together."
+	levelMeaning = " It takes effect at once when the output is on and the channel forces that quantity. MINimum and MAXimum are minus and plus the full scale of the range, DEFault is 0. Beyond the largest range: -222; beyond the range that is set, or that the same message sets: -221."
 	rangeMeaning = " The smallest range whose full scale is not below the magnitude of the number is taken; beyond the largest: -222. The answer is the full scale of the range that was taken."
 	limitMeaning = " It must be greater than 0. It is in effect while the channel forces the other quantity, and is kept meanwhile. 0 is answered while none has been set since *RST."
 )

@@ -89,7 +89,7 @@ func TestMain(m *testing.M) {
 
 // watchdog is that of the cards in the tests: short, so that it can be waited
 // for, and long against what a busy machine holds a process up.
-const watchdog = 400 * time.Millisecond
+const watchdog = 300 * time.Millisecond
 
 // card are the arguments for the example's card.
 func card(flags ...string) []string {
@@ -103,23 +103,32 @@ func plain(t testing.TB) string {
 	return program(t, "plain", card()...)
 }
 
-// guarded is the card with the sanitizers, or without where they are missing.
-func guarded(t testing.TB) string {
+// sanitizers are the flags that have the compiler's checks in a program; none
+// where they are missing.
+func sanitizers(t testing.TB) []string {
 	t.Helper()
+	flags := []string{"-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"}
 	probe := filepath.Join(t.TempDir(), "probe.cpp")
 	if err := os.WriteFile(probe, []byte("int main() { return 0; }\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	flags := []string{"-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"}
 	args := append(append([]string{"-o", filepath.Join(t.TempDir(), "probe")}, flags...), probe)
-	if out, err := exec.CommandContext(t.Context(), compiler(t), args...).CombinedOutput(); err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("no sanitizers: %v\n%s", err, out)
-		}
-		t.Logf("no sanitizers here: the card runs without: %v", err)
-		return plain(t)
+	out, err := exec.CommandContext(t.Context(), compiler(t), args...).CombinedOutput()
+	switch {
+	case err == nil:
+		return flags
+	case os.Getenv("CI") == "true":
+		t.Fatalf("no sanitizers: %v\n%s", err, out)
+	default:
+		t.Logf("no sanitizers here, it runs without: %v", err)
 	}
-	return program(t, "guarded", card(flags...)...)
+	return nil
+}
+
+// guarded is the card with sanitizers.
+func guarded(t testing.TB) string {
+	t.Helper()
+	return program(t, "guarded", card(sanitizers(t)...)...)
 }
 
 // TestCompiles holds that every source compiles on its own, in the oldest and

@@ -62,7 +62,7 @@ func TestExchanges(t *testing.T) {
 	r.is("*ESR?;*ESR?", "128;0")
 	for name, exchanges := range map[string][]exchange{
 		"common": {
-			{"*IDN?", "Ohmkeep,Rehearsal skeleton,0,1", 0}, {"*OPT?", "CHANNELS 2,WATCHDOG 0.400,MESSAGE 1024", 0},
+			{"*IDN?", "Ohmkeep,Rehearsal skeleton,0,1", 0}, {"*OPT?", "CHANNELS 2,WATCHDOG 0.300,MESSAGE 1024", 0},
 			{"*idn?;*TST?;*OPC?;*WAI", "Ohmkeep,Rehearsal skeleton,0,1;0;1", 0},
 			{"*ESE 255;*ESE?;*ESE 0", "255", 0}, {"*ESE 256", "", -222}, {"*ESE -1", "", -222}, {"*ESE 1.6;*ESE?;*ESE 0", "2", 0},
 			{"*SRE 255;*SRE?;*SRE 0", "191", 0}, {"*CLS;*OPC;*ESR?;*ESR?", "1;0", 0}, {"*ESE? 1", "", -108}, {"*CLS?", "", -113}, {"*IDN", "", -113}, {"*TRG", "", -113},
@@ -84,7 +84,7 @@ func TestExchanges(t *testing.T) {
 			{"CURR 10UA;CURR?", "1.0E-5", 0}, {"CURR 0.00000001MAA;CURR?", "1.0E-2", 0}, {"SENS:CURR:APER 20MS;APER?", "2.0E-2", 0}, {"VOLT #H0A;VOLT?", "1.0E+1", 0}, {"VOLT #q7;VOLT?", "7.0E+0", 0}, {"VOLT #B101;VOLT?", "5.0E+0", 0},
 			{"VOLT MIN;VOLT?", "-1.0E+1", 0}, {"VOLT MAXIMUM;VOLT?", "1.0E+1", 0}, {"VOLT DEF;VOLT?", "0.0E+0", 0}, {"VOLT:RANG 2", "", 0}, {"VOLT MAX;VOLT?", "2.0E+0", 0}, {"VOLT:RANG 10", "", 0},
 			{"VOLT 0.1234567890123456789;VOLT?", "1.2345678901234568E-1", 0}, {"VOLT 5A", "", -131}, {"VOLT 5VV", "", -131}, {"VOLT 5XV", "", -131}, {"VOLT 5ABCDEFGHIJKLM", "", -134}, {"*ESE 5V", "", -138},
-			{"VOLT 1.2.3", "", -121}, {"VOLT +", "", -121}, {"VOLT #H", "", -121}, {"VOLT #HG", "", -121}, {"VOLT #15abcde", "", -104}, {"VOLT 1e99999", "", -123}, {"VOLT " + strings.Repeat("9", 300), "", -124},
+			{"VOLT 1.2.3", "", -121}, {"VOLT +", "", -121}, {"VOLT #H", "", -121}, {"VOLT #HG", "", -121}, {"*ESE #H10000000000000000", "", -124}, {"*ESE #HFFFFFFFFFFFFFFFF", "", -222}, {"*ESE #B" + strings.Repeat("0", 80) + "11;*ESE?;*ESE 0", "3", 0}, {"VOLT #15abcde", "", -104}, {"VOLT 1e99999", "", -123}, {"VOLT " + strings.Repeat("9", 300), "", -124},
 			{"VOLT", "", -109}, {"VOLT 1,2", "", -108}, {"VOLT 1 2", "", -103}, {"VOLT ON", "", -141}, {"VOLT \"1\"", "", -104}, {"VOLT (@1)", "", -104}, {"VOLT ,1", "", -102}, {"VOLT &", "", -101},
 			{"VOLT 11", "", -222}, {"VOLT 9.9E37", "", -222}, {"VOLT -9.9E37", "", -222}, {"VOLT 9.91E37", "", -222}, {"CURR 0.2", "", -222}, {"VOLT? MAX", "", -108}, {"VOLT?", "1.2345678901234568E-1", 0},
 			{"SENS:CURR:PROT MAX", "", -104}, {"OUTP 1.2.3", "", -121}, {"OUTP YES", "", -141}, {"OUTP MAYBEANDMAYBENOT", "", -144}, {"FUNC:MODE 1", "", -104}, {"FUNC:MODE RES", "", -141},
@@ -115,7 +115,7 @@ func TestExchanges(t *testing.T) {
 			{"ROUT:CLOS? (@0!1:0!32" + strings.Repeat(",0!1:0!32", 32) + ")", "", -223}, {"ROUT:CLOS? (@0!1:0!32" + strings.Repeat(",0!1:0!32", 30) + ")", strings.Repeat("0,", 31*32-1) + "0", 0}, {"ROUT:CLOS:STAT?", "(@)", 0},
 		},
 		"reading": {
-			{"FETC?", "", -230}, {"READ?", "0.0E+0,0.0E+0,0,0.0E+0", 0}, {"FETC?", "0.0E+0,0.0E+0,0,0.0E+0", 0}, {"READ? (@3)", "", -222}, {"READ? (@0)", "", -222}, {"READ? (@1!1)", "", -222}, {"READ? 1", "", -104}, {"READ? (@1:17)", "", -222}, {"READ? (@1" + strings.Repeat(",2", 16) + ")", "", -223},
+			{"FETC?", "", -230}, {"READ?", "0.0E+0,0.0E+0,0,0.0E+0", 0}, {"FETC?", "0.0E+0,0.0E+0,0,0.0E+0", 0}, {"READ? (@3)", "", -222}, {"READ? (@0)", "", -222}, {"READ? (@1!1)", "", -222}, {"READ? 1", "", -104}, {"READ? (@1:17)", "", -222}, {"READ? (@1:2000)", "", -223}, {"READ? (@65536)", "", -222}, {"READ? (@1!1:60000!60000)", "", -223}, {"READ? (@1" + strings.Repeat(",2", 16) + ")", "", -223},
 			{"SENS:CURR:PROT 1E-3;:VOLT 0.5;:ROUT:CLOS (@1!1,2!2);:OUTP ON", "", 0}, {"READ? (@2,1,2)", "0.0E+0,0.0E+0,0,0.0E+0,5.0E-1,4.98007968E-4,4,5.0E-1,0.0E+0,0.0E+0,0,0.0E+0", 0},
 			{"NOSUCH;*CLS", "", -113}, {"SENS:AVER:COUN 5;:SENS:AVER ON;:SENS:CURR:APER 1E-3;:READ?", "5.0E-1,4.98007968E-4,4,5.0E-1", 0}, {"*RST;FETC?", "", -230},
 			{"SENS2:CURR:PROT 1E-6;:SOUR2:VOLT 1;:ROUT:CLOS (@2!2);:OUTP2 ON;:READ? (@2);:SENS2:CURR:PROT:TRIP?;:SENS2:VOLT:PROT:TRIP?;:STAT:QUES:COND?;EVEN?;EVEN?;:OUTP2 OFF;:STAT:QUES:COND?", "1.0004E-2,1.0E-6,5,1.0E+0;1;0;2;2;0;0", 0},

@@ -11,11 +11,11 @@ import (
 	"os/exec"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/creack/pty"
+	"golang.org/x/sys/unix"
 )
 
 // rig is a card's program on a pseudo-terminal.
@@ -57,21 +57,28 @@ func (s *said) String() string {
 // to do. No test passes by waiting for it.
 const patience = 5 * time.Second
 
-// newRig starts a program on a new pseudo-terminal. At the end the host hangs
-// up, and the program must end by itself, without a word.
+// newRig starts a program on a new pseudo-terminal and listens to it.
 func newRig(t testing.TB, path string) *rig {
+	t.Helper()
+	r := openRig(t, path)
+	go r.listen()
+	r.start()
+	return r
+}
+
+// openRig makes a pseudo-terminal for a program. At the end the host hangs up,
+// and the program must end by itself, without a word.
+func openRig(t testing.TB, path string) *rig {
 	t.Helper()
 	host, card, err := openPTY()
 	if err != nil {
 		t.Fatal(err)
 	}
 	r := &rig{t: t, path: path, host: host, card: card, lines: make(chan string, 1<<12)}
-	go r.listen()
 	t.Cleanup(func() {
 		r.hangUp()
 		_ = card.Close() // nothing is left to be lost
 	})
-	r.start()
 	return r
 }
 
@@ -83,13 +90,12 @@ func openPTY() (host, card *os.File, err error) {
 		return nil, nil, err
 	}
 	defer func() { err = errors.Join(err, blocking.Close()) }()
-	fd, err := syscall.Dup(int(blocking.Fd()))
+	fd, err := unix.FcntlInt(blocking.Fd(), unix.F_DUPFD_CLOEXEC, 0)
 	if err != nil {
 		return nil, nil, errors.Join(err, card.Close())
 	}
-	syscall.CloseOnExec(fd)
-	if err := syscall.SetNonblock(fd, true); err != nil {
-		return nil, nil, errors.Join(err, syscall.Close(fd), card.Close())
+	if err := unix.SetNonblock(fd, true); err != nil {
+		return nil, nil, errors.Join(err, unix.Close(fd), card.Close())
 	}
 	return os.NewFile(uintptr(fd), blocking.Name()), card, nil
 }
@@ -126,7 +132,7 @@ func (r *rig) hangUp() {
 	if r.process == nil {
 		return
 	}
-	if err := r.host.Close(); err != nil {
+	if err := r.host.Close(); err != nil && !errors.Is(err, os.ErrClosed) {
 		r.t.Error(err)
 	}
 	kill := time.AfterFunc(patience, func() { _ = r.process.Process.Kill() })
@@ -212,12 +218,33 @@ func (r *rig) within(least, most time.Duration, f func()) {
 	r.t.Errorf("took %v at last, more than %v", took, most)
 }
 
-// silence waits for longer than the watchdog does; nothing may come.
+// silence says nothing for longer than the watchdog waits; nothing may come.
 func (r *rig) silence() {
 	r.t.Helper()
-	select {
-	case text := <-r.lines:
-		r.t.Errorf("%q came unasked", text)
-	case <-time.After(watchdog + watchdog/2):
+	if lines := r.wait(); len(lines) > 0 {
+		r.t.Errorf("%q came unasked", lines)
+	}
+}
+
+// wait lets the watchdog's time pass, and returns what came meanwhile.
+func (r *rig) wait() []string {
+	r.t.Helper()
+	var lines []string
+	for over := time.After(watchdog * 5 / 4); ; {
+		select {
+		case text := <-r.lines:
+			lines = append(lines, text)
+		case <-over:
+			return lines
+		}
+	}
+}
+
+// settle waits until the card has carried out all that was sent, whatever it
+// answered.
+func (r *rig) settle() {
+	r.t.Helper()
+	r.send("\n*RST;SYST:VERS?\n")
+	for r.line() != "1999.0" {
 	}
 }

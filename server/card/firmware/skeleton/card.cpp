@@ -234,7 +234,7 @@ void Card::tick() {
 	look_at_channels();
 	watch_host();
 	if (waiting_ == for_switches) wait_for_switches();
-	if (waiting_ == for_reading) watch_reading();
+	while (waiting_ == for_reading && watch_reading()) {} // several, where apertures are short
 	work();
 }
 

@@ -165,7 +165,7 @@ private:
 	void start_round();
 	void end_round();
 	void stop_reading();
-	void watch_reading();
+	bool watch_reading();
 	void put_readings();
 
 	const Send send_;

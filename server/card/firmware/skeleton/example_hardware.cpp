@@ -24,8 +24,15 @@ const int ways = 16;          // contacts of a multiplexer
 Setup setups[CHANNELS + 1];
 bool closed[LINES][CONTACTS + 1];
 bool tripped[CHANNELS + 1];
-uint32_t ready[CHANNELS + 1]; // when the measurement ends, ms
+uint64_t ready[CHANNELS + 1]; // when the measurement ends, us
 bool under_way[CHANNELS + 1];
+
+// micros is the PC's clock, us.
+uint64_t micros() {
+	timespec t;
+	clock_gettime(CLOCK_MONOTONIC, &t);
+	return static_cast<uint64_t>(t.tv_sec) * 1000000u + static_cast<uint64_t>(t.tv_nsec / 1000);
+}
 
 // load is the conductance that a channel sees through its paths, S. The
 // channels do not see each other: it is a simulation for trying the protocol.
@@ -93,24 +100,23 @@ int hw_mux(int line, int contact) {
 void hw_switch(int line, int contact, bool close) { closed[line][contact] = close; }
 
 void hw_measure(const real aperture[CHANNELS]) {
+	const uint64_t now = micros();
 	for (int channel = 1; channel <= CHANNELS; channel++) {
 		const real seconds = aperture[channel - 1];
+		// One aperture follows the other without a gap, however slowly the loop turns.
+		const bool follows = under_way[channel] && now - ready[channel] < 20000;
 		under_way[channel] = seconds > 0;
-		ready[channel] = hw_millis() + static_cast<uint32_t>(seconds * 1000 + real(0.5));
+		ready[channel] = (follows ? ready[channel] : now) + static_cast<uint64_t>(seconds * 1000000 + real(0.5));
 	}
 }
 
 void hw_look(int channel, Look &look) {
 	solve(channel, look);
 	look.tripped = tripped[channel];
-	look.measured = under_way[channel] && static_cast<int32_t>(hw_millis() - ready[channel]) >= 0;
+	look.measured = under_way[channel] && micros() >= ready[channel];
 }
 
-uint32_t hw_millis() {
-	timespec t;
-	clock_gettime(CLOCK_MONOTONIC, &t);
-	return static_cast<uint32_t>(t.tv_sec) * 1000u + static_cast<uint32_t>(t.tv_nsec / 1000000);
-}
+uint32_t hw_millis() { return static_cast<uint32_t>(micros() / 1000); }
 
 // example_trip is what a protection of the circuit would do by itself.
 void example_trip(int channel) {

@@ -1,6 +1,7 @@
 // Copyright (c) 2026 the Ohmkeep authors. MIT License, see LICENSE.
 #include "parse.h"
 
+#include <stdint.h>
 #include <string.h>
 
 namespace {
@@ -224,14 +225,15 @@ bool read_radix(Unit &u, real &x) {
 	if (is_digit(letter)) return u.fail(-104); // block data
 	if (bits == 0) return u.fail(-121);
 	const char *first = u.at += 2;
-	x = 0;
+	uint64_t n = 0;
 	for (; !ends_here(u, u.at); u.at++) {
 		const char c = upper(*u.at);
 		const int digit = is_digit(c) ? c - '0' : c >= 'A' && c <= 'F' ? c - 'A' + 10 : 16;
 		if (digit >= 1 << bits) return u.fail(-121);
-		if (u.at - first >= 64) return u.fail(-124);
-		x = x * real(1 << bits) + real(digit);
+		if (n >> (64 - bits) != 0) return u.fail(-124);
+		n = n << bits | static_cast<uint64_t>(digit);
 	}
+	x = real(n);
 	return u.at > first || u.fail(-121);
 }
 

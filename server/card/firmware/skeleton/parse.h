@@ -83,7 +83,7 @@ public:
 	bool next(int &a, int &b);
 
 private:
-	bool range();
+	int range();
 	const char *at_, *end_;
 	int from_[2], to_[2], now_[2];
 	bool within_; // a range has items left

@@ -17,16 +17,13 @@ bool is_path(int line, int contact) {
 
 const int settling = 1 << 1; // of the operation status
 
-const int most_items = 1024;
-
 // read_paths reads a list in which every item is a path.
 bool read_paths(Unit &u, List &list) {
 	if (!list.read(u) || !end_of_parameters(u)) return false;
 	List items = list;
 	int line, contact;
-	for (int n = 0; items.next(line, contact); n++) {
+	while (items.next(line, contact)) {
 		if (!is_path(line, contact)) return u.fail(-222);
-		if (n == most_items) return u.fail(-223);
 	}
 	return true;
 }

@@ -58,8 +58,9 @@ void Card::start_round() {
 	hw_measure(apertures);
 }
 
-// watch_reading takes in what has been measured.
-void Card::watch_reading() {
+// watch_reading takes in what has been measured. True: an aperture has ended
+// on all channels.
+bool Card::watch_reading() {
 	bool all = true;
 	for (int n = 1; n <= CHANNELS; n++) {
 		Channel &c = channel_[n - 1];
@@ -84,6 +85,7 @@ void Card::watch_reading() {
 		queue_error(-240, "the converters do not answer");
 		skip_rest();
 	}
+	return all;
 }
 
 void Card::end_round() {

@@ -66,6 +66,8 @@ func TestMessageWords(t *testing.T) {
 		{"OUTP1 ON", "Switches the output on at the level that is set, or takes it to zero and off, channel 1: on"},
 		{"ROUT:CLOS (@1!12,0!7)", "Closes the paths, written line!contact: channel 1 to contact 12, return to contact 7"},
 		{"*ESE 36", "Sets which bits of the standard event status register show in the status byte: 36: query error, command error"},
+		{"*ESE -1", "Sets which bits of the standard event status register show in the status byte: -1"},
+		{"*SRE 99999", "Sets which bits of the status byte set its bit 6: 99999"},
 		// After a header the next continues at its level (SCPI-1999 volume 1, 6.2.4).
 		{"SENS1:CURR:RANG 1E-3;PROT 2E-3", "Sets the range in which the current is read, channel 1: 1 mA | Sets the limit of the current while a voltage is forced (the compliance), channel 1: 2 mA"},
 		{"SENS1:CURR:RANG 1E-3;*ESR?;PROT 2E-3", "Sets the range in which the current is read, channel 1: 1 mA | Reads the standard event status register and clears it | Sets the limit of the current while a voltage is forced (the compliance), channel 1: 2 mA"},
@@ -84,6 +86,9 @@ func TestAnswerWords(t *testing.T) {
 	for _, c := range []struct{ asked, answer, want string }{
 		{"*ESR?", "0", "0: none set"},
 		{"*ESR?", "160", "160: command error, power on"}, // IEEE 488.2, 11.5.1.1: bits 5 and 7
+		{"*ESR?", "-1", "-1"},
+		{"STAT:QUES?", "-2", "-2"},
+		{"READ?", "1,2,-1,4", "channel 1: 1 V, 2 A, status -1, set to 4"},
 		{"*STB?", "4", "4: an error is in the queue"},
 		{"*IDN?", "Example,Card,7,1.0", "maker Example, model Card, serial 7, version 1.0"},
 		{"SOUR1:VOLT?", "3.3E+0", "3.3 V"},
@@ -159,7 +164,7 @@ func TestOnlyAsks(t *testing.T) {
 // FuzzDecoder: whatever comes over a wire is decoded without harm, and what a
 // message is counts as asking only where every part of it is a query.
 func FuzzDecoder(f *testing.F) {
-	for _, s := range []string{"*IDN?", "READ? (@1)", ":SENS1:CURR:PROT 1;:OUTP ON", "\x00\xff;;\";(", "SOUR:VOLT 1E999", "*ESR?;*STB?"} {
+	for _, s := range []string{"*IDN?", "READ? (@1)", ":SENS1:CURR:PROT 1;:OUTP ON", "\x00\xff;;\";(", "SOUR:VOLT 1E999", "*ESR?;*STB?", "*ESE -1"} {
 		f.Add([]byte(s), []byte("1.25,0,5,1;3\r\n"))
 	}
 	f.Fuzz(func(t *testing.T, out, in []byte) {

@@ -117,10 +117,17 @@ var (
 // readingBits are those of a reading's status in the protocol.
 var readingBits = []string{"at its limit", "over range", "output on", "an error is in the queue"}
 
-// bitWords names the bits that are set.
+// mostBits is the widest register of the protocol.
+const mostBits = 16
+
+// bitWords names the bits that are set; what is no register's value is given
+// back as it is.
 func bitWords(n int, names []string) string {
-	if n == 0 {
+	switch {
+	case n == 0:
 		return "0: none set"
+	case n < 0 || n>>mostBits != 0:
+		return strconv.Itoa(n)
 	}
 	var words []string
 	for bit := 0; n>>bit != 0; bit++ {

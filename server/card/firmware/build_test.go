@@ -1,7 +1,6 @@
 package firmware
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"os"
@@ -190,13 +189,21 @@ func TestNeeds(t *testing.T) {
 	}
 }
 
+// TestSizes holds that a card needs no more memory than the README says.
 func TestSizes(t *testing.T) {
-	for _, kind := range []string{"double", "float"} {
+	for kind, most := range map[string]int{"double": 5300, "float": 5100} {
 		path := program(t, "sizes-"+kind, "-std=c++11", "-DCARD_REAL="+kind, filepath.Join("testdata", "sizes.cpp"))
 		out, err := exec.CommandContext(t.Context(), path).Output()
 		if err != nil {
 			t.Fatal(err)
 		}
-		t.Log(string(bytes.TrimSpace(out)))
+		card, numbers := 0, 0
+		if _, err := fmt.Sscanf(string(out), "Card %d bytes, real %d bytes", &card, &numbers); err != nil {
+			t.Fatal(err)
+		}
+		t.Logf("%s: sizeof(Card) is %d bytes, sizeof(real) %d", kind, card, numbers)
+		if card > most {
+			t.Errorf("%s: a card has %d bytes, more than the %d of the README", kind, card, most)
+		}
 	}
 }

@@ -85,7 +85,7 @@ func TestExchanges(t *testing.T) {
 			{"VOLT MIN;VOLT?", "-1.0E+1", 0}, {"VOLT MAXIMUM;VOLT?", "1.0E+1", 0}, {"VOLT DEF;VOLT?", "0.0E+0", 0}, {"VOLT:RANG 2", "", 0}, {"VOLT MAX;VOLT?", "2.0E+0", 0}, {"VOLT:RANG 10", "", 0},
 			{"VOLT 0.1234567890123456789;VOLT?", "1.2345678901234568E-1", 0}, {"VOLT 5A", "", -131}, {"VOLT 5VV", "", -131}, {"VOLT 5XV", "", -131}, {"VOLT 5ABCDEFGHIJKLM", "", -134}, {"*ESE 5V", "", -138},
 			{"VOLT 1.2.3", "", -121}, {"VOLT +", "", -121}, {"VOLT #H", "", -121}, {"VOLT #HG", "", -121}, {"*ESE #H10000000000000000", "", -124}, {"*ESE #HFFFFFFFFFFFFFFFF", "", -222}, {"*ESE #B" + strings.Repeat("0", 80) + "11;*ESE?;*ESE 0", "3", 0}, {"VOLT #15abcde", "", -104}, {"VOLT 1e99999", "", -123}, {"VOLT " + strings.Repeat("9", 300), "", -124},
-			{"VOLT", "", -109}, {"VOLT 1,2", "", -108}, {"VOLT 1 2", "", -103}, {"VOLT ON", "", -141}, {"VOLT \"1\"", "", -104}, {"VOLT (@1)", "", -104}, {"VOLT ,1", "", -102}, {"VOLT &", "", -101},
+			{"VOLT", "", -109}, {"VOLT 1,2", "", -108}, {"VOLT 1,", "", -102}, {"VOLT 1 2", "", -103}, {"VOLT ON", "", -141}, {"VOLT \"1\"", "", -104}, {"VOLT (@1)", "", -104}, {"VOLT ,1", "", -102}, {"VOLT &", "", -101},
 			{"VOLT 11", "", -222}, {"VOLT 9.9E37", "", -222}, {"VOLT -9.9E37", "", -222}, {"VOLT 9.91E37", "", -222}, {"CURR 0.2", "", -222}, {"VOLT? MAX", "", -108}, {"VOLT?", "1.2345678901234568E-1", 0},
 			{"SENS:CURR:PROT MAX", "", -104}, {"OUTP 1.2.3", "", -121}, {"OUTP YES", "", -141}, {"OUTP MAYBEANDMAYBENOT", "", -144}, {"FUNC:MODE 1", "", -104}, {"FUNC:MODE RES", "", -141},
 		},

@@ -69,6 +69,12 @@ void Card::feed(char byte) {
 	fill_ = stored_;
 }
 
+void Card::hang_up() {
+	fill_ = stored_;
+	trouble_ = 0;
+	cr_ = false;
+}
+
 // make_room sees to it that a byte and the end of its message, or a mark, can
 // be kept. Where a host sent too much without waiting, what waits is lost, and
 // not what comes: that may be urgent.

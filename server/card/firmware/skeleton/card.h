@@ -21,11 +21,13 @@
 // Sizes that may be changed. A message with its end has at most MESSAGE_SIZE
 // bytes; INPUT_SIZE holds the one being carried out and those that wait.
 const int MESSAGE_SIZE = 1024;
-const int INPUT_SIZE = 2 * MESSAGE_SIZE + 64; // at least 8 more than two messages
+const int INPUT_SIZE = 2 * MESSAGE_SIZE + 64;
 const int OUTPUT_SIZE = 2048; // the answers of one message
 const int ERRORS = 16;        // entries of the error queue
 const int READ_ITEMS = 16;    // channels in the list of one READ?
 const int READING_DIGITS = 9; // of what is measured; 0: as many as read back exactly
+
+static_assert(INPUT_SIZE >= 2 * MESSAGE_SIZE + 8, "an urgent message must always fit in");
 
 const int PATH_BYTES = (LINES * CONTACTS + 7) / 8;
 
@@ -40,6 +42,9 @@ public:
 	// feed takes one byte from the host. It may be called as often as bytes
 	// come, but not from an interrupt.
 	void feed(char byte);
+	// hang_up forgets the part of a message that has come: the connection to
+	// the host has ended. What is on stays on until the watchdog's time is over.
+	void hang_up();
 	// tick does what is to be done; call it at least every millisecond.
 	void tick();
 	// is_safe: no output is on and no path is closed.

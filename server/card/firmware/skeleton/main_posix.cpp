@@ -59,8 +59,9 @@ bool receive(Card &card, const Streams &s) {
 	if (poll(&p, 1, 1) <= 0) return true;
 	char bytes[512];
 	const ssize_t n = read(s.in, bytes, sizeof bytes);
-	if (n < 0) return errno == EINTR || errno == EAGAIN;
+	if (n < 0 && (errno == EINTR || errno == EAGAIN)) return true;
 	for (ssize_t i = 0; i < n; i++) card.feed(bytes[i]);
+	if (n <= 0) card.hang_up();
 	return n > 0;
 }
 

@@ -157,7 +157,10 @@ bool has_parameters(Unit &u) {
 bool end_of_parameters(Unit &u) {
 	if (u.error != 0) return false;
 	if (!has_parameters(u)) return true;
-	return u.fail(u.begun && *u.at != ',' ? -103 : -108);
+	if (!u.begun) return u.fail(-108);
+	if (*u.at != ',') return u.fail(-103);
+	u.at++;
+	return u.fail(has_parameters(u) ? -108 : -102);
 }
 
 namespace {

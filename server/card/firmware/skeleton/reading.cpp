@@ -31,6 +31,7 @@ void Card::read(Unit &u) {
 			order[items] = static_cast<uint8_t>(n);
 		}
 	}
+	look_at_channels(); // what was at its limit before is no part of the reading
 	memcpy(order_, order, sizeof order_);
 	items_ = items;
 	fresh_ = false;
@@ -68,7 +69,7 @@ bool Card::watch_reading() {
 		Look look;
 		memset(&look, 0, sizeof look);
 		hw_look(n, look);
-		if (c.on && look.at_limit) c.reading.status |= at_limit;
+		if (c.at_limit || (c.on && look.at_limit)) c.reading.status |= at_limit; // in this turn
 		if (!look.measured) {
 			all = false;
 			continue;

@@ -19,6 +19,7 @@ static uint32_t now; // ms
 static Setup setups[CHANNELS + 1];
 static bool closed[LINES][CONTACTS + 1], tripped[CHANNELS + 1], under_way[CHANNELS + 1];
 static uint32_t ready[CHANNELS + 1], opened;
+static char last; // the first character of the last answer
 static long energised, lines, readings, cuts;
 
 static void never(const char *what) {
@@ -105,6 +106,7 @@ static void receive(void *, const char *bytes, int length) {
 	want(length > 1 && length <= OUTPUT_SIZE && bytes[length - 1] == '\n', "an answer that is no line");
 	for (int i = 0; i < length - 1; i++) want(bytes[i] >= ' ' && bytes[i] <= '~', "an answer with other characters");
 	lines++;
+	last = bytes[0];
 }
 
 static const char *const pieces[] = {
@@ -149,6 +151,10 @@ int main(int count, char **arguments) {
 	now = 0xfffff000u; // soon the clock wraps around
 	card.start();
 	pass(card, 10);
+	feed(card, "*ESE 7");
+	card.hang_up();
+	feed(card, "*ESE?;*CLS\n");
+	want(last == '0', "the beginning of a message of the host before");
 	for (; left > 0; left--) {
 		switch (pick(24)) {
 		case 0:

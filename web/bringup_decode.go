@@ -29,6 +29,7 @@ type Decoder struct {
 type conversation struct {
 	out, in []byte // of lines that have not ended
 	sent    string // the last message, for its echo
+	pair    string // the answer that gets them in step; "" where none is waited for
 	asked   []unit // queries of the last message that had any; nil once answered
 }
 
@@ -54,7 +55,9 @@ func (d *Decoder) Event(e talk.Event) []Meaning {
 	case talk.In:
 		return d.lines(&c.in, e.Bytes, func(line string) []Meaning { return d.came(c, line) })
 	}
-	c.out, c.in, c.asked = nil, nil, nil // a connection that ends takes its half lines along
+	if words := string(e.Bytes); strings.HasPrefix(words, "the connection has ended") || strings.HasPrefix(words, "lost:") {
+		*c = conversation{} // its half lines go with it
+	}
 	return nil
 }
 
@@ -81,6 +84,10 @@ func (d *Decoder) lines(kept *[]byte, more []byte, read func(string) []Meaning) 
 
 func (d *Decoder) sent(c *conversation, line string) []Meaning {
 	c.sent = line
+	if pair := inStep.FindStringSubmatch(line); pair != nil {
+		c.asked, c.pair = nil, pair[1]+";"+pair[2]
+		return []Meaning{{Text: "Asks for a pair of numbers that nothing else answers, to get in step again"}}
+	}
 	units := d.units(line)
 	var asked []unit
 	for _, u := range units {
@@ -89,7 +96,7 @@ func (d *Decoder) sent(c *conversation, line string) []Meaning {
 		}
 	}
 	if asked != nil {
-		c.asked = asked
+		c.asked, c.pair = asked, ""
 	}
 	return meanings(units)
 }
@@ -97,6 +104,13 @@ func (d *Decoder) sent(c *conversation, line string) []Meaning {
 func (d *Decoder) came(c *conversation, line string) []Meaning {
 	if line == c.sent {
 		return []Meaning{{Text: "echo of what was sent"}}
+	}
+	if c.pair != "" {
+		if line == c.pair {
+			c.pair = ""
+			return []Meaning{{Text: "the pair: host and card are in step"}}
+		}
+		return []Meaning{{Text: "older than the pair that is waited for: thrown away", Wrong: true}}
 	}
 	asked := c.asked
 	c.asked = nil
@@ -192,6 +206,10 @@ func (u *unit) does() string {
 	}
 	return "Asks how this stands: " + strings.ToLower(text[:1]) + text[1:]
 }
+
+// inStep is the message by which a host that is out of step gets in step again;
+// see the protocol's rule.
+var inStep = regexp.MustCompile(`^\*ESE (\d+);\*ESE\?;\*ESE (\d+);\*ESE\?;\*ESE 0$`)
 
 // unitAtEnd is the unit that a meaning names, and what it adds to it.
 var unitAtEnd = regexp.MustCompile(`, [VAs](, .*)?$`)

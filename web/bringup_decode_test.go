@@ -139,8 +139,17 @@ func TestPiecesOfLines(t *testing.T) {
 		{"a", talk.In, "\r\n7\n", "2.5 V | !a line that nothing asked for"},
 		{"a", talk.Out, "SOUR1:VOLT?\n", "Asks for the voltage that the channel forces, channel 1"},
 		{"a", talk.In, "2", ""},
-		{"a", talk.Note, "the connection was lost", ""},
+		{"a", talk.Note, "a reading is taken again", ""},
+		{"a", talk.In, "5\n", "25 V"},
+		{"a", talk.In, "2", ""},
+		{"a", talk.Note, "the connection has ended: by the card", ""},
 		{"a", talk.In, "5\n", "!a line that nothing asked for"},
+		// Getting in step again: whatever comes before the pair is older.
+		{"a", talk.Out, "SOUR1:VOLT?\n", "Asks for the voltage that the channel forces, channel 1"},
+		{"a", talk.Out, "\n*ESE 143;*ESE?;*ESE 244;*ESE?;*ESE 0\n", "Asks for a pair of numbers that nothing else answers, to get in step again"},
+		{"a", talk.In, "3\n143;2", "!older than the pair that is waited for: thrown away"},
+		{"a", talk.In, "44\n", "the pair: host and card are in step"},
+		{"a", talk.In, "7\n", "!a line that nothing asked for"},
 	} {
 		if got := event(c.connection, c.dir, c.text); got != c.want {
 			t.Errorf("event %d %q: %q, want %q", i+1, c.text, got, c.want)

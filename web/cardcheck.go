@@ -1,9 +1,9 @@
 package web
 
 import (
-	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"ohmkeep/server/talk"
@@ -99,14 +99,19 @@ func verdicts(list []CheckFinding, v talk.Verdict) int {
 
 // verdictLine is the findings in a line.
 func verdictLine(list []CheckFinding) string {
-	words := fmt.Sprintf("%d passed", verdicts(list, talk.Pass))
-	if n := verdicts(list, talk.Fail); n > 0 {
-		words = fmt.Sprintf("%d failed, %s", n, words)
+	var words []string
+	for _, v := range []struct {
+		verdict talk.Verdict
+		word    string
+	}{{talk.Fail, "failed"}, {talk.Pass, "passed"}, {talk.Skipped, "not carried out"}} {
+		if n := verdicts(list, v.verdict); n > 0 {
+			words = append(words, strconv.Itoa(n)+" "+v.word)
+		}
 	}
-	if n := verdicts(list, talk.Skipped); n > 0 {
-		words += fmt.Sprintf(", %d not carried out", n)
+	if len(words) == 0 {
+		return "nothing found out"
 	}
-	return words
+	return strings.Join(words, ", ")
 }
 
 // checkWords is the whole check in a sentence.

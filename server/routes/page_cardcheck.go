@@ -29,7 +29,7 @@ const (
 	keptFindings  = 1000
 	keptRows      = 40   // events of one finding
 	keptRowsAll   = 6000 // events of all that passed
-	allCards      = "" // every connection, one after the other
+	allCards      = ""   // every connection, one after the other
 	checkingCards = "a check of the cards is at work"
 
 	cardCheckTopic = "card-check"

@@ -112,9 +112,8 @@ func (c Codes) points() []CodePoint {
 
 // codeGroup is the ranges of channels that are alike.
 type codeGroup struct {
-	names    string
-	channels []bench.ChannelID
-	rows     []codeRow
+	names string
+	rows  []codeRow
 }
 
 type codeRow struct {

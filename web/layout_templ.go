@@ -653,7 +653,7 @@ func BenchStrip(b BenchBrief) templ.Component {
 				return templ_7745c5c3_Err
 			}
 		}
-		if b.Fault != "" {
+		if b.Fault != "" && b.Remedy == "" {
 			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 57, "<span class=\"fault\" role=\"alert\">")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err

@@ -40,6 +40,7 @@ func samples() map[string]templ.Component {
 		"error":   Error(ErrorProps{Page: samplePage("", "Not found"), Status: 404, What: "There is no run under this address", Advice: "It may have been deleted."}),
 	}
 	maps.Copy(pages, benchSamples())
+	maps.Copy(pages, cardSamples())
 	return pages
 }
 
@@ -173,7 +174,7 @@ func TestBadEntryComesBack(t *testing.T) {
 func TestRehearsalIsMarked(t *testing.T) {
 	for name, c := range samples() {
 		page := render(t, c)
-		if _, described := benchSamples()[name]; described || name == "sign-in" || name == "about" || name == "error" || name == "devices" {
+		if _, described := benchSamples()[name]; described || name == "sign-in" || name == "about" || name == "error" || name == "devices" || name == "protocol" {
 			continue // these show nothing that was measured
 		}
 		if !strings.Contains(page, `class="stamp"`) || !strings.Contains(page, "<strong>Rehearsal.</strong>") {

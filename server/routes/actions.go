@@ -155,6 +155,9 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 	if err := s.checked(rec, words.acknowledge); err != nil {
 		return "", err
 	}
+	if err := s.mayBegin(); err != nil {
+		return "", err
+	}
 	rec.Confirmed, err = s.confirm(ctx, who, words.confirm, occasion{device: &rec.Device, pinMap: &rec.PinMap, rev: pm.Rev})
 	if err != nil {
 		return "", err
@@ -169,10 +172,25 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 	s.Boards.Open(rec)
 	if _, err := s.at().Station.StartWith(rec, to); err != nil {
 		s.Boards.Discard(rec.ID)
-		return "", err
+		return "", s.inTheWay(err)
 	}
 	s.note(ctx, who, "start run", rec.ID, rec.Device.Key+" "+rec.Procedure.Key)
 	return rec.ID, nil
+}
+
+// mayBegin refuses, before anything is asked of a person, what the station
+// would refuse after.
+func (s *Server) mayBegin() error {
+	now := s.at().Station.Snapshot()
+	switch {
+	case now.Run != "":
+		return run.ErrBusy
+	case s.byHand.what() != "":
+		return s.inTheWay(run.ErrBusy)
+	case now.State == bench.Unknown:
+		return fmt.Errorf("%w (%s)", run.ErrUnknown, now.Reason)
+	}
+	return nil
 }
 
 // mayUse refuses where somebody else holds control of the bench.

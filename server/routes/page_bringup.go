@@ -2,6 +2,7 @@ package routes
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -94,14 +95,20 @@ func noCards() *Problem {
 	return problem(http.StatusConflict, "There is no card behind this bench.")
 }
 
+// inTheWay says what keeps something from starting where it is no run.
+func (s *Server) inTheWay(err error) error {
+	if what := s.byHand.what(); what != "" && errors.Is(err, run.ErrBusy) {
+		return problem(http.StatusConflict, sentence(what)+".")
+	}
+	return err
+}
+
 // remedy is what to do about a bench whose state is unknown.
 func (s *Server) remedy() string {
 	var words []string
-	if s.at().Cards != nil {
-		for _, h := range s.at().Cards.Health() {
-			if h.Condition != talk.Ready && h.Remedy != "" {
-				words = append(words, h.Connection+": "+h.Remedy)
-			}
+	for _, h := range s.healthNow() {
+		if h.Condition != talk.Ready && h.Remedy != "" {
+			words = append(words, h.Connection+": "+strings.TrimSuffix(h.Remedy, ".")+".")
 		}
 	}
 	words = append(words, "Look at the outputs, the supplies and the socket; then make it safe.")

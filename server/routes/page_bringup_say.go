@@ -96,7 +96,7 @@ func (s *Server) say(ctx context.Context, who Viewer, q sayRequest) (web.SaidRow
 		return nil
 	})
 	if err != nil {
-		return web.SaidRow{}, err
+		return web.SaidRow{}, s.inTheWay(err)
 	}
 	row.Means = d.Exchange(&row.Exchange)
 	row.Rows = web.NewDecoder(&s.Protocol).Rows(row.Exchange.Events)

@@ -14,6 +14,7 @@ import (
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 	"ohmkeep/server/run"
+	"ohmkeep/server/talk"
 	"ohmkeep/web"
 )
 
@@ -37,14 +38,14 @@ type stepping struct {
 }
 
 // observe takes in the call that was made last.
-func (st *stepping) observe(protocol *web.Decoder) {
+func (st *stepping) observe(protocol *talk.Reference) {
 	last, ok := st.place.Stepper.Last()
 	if !ok || last.N <= st.seen {
 		return
 	}
 	row := web.StepRow{N: last.N, Words: last.Words(&st.place.Bench), Values: sampleWords(&st.place.Bench, last.Samples), Err: errText(last.Err)}
 	if st.place.Cards != nil {
-		row.Rows = protocol.Rows(st.place.Cards.Recent(st.from, stepEvents))
+		row.Rows = web.NewDecoder(protocol).Rows(st.place.Cards.Recent(st.from, stepEvents))
 		if n := len(row.Rows); n > 0 {
 			st.from = row.Rows[n-1].N
 		}
@@ -117,7 +118,7 @@ func (s *Server) stepView() web.StepProps {
 	if st.run == "" || st.place != s.at() {
 		return p
 	}
-	st.observe(web.NewDecoder(&s.Protocol))
+	st.observe(&s.Protocol)
 	p.Done, p.Left = append(p.Done, st.done...), st.left
 	if p.Active = s.at().Station.Snapshot().Run == st.run; !p.Active {
 		p.Ended = s.stepEnding(st.run)
@@ -225,7 +226,7 @@ func (s *Server) stepNext(ctx context.Context, who Viewer, n int) error {
 		st.mu.Unlock()
 		return nil
 	}
-	st.observe(web.NewDecoder(&s.Protocol))
+	st.observe(&s.Protocol)
 	st.from = lastEvent(p)
 	st.mu.Unlock()
 	if !p.Stepper.Next(n) {
@@ -248,7 +249,7 @@ func (s *Server) stepNext(ctx context.Context, who Viewer, n int) error {
 	st.mu.Lock()
 	defer st.mu.Unlock()
 	if st.run == id {
-		st.observe(web.NewDecoder(&s.Protocol))
+		st.observe(&s.Protocol)
 	}
 	return nil
 }

@@ -130,7 +130,7 @@ func (s *Server) startCheck(ctx context.Context, who Viewer, q checkRequest) err
 	case <-begun:
 	case err := <-refused:
 		if err != nil {
-			return err
+			return s.inTheWay(err)
 		}
 	}
 	s.note(ctx, who, "check cards", p.Bench.Key, q.connection)

@@ -185,6 +185,7 @@ func TestBrowserCardCheck(t *testing.T) {
 	b.views("cardcheck-done")
 	b.open(p.base + "/protocol")
 	b.views("protocol")
+	b.paper("protocol")
 	b.window("protocol-top")
 }
 

@@ -48,9 +48,10 @@ type places struct {
 	rehearsed bench.Definition
 	open      func(def bench.Definition, tell cardEvents) (cardLink, error)
 
-	mu    sync.Mutex
-	place *routes.Place
-	cards cardLink // nil on the rehearsal bench
+	mu     sync.Mutex
+	closed bool
+	place  *routes.Place
+	cards  cardLink // nil on the rehearsal bench
 }
 
 // station is that of the bench in use.
@@ -93,6 +94,9 @@ func (p *places) Use(ctx context.Context, key string) (*routes.Place, error) {
 func (p *places) use(ctx context.Context, key string) (*routes.Place, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	if p.closed {
+		return nil, run.ErrClosed
+	}
 	def, err := p.definition(ctx, key)
 	if err != nil {
 		return nil, err
@@ -219,6 +223,7 @@ func (p *places) confirm(ctx context.Context, s *run.Station) {
 func (p *places) close(ctx context.Context) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	p.closed = true
 	return p.leave(ctx)
 }
 

@@ -238,6 +238,7 @@ func (d *Definition) checkConnections(ps *dut.Problems) {
 			ps.Add(at+"address", "%s", err)
 		}
 		c.Commands.check(ps, at+"commands.")
+		d.checkReach(ps, c, at+"commands.")
 	}
 	if len(d.Connections) == 0 {
 		return
@@ -250,6 +251,37 @@ func (d *Definition) checkConnections(ps *dut.Problems) {
 	for i := range d.Paths {
 		if card := d.CardOf(&d.Paths[i]); behind[card] == "" {
 			ps.Add(fmt.Sprintf("paths[%d].card", i), "card %d is behind no connection", card)
+		}
+	}
+}
+
+// checkReach refuses a dialect that cannot tell apart, or cannot ask about, what
+// is behind its connection: what is believed safe must have been asked for.
+func (d *Definition) checkReach(ps *dut.Problems, c *Connection, at string) {
+	channels, paths := 0, 0
+	for i := range d.Channels {
+		if slices.Contains(c.Cards, d.Channels[i].Card) {
+			channels++
+		}
+	}
+	for i := range d.Paths {
+		if slices.Contains(c.Cards, d.CardOf(&d.Paths[i])) {
+			paths++
+		}
+	}
+	filled := c.Commands.Filled()
+	for _, b := range Blanks() {
+		text := *b.Text(&filled)
+		switch b.Name {
+		case "outputState", "outputOn", "outputOff", "forceVoltage", "forceCurrent", "levelVoltage", "levelCurrent", "read":
+			// {channels} names them as well.
+			if channels > 1 && text != None && !strings.Contains(text, "{channel") {
+				ps.Add(at+b.Name, "must name {channel}: there are %d channels behind this connection", channels)
+			}
+		case "closedPaths", "openPaths", "closePaths":
+			if paths > 0 && text == None {
+				ps.Add(at+b.Name, "cannot be left out: there are %d paths behind this connection", paths)
+			}
 		}
 	}
 }

@@ -34,7 +34,7 @@ func small() Definition {
 func TestDocumentRoundTrip(t *testing.T) {
 	d := small()
 	d.Name = `A "small" <bench> & more, 1 Ω`
-	d.Connections[0].Commands = Commands{Safe: "ABOR\n*RST", ClosePaths: None}
+	d.Connections[0].Commands = Commands{Safe: "ABOR\n*RST", RemoteSense: None}
 	d.Channels[1].SourceR = 0.1 + 0.2 // as many digits as a number can have
 	first, err := d.Document()
 	if err != nil {

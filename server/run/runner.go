@@ -24,6 +24,9 @@ var (
 const (
 	safeWithin   = 5 * time.Second // one attempt at making safe
 	safeAttempts = 3
+	// safePatience is for how long attempts are begun: whoever asked waits for
+	// the answer, and a link has tried to come back by itself.
+	safePatience = 1500 * time.Millisecond
 )
 
 // Halt is the cause to cancel a run's context with: how it is to end, and why.
@@ -221,7 +224,8 @@ func (s *session) makeSafe(ctx context.Context) error {
 
 func makeSafe(ctx context.Context, link bench.Link) error {
 	var err error
-	for range safeAttempts {
+	began := time.Now()
+	for attempt := 0; attempt < safeAttempts && time.Since(began) < safePatience; attempt++ {
 		_, err = guarded(func() (struct{}, error) {
 			ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), safeWithin)
 			defer cancel()

@@ -216,10 +216,14 @@ func (s *Station) became(state bench.State, reason string) {
 	s.change(func(n *Snapshot) { n.State, n.Reason = state, reason })
 }
 
-// Lost says that the link is gone: from now on the state is unknown, until the
-// bench has been made safe again. A run at work notices by itself, and has the
-// last word on its own end.
-func (s *Station) Lost(reason string) { s.became(bench.Unknown, reason) }
+// Lost says that the link is gone, or that the bench is not as it was set: from
+// now on the state is unknown, until the bench has been made safe again. A run
+// at work is ended, and what can still be reached is made safe at once: it may
+// be waiting, and other cards energised.
+func (s *Station) Lost(reason string) {
+	s.became(bench.Unknown, reason)
+	s.halt(&Halt{procedure.Interrupted, "the link to the bench was lost: " + reason})
+}
 
 // Stop ends the run at work, if there is one; the bench is made safe at once.
 // It does not wait. Stopping twice is fine: the first reason stands.

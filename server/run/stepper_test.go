@@ -140,13 +140,20 @@ func TestStationLost(t *testing.T) {
 			t.Fatal(err)
 		}
 		synctest.Wait()
+		began := time.Now()
 		s.Lost("the cable is out")
-		if now := s.Snapshot(); now.State != bench.Unknown || now.Run == "" {
+		if now := s.Snapshot(); now.State != bench.Unknown {
 			t.Errorf("while a run is at work: %+v", now)
 		}
-		s.Stop("enough")
 		if err := s.Wait(t.Context()); err != nil {
 			t.Fatal(err)
 		}
+		if took := time.Since(began); took > time.Second {
+			t.Errorf("the run went on for %v", took)
+		}
+		if end := b.watch.finished[0]; end.Status != procedure.Interrupted || !strings.Contains(end.Reason, "the cable is out") {
+			t.Errorf("it ended %+v", end)
+		}
+		clean(t, b)
 	})
 }

@@ -158,7 +158,7 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 	if err := s.mayBegin(); err != nil {
 		return "", err
 	}
-	rec.Confirmed, err = s.confirm(ctx, who, words.confirm, occasion{device: &rec.Device, pinMap: &rec.PinMap, rev: pm.Rev})
+	rec.Confirmed, err = s.confirm(ctx, who, words.confirm, occasion{device: &rec.Device, deviceRev: rec.DeviceRev, pinMap: &rec.PinMap, rev: pm.Rev})
 	if err != nil {
 		return "", err
 	}
@@ -168,6 +168,10 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 		if rec.ID, err = run.NewID(); err != nil {
 			return "", err
 		}
+	}
+	// Whoever took control meanwhile has confirmed nothing.
+	if err := s.stillHeld(who); err != nil {
+		return "", err
 	}
 	s.Boards.Open(rec)
 	if _, err := s.at().Station.StartWith(rec, to); err != nil {

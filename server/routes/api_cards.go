@@ -6,7 +6,6 @@ import (
 
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
-	"ohmkeep/web"
 )
 
 // What a bench with cards offers beside its link, by the API.
@@ -86,7 +85,7 @@ func (s *Server) occasionOf(r *http.Request, device string) (occasion, error) {
 	if err != nil {
 		return occasion{}, err
 	}
-	return occasion{device: &d.Body, pinMap: &pm.Body, rev: pm.Rev}, nil
+	return occasion{device: &d.Body, deviceRev: d.Rev, pinMap: &pm.Body, rev: pm.Rev}, nil
 }
 
 func (s *Server) apiConfirmations(w http.ResponseWriter, r *http.Request) error {
@@ -126,12 +125,10 @@ func (s *Server) standing(o occasion) []apiConfirmStanding {
 	held := c.place == p && c.session != "" && c.session == p.Station.Snapshot().Session
 	for _, item := range o.items() {
 		var given procedure.Confirmation
-		if held && (c.seated == o.key() || !aboutSeating(item)) {
-			given = c.given[item.Name]
+		if held {
+			given, _ = c.standing(&o, item)
 		}
 		out = append(out, apiConfirmStanding{item.Name, item.Text, given.By, given.At})
 	}
 	return out
 }
-
-func aboutSeating(item web.ToConfirm) bool { return item.Name == "seated" || item.Name == "pin-1" }

@@ -11,6 +11,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
+	"ohmkeep/server/run"
 	"ohmkeep/web"
 )
 
@@ -36,10 +37,11 @@ var emptyToConfirm = web.ToConfirm{Name: "empty", Text: "The socket is empty: no
 
 // occasion is what is about to be energised.
 type occasion struct {
-	device *dut.Device   // in the socket; nil where none is to be
-	pinMap *bench.PinMap // of the device
-	rev    int           // of the pin map
-	empty  bool          // the socket is to be empty
+	device    *dut.Device   // in the socket; nil where none is to be
+	deviceRev int           // of the device: its package and pins may have changed
+	pinMap    *bench.PinMap // of the device
+	rev       int           // of the pin map
+	empty     bool          // the socket is to be empty
 }
 
 // key tells what is seated, and by which drawing, from anything else.
@@ -47,7 +49,7 @@ func (o *occasion) key() string {
 	if o.device == nil {
 		return ""
 	}
-	return fmt.Sprintf("%s@%d", o.device.Key, o.rev)
+	return fmt.Sprintf("%s@%d/%d", o.device.Key, o.deviceRev, o.rev)
 }
 
 // items lists what is to be confirmed.
@@ -90,14 +92,40 @@ func (c *confirmations) forget() {
 // of makes the confirmations those of a session, and of what is seated.
 func (c *confirmations) of(p *Place, session string, o *occasion) {
 	if c.place != p || c.session != session || c.given == nil {
-		c.place, c.session, c.given = p, session, map[string]procedure.Confirmation{}
+		c.place, c.session, c.seated, c.given = p, session, "", map[string]procedure.Confirmation{}
 	}
 	if key := o.key(); key != "" && c.seated != key || o.empty {
 		c.seated = key
 		delete(c.given, "seated")
 		delete(c.given, "pin-1")
 	}
-	delete(c.given, emptyToConfirm.Name) // anew each time
+}
+
+// standing is who confirmed an item, if that still stands for what is about to
+// be energised. That the socket is empty never does: it is asked each time.
+func (c *confirmations) standing(o *occasion, item web.ToConfirm) (procedure.Confirmation, bool) {
+	if item.Name == emptyToConfirm.Name || aboutSeating(item) && c.seated != o.key() {
+		return procedure.Confirmation{}, false
+	}
+	given, known := c.given[item.Name]
+	return given, known
+}
+
+func aboutSeating(item web.ToConfirm) bool { return item.Name == "seated" || item.Name == "pin-1" }
+
+// open lists what a session would have to confirm now: pages list what is
+// demanded. now is how the bench stands.
+func (c *confirmations) open(p *Place, now run.Snapshot, session string, o *occasion) []web.ToConfirm {
+	if c.place != p || c.session != session || now.Session != session {
+		return o.items()
+	}
+	var open []web.ToConfirm
+	for _, item := range o.items() {
+		if _, stands := c.standing(o, item); !stands {
+			open = append(open, item)
+		}
+	}
+	return open
 }
 
 // confirm holds what is about to be energised against what whoever asks has
@@ -109,19 +137,20 @@ func (s *Server) confirm(ctx context.Context, who Viewer, names []string, o occa
 	if p.Cards == nil {
 		return nil, nil
 	}
-	if err := s.mayUse(who); err != nil {
-		return nil, err
-	}
 	c := &s.confirmed
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	free := p.Station.Snapshot().Session == ""
+	now := p.Station.Snapshot()
+	if now.Session != "" && now.Session != who.Session {
+		return nil, &run.HeldError{Name: now.Holder}
+	}
+	free := now.Session == ""
 	if free {
 		c.given = nil
 	}
+	open := c.open(p, now, who.Session, &o)
 	c.of(p, who.Session, &o)
-	open, missing := c.open(o.items(), names)
-	if missing {
+	if slices.ContainsFunc(open, func(item web.ToConfirm) bool { return !slices.Contains(names, item.Name) }) {
 		return nil, &Problem{Status: http.StatusConflict, Title: "Something is to be confirmed before this bench is energised",
 			Detail: "confirm " + nameList(open), ask: &ask{o, open, free}}
 	}
@@ -144,17 +173,13 @@ func (s *Server) confirm(ctx context.Context, who Viewer, names []string, o occa
 	return out, nil
 }
 
-// open lists what has not been confirmed before, and whether names leave
-// anything of it out.
-func (c *confirmations) open(items []web.ToConfirm, names []string) (open []web.ToConfirm, missing bool) {
-	for _, item := range items {
-		if _, known := c.given[item.Name]; known {
-			continue
-		}
-		open = append(open, item)
-		missing = missing || !slices.Contains(names, item.Name)
+// stillHeld refuses where control has changed hands since whoever asks has
+// confirmed. On the rehearsal bench nobody needs to hold it.
+func (s *Server) stillHeld(who Viewer) error {
+	if s.at().Cards == nil {
+		return s.mayUse(who)
 	}
-	return open, missing
+	return s.holdsControl(who)
 }
 
 func nameList(items []web.ToConfirm) string {
@@ -170,11 +195,8 @@ func (s *Server) toAsk(who Viewer, o occasion) []web.ToConfirm {
 	c := &s.confirmed
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if held := c.place == s.at() && c.session == who.Session && s.at().Station.Snapshot().Session == who.Session; !held {
-		return o.items()
-	}
-	open, _ := c.open(o.items(), nil)
-	return open
+	p := s.at()
+	return c.open(p, p.Station.Snapshot(), who.Session, &o)
 }
 
 // askToConfirm shows what is to be confirmed, and sends what was entered again

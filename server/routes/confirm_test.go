@@ -3,7 +3,9 @@ package routes
 import (
 	"net/http"
 	"slices"
+	"strings"
 	"testing"
+	"time"
 
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
@@ -77,6 +79,11 @@ func TestConfirmedAgain(t *testing.T) {
 			m.Contacts[1], m.Contacts[3] = 3, 1
 			read[apiSaved](a, a.ask(store.Operator, "PUT", "/devices/load/pinmaps/rehearsal", m, "If-Match", `"1"`), http.StatusOK)
 		}, []string{"seated", "pin-1"}},
+		"another revision of the device": {func(a *apiRig) {
+			d := loadDevice()
+			d.Package.ThermalPad = true
+			read[apiSaved](a, a.ask(store.Operator, "PUT", "/devices/load", d, "If-Match", `"1"`), http.StatusOK)
+		}, []string{"seated", "pin-1"}},
 		"another device between": {func(a *apiRig) {
 			d, m := loadDevice(), loadPinMap()
 			d.Key, d.Name, m.Device = "load-2", "Another", "load-2"
@@ -119,4 +126,26 @@ func TestConfirmHeld(t *testing.T) {
 			t.Errorf("%s counts as confirmed", c.Name)
 		}
 	}
+}
+
+// TestTakenOverWhileConfirming: whoever confirmed and then lost control before
+// the run began starts nothing.
+func TestTakenOverWhileConfirming(t *testing.T) {
+	a, _ := newCardRig(t)
+	cfg, station := a.server.Config, a.server.at().Station
+	cfg.Now = func() time.Time { // asked for once control is taken: at each confirmation
+		if now := station.Snapshot(); now.Holder == "operator" {
+			must(t, station.TakeOver("owner", "another session"))
+		}
+		return a.clock.Now()
+	}
+	a.http = New(cfg)
+	out := a.ask(store.Operator, "POST", "/runs", map[string]any{"device": "load", "procedure": "check", "confirm": everyName()})
+	if out.status != http.StatusConflict || !strings.Contains(out.problem.Detail, "owner holds control") {
+		t.Errorf("%d %s", out.status, out.body)
+	}
+	if now := station.Snapshot(); now.Run != "" || now.Holder != "owner" {
+		t.Errorf("afterwards %+v", now)
+	}
+	a.wait()
 }

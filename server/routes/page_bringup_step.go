@@ -15,6 +15,7 @@ import (
 	"ohmkeep/server/quantity"
 	"ohmkeep/server/run"
 	"ohmkeep/server/talk"
+	"ohmkeep/store"
 	"ohmkeep/web"
 )
 
@@ -35,6 +36,9 @@ type stepping struct {
 	seen  int    // the last call that is in done
 	done  []web.StepRow
 	left  int // calls that are not listed any more
+	// occasion is what is energised by it: whoever lets a call through has
+	// confirmed it as whoever starts.
+	occasion occasion
 }
 
 // observe takes in the call that was made last.
@@ -178,6 +182,13 @@ func (s *Server) step(ctx context.Context, who Viewer, text string, confirm []st
 	if err != nil {
 		return err
 	}
+	pm, err := s.Store.GetPinMap(ctx, rec.Device.Key, p.Bench.Key, 0)
+	if store.CodeOf(err) == store.NotFound {
+		return invalid("measurement", "its device has no pin map for this bench yet")
+	}
+	if err != nil {
+		return err
+	}
 	st := &s.stepping
 	st.mu.Lock()
 	defer st.mu.Unlock()
@@ -192,6 +203,7 @@ func (s *Server) step(ctx context.Context, who Viewer, text string, confirm []st
 		return err
 	}
 	st.place, st.run, st.from, st.seen, st.done, st.left = p, id, from, 0, nil, 0
+	st.occasion = occasion{device: &rec.Device, deviceRev: rec.DeviceRev, pinMap: &rec.PinMap, rev: pm.Rev}
 	st.what = rec.Procedure.Measurements[0].Name + ", " + rec.Device.Name
 	go func() { // the next run is not to wait for anybody
 		for p.Station.Snapshot().Run == id {
@@ -214,18 +226,23 @@ func lastEvent(p *Place) uint64 {
 }
 
 // stepNext lets call n through and waits a while for what comes of it. A call
-// that does not wait any more is left alone.
-func (s *Server) stepNext(ctx context.Context, who Viewer, n int) error {
-	if err := s.mayUse(who); err != nil {
-		return err
-	}
+// that does not wait any more is left alone. It energises the bench as a start
+// does: whoever asks holds control and has confirmed; confirm is what is now.
+func (s *Server) stepNext(ctx context.Context, who Viewer, n int, confirm []string) error {
 	st := &s.stepping
 	st.mu.Lock()
-	p, id := st.place, st.run
-	if p == nil || p != s.at() || p.Stepper == nil {
-		st.mu.Unlock()
-		return nil
+	p, id, o := st.place, st.run, st.occasion
+	st.mu.Unlock()
+	if p == nil || p != s.at() || p.Stepper == nil || p.Station.Snapshot().Run != id {
+		return s.mayUse(who)
 	}
+	if _, err := s.confirm(ctx, who, confirm, o); err != nil {
+		return err
+	}
+	if err := s.stillHeld(who); err != nil {
+		return err
+	}
+	st.mu.Lock()
 	st.observe(&s.Protocol)
 	st.from = lastEvent(p)
 	st.mu.Unlock()
@@ -280,7 +297,10 @@ func (s *Server) stepNextForm(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	n, _ := strconv.Atoi(r.PostForm.Get("n")) // none lets nothing through
-	if err := s.stepNext(r.Context(), viewerOf(r.Context()), n); err != nil {
+	if err := s.stepNext(r.Context(), viewerOf(r.Context()), n, r.PostForm["confirm"]); err != nil {
+		if e := classify(err, s.Log); e.ask != nil {
+			return s.askToConfirm(w, r, e, "Let the call through")
+		}
 		return err
 	}
 	return seeOther(w, r, "/bench/bring-up#step")

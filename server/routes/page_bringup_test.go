@@ -269,6 +269,36 @@ func waits(t *testing.T, a *apiRig, n int) bool {
 	}
 }
 
+// TestStepTakenOver: whoever takes control while a measurement is stepped
+// through lets nothing through before they have confirmed as for a start.
+func TestStepTakenOver(t *testing.T) {
+	a, _ := newCardRig(t)
+	b, owner := a.signIn(t, store.Operator), a.signIn(t, store.Owner)
+	b.post("/bench/bring-up/step", url.Values{"measurement": {"check:0"}, "confirm": everyName()}, http.StatusSeeOther)
+	waits(t, a, 1)
+	owner.post("/bench/control", url.Values{"do": {"take"}}, http.StatusSeeOther)
+	next := url.Values{"n": {"1"}}
+	b.post("/bench/bring-up/step/next", next, http.StatusConflict)
+	if page := owner.post("/bench/bring-up/step/next", next, http.StatusConflict); !strings.Contains(page, "confirm-pin-1") || !strings.Contains(page, `name="n" value="1"`) {
+		t.Errorf("what is to be confirmed: %.800s", page)
+	}
+	owner.post("/bench/control", url.Values{"do": {"release"}}, http.StatusSeeOther)
+	b.post("/bench/bring-up/step/next", next, http.StatusConflict) // holds nothing any more
+	if p, _ := a.server.at().Stepper.Pending(); p.N != 1 {
+		t.Fatalf("call %d waits", p.N)
+	}
+	next["confirm"] = everyName()
+	owner.post("/bench/bring-up/step/next", next, http.StatusSeeOther)
+	if !waits(t, a, 2) {
+		t.Error("confirmed, the call was not let through")
+	}
+	if now := a.server.at().Station.Snapshot(); now.Holder != "owner" {
+		t.Errorf("whoever confirmed does not hold control: %+v", now)
+	}
+	owner.post("/bench/safe", nil, http.StatusSeeOther)
+	a.wait()
+}
+
 // TestStepMadeSafe: making safe ends what is stepped through at any moment.
 func TestStepMadeSafe(t *testing.T) {
 	a, _ := newCardRig(t)

@@ -81,6 +81,25 @@ func TestCheckCards(t *testing.T) {
 	}
 }
 
+// TestCheckPageListsWhatIsDemanded: that the socket is empty each time.
+func TestCheckPageListsWhatIsDemanded(t *testing.T) {
+	a, f := newCardRig(t)
+	f.check = func(context.Context, string, func(talk.Finding)) error { return nil }
+	b := a.signIn(t, store.Operator)
+	form := url.Values{"connection": {"cards"}, "confirm": checkConfirm()}
+	for range 2 {
+		if page := b.get("/bench/check-cards"); !strings.Contains(page, `id="confirm-empty"`) {
+			t.Fatal("the page does not list the empty socket")
+		}
+		b.post("/bench/check-cards", form, http.StatusSeeOther)
+		a.checkEnds(t)
+		form["confirm"] = []string{"empty"} // the rest stands
+	}
+	if page := b.get("/bench/check-cards"); strings.Contains(page, `id="confirm-esd"`) {
+		t.Error("the page lists what is not demanded")
+	}
+}
+
 // TestCheckEndsEarly: made safe, stopped or broken off, the check ends, says
 // why, and the bench is safe.
 func TestCheckEndsEarly(t *testing.T) {

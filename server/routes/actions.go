@@ -224,7 +224,7 @@ func (s *Server) makeSafe(ctx context.Context, who Viewer) error {
 	err := s.at().Station.MakeSafe(context.WithoutCancel(ctx), who.Name)
 	s.note(ctx, who, "make safe", s.at().Bench.Key, errText(err))
 	if err != nil {
-		return problem(502, "The bench could not be made safe: "+err.Error()+". Check the bench.")
+		return problem(502, sentence(notSafe(err)))
 	}
 	return nil
 }

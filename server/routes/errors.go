@@ -5,6 +5,7 @@ import (
 	"errors"
 	"log/slog"
 	"net/http"
+	"strings"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
@@ -110,4 +111,16 @@ func writeProblem(w http.ResponseWriter, r *http.Request, p *Problem) {
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(p.Status)
 	_ = json.NewEncoder(w).Encode(body) // the client has gone
+}
+
+// notSafe says why the bench could not be made safe, and what to do, once: what
+// the station and the cards say has the same words.
+func notSafe(err error) string {
+	const check = "Check the bench"
+	text := strings.ReplaceAll(err.Error(), run.ErrNotSafe.Error()+": ", "")
+	text = strings.TrimSuffix(strings.ReplaceAll(text, ", check the bench", ""), ".")
+	if !strings.Contains(text, check) {
+		text += ". " + check
+	}
+	return run.ErrNotSafe.Error() + ": " + text + "."
 }

@@ -90,7 +90,7 @@ func (s *Server) say(ctx context.Context, who Viewer, q sayRequest) (web.SaidRow
 			s.exchange(ctx, p, &q, &row)
 			if err := p.Station.MakeSafe(context.WithoutCancel(ctx), who.Name); err != nil {
 				row.MadeSafe = false
-				row.Err = joinText(row.Err, "the bench could not be made safe: "+err.Error())
+				row.Err = joinText(row.Err, notSafe(err))
 			}
 		})
 		return nil

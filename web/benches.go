@@ -40,6 +40,9 @@ type BenchesProps struct {
 type UseProps struct {
 	Offered bool   // this server can use another bench
 	Reason  string // why not now, for a person; "" where it may be done
+	// PowerOff: the state of the bench in use is unknown, and whoever looks may
+	// leave it once they say that its power is off.
+	PowerOff bool
 }
 
 // BenchDefinitionProps is the page of one bench's definition.

@@ -39,6 +39,7 @@ func benchSamples() map[string]templ.Component {
 	return map[string]templ.Component{
 		"benches":          Benches(BenchesProps{Page: page("Benches"), Rows: []BenchListRow{row, {Key: "rehearsal", Name: "Rehearsal bench", Rehearsal: true}}, Health: health, Use: use, CanEdit: true, Problem: hostile}),
 		"benches-viewer":   Benches(BenchesProps{Page: page("Benches"), Rows: []BenchListRow{row}, Use: UseProps{Offered: true, Reason: "Take control first."}}),
+		"benches-unknown":  Benches(BenchesProps{Page: page("Benches"), Rows: []BenchListRow{row, {Key: "rehearsal", Name: "Rehearsal bench", Rehearsal: true}}, Use: UseProps{Offered: true, PowerOff: true}}),
 		"bench-definition": BenchDefinition(BenchDefinitionProps{Page: page("Bench"), Row: row, Def: def, Health: health, Use: use, Changes: changes, CanEdit: true, CanDelete: true, CanUndo: true, Copy: Form{ID: "copy", Errors: map[string]string{"name": "give it a name"}}}),
 		"bench-removed":    BenchDefinition(BenchDefinitionProps{Page: page("Bench"), Row: BenchListRow{Key: "x", Rehearsal: true}, Def: def, Removed: true, CanEdit: true}),
 		"bench-import":     BenchImport(BenchImportProps{Page: page("Import"), Form: Form{ID: "import", Values: url.Values{"document": {hostile}}, Errors: map[string]string{"document": hostile}}, Problems: []Problem{{Field: hostile, Message: hostile}}, Ready: true, Def: def, Rev: 2, Stale: true, Changes: changes, Look: []Problem{{Field: "paths", Message: "look"}}}),

@@ -31,7 +31,9 @@ func (s *Server) benchDefinitionEndpoints() []endpoint {
 		{route: route{"GET", "/benches/{key}/warnings", store.Viewer, s.apiBenchWarnings}, id: "listBenchWarnings", tag: tag, query: []param{revParam},
 			summary: "What a bench is stored with, but should be looked at.", response: apiList[dut.Problem]{}},
 		{route: route{"POST", "/benches/{key}/use", store.Operator, s.apiUseBench}, id: "useBench", tag: tag,
-			summary:  "Put a bench in use, as it is stored. It takes an owner, or the operator who holds control, and no run at work; control is free afterwards.",
+			summary: "Put a bench in use, as it is stored. It takes an owner, or the operator who holds control, and no run at work; control is free afterwards. " +
+				"While the state of the bench in use is unknown, an owner alone can, who says that its power is off.",
+			query:    []param{{"powerOff", "The power of the bench in use is off: asked of an owner while its state is unknown.", schema{Type: types{"boolean"}}}},
 			response: apiBench{}},
 	}
 }
@@ -166,7 +168,7 @@ func (s *Server) apiBenchWarnings(w http.ResponseWriter, r *http.Request) error 
 }
 
 func (s *Server) apiUseBench(w http.ResponseWriter, r *http.Request) error {
-	if err := s.useBench(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "key")); err != nil {
+	if err := s.useBench(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "key"), r.URL.Query().Get("powerOff") == "true"); err != nil {
 		return err
 	}
 	return s.apiState(w, r)

@@ -87,15 +87,19 @@ func (s *Server) benchRow(b *store.Revised[bench.Definition]) web.BenchListRow {
 // useProps says whether whoever looks may put another bench in use now.
 func (s *Server) useProps(ctx context.Context) web.UseProps {
 	u := web.UseProps{Offered: s.Use != nil}
-	if err := s.mayChangeBench(viewerOf(ctx)); err != nil {
+	who := viewerOf(ctx)
+	u.PowerOff = who.Role >= store.Owner && s.at().Station.Snapshot().State == bench.Unknown
+	if err := s.mayChangeBench(who, u.PowerOff); err != nil {
 		u.Reason = sentence(classify(err, s.Log).Detail)
 	}
 	return u
 }
 
 // mayChangeBench refuses whoever may not put another bench in use now: that
-// takes an owner, or the operator who holds control, and no run at work.
-func (s *Server) mayChangeBench(who Viewer) error {
+// takes an owner, or the operator who holds control, and no run at work. A
+// bench whose state is unknown may still be energised: nobody leaves it but an
+// owner who says that its power is off.
+func (s *Server) mayChangeBench(who Viewer, powerOff bool) error {
 	now := s.at().Station.Snapshot()
 	switch {
 	case who.Role < store.Operator:
@@ -107,19 +111,22 @@ func (s *Server) mayChangeBench(who Viewer) error {
 			return &run.HeldError{Name: now.Holder}
 		}
 		return problem(http.StatusConflict, "Take control of the bench first: another one can be used by who holds it, or by an owner.")
+	case now.State == bench.Unknown && (!powerOff || who.Role < store.Owner):
+		return problem(http.StatusConflict, "The state of this bench is unknown. Check it and make it safe first, or confirm that its power is off.")
 	}
 	return nil
 }
 
 // useBench puts a bench in use in its stored form. Whoever held control of the
-// one before holds nothing afterwards.
-func (s *Server) useBench(ctx context.Context, who Viewer, key string) error {
+// one before holds nothing afterwards. powerOff says that the power of the one
+// before is off.
+func (s *Server) useBench(ctx context.Context, who Viewer, key string, powerOff bool) error {
 	s.socket.Lock()
 	defer s.socket.Unlock()
 	if s.Use == nil {
 		return problem(http.StatusConflict, "This server works with the one bench that it was started with.")
 	}
-	if err := s.mayChangeBench(who); err != nil {
+	if err := s.mayChangeBench(who, powerOff); err != nil {
 		return err
 	}
 	b, err := s.Store.GetBench(ctx, key, 0)
@@ -133,11 +140,19 @@ func (s *Server) useBench(ctx context.Context, who Viewer, key string) error {
 	}
 	before := s.at()
 	var place *Place
+	unknown := false
 	err = before.Station.WhileIdle(func() (err error) {
+		if err := s.mayChangeBench(who, powerOff); err != nil { // a card may be lost since
+			return err
+		}
+		unknown = before.Station.Snapshot().State == bench.Unknown
 		// A browser that goes away must not leave two benches half in use.
 		place, err = s.Use(context.WithoutCancel(ctx), key)
 		return err
 	})
+	if unknown {
+		s.note(ctx, who, "confirm", before.Bench.Key, "its state is unknown and its power is off")
+	}
 	if place != nil { // also where another one had to step in
 		s.inUse.Store(place)
 		s.Boards.BenchChanged(place.Station.Snapshot())
@@ -161,7 +176,10 @@ func usedOrNot(err error) error {
 
 func (s *Server) benchUseForm(w http.ResponseWriter, r *http.Request) error {
 	ctx, key := r.Context(), chi.URLParam(r, "key")
-	err := s.useBench(ctx, viewerOf(ctx), key)
+	if err := r.ParseForm(); err != nil {
+		return err
+	}
+	err := s.useBench(ctx, viewerOf(ctx), key, r.PostForm.Get("powerOff") == "true")
 	if err == nil {
 		return seeOther(w, r, "/bench")
 	}

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
 
@@ -131,6 +132,74 @@ func TestUseBench(t *testing.T) {
 	page := a.askPage(store.Viewer, "GET", "/benches", nil).Body.String()
 	if !strings.Contains(page, "tcp://card.example:5025") || !strings.Contains(page, "ready") || strings.Contains(page, "use-rehearsal") {
 		t.Error("the list does not say how the connection stands, or offers a viewer what is not theirs")
+	}
+}
+
+// A bench whose state is unknown may still be energised: it is left by an owner
+// alone, who says that its power is off, and that is in the log.
+func TestUseBenchUnknown(t *testing.T) {
+	a := newAPI(t)
+	read[apiSaved](a, a.ask(store.Operator, "PUT", "/benches/desk/definition", cardBench()), 201)
+	used := 0
+	a.use = func(context.Context, string) (*Place, error) {
+		used++
+		return otherPlace(t, a, cardBench()), nil
+	}
+	read[apiBench](a, a.ask(store.Operator, "PUT", "/benches/rehearsal/control", nil), 200)
+	if page := a.askPage(store.Owner, "GET", "/benches", nil).Body.String(); strings.Contains(page, "powerOff") {
+		t.Error("the power is asked about while the bench is safe")
+	}
+	a.server.at().Station.Lost("the line is silent")
+	const unknown = "The state of this bench is unknown. Check it and make it safe first, or confirm that its power is off."
+	for _, c := range []struct {
+		role  store.Role
+		query string
+	}{{store.Operator, ""}, {store.Operator, "?powerOff=true"}, {store.Owner, ""}, {store.Owner, "?powerOff=false"}} {
+		if out := a.ask(c.role, "POST", "/benches/desk/use"+c.query, nil); out.status != http.StatusConflict || out.problem.Detail != unknown {
+			t.Errorf("%s%s: %s", c.role, c.query, out.body)
+		}
+	}
+	if w := a.askPage(store.Owner, "POST", "/benches/desk/use", url.Values{}); w.Code != http.StatusConflict || !strings.Contains(w.Body.String(), unknown) {
+		t.Errorf("by the page: %d", w.Code)
+	}
+	read[apiBench](a, a.ask(store.Operator, "DELETE", "/benches/rehearsal/control", nil), 200)
+	b := a.signIn(t, store.Operator)
+	b.post("/bench/control", url.Values{"do": {"take"}}, http.StatusSeeOther)
+	if page := b.get("/benches"); strings.Contains(page, "powerOff") || !strings.Contains(page, unknown) {
+		t.Error("an operator's page offers what is an owner's, or does not say why not")
+	}
+	for _, path := range []string{"/benches", "/benches/desk"} {
+		if page := a.askPage(store.Owner, "GET", path, nil).Body.String(); !strings.Contains(page, `id="power-off-desk"`) {
+			t.Errorf("%s does not ask the owner about the power", path)
+		}
+	}
+	if used != 0 {
+		t.Fatalf("used %d times", used)
+	}
+	if w := a.askPage(store.Owner, "POST", "/benches/desk/use", url.Values{"powerOff": {"true"}}); w.Code != http.StatusSeeOther || used != 1 {
+		t.Errorf("confirmed: %d, used %d times", w.Code, used)
+	}
+	events, err := a.store.Events(t.Context(), "rehearsal", 0, 10)
+	must(t, err)
+	if !slices.ContainsFunc(events, func(e store.Event) bool { return e.By == "owner" && strings.Contains(e.Detail, "its power is off") }) {
+		t.Errorf("not in the log: %+v", events)
+	}
+	a.server.at().Station.Lost("the line is silent")
+	if out := a.ask(store.Owner, "POST", "/benches/desk/use?powerOff=true", nil); out.status != http.StatusOK || used != 2 {
+		t.Errorf("by the API: %s", out.body)
+	}
+}
+
+// What the station and a card say has the same words: they are said once.
+func TestNotSafeIsSaidOnce(t *testing.T) {
+	for text, want := range map[string]string{
+		"the line is silent": "the bench could not be made safe: the line is silent. Check the bench.",
+		"the state is unknown, check the bench: no answer": "the bench could not be made safe: the state is unknown: no answer. Check the bench.",
+		"no answer. Check the bench: switch off its power": "the bench could not be made safe: no answer. Check the bench: switch off its power.",
+	} {
+		if got := notSafe(fmt.Errorf("%w: %w", run.ErrNotSafe, errors.New(text))); got != want {
+			t.Errorf("%q", got)
+		}
 	}
 }
 

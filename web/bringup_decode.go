@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 
 	"ohmkeep/server/talk"
@@ -161,6 +162,20 @@ func (d *Decoder) OnlyAsks(message string) bool {
 	}
 	return len(units) > 0
 }
+
+// NamesAnyOf reports whether a message has a header that a dialect's text has
+// too. Blanks of the text, such as {channel}, stand for any number.
+func (d *Decoder) NamesAnyOf(message, text string) bool {
+	own := map[*talk.Command]bool{}
+	for line := range strings.Lines(blanks.Replace(text)) {
+		for _, u := range d.units(line) {
+			own[u.command] = u.command != nil
+		}
+	}
+	return slices.ContainsFunc(d.units(message), func(u unit) bool { return own[u.command] })
+}
+
+var blanks = strings.NewReplacer("{channel}", "1", "{channels}", "1")
 
 func meanings(units []unit) []Meaning {
 	var out []Meaning

@@ -211,7 +211,7 @@ func (s *Server) bringUpMeaning(w http.ResponseWriter, r *http.Request) error {
 	answer := struct {
 		Means []web.Meaning `json:"means"`
 		Asks  bool          `json:"asks"`
-	}{d.Message(message), d.OnlyAsks(message)}
+	}{d.Message(message), s.onlyAsks(d, "", message)}
 	return reply(w, http.StatusOK, answer)
 }
 

@@ -9,6 +9,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
 	"ohmkeep/server/talk"
@@ -71,7 +72,7 @@ func (s *Server) say(ctx context.Context, who Viewer, q sayRequest) (web.SaidRow
 		return web.SaidRow{}, err
 	}
 	d := web.NewDecoder(&s.Protocol)
-	asks := d.OnlyAsks(q.message)
+	asks := s.onlyAsks(d, q.connection, q.message)
 	if !asks {
 		if _, err := s.confirm(ctx, who, q.confirm, occasion{}); err != nil {
 			return web.SaidRow{}, err
@@ -106,6 +107,20 @@ func (s *Server) say(ctx context.Context, who Viewer, q sayRequest) (web.SaidRow
 	s.byHand.mu.Unlock()
 	s.note(ctx, who, "message to a card", q.connection, q.message)
 	return row, nil
+}
+
+// onlyAsks reports whether a message does no more than ask. What a dialect
+// reads with otherwise than the protocol may do more on its card, whatever the
+// protocol says of that header. No connection is any of them.
+func (s *Server) onlyAsks(d *web.Decoder, connection, message string) bool {
+	own := bench.ProtocolCommands().Read
+	for _, c := range s.at().Bench.Connections {
+		read := c.Commands.Read
+		if (connection == "" || c.Name == connection) && read != "" && read != own && d.NamesAnyOf(message, read) {
+			return false
+		}
+	}
+	return d.OnlyAsks(message)
 }
 
 // exchange sends the message; what goes wrong is part of what came of it.

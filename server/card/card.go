@@ -35,8 +35,10 @@ type Config struct {
 	Log   *slog.Logger // may be nil
 	// Dial finds the way to a card; nil: by its address.
 	Dial func(bench.Connection) wire.Dialer
-	// Lost is told when a connection that was ready is no more, and Ready when
-	// all are. They are called from goroutines of the link and may call it.
+	// Lost is told when a connection that was ready is no more, and when a card
+	// on which something was on is found not to be as it was set, or to have
+	// reported an error, while nobody talked to it. Ready is told when all are
+	// ready. They are called from goroutines of the link and may call it.
 	// Either may be nil.
 	Lost  func(reason string)
 	Ready func()

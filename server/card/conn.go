@@ -67,9 +67,12 @@ type session struct {
 	// Only who has the use of the connection touches these.
 	channels []channel
 	closed   map[bench.PathID]bool
-	room     []string // for the values of an answer
-	looked   int      // counts what the keep-alive has compared
-	mending  bool     // who talks to the card sees to the line's step itself
+	room     []string      // for the values of an answer
+	asked    time.Time     // when readings that tell no state were last followed by an enquiry
+	looked   int           // counts what the keep-alive has compared
+	apart    bool          // of somebody else alone, who closes it
+	mending  bool          // who talks to the card sees to the line's step itself
+	most     time.Duration // that is waited beside the card's own time; 0: no bound
 }
 
 func (l *Link) newConn(def *bench.Connection) (*conn, error) {
@@ -99,7 +102,7 @@ func (l *Link) newConn(def *bench.Connection) (*conn, error) {
 }
 
 func (c *conn) newSession(line *wire.Line, stream io.Writer) *session {
-	s := &session{line: line, stream: stream, closed: map[bench.PathID]bool{}}
+	s := &session{line: line, stream: stream, asked: time.Now(), closed: map[bench.PathID]bool{}}
 	for _, ch := range c.layout.channels {
 		s.channels = append(s.channels, channel{def: ch, number: ch.NumberOf()})
 	}
@@ -255,7 +258,9 @@ func (c *conn) drop(s *session, why error) {
 	} else {
 		c.mu.Unlock()
 	}
-	_ = s.line.Close()
+	if !s.apart {
+		_ = s.line.Close()
+	}
 }
 
 // standing is how the connection stands.

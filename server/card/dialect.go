@@ -2,6 +2,7 @@ package card
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -166,6 +167,11 @@ func (d *dialect) lists(what, text string, paths []switched) ([]string, error) {
 	return messages, nil
 }
 
+// tellsState reports whether a reading shows that a card is as it was set.
+func (d *dialect) tellsState() bool {
+	return slices.Contains(d.fields, "status") || slices.Contains(d.fields, "level")
+}
+
 // onlyAsks reports whether every unit of a message is a query.
 func onlyAsks(message string) bool {
 	for line := range strings.SplitSeq(message, "\n") {
@@ -174,7 +180,11 @@ func onlyAsks(message string) bool {
 			return false
 		}
 		for _, u := range units {
-			header, _, _ := strings.Cut(strings.TrimSpace(u), " ")
+			header := strings.TrimSpace(u)
+			// White space is IEEE 488.2, 7.4.1.2.
+			if end := strings.IndexFunc(header, func(r rune) bool { return r <= ' ' || r == '(' }); end >= 0 {
+				header = header[:end]
+			}
 			if header != "" && !strings.HasSuffix(header, "?") {
 				return false
 			}

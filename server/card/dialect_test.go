@@ -180,3 +180,26 @@ func TestApertures(t *testing.T) {
 		t.Errorf("%q, %v", got, err)
 	}
 }
+
+// TestOneApertureForAll: where a card has one aperture for all its channels,
+// what is set for one is known of no other.
+func TestOneApertureForAll(t *testing.T) {
+	alone(t, func(t *testing.T) {
+		def := fakeBench(1)
+		def.Connections[0].Commands.Aperture = "SENS1:CURR:APER {aperture}"
+		f := newFake()
+		r := newRigOf(t, def, f)
+		n := len(f.messages())
+		for _, c := range []struct {
+			channel  bench.ChannelID
+			aperture time.Duration
+		}{{1, time.Millisecond}, {2, 100 * time.Millisecond}, {2, 100 * time.Millisecond}, {1, time.Millisecond}} {
+			_, err := r.Read(t.Context(), []bench.ChannelID{c.channel}, c.aperture, nil)
+			r.must(err)
+		}
+		want := []string{"SENS1:CURR:APER 1.0E-3", "READ? (@1)", "SENS1:CURR:APER 1.0E-1", "READ? (@2)", "READ? (@2)", "SENS1:CURR:APER 1.0E-3", "READ? (@1)"}
+		if diff := cmp.Diff(want, f.since(n)); diff != "" {
+			t.Error(diff)
+		}
+	})
+}

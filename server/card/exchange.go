@@ -140,7 +140,11 @@ func (c *conn) askOnce(ctx context.Context, s *session, message string, took tim
 	if err := ctx.Err(); err != nil {
 		return "", err
 	}
-	within := took + c.patience(len(message))
+	within := c.patience(len(message))
+	if s.most > 0 {
+		within = min(within, s.most)
+	}
+	within += took
 	s.spoke.Store(time.Now().UnixNano())
 	answer, err := s.line.Ask(ctx, message, within)
 	if err == nil {

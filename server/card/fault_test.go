@@ -345,3 +345,41 @@ func TestSpoiltMessage(t *testing.T) {
 		}
 	})
 }
+
+// TestReadingsThatDoNotTell: where a reading does not say whether its output is
+// on, the card is asked in between, however fast readings follow each other.
+func TestReadingsThatDoNotTell(t *testing.T) {
+	for name, c := range map[string]struct {
+		do   func(f *fakeCard)
+		want error
+	}{
+		"restarted":  {(*fakeCard).reboot, ErrRestarted},
+		"off":        {off, ErrState},
+		"an error":   {reported(-240, "Hardware error"), ErrReported},
+		"a bad line": {reported(-113, "Undefined header"), nil},
+		"slow once":  {func(f *fakeCard) { f.twist(twist{on: "*ESR?", do: silent}) }, nil},
+	} {
+		t.Run(name, func(t *testing.T) {
+			alone(t, func(t *testing.T) {
+				def := fakeBench(1)
+				def.Connections[0].Commands.Fields = "v,i,skip,skip"
+				r := newRigOf(t, def, newFake())
+				r.energise(1)
+				<-time.After(100 * time.Millisecond)
+				r.reads(1)
+				c.do(r.cards[0])
+				for began := time.Now(); time.Since(began) < time.Second; {
+					_, err := r.Read(t.Context(), []bench.ChannelID{1}, aperture, nil)
+					if c.want != nil && err != nil {
+						r.fails(err, c.want)
+						return
+					}
+					r.must(err)
+				}
+				if c.want != nil {
+					t.Error("not noticed")
+				}
+			})
+		})
+	}
+}

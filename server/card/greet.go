@@ -157,9 +157,12 @@ func (c *conn) atRest(ctx context.Context, s *session) error {
 			return c.fault(ErrState, "the output of channel "+ch.def.Name+" is still on after the card was made safe", "Check the bench: switch off its power before touching anything")
 		}
 	}
-	closed, _, err := c.closedPaths(ctx, s)
+	closed, asked, err := c.closedPaths(ctx, s)
 	if err != nil {
 		return err
+	}
+	if !asked && len(c.layout.paths) > 0 {
+		return c.fault(ErrState, "nobody knows whether its paths are open: it cannot be asked which paths are closed", "Give the connection a command that asks which paths are closed")
 	}
 	for item := range closed {
 		return c.fault(ErrState, fmt.Sprintf("path %d!%d is still closed after the card was made safe", item.A, item.B), "Check the bench: switch off its power before touching anything")

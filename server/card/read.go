@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"ohmkeep/server/bench"
@@ -141,11 +142,31 @@ func (g *group) read(ctx context.Context, began int64, aperture time.Duration) e
 			return err
 		}
 		err := g.take(ctx, s, aperture)
+		if err == nil && !c.say.tellsState() && time.Since(s.asked) >= c.beat() {
+			err = g.enquire(ctx, s)
+		}
 		if isOfTheLine(err) && ctx.Err() == nil {
 			return &doubtful{err}
 		}
 		return err
 	})
+}
+
+// enquire asks a card whose readings do not tell how it is, as the keep-alive
+// does, which is kept from it by readings that follow each other closely.
+func (g *group) enquire(ctx context.Context, s *session) error {
+	c := g.conn
+	s.asked = time.Now()
+	var said CardErrors
+	err := c.confirm(ctx, s, "", settingTime)
+	if errors.As(err, &said) && said.ofTheLine() {
+		c.note("%v: something was spoilt on its way", said)
+		err = nil
+	}
+	for i := 0; err == nil && i < len(g.index); i++ {
+		err = c.compareOne(ctx, s, g.index[i])
+	}
+	return err
 }
 
 // setAperture sets the aperture of the channels that have another one.
@@ -165,6 +186,11 @@ func (c *conn) setAperture(ctx context.Context, s *session, from []*channel, ape
 	}
 	if err != nil {
 		return err
+	}
+	if !strings.Contains(c.say.Aperture, "{channel}") {
+		for i := range s.channels { // one setting holds for all
+			s.channels[i].aperture = 0
+		}
 	}
 	for _, ch := range from {
 		ch.aperture = aperture

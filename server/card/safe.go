@@ -15,6 +15,12 @@ const (
 	safeWithin = 4 * time.Second
 	// returnWithin is how long MakeSafe waits for a card that is not connected.
 	returnWithin = time.Second
+	// safeOnce is how long one attempt takes at most where the card is silent,
+	// whatever the connection's timeout, beside the card's own time.
+	safeOnce = 1500 * time.Millisecond
+	// safeSilence is how long one answer of it is waited for, once it has
+	// answered: two of them fit into safeOnce.
+	safeSilence = 600 * time.Millisecond
 )
 
 // MakeSafe takes all outputs to zero and off and opens all paths, now, and cuts
@@ -138,7 +144,7 @@ func (c *conn) comeBack(ctx context.Context) (*session, error) {
 // confirmed.
 func (c *conn) safeNow(ctx context.Context, s *session) error {
 	c.disown(s)
-	within := c.safeTime() + c.patience(len(c.say.Safe))
+	within := c.safeTime() + min(c.patience(len(c.say.Safe)), safeOnce-safeTime)
 	if err := s.line.Urgent(ctx, c.say.Safe, within); err != nil {
 		return c.trouble(err, c.say.Safe, within)
 	}
@@ -147,8 +153,8 @@ func (c *conn) safeNow(ctx context.Context, s *session) error {
 		return err
 	}
 	defer c.give()
-	s.mending = true
-	defer func() { s.mending = false }()
+	s.mending, s.most = true, safeSilence
+	defer func() { s.mending, s.most = false, 0 }()
 	err := c.safeConfirmed(ctx, s)
 	if err == nil {
 		return nil
@@ -156,6 +162,7 @@ func (c *conn) safeNow(ctx context.Context, s *session) error {
 	// What was sent may have met half a message, or have been overtaken by
 	// the last of the call that was cut off.
 	c.note("not confirmed safe, asking again: %v", err)
+	within = min(within, c.safeTime()+safeSilence)
 	if err := s.line.Resync(ctx, within); err != nil {
 		return c.trouble(err, "the question for a pair of numbers", within)
 	}
@@ -189,6 +196,15 @@ func (c *conn) safeConfirmed(ctx context.Context, s *session) error {
 	}
 	if err := c.atRest(ctx, s); err != nil {
 		return err
+	}
+	if bits&eventPowerOn != 0 || c.say.Reset != bench.ProtocolCommands().Reset {
+		// It may set more than what Safe has taken back.
+		if err := c.confirm(ctx, s, c.say.Reset, c.safeTime()); err != nil {
+			return err
+		}
+		if err := c.atRest(ctx, s); err != nil {
+			return err
+		}
 	}
 	s.forget()
 	return nil

@@ -8,6 +8,8 @@ import (
 	"testing/synctest"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+
 	"ohmkeep/server/bench"
 	"ohmkeep/server/talk"
 )
@@ -268,4 +270,80 @@ func TestDisconnectMakesSafe(t *testing.T) {
 			t.Error("set after the end")
 		}
 	})
+}
+
+// TestNoAnswerAboutPathsIsNoSafeBench: paths that cannot be asked about are not
+// confirmed open.
+func TestNoAnswerAboutPathsIsNoSafeBench(t *testing.T) {
+	alone(t, func(t *testing.T) {
+		f := newFake()
+		r := newRig(t, f)
+		r.must(r.Close(t.Context(), []bench.PathID{1}))
+		c := r.conns[0]
+		c.use <- struct{}{} // the keep-alive does not read it meanwhile
+		c.say.ClosedPaths = bench.None
+		<-c.use
+		r.fails(r.MakeSafe(t.Context()), ErrState, "unknown, check the bench", "paths")
+	})
+}
+
+// TestResetAfterSafe: what the Reset of a dialect sets beside the standard's
+// own holds after every MakeSafe, and that of any dialect after a restart.
+func TestResetAfterSafe(t *testing.T) {
+	alone(t, func(t *testing.T) {
+		def := fakeBench(1)
+		def.Connections[0].Commands.Reset = "*RST\n*CLS\nSENS1:CURR:APER 0.5"
+		f := newFake()
+		r := newRigOf(t, def, f)
+		r.must(r.MakeSafe(t.Context()))
+		f.mu.Lock()
+		aperture := f.outs[0].aperture
+		f.mu.Unlock()
+		if aperture != 0.5 {
+			t.Errorf("aperture %g s", aperture)
+		}
+		f.twist(twist{on: "SENS1:CURR:APER", do: first(func(f *fakeCard) {
+			f.mu.Lock()
+			defer f.mu.Unlock()
+			f.outs[1].on = true
+		}), times: 1000})
+		r.fails(r.MakeSafe(t.Context()), ErrState)
+	})
+	alone(t, func(t *testing.T) {
+		f := newFake()
+		r := newRig(t, f)
+		f.reboot()
+		n := len(f.messages())
+		r.must(r.MakeSafe(t.Context()))
+		if diff := cmp.Diff([]string{"ABOR;*RST", "OUTP1?", "OUTP2?", "ROUT:CLOS:STAT?", "*RST", "*CLS", "OUTP1?", "OUTP2?", "ROUT:CLOS:STAT?"}, f.since(n)); diff != "" {
+			t.Error(diff)
+		}
+	})
+}
+
+// TestMakeSafeOfASilentCard: it does not take longer where the connection's
+// timeout is long, whatever the card does not do.
+func TestMakeSafeOfASilentCard(t *testing.T) {
+	for name, twist := range map[string]twist{
+		"from the start":    {on: "", do: silent, times: 1 << 30},
+		"once it is safe":   {on: "*ESR?", do: silent, times: 1 << 30},
+		"about its outputs": {on: "OUTP2?", do: silent, times: 1 << 30},
+	} {
+		t.Run(name, func(t *testing.T) {
+			alone(t, func(t *testing.T) {
+				def := fakeBench(1)
+				def.Connections[0].Timeout = 30
+				f := newFake()
+				r := newRigOf(t, def, f)
+				r.energise(0.5)
+				f.twist(twist)
+				began := time.Now()
+				err := r.MakeSafe(t.Context())
+				// One attempt, and waiting for the card to come back.
+				if took := time.Since(began); err == nil || took > safeOnce+returnWithin+100*time.Millisecond {
+					t.Errorf("it took %v: %v", took, err)
+				}
+			})
+		})
+	}
 }

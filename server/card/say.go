@@ -36,6 +36,10 @@ func (l *Link) Say(ctx context.Context, connection, message string, wait time.Du
 			c.disown(s)
 		}
 		after := l.traffic.Last()
+		if !ready && s.line.Resync(ctx, min(safeTime+c.patience(0), safeOnce)) == nil {
+			// That it had restarted before is not this message's doing.
+			_, _ = c.ask(ctx, s, c.say.Confirm, settingTime)
+		}
 		began := time.Now()
 		s.spoke.Store(began.UnixNano())
 		lines, err := s.line.Gather(ctx, message, wait)
@@ -46,6 +50,14 @@ func (l *Link) Say(ctx context.Context, connection, message string, wait time.Du
 			said, err = c.collect(ctx, s)
 			for _, one := range said {
 				out.Errors = append(out.Errors, one.String())
+			}
+		}
+		if !ready && !onlyAsks(message) {
+			if unsafe := c.leaveSafe(ctx, s); unsafe != nil {
+				reason, _ := c.explain(unsafe)
+				words := "the card is not confirmed safe afterwards, check the bench: " + reason
+				out.Errors = append(out.Errors, words)
+				c.note("%s", words)
 			}
 		}
 		for _, e := range l.traffic.Recent(after, mostEvents) {
@@ -60,6 +72,24 @@ func (l *Link) Say(ctx context.Context, connection, message string, wait time.Du
 		return err
 	})
 	return out, err
+}
+
+// leaveSafe makes a card safe, and has it confirmed, before a connection is
+// closed after which nobody looks after it. It does so even if ctx has ended.
+func (c *conn) leaveSafe(ctx context.Context, s *session) error {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), safeWithin)
+	defer cancel()
+	within := c.safeTime() + min(c.patience(len(c.say.Safe)), safeOnce-safeTime)
+	s.most = safeSilence
+	var err error
+	for range 2 { // the first answer may be lost
+		if err = s.line.Urgent(ctx, c.say.Safe, within); err != nil {
+			err = c.trouble(err, c.say.Safe, within)
+		} else if err = c.atRest(ctx, s); err == nil {
+			return nil
+		}
+	}
+	return err
 }
 
 // apart has somebody else talk to the card: on the session where it is ready,
@@ -77,6 +107,7 @@ func (c *conn) apart(ctx context.Context, f func(ctx context.Context, s *session
 		if s, err = c.open(ctx); err != nil {
 			return err
 		}
+		s.apart = true
 		defer s.line.Close()
 	}
 	was := s.mending

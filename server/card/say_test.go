@@ -99,10 +99,78 @@ func TestOnlyAsks(t *testing.T) {
 	for message, want := range map[string]bool{
 		"*IDN?": true, "OUTP1?;:SOUR1:VOLT?": true, "READ? (@1,2)": true, "*ESR?\nSYST:ERR?": true, "": true,
 		"OUTP1 ON": false, "*IDN?;*RST": false, "*IDN?\n*RST": false, "VOLT 1;VOLT?": false, `DISP "?"`: false, "(": false,
-		"READ?(@1)": false, // no separator: whatever a card makes of it
+		"READ?(@1)": true, "READ?\t(@1)": true, "OUTP1?  ;*IDN?": true,
+		"OUTP1\tON?": false, "OUTP1(@1)?": false, "OUTP1\rON?": false, // IEEE 488.2, 7.4.1.2: any control code separates
 	} {
 		if got := onlyAsks(message); got != want {
 			t.Errorf("%q only asks: %v", message, got)
 		}
 	}
+}
+
+// TestSayLeavesNothingOn: what is said over a connection of its own to a card
+// that is not ready leaves nothing on that nobody looks after.
+func TestSayLeavesNothingOn(t *testing.T) {
+	const on = "SOUR1:VOLT:RANG 10;:SOUR1:VOLT 5;:SENS1:CURR:PROT 0.01;:OUTP1 ON"
+	for _, c := range []struct {
+		name  string
+		twist twist
+		safe  bool
+	}{
+		{"safe", twist{on: "nothing"}, true},
+		{"asked again", twist{on: "OUTP1?", do: silent}, true},
+		{"not carried out", twist{on: "ABOR", do: silent, times: 1000}, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			alone(t, func(t *testing.T) {
+				def := fakeBench(1)
+				def.Connections[0].Serial = "another"
+				f := newFake()
+				r := &rig{t: t, cards: []*fakeCard{f}}
+				r.open(def)
+				r.must(r.Settled(t.Context()))
+				f.reboot() // whose bit nobody has read
+				f.twist(c.twist)
+				x, err := r.Say(t.Context(), "card 1", on, 50*time.Millisecond)
+				r.must(err)
+				said := strings.Join(x.Errors, "\n")
+				if f.safe() != c.safe || strings.Contains(said, "not confirmed") == c.safe || strings.Contains(said, "restarted") {
+					t.Errorf("safe: %v; errors %q\n%s", f.safe(), said, r.said())
+				}
+				for _, m := range f.messages() {
+					if m == on {
+						return
+					}
+				}
+				t.Error("it was not sent")
+			})
+		})
+	}
+}
+
+// TestMakeSafeEndsSayToACardThatIsNotReady: which leaves nothing on either.
+func TestMakeSafeEndsSayToACardThatIsNotReady(t *testing.T) {
+	alone(t, func(t *testing.T) {
+		def := fakeBench(1)
+		def.Connections[0].Serial = "another"
+		f := newFake()
+		r := &rig{t: t, cards: []*fakeCard{f}}
+		r.open(def)
+		r.must(r.Settled(t.Context()))
+		got := make(chan error, 1)
+		go func() {
+			_, err := r.Say(context.Background(), "card 1", "SENS1:CURR:PROT 0.01;:OUTP1 ON", time.Minute)
+			got <- err
+		}()
+		<-time.After(time.Second)
+		if f.safe() {
+			t.Fatal("nothing was on")
+		}
+		if err := r.MakeSafe(t.Context()); err == nil {
+			t.Error("a card that was refused was made safe")
+		}
+		if err := <-got; !errors.Is(err, bench.ErrMadeSafe) || !f.safe() {
+			t.Errorf("say: %v; safe: %v", err, f.safe())
+		}
+	})
 }

@@ -107,6 +107,11 @@ func (c *conn) found(s *session, err error) {
 		c.note("%v", err)
 		c.disown(s)
 		c.link.report(codeOf(err), err.Error())
+		if lost := c.link.cfg.Lost; lost != nil {
+			reason, _ := c.explain(err)
+			// The connection is in use here, and whoever is told may want it.
+			c.link.wg.Go(func() { lost(c.def.Name + ": " + reason) })
+		}
 	default:
 		c.drop(s, err)
 	}

@@ -70,9 +70,9 @@ func TestNoticed(t *testing.T) {
 		{"restarted, idle", false, (*fakeCard).reboot, "restarted", 0},
 		{"restarted, on", true, (*fakeCard).reboot, "restarted", CodeRestarted},
 		{"an error, idle", false, reported(-240, "Hardware error"), "", 0},
-		{"an error, on", true, reported(-240, "Hardware error"), "", -240},
+		{"an error, on", true, reported(-240, "Hardware error"), "Hardware error", -240},
 		{"noise, on", true, reported(-113, "Undefined header"), "", 0},
-		{"somebody switched off", true, off, "", CodeState},
+		{"somebody switched off", true, off, "should be on", CodeState},
 		{"somebody switched on", false, func(f *fakeCard) {
 			f.mu.Lock()
 			defer f.mu.Unlock()

@@ -60,7 +60,7 @@ func (c *conn) trouble(err error, message string, within time.Duration) error {
 	switch {
 	case errors.Is(err, wire.ErrClosed):
 		e.What, e.Remedy = "the connection ended during "+asked+": "+plain(err), c.remedyOfEnd()
-	case errors.Is(err, wire.ErrTimeout):
+	case errors.Is(err, wire.ErrTimeout), errors.Is(err, context.DeadlineExceeded):
 		e.What = fmt.Sprintf("no answer to %s within %v", asked, within.Round(time.Millisecond))
 		e.Remedy = "Check the card's power and its cable; if it is only slow, give the connection a longer timeout"
 	case errors.Is(err, wire.ErrGarbled):
@@ -107,7 +107,7 @@ func (c *conn) place() string {
 
 // restarted is the error of a card that has started anew.
 func (c *conn) restarted() error {
-	return c.fault(ErrRestarted, "the card has restarted: its outputs are off and all that was set is gone",
+	return c.fault(ErrRestarted, "the card has restarted: what was set is gone",
 		"Check the card's power and its supply; then make the bench safe and start again")
 }
 

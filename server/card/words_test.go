@@ -124,3 +124,17 @@ func TestRealConnectionsThatFail(t *testing.T) {
 		_ = l.Disconnect()
 	}
 }
+
+// TestNoTimeLeft: the end of a call's time is said as that of an answer's.
+func TestNoTimeLeft(t *testing.T) {
+	c := connAt(t, "tcp://card.example:5025")
+	late, lateRemedy := c.explain(c.trouble(wire.ErrTimeout, "*IDN?", time.Second))
+	for _, err := range []error{context.DeadlineExceeded, fmt.Errorf("waiting: %w", context.DeadlineExceeded)} {
+		if what, remedy := c.explain(c.trouble(err, "*IDN?", time.Second)); what != late || remedy != lateRemedy {
+			t.Errorf("%v: %q, %q", err, what, remedy)
+		}
+	}
+	if what, _ := c.explain(c.restarted()); what != "the card has restarted: what was set is gone" {
+		t.Errorf("%q: nobody has asked about the outputs", what)
+	}
+}

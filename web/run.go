@@ -319,16 +319,12 @@ func resultNote(r procedure.Result) string {
 	return r.Note + " (" + flags + ")"
 }
 
+// channelName is what a channel is called; the return has no name here.
 func channelName(def *bench.Definition, id bench.ChannelID) string {
 	if id == 0 {
 		return ""
 	}
-	for _, c := range def.Channels {
-		if c.ID == id && c.Name != "" {
-			return c.Name
-		}
-	}
-	return "channel " + strconv.Itoa(int(id))
+	return def.LineName(id)
 }
 
 // setText is the level that was set, in the unit of what was forced then.

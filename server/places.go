@@ -46,6 +46,7 @@ type places struct {
 	log       *slog.Logger
 	rehearsal *rehearsal.Bench
 	rehearsed bench.Definition
+	clock     bench.Clock // of the rehearsal bench
 	open      func(def bench.Definition, tell cardEvents) (cardLink, error)
 
 	mu     sync.Mutex
@@ -162,13 +163,13 @@ func (p *places) rehearse(ctx context.Context) *routes.Place {
 	}
 	return &routes.Place{
 		Bench: p.rehearsed, Said: func() bench.Identity { return identity }, Rehearse: rehearser{p.rehearsal}, Stepper: stepper,
-		Station: p.newStation(ctx, stepper, p.store),
+		Station: p.newStation(ctx, stepper, p.clock, p.store),
 	}
 }
 
-func (p *places) newStation(ctx context.Context, link bench.Link, to run.Recorder) *run.Station {
+func (p *places) newStation(ctx context.Context, link bench.Link, clock bench.Clock, to run.Recorder) *run.Station {
 	return run.NewStation(ctx, run.Config{
-		Link: link, Clock: bench.FineClock{}, Recorder: to, Observer: p.boards, Log: p.log, Changed: p.boards.BenchChanged,
+		Link: link, Clock: clock, Recorder: to, Observer: p.boards, Log: p.log, Changed: p.boards.BenchChanged,
 	})
 }
 
@@ -203,7 +204,7 @@ func (p *places) engage(ctx context.Context, def bench.Definition) (*routes.Plac
 	who.ask(settled, cards, p.log)
 	stepper := run.NewStepper(cards)
 	place = &routes.Place{Bench: def, Said: who.get, Cards: cards, Stepper: stepper,
-		Station: p.newStation(ctx, stepper, &cardRecorder{Store: p.store, cards: cards, log: p.log})}
+		Station: p.newStation(ctx, stepper, bench.FineClock{}, &cardRecorder{Store: p.store, cards: cards, log: p.log})}
 	close(made)
 	return place, cards, nil
 }

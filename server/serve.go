@@ -115,7 +115,8 @@ func databasePath(dir string) string { return filepath.Join(dir, "ohmkeep.db") }
 // wire makes the bench, its station and the routes.
 func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	def := rehearsal.DefaultBench()
-	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: bench.FineClock{}, Seed: benchSeed})
+	clock := bench.NewPacedClock(bench.FineClock{})
+	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: benchSeed})
 	if err != nil {
 		return nil, err
 	}
@@ -130,7 +131,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	a.hub = live.NewHub(a.Log, routes.OriginCheck(names))
 	boards := routes.NewBoards(a.hub, a.Log)
 	a.boards = boards
-	a.places = &places{store: a.store, boards: boards, log: a.Log, rehearsal: b, rehearsed: def, open: openCards(a.Log)}
+	a.places = &places{store: a.store, boards: boards, log: a.Log, rehearsal: b, rehearsed: def, clock: clock, open: openCards(a.Log)}
 	place, err := a.places.first(ctx)
 	if err != nil {
 		return nil, err

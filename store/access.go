@@ -74,10 +74,12 @@ func (s *Store) Session(ctx context.Context, session string) (Access, error) {
 		hashOf(session), s.now().UnixNano())
 }
 
+// access reads who a secret belongs to, from the control pool: every request
+// begins with it, a stop too.
 func (s *Store) access(ctx context.Context, denied, query string, args ...any) (a Access, err error) {
 	var role string
 	var expires sql.NullInt64
-	err = s.read.QueryRowContext(ctx, query, args...).Scan(&role, &a.Name, &expires)
+	err = s.reader(From(ctx, Control)).QueryRowContext(ctx, query, args...).Scan(&role, &a.Name, &expires)
 	if errors.Is(err, sql.ErrNoRows) {
 		return Access{}, errorf(Denied, "%s", denied)
 	}

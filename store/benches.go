@@ -116,7 +116,7 @@ func (s *Store) GetSeating(ctx context.Context, benchKey string) (*Seating, erro
 	g := &Seating{Bench: benchKey}
 	var at int64
 	var body string
-	err := s.read.QueryRowContext(ctx, "SELECT at, by, body FROM seatings WHERE bench = ?", benchKey).Scan(&at, &g.By, &body)
+	err := s.reader(ctx).QueryRowContext(ctx, "SELECT at, by, body FROM seatings WHERE bench = ?", benchKey).Scan(&at, &g.By, &body)
 	if err != nil {
 		return nil, wrap("get seating", missing(err, "nothing was ever seated on bench %s", benchKey))
 	}

@@ -5,7 +5,7 @@ import "testing"
 // CountRows looks into a table, for tests that ask what was left behind.
 func CountRows(t testing.TB, s *Store, table string) (n int) {
 	t.Helper()
-	if err := s.read.QueryRow("SELECT count(*) FROM " + table).Scan(&n); err != nil {
+	if err := s.read[Pages].QueryRow("SELECT count(*) FROM " + table).Scan(&n); err != nil {
 		t.Fatal(err)
 	}
 	return n

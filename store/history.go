@@ -107,7 +107,7 @@ func (f *Filter) condition() (string, []any) {
 func (s *Store) ListRuns(ctx context.Context, f Filter, cursor string, limit int) (*Page, error) {
 	p := &Page{}
 	where, args := f.condition()
-	err := s.read.QueryRowContext(ctx, fmt.Sprintf(`SELECT count(*) FROM (SELECT 1 FROM runs WHERE %s LIMIT %d)`, where, TotalBound), args...).Scan(&p.Total)
+	err := s.reader(ctx).QueryRowContext(ctx, fmt.Sprintf(`SELECT count(*) FROM (SELECT 1 FROM runs WHERE %s LIMIT %d)`, where, TotalBound), args...).Scan(&p.Total)
 	if err != nil {
 		return nil, wrap("list runs", err)
 	}
@@ -211,7 +211,7 @@ func (s *Store) GetOverview(ctx context.Context, last int) (*Overview, error) {
 		return nil
 	})
 	if err == nil {
-		err = s.read.QueryRowContext(ctx, "SELECT count(*) FROM units").Scan(&o.Units)
+		err = s.reader(ctx).QueryRowContext(ctx, "SELECT count(*) FROM units").Scan(&o.Units)
 	}
 	if err == nil {
 		o.Last, err = s.runPage(ctx, "TRUE", nil, "", last)

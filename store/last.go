@@ -16,7 +16,7 @@ func (s *Store) LastReadings(ctx context.Context, runID string, measurement, n i
 		return nil, err
 	}
 	var end sql.NullInt64
-	err = s.read.QueryRowContext(ctx, `SELECT first + count FROM chunks WHERE run = ? AND measurement = ?
+	err = s.reader(ctx).QueryRowContext(ctx, `SELECT first + count FROM chunks WHERE run = ? AND measurement = ?
 		ORDER BY first DESC LIMIT 1`, seq, measurement).Scan(&end)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, nil

@@ -70,5 +70,5 @@ func (s *Store) Checkpoint(ctx context.Context) error {
 // Ping reports whether the database answers.
 func (s *Store) Ping(ctx context.Context) error {
 	var one int
-	return wrap("ping", s.read.QueryRowContext(ctx, "SELECT 1").Scan(&one))
+	return wrap("ping", s.reader(ctx).QueryRowContext(ctx, "SELECT 1").Scan(&one))
 }

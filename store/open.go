@@ -22,7 +22,6 @@ import (
 )
 
 const (
-	readers = 4
 	// pageSize: a packed chunk is 43 kB, and larger pages make its chain short.
 	pageSize      = 16384
 	applicationID = 0x4F686D6B // "Ohmk"
@@ -36,9 +35,10 @@ type Options struct {
 
 // Store is an open database. It is safe for concurrent use.
 type Store struct {
-	write, read *sql.DB
-	path        string
-	now         func() time.Time
+	write *sql.DB
+	read  [pools]*sql.DB
+	path  string
+	now   func() time.Time
 
 	appendMu sync.Mutex // held over a whole append, so that tails match the disk
 	tails    map[string]*runTail
@@ -68,7 +68,7 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 	if err := migrate(ctx, s.write); err != nil {
 		return nil, err
 	}
-	if s.read, err = openPool(ctx, path, readerPragmas, readers, readOnly); err != nil {
+	if err := s.openReaders(ctx); err != nil {
 		return nil, err
 	}
 	if err := s.stmt.prepare(ctx, s.write); err != nil {
@@ -179,20 +179,14 @@ func migrate(ctx context.Context, db *sql.DB) error {
 func (s *Store) Close() error {
 	s.appendMu.Lock()
 	defer s.appendMu.Unlock()
-	var readErr error
-	if s.read != nil {
-		readErr = s.read.Close() // first: a reader would keep the log from shrinking
-		s.read = nil
-	}
+	readErr := s.closeReaders() // first: a reader would keep the log from shrinking
 	return errors.Join(readErr, s.Checkpoint(context.Background()), s.closePools())
 }
 
 func (s *Store) closePools() error {
-	var errs []error
-	for _, db := range []*sql.DB{s.read, s.write} {
-		if db != nil {
-			errs = append(errs, db.Close())
-		}
+	err := s.closeReaders()
+	if s.write != nil {
+		err = errors.Join(err, s.write.Close())
 	}
-	return errors.Join(errs...)
+	return err
 }

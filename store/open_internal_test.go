@@ -20,11 +20,16 @@ func open(t *testing.T, path string) *Store {
 func TestSettingsHoldOnEveryConnection(t *testing.T) {
 	s := open(t, filepath.Join(t.TempDir(), "a b?c#d.db")) // a path that must be escaped
 	defer s.Close()
-	for _, pool := range []struct {
+	type pool struct {
 		db      *sql.DB
 		pragmas []pragma
 		size    int
-	}{{s.write, writerPragmas, 1}, {s.read, readerPragmas, readers}} {
+	}
+	all := []pool{{s.write, writerPragmas, 1}}
+	for p, size := range poolSizes {
+		all = append(all, pool{s.read[p], readerPragmas, size})
+	}
+	for _, pool := range all {
 		for range pool.size { // each kept busy, so that the next is another one
 			c, err := pool.db.Conn(t.Context())
 			if err != nil {
@@ -65,8 +70,10 @@ func TestOpenFailsWhereASettingDoesNotTake(t *testing.T) {
 func TestReadersCannotWrite(t *testing.T) {
 	s := open(t, filepath.Join(t.TempDir(), "x.db"))
 	defer s.Close()
-	if _, err := s.read.Exec("INSERT INTO events (at, by, action, subject, detail) VALUES (1, '', '', '', '')"); err == nil {
-		t.Error("a reader wrote")
+	for p, db := range s.read {
+		if _, err := db.Exec("INSERT INTO events (at, by, action, subject, detail) VALUES (1, '', '', '', '')"); err == nil {
+			t.Errorf("a reader of %s wrote", Pool(p))
+		}
 	}
 }
 
@@ -134,7 +141,7 @@ func TestTransactions(t *testing.T) {
 		return err
 	}
 	count := func() (n int) {
-		if err := s.read.QueryRow("SELECT count(*) FROM events").Scan(&n); err != nil {
+		if err := s.read[Pages].QueryRow("SELECT count(*) FROM events").Scan(&n); err != nil {
 			t.Fatal(err)
 		}
 		return n

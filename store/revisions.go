@@ -127,7 +127,7 @@ func scanRevised[T any](scan func(...any) error, r *Revised[T]) error {
 // old pages point at them.
 func get[T any](ctx context.Context, s *Store, n *noun[T], key string, rev int) (*Revised[T], error) {
 	r := new(Revised[T])
-	err := scanRevised(s.read.QueryRowContext(ctx, `SELECT `+revisedColumns+` FROM `+n.heads+` h JOIN `+n.revisions+` r USING (key)
+	err := scanRevised(s.reader(ctx).QueryRowContext(ctx, `SELECT `+revisedColumns+` FROM `+n.heads+` h JOIN `+n.revisions+` r USING (key)
 		WHERE key = ?1 AND r.rev = CASE ?2 WHEN 0 THEN h.rev ELSE ?2 END`, key, rev).Scan, r)
 	if err != nil {
 		what := n.name + " " + key

@@ -145,7 +145,7 @@ func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, er
 	var seated, acknowledged, confirmed sql.NullString
 	var deviceRev, procRev, ended sql.NullInt64
 	var started int64
-	err := s.read.QueryRowContext(ctx, `SELECT device_rev, procedure_rev, serial, lot, operator, manual, rehearsal, note,
+	err := s.reader(ctx).QueryRowContext(ctx, `SELECT device_rev, procedure_rev, serial, lot, operator, manual, rehearsal, note,
 		status, outcome, reason, started, ended, readings, identity, seated, findings, items, d.body, p.body, m.body, b.body
 		FROM runs LEFT JOIN acknowledged ON acknowledged.run = runs.id LEFT JOIN confirmed ON confirmed.run = runs.id
 		JOIN snapshots d ON d.id = device_body JOIN snapshots p ON p.id = procedure_body

@@ -32,9 +32,10 @@ func (s *Store) NewShare(ctx context.Context, runID, by string, expires time.Tim
 }
 
 // SharedRun returns the id of the run that a share link shows. An unknown,
-// expired or revoked link is Denied.
+// expired or revoked link is Denied. It reads from the control pool, as every
+// look-up of who asks.
 func (s *Store) SharedRun(ctx context.Context, secret string) (runID string, err error) {
-	err = s.read.QueryRowContext(ctx, `SELECT runs.id FROM shares JOIN runs ON seq = run
+	err = s.reader(From(ctx, Control)).QueryRowContext(ctx, `SELECT runs.id FROM shares JOIN runs ON seq = run
 		WHERE hash = ? AND revoked IS NULL AND (expires IS NULL OR expires > ?)`,
 		hashOf(secret), s.now().UnixNano()).Scan(&runID)
 	if CodeOf(missing(err, "")) == NotFound {

@@ -44,7 +44,7 @@ func (s *Store) SaveTraffic(ctx context.Context, runID string, t talk.Traffic) e
 func (s *Store) Traffic(ctx context.Context, runID string) (talk.Traffic, error) {
 	var t talk.Traffic
 	var packed []byte
-	err := s.read.QueryRowContext(ctx, "SELECT events, dropped FROM traffic WHERE run = ?", runID).Scan(&packed, &t.Dropped)
+	err := s.reader(ctx).QueryRowContext(ctx, "SELECT events, dropped FROM traffic WHERE run = ?", runID).Scan(&packed, &t.Dropped)
 	if err != nil {
 		return t, wrap("traffic", missing(err, "there is no traffic of run %s", runID))
 	}
@@ -67,6 +67,6 @@ func (s *Store) Traffic(ctx context.Context, runID string) (talk.Traffic, error)
 // HasTraffic reports whether anything is kept of what was said during a run.
 func (s *Store) HasTraffic(ctx context.Context, runID string) (bool, error) {
 	var there bool
-	err := s.read.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM traffic WHERE run = ?)", runID).Scan(&there)
+	err := s.reader(ctx).QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM traffic WHERE run = ?)", runID).Scan(&there)
 	return there, err
 }

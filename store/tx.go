@@ -66,7 +66,7 @@ func (t *tx) row(query string, args ...any) *sql.Row {
 
 // rows runs a query on the readers and calls scan for each row.
 func (s *Store) rows(ctx context.Context, query string, args []any, scan func(*sql.Rows) error) error {
-	rs, err := s.read.QueryContext(ctx, query, args...)
+	rs, err := s.reader(ctx).QueryContext(ctx, query, args...)
 	if err != nil {
 		return err
 	}

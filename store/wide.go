@@ -69,7 +69,7 @@ func (s *Store) Wide(ctx context.Context, f Filter, columns func([]WideColumn) e
 		clear(out.Results)
 		out.Run = *r
 		var body int64
-		if err := s.read.QueryRowContext(ctx, "SELECT procedure_body FROM runs WHERE id = ?", r.ID).Scan(&body); err != nil {
+		if err := s.reader(ctx).QueryRowContext(ctx, "SELECT procedure_body FROM runs WHERE id = ?", r.ID).Scan(&body); err != nil {
 			return wrap("wide table", missing(err, "there is no run %s", r.ID))
 		}
 		results, err := s.Results(ctx, r.ID)

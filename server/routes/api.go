@@ -20,11 +20,11 @@ func (s *Server) endpoints() []endpoint {
 	table := slices.Concat(s.deviceEndpoints(), s.editingEndpoints(), s.procedureEndpoints(), s.draftEndpoints(), s.benchEndpoints(),
 		s.runEndpoints(), s.manualEndpoints(), s.historyEndpoints(), s.shareEndpoints(), s.cardEndpoints())
 	table = append(table, endpoint{
-		route: route{"GET", "/health", store.Nobody, s.apiHealth}, id: "health", tag: "server",
+		route: route{"GET", "/health", store.Nobody, control, s.apiHealth}, id: "health", tag: "server",
 		summary: "Whether the server answers, and its version.", response: apiHealth{},
 	})
 	about := endpoint{id: "document", tag: "server", summary: "This document.", response: map[string]any{}}
-	about.route = route{"GET", "/openapi.json", store.Nobody, nil}
+	about.route = route{"GET", "/openapi.json", store.Nobody, page, nil}
 	doc := openAPI(s.Version, append(slices.Clone(table), about))
 	about.handle = func(w http.ResponseWriter, r *http.Request) error { return reply(w, http.StatusOK, doc) }
 	table = append(table, about)

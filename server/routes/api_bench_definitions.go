@@ -17,20 +17,20 @@ func (s *Server) benchDefinitionEndpoints() []endpoint {
 	from := param{"from", "Number of the earlier revision.", whole(1, 1<<31-1)}
 	to := param{"to", "Number of the later revision; left out: the latest.", whole(1, 1<<31-1)}
 	return []endpoint{
-		{route: route{"GET", "/benches/{key}/definition", store.Viewer, s.apiDefinition}, id: "getBenchDefinition", tag: tag, query: []param{revParam},
+		{route: route{"GET", "/benches/{key}/definition", store.Viewer, page, s.apiDefinition}, id: "getBenchDefinition", tag: tag, query: []param{revParam},
 			summary: "The connections, channels and paths of a bench, with ranges and accuracy, as it is stored and exported.", response: bench.Definition{}, tagged: true},
-		{route: route{"PUT", "/benches/{key}/definition", store.Operator, s.apiPutDefinition}, id: "putBenchDefinition", tag: tag,
+		{route: route{"PUT", "/benches/{key}/definition", store.Operator, page, s.apiPutDefinition}, id: "putBenchDefinition", tag: tag,
 			summary: "Store a new bench or a new revision of one. The bench in use stays as it is until it is used again.",
 			request: bench.Definition{}, response: apiSaved{}, tagged: true},
-		{route: route{"DELETE", "/benches/{key}", store.Owner, s.apiDeleteBench}, id: "deleteBench", tag: tag,
+		{route: route{"DELETE", "/benches/{key}", store.Owner, page, s.apiDeleteBench}, id: "deleteBench", tag: tag,
 			summary: "Take a bench that is not in use out of the lists. Its revisions stay for the runs that used them.", status: http.StatusNoContent},
-		{route: route{"GET", "/benches/{key}/revisions", store.Viewer, s.apiBenchRevisions}, id: "listBenchRevisions", tag: tag,
+		{route: route{"GET", "/benches/{key}/revisions", store.Viewer, page, s.apiBenchRevisions}, id: "listBenchRevisions", tag: tag,
 			summary: "The history of a bench, newest first.", response: apiList[store.Revision]{}},
-		{route: route{"GET", "/benches/{key}/changes", store.Viewer, s.apiBenchChanges}, id: "compareBenches", tag: tag, query: []param{from, to},
+		{route: route{"GET", "/benches/{key}/changes", store.Viewer, page, s.apiBenchChanges}, id: "compareBenches", tag: tag, query: []param{from, to},
 			summary: "What changed between two revisions of a bench.", response: apiList[dut.Change]{}},
-		{route: route{"GET", "/benches/{key}/warnings", store.Viewer, s.apiBenchWarnings}, id: "listBenchWarnings", tag: tag, query: []param{revParam},
+		{route: route{"GET", "/benches/{key}/warnings", store.Viewer, page, s.apiBenchWarnings}, id: "listBenchWarnings", tag: tag, query: []param{revParam},
 			summary: "What a bench is stored with, but should be looked at.", response: apiList[dut.Problem]{}},
-		{route: route{"POST", "/benches/{key}/use", store.Operator, s.apiUseBench}, id: "useBench", tag: tag,
+		{route: route{"POST", "/benches/{key}/use", store.Operator, page, s.apiUseBench}, id: "useBench", tag: tag,
 			summary: "Put a bench in use, as it is stored. It takes an owner, or the operator who holds control, and no run at work; control is free afterwards. " +
 				"While the state of the bench in use is unknown, an owner alone can, who says that its power is off.",
 			query:    []param{{"powerOff", "The power of the bench in use is off: asked of an owner while its state is unknown.", schema{Type: types{"boolean"}}}},

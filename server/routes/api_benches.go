@@ -11,19 +11,19 @@ import (
 func (s *Server) benchEndpoints() []endpoint {
 	const tag = "benches"
 	return append([]endpoint{
-		{route: route{"GET", "/benches", store.Viewer, s.apiBenches}, id: "listBenches", tag: tag,
+		{route: route{"GET", "/benches", store.Viewer, page, s.apiBenches}, id: "listBenches", tag: tag,
 			summary: "The benches of this server and how they stand.", response: apiList[apiBench]{}},
-		{route: route{"GET", "/benches/{key}", store.Viewer, s.apiState}, id: "getBench", tag: tag,
+		{route: route{"GET", "/benches/{key}", store.Viewer, page, s.apiState}, id: "getBench", tag: tag,
 			summary: "How a bench stands. Of the one in use: its state, its connections, who holds control, what is seated, the run at work.", response: apiBench{}},
-		{route: route{"PUT", "/benches/{key}/seating", store.Operator, s.onBench(s.apiSeat)}, id: "seat", tag: tag,
+		{route: route{"PUT", "/benches/{key}/seating", store.Operator, page, s.onBench(s.apiSeat)}, id: "seat", tag: tag,
 			summary: "Seat a unit on a rehearsal bench, with its seed, options and faults.", request: apiSeatRequest{}, response: apiBench{}},
-		{route: route{"POST", "/benches/{key}/safe", store.Viewer, s.onBench(s.apiMakeSafe)}, id: "makeSafe", tag: tag,
+		{route: route{"POST", "/benches/{key}/safe", store.Viewer, control, s.onBench(s.apiMakeSafe)}, id: "makeSafe", tag: tag,
 			summary: "Outputs to zero and off, all paths open. It ends a run at work. This is no emergency stop.", response: apiBench{}},
-		{route: route{"PUT", "/benches/{key}/control", store.Operator, s.onBench(s.apiTakeControl)}, id: "takeControl", tag: tag,
+		{route: route{"PUT", "/benches/{key}/control", store.Operator, control, s.onBench(s.apiTakeControl)}, id: "takeControl", tag: tag,
 			summary: "Take control of a bench; an owner takes it over from whoever has it.", response: apiBench{}},
-		{route: route{"DELETE", "/benches/{key}/control", store.Operator, s.onBench(s.apiReleaseControl)}, id: "releaseControl", tag: tag,
+		{route: route{"DELETE", "/benches/{key}/control", store.Operator, control, s.onBench(s.apiReleaseControl)}, id: "releaseControl", tag: tag,
 			summary: "Give control of a bench up.", response: apiBench{}},
-		{route: route{"GET", "/models", store.Viewer, s.apiModels}, id: "listModels", tag: tag,
+		{route: route{"GET", "/models", store.Viewer, page, s.apiModels}, id: "listModels", tag: tag,
 			summary: "The parts that can be rehearsed, and the kinds of faults that a unit and the bench can have.", response: apiModels{}},
 	}, s.benchDefinitionEndpoints()...)
 }

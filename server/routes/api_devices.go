@@ -13,23 +13,23 @@ import (
 func (s *Server) deviceEndpoints() []endpoint {
 	const tag = "devices"
 	return []endpoint{
-		{route: route{"GET", "/devices", store.Viewer, s.apiDevices}, id: "listDevices", tag: tag,
+		{route: route{"GET", "/devices", store.Viewer, page, s.apiDevices}, id: "listDevices", tag: tag,
 			summary: "The latest revision of every device.", response: apiList[apiRevision[dut.Device]]{}},
-		{route: route{"GET", "/devices/{key}", store.Viewer, s.apiDevice}, id: "getDevice", tag: tag, query: []param{revParam},
+		{route: route{"GET", "/devices/{key}", store.Viewer, page, s.apiDevice}, id: "getDevice", tag: tag, query: []param{revParam},
 			summary: "One revision of a device.", response: apiRevision[dut.Device]{}, tagged: true},
-		{route: route{"PUT", "/devices/{key}", store.Operator, s.apiPutDevice}, id: "putDevice", tag: tag,
+		{route: route{"PUT", "/devices/{key}", store.Operator, page, s.apiPutDevice}, id: "putDevice", tag: tag,
 			summary: "Store a new device or a new revision of one.", request: dut.Device{}, response: apiSaved{}, tagged: true},
-		{route: route{"DELETE", "/devices/{key}", store.Owner, s.apiDeleteDevice}, id: "deleteDevice", tag: tag,
+		{route: route{"DELETE", "/devices/{key}", store.Owner, page, s.apiDeleteDevice}, id: "deleteDevice", tag: tag,
 			summary: "Take a device out of the lists. Its revisions stay for the runs that used them.", status: http.StatusNoContent},
-		{route: route{"GET", "/devices/{key}/revisions", store.Viewer, s.apiDeviceRevisions}, id: "listDeviceRevisions", tag: tag,
+		{route: route{"GET", "/devices/{key}/revisions", store.Viewer, page, s.apiDeviceRevisions}, id: "listDeviceRevisions", tag: tag,
 			summary: "The history of a device, newest first.", response: apiList[store.Revision]{}},
-		{route: route{"GET", "/devices/{key}/pinmaps", store.Viewer, s.apiPinMaps}, id: "listPinMaps", tag: tag,
+		{route: route{"GET", "/devices/{key}/pinmaps", store.Viewer, page, s.apiPinMaps}, id: "listPinMaps", tag: tag,
 			summary: "The pin maps of a device, one for each bench.", response: apiList[apiRevision[bench.PinMap]]{}},
-		{route: route{"GET", "/devices/{key}/pinmaps/{bench}", store.Viewer, s.apiPinMap}, id: "getPinMap", tag: tag, query: []param{revParam},
+		{route: route{"GET", "/devices/{key}/pinmaps/{bench}", store.Viewer, page, s.apiPinMap}, id: "getPinMap", tag: tag, query: []param{revParam},
 			summary: "The pin map of a device on a bench.", response: apiRevision[bench.PinMap]{}, tagged: true},
-		{route: route{"PUT", "/devices/{key}/pinmaps/{bench}", store.Operator, s.apiPutPinMap}, id: "putPinMap", tag: tag,
+		{route: route{"PUT", "/devices/{key}/pinmaps/{bench}", store.Operator, page, s.apiPutPinMap}, id: "putPinMap", tag: tag,
 			summary: "Store a pin map or a new revision of one.", request: bench.PinMap{}, response: apiSaved{}, tagged: true},
-		{route: route{"DELETE", "/devices/{key}/pinmaps/{bench}", store.Owner, s.apiDeletePinMap}, id: "deletePinMap", tag: tag,
+		{route: route{"DELETE", "/devices/{key}/pinmaps/{bench}", store.Owner, page, s.apiDeletePinMap}, id: "deletePinMap", tag: tag,
 			summary: "Take a pin map out of the lists.", status: http.StatusNoContent},
 	}
 }

@@ -11,10 +11,10 @@ import (
 
 func (s *Server) draftEndpoints() []endpoint {
 	return []endpoint{
-		{route: route{"GET", "/devices/{key}/draft", store.Viewer, s.apiDraft}, id: "draftProcedure", tag: "procedures",
+		{route: route{"GET", "/devices/{key}/draft", store.Viewer, page, s.apiDraft}, id: "draftProcedure", tag: "procedures",
 			summary:  "A first procedure made from the device alone, with the reasons for its values. Nothing is stored: put it under a key of your own.",
 			response: apiDraft{}},
-		{route: route{"GET", "/schemas/procedure.json", store.Viewer, s.apiProcedureSchema}, id: "procedureSchema", tag: "procedures",
+		{route: route{"GET", "/schemas/procedure.json", store.Viewer, page, s.apiProcedureSchema}, id: "procedureSchema", tag: "procedures",
 			summary: "The JSON Schema of a procedure's document.", response: map[string]any{}},
 	}
 }

@@ -17,19 +17,19 @@ func (s *Server) historyEndpoints() []endpoint {
 	const tag = "history"
 	byDevice := filterParams[:1]
 	return []endpoint{
-		{route: route{"GET", "/runs", store.Viewer, s.apiHistory}, id: "listRuns", tag: tag,
+		{route: route{"GET", "/runs", store.Viewer, page, s.apiHistory}, id: "listRuns", tag: tag,
 			query:   append(filterParams[:len(filterParams):len(filterParams)], pageParams...),
 			summary: "Runs, newest first.", response: apiHistory{}},
-		{route: route{"GET", "/runs.csv", store.Viewer, s.csvHistory}, id: "exportRuns", tag: tag, query: filterParams, media: mediaCSV,
+		{route: route{"GET", "/runs.csv", store.Viewer, report, s.csvHistory}, id: "exportRuns", tag: tag, query: filterParams, media: mediaCSV,
 			summary: "Runs as CSV, newest first."},
-		{route: route{"GET", "/results/wide.csv", store.Viewer, s.csvWide}, id: "exportWide", tag: tag, query: filterParams, media: mediaCSV,
+		{route: route{"GET", "/results/wide.csv", store.Viewer, report, s.csvWide}, id: "exportWide", tag: tag, query: filterParams, media: mediaCSV,
 			summary: "A row for each run and a column for each result, as CSV."},
-		{route: route{"GET", "/units", store.Viewer, s.apiUnits}, id: "listUnits", tag: tag,
+		{route: route{"GET", "/units", store.Viewer, report, s.apiUnits}, id: "listUnits", tag: tag,
 			query:   append(byDevice[:1:1], param{"limit", "The most units to answer with; 1000 where it is left out.", whole(1, 10_000)}),
 			summary: "The units that were measured, by device, lot and serial number.", response: apiList[store.UnitRow]{}},
-		{route: route{"GET", "/lots", store.Viewer, s.apiLots}, id: "listLots", tag: tag, query: byDevice,
+		{route: route{"GET", "/lots", store.Viewer, report, s.apiLots}, id: "listLots", tag: tag, query: byDevice,
 			summary: "The lots that units belong to.", response: apiList[string]{}},
-		{route: route{"GET", "/overview", store.Viewer, s.apiOverview}, id: "getOverview", tag: tag,
+		{route: route{"GET", "/overview", store.Viewer, report, s.apiOverview}, id: "getOverview", tag: tag,
 			summary: "How many runs, readings and units there are, runs by outcome, and the newest runs.", response: store.Overview{}},
 	}
 }

@@ -15,15 +15,15 @@ import (
 func (s *Server) manualEndpoints() []endpoint {
 	const tag = "manual"
 	return []endpoint{
-		{route: route{"POST", "/manual", store.Operator, s.apiManualStart}, id: "measureManually", tag: tag, status: http.StatusCreated,
+		{route: route{"POST", "/manual", store.Operator, page, s.apiManualStart}, id: "measureManually", tag: tag, status: http.StatusCreated,
 			summary: "Carry out one measurement by hand, under the same rules as a run, into memory.", request: apiManualRequest{}, response: apiStarted{}},
-		{route: route{"GET", "/manual", store.Viewer, s.apiManual}, id: "getManual", tag: tag,
+		{route: route{"GET", "/manual", store.Viewer, page, s.apiManual}, id: "getManual", tag: tag,
 			summary: "What was last measured by hand.", response: apiManual{}},
-		{route: route{"GET", "/manual/readings", store.Viewer, s.apiManualReadings}, id: "listManualReadings", tag: tag, query: readingParams[1:],
+		{route: route{"GET", "/manual/readings", store.Viewer, page, s.apiManualReadings}, id: "listManualReadings", tag: tag, query: readingParams[1:],
 			summary: "Readings of what was last measured by hand, in columns of equal length.", response: apiReadings{}},
-		{route: route{"POST", "/manual/stop", store.Operator, s.apiManualStop}, id: "stopManual", tag: tag, status: http.StatusNoContent,
+		{route: route{"POST", "/manual/stop", store.Operator, control, s.apiManualStop}, id: "stopManual", tag: tag, status: http.StatusNoContent,
 			summary: "Stop measuring by hand; the bench is made safe at once."},
-		{route: route{"POST", "/manual/keep", store.Operator, s.apiManualKeep}, id: "keepManual", tag: tag, status: http.StatusCreated,
+		{route: route{"POST", "/manual/keep", store.Operator, page, s.apiManualKeep}, id: "keepManual", tag: tag, status: http.StatusCreated,
 			summary: "Keep what was last measured by hand as a run. It is stopped first.", request: apiKeep{}, response: apiStarted{}},
 	}
 }

@@ -15,19 +15,19 @@ func (s *Server) procedureEndpoints() []endpoint {
 	const tag = "procedures"
 	byDevice := param{"device", "Only those for this device, by key.", text(64)}
 	return []endpoint{
-		{route: route{"GET", "/procedures", store.Viewer, s.apiProcedures}, id: "listProcedures", tag: tag, query: []param{byDevice},
+		{route: route{"GET", "/procedures", store.Viewer, page, s.apiProcedures}, id: "listProcedures", tag: tag, query: []param{byDevice},
 			summary: "The latest revision of every procedure.", response: apiList[apiRevision[procedure.Procedure]]{}},
-		{route: route{"GET", "/procedures/{key}", store.Viewer, s.apiProcedure}, id: "getProcedure", tag: tag, query: []param{revParam},
+		{route: route{"GET", "/procedures/{key}", store.Viewer, page, s.apiProcedure}, id: "getProcedure", tag: tag, query: []param{revParam},
 			summary: "One revision of a procedure.", response: apiRevision[procedure.Procedure]{}, tagged: true},
-		{route: route{"PUT", "/procedures/{key}", store.Operator, s.apiPutProcedure}, id: "putProcedure", tag: tag,
+		{route: route{"PUT", "/procedures/{key}", store.Operator, page, s.apiPutProcedure}, id: "putProcedure", tag: tag,
 			summary: "Store a new procedure or a new revision of one.", request: procedureBody{}, response: apiSaved{}, tagged: true},
-		{route: route{"DELETE", "/procedures/{key}", store.Owner, s.apiDeleteProcedure}, id: "deleteProcedure", tag: tag,
+		{route: route{"DELETE", "/procedures/{key}", store.Owner, page, s.apiDeleteProcedure}, id: "deleteProcedure", tag: tag,
 			summary: "Take a procedure out of the lists. Its revisions stay for the runs that used them.", status: http.StatusNoContent},
-		{route: route{"GET", "/procedures/{key}/revisions", store.Viewer, s.apiProcedureRevisions}, id: "listProcedureRevisions", tag: tag,
+		{route: route{"GET", "/procedures/{key}/revisions", store.Viewer, page, s.apiProcedureRevisions}, id: "listProcedureRevisions", tag: tag,
 			summary: "The history of a procedure, newest first.", response: apiList[store.Revision]{}},
-		{route: route{"GET", "/procedures/{key}/check", store.Viewer, s.apiCheck}, id: "checkProcedure", tag: tag,
+		{route: route{"GET", "/procedures/{key}/check", store.Viewer, page, s.apiCheck}, id: "checkProcedure", tag: tag,
 			summary: "Whether a procedure is safe, possible and precise enough on the bench, without touching it, and how long it should take.", response: apiCheck{}},
-		{route: route{"GET", "/kinds", store.Viewer, s.apiKinds}, id: "listKinds", tag: tag,
+		{route: route{"GET", "/kinds", store.Viewer, page, s.apiKinds}, id: "listKinds", tag: tag,
 			summary: "The kinds of measurement: the fields they use and the results they derive.", response: apiList[apiKind]{}},
 	}
 }

@@ -13,11 +13,11 @@ import (
 func (s *Server) shareEndpoints() []endpoint {
 	const tag = "sharing"
 	return []endpoint{
-		{route: route{"GET", "/runs/{id}/shares", store.Viewer, s.apiShares}, id: "listShares", tag: tag,
+		{route: route{"GET", "/runs/{id}/shares", store.Viewer, page, s.apiShares}, id: "listShares", tag: tag,
 			summary: "The shared links of a run, newest first, without their secrets.", response: apiList[ShareLink]{}},
-		{route: route{"POST", "/runs/{id}/shares", store.Operator, s.apiShare}, id: "createShare", tag: tag, status: http.StatusCreated,
+		{route: route{"POST", "/runs/{id}/shares", store.Operator, page, s.apiShare}, id: "createShare", tag: tag, status: http.StatusCreated,
 			summary: "Make a read-only link to a run. Its path is answered once.", request: apiShare{}, response: ShareLink{}},
-		{route: route{"DELETE", "/runs/{id}/shares/{share}", store.Operator, s.apiRevokeShare}, id: "revokeShare", tag: tag,
+		{route: route{"DELETE", "/runs/{id}/shares/{share}", store.Operator, page, s.apiRevokeShare}, id: "revokeShare", tag: tag,
 			status: http.StatusNoContent, summary: "Make a shared link void for good."},
 	}
 }

@@ -23,15 +23,15 @@ import (
 
 func (s *Server) bringUpPages() []route {
 	return []route{
-		{"GET", "/bench/bring-up", store.Viewer, s.bringUpPage},
-		{"GET", "/bench/bring-up/live", store.Viewer, s.bringUpLive},
-		{"GET", "/bench/bring-up/log", store.Viewer, s.bringUpLog},
-		{"GET", "/bench/bring-up/meaning", store.Viewer, s.bringUpMeaning},
-		{"GET", "/bench/bring-up/code", store.Viewer, s.bringUpCode},
-		{"POST", "/bench/bring-up/say", store.Operator, s.sayForm},
-		{"POST", "/bench/bring-up/step", store.Operator, s.stepForm},
-		{"POST", "/bench/bring-up/step/next", store.Operator, s.stepNextForm},
-		{"POST", "/bench/bring-up/step/stop", store.Operator, s.stepStopForm},
+		{"GET", "/bench/bring-up", store.Viewer, page, s.bringUpPage},
+		{"GET", "/bench/bring-up/live", store.Viewer, control, s.bringUpLive},
+		{"GET", "/bench/bring-up/log", store.Viewer, page, s.bringUpLog},
+		{"GET", "/bench/bring-up/meaning", store.Viewer, page, s.bringUpMeaning},
+		{"GET", "/bench/bring-up/code", store.Viewer, page, s.bringUpCode},
+		{"POST", "/bench/bring-up/say", store.Operator, page, s.sayForm},
+		{"POST", "/bench/bring-up/step", store.Operator, page, s.stepForm},
+		{"POST", "/bench/bring-up/step/next", store.Operator, page, s.stepNextForm},
+		{"POST", "/bench/bring-up/step/stop", store.Operator, control, s.stepStopForm},
 	}
 }
 

@@ -14,8 +14,8 @@ import (
 
 func (s *Server) trafficPages() []route {
 	return []route{
-		{"GET", "/runs/{id}/traffic", store.Viewer, s.trafficPage},
-		{"GET", "/runs/{id}/traffic.txt", store.Viewer, s.trafficText},
+		{"GET", "/runs/{id}/traffic", store.Viewer, page, s.trafficPage},
+		{"GET", "/runs/{id}/traffic.txt", store.Viewer, report, s.trafficText},
 	}
 }
 

@@ -18,10 +18,10 @@ import (
 
 func (s *Server) cardCheckPages() []route {
 	return []route{
-		{"GET", "/bench/check-cards", store.Viewer, s.cardCheckPage},
-		{"GET", "/bench/check-cards/live", store.Viewer, s.cardCheckLive},
-		{"POST", "/bench/check-cards", store.Operator, s.cardCheckForm},
-		{"POST", "/bench/check-cards/stop", store.Operator, s.cardCheckStopForm},
+		{"GET", "/bench/check-cards", store.Viewer, page, s.cardCheckPage},
+		{"GET", "/bench/check-cards/live", store.Viewer, control, s.cardCheckLive},
+		{"POST", "/bench/check-cards", store.Operator, page, s.cardCheckForm},
+		{"POST", "/bench/check-cards/stop", store.Operator, control, s.cardCheckStopForm},
 	}
 }
 

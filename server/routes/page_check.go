@@ -15,7 +15,7 @@ import (
 )
 
 func (s *Server) checkPages() []route {
-	return []route{{"GET", "/procedures/{key}/check", store.Viewer, s.checkPage}}
+	return []route{{"GET", "/procedures/{key}/check", store.Viewer, page, s.checkPage}}
 }
 
 // prePower checks a procedure on the bench in use; pm nil stands for no pin map.

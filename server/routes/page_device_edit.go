@@ -17,15 +17,15 @@ import (
 
 func (s *Server) deviceEditPages() []route {
 	return []route{
-		{"GET", "/devices/new", store.Operator, s.deviceNewPage},
-		{"POST", "/devices/new", store.Operator, s.deviceNewForm},
-		{"GET", "/devices/{key}/edit", store.Operator, s.deviceEditPage},
-		{"POST", "/devices/{key}/edit", store.Operator, s.deviceEditForm},
-		{"POST", "/devices/{key}/duplicate", store.Operator, s.deviceDuplicate},
-		{"POST", "/devices/{key}/delete", store.Owner, s.deviceDelete},
-		{"GET", "/devices/{key}/revisions", store.Viewer, s.deviceRevisions},
-		{"POST", "/devices/{key}/undo", store.Operator, s.deviceUndo},
-		{"POST", "/devices/{key}/bring-back", store.Operator, s.deviceBringBack},
+		{"GET", "/devices/new", store.Operator, page, s.deviceNewPage},
+		{"POST", "/devices/new", store.Operator, page, s.deviceNewForm},
+		{"GET", "/devices/{key}/edit", store.Operator, page, s.deviceEditPage},
+		{"POST", "/devices/{key}/edit", store.Operator, page, s.deviceEditForm},
+		{"POST", "/devices/{key}/duplicate", store.Operator, page, s.deviceDuplicate},
+		{"POST", "/devices/{key}/delete", store.Owner, page, s.deviceDelete},
+		{"GET", "/devices/{key}/revisions", store.Viewer, page, s.deviceRevisions},
+		{"POST", "/devices/{key}/undo", store.Operator, page, s.deviceUndo},
+		{"POST", "/devices/{key}/bring-back", store.Operator, page, s.deviceBringBack},
 	}
 }
 

@@ -17,12 +17,12 @@ import (
 
 func (s *Server) pinMapPages() []route {
 	return []route{
-		{"GET", "/devices/{key}/pinmap", store.Viewer, s.pinMapPage},
-		{"POST", "/devices/{key}/pinmap", store.Operator, s.pinMapForm},
-		{"GET", "/devices/{key}/pinmap/revisions", store.Viewer, s.pinMapRevisions},
-		{"POST", "/devices/{key}/pinmap/undo", store.Operator, s.pinMapUndo},
-		{"POST", "/devices/{key}/pinmap/bring-back", store.Operator, s.pinMapBringBack},
-		{"GET", "/devices/{key}/wiring", store.Viewer, s.wiringPage},
+		{"GET", "/devices/{key}/pinmap", store.Viewer, page, s.pinMapPage},
+		{"POST", "/devices/{key}/pinmap", store.Operator, page, s.pinMapForm},
+		{"GET", "/devices/{key}/pinmap/revisions", store.Viewer, page, s.pinMapRevisions},
+		{"POST", "/devices/{key}/pinmap/undo", store.Operator, page, s.pinMapUndo},
+		{"POST", "/devices/{key}/pinmap/bring-back", store.Operator, page, s.pinMapBringBack},
+		{"GET", "/devices/{key}/wiring", store.Viewer, page, s.wiringPage},
 	}
 }
 

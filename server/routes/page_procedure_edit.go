@@ -18,28 +18,28 @@ import (
 
 func (s *Server) procedureEditPages() []route {
 	return []route{
-		{"GET", "/procedures", store.Viewer, s.proceduresPage},
-		{"POST", "/procedures", store.Operator, s.procedureNew},
-		{"POST", "/devices/{key}/draft", store.Operator, s.procedureDraft},
-		{"GET", "/procedures/import", store.Operator, s.importPage},
-		{"POST", "/procedures/import", store.Operator, s.importForm},
-		{"GET", "/procedures/{key}.json", store.Viewer, s.procedureExport},
+		{"GET", "/procedures", store.Viewer, page, s.proceduresPage},
+		{"POST", "/procedures", store.Operator, page, s.procedureNew},
+		{"POST", "/devices/{key}/draft", store.Operator, page, s.procedureDraft},
+		{"GET", "/procedures/import", store.Operator, page, s.importPage},
+		{"POST", "/procedures/import", store.Operator, page, s.importForm},
+		{"GET", "/procedures/{key}.json", store.Viewer, page, s.procedureExport},
 
-		{"GET", "/procedures/{key}/edit", store.Operator, s.procedureEditPage},
-		{"POST", "/procedures/{key}/edit", store.Operator, s.procedureListForm},
-		{"POST", "/procedures/{key}/about", store.Operator, s.procedureAboutForm},
-		{"GET", "/procedures/{key}/add", store.Operator, s.measurementAddPage},
-		{"POST", "/procedures/{key}/add", store.Operator, s.measurementAddForm},
-		{"GET", "/procedures/{key}/edit/{id}", store.Operator, s.measurementPage},
-		{"POST", "/procedures/{key}/edit/{id}", store.Operator, s.measurementForm},
-		{"GET", "/procedures/{key}/revisions", store.Viewer, s.procedureRevisions},
-		{"POST", "/procedures/{key}/undo", store.Operator, s.procedureUndo},
-		{"POST", "/procedures/{key}/bring-back", store.Operator, s.procedureBringBack},
-		{"POST", "/procedures/{key}/duplicate", store.Operator, s.procedureDuplicate},
-		{"POST", "/procedures/{key}/delete", store.Owner, s.procedureDelete},
+		{"GET", "/procedures/{key}/edit", store.Operator, page, s.procedureEditPage},
+		{"POST", "/procedures/{key}/edit", store.Operator, page, s.procedureListForm},
+		{"POST", "/procedures/{key}/about", store.Operator, page, s.procedureAboutForm},
+		{"GET", "/procedures/{key}/add", store.Operator, page, s.measurementAddPage},
+		{"POST", "/procedures/{key}/add", store.Operator, page, s.measurementAddForm},
+		{"GET", "/procedures/{key}/edit/{id}", store.Operator, page, s.measurementPage},
+		{"POST", "/procedures/{key}/edit/{id}", store.Operator, page, s.measurementForm},
+		{"GET", "/procedures/{key}/revisions", store.Viewer, page, s.procedureRevisions},
+		{"POST", "/procedures/{key}/undo", store.Operator, page, s.procedureUndo},
+		{"POST", "/procedures/{key}/bring-back", store.Operator, page, s.procedureBringBack},
+		{"POST", "/procedures/{key}/duplicate", store.Operator, page, s.procedureDuplicate},
+		{"POST", "/procedures/{key}/delete", store.Owner, page, s.procedureDelete},
 
-		{"GET", "/understand/pins", store.Viewer, s.understandPins},
-		{"GET", "/understand/sweep", store.Viewer, s.understandSweep},
+		{"GET", "/understand/pins", store.Viewer, page, s.understandPins},
+		{"GET", "/understand/sweep", store.Viewer, page, s.understandSweep},
 	}
 }
 

@@ -10,8 +10,8 @@ import (
 
 func (s *Server) protocolPages() []route {
 	return []route{
-		{"GET", "/protocol", store.Viewer, s.protocolPage},
-		{"GET", "/protocol/firmware.zip", store.Viewer, s.firmware},
+		{"GET", "/protocol", store.Viewer, page, s.protocolPage},
+		{"GET", "/protocol/firmware.zip", store.Viewer, page, s.firmware},
 	}
 }
 

@@ -65,6 +65,7 @@ type Server struct {
 type route struct {
 	method, path string
 	role         store.Role // the least role that may ask; store.Nobody is anybody
+	class        class
 	handle       func(http.ResponseWriter, *http.Request) error
 }
 
@@ -78,14 +79,14 @@ func New(cfg Config) http.Handler {
 	cfg.Boards.brief = s.brief
 	r := chi.NewRouter()
 	r.Use(logged(cfg.Log), s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify)
-	r.NotFound(s.page(route{handle: func(http.ResponseWriter, *http.Request) error { return notFound("page at this address") }}))
+	r.NotFound(s.page(route{class: page, handle: func(http.ResponseWriter, *http.Request) error { return notFound("page at this address") }}))
 	r.Handle("/assets/*", assets.Handler())
 	for _, e := range s.pages() {
 		r.Method(e.method, e.path, s.page(e))
 	}
 	r.Route("/api/v1", func(r chi.Router) {
-		r.NotFound(s.api(route{handle: func(http.ResponseWriter, *http.Request) error { return notFound("resource at this address") }}))
-		r.MethodNotAllowed(s.api(route{handle: func(http.ResponseWriter, *http.Request) error {
+		r.NotFound(s.api(route{class: page, handle: func(http.ResponseWriter, *http.Request) error { return notFound("resource at this address") }}))
+		r.MethodNotAllowed(s.api(route{class: page, handle: func(http.ResponseWriter, *http.Request) error {
 			return problem(http.StatusMethodNotAllowed, "This address does not answer to that method.")
 		}}))
 		for _, e := range s.endpoints() {
@@ -98,6 +99,7 @@ func New(cfg Config) http.Handler {
 // page adapts a page handler: it checks the role and shows errors as a page.
 func (s *Server) page(e route) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
+		r = e.class.inPool(r)
 		err := s.allow(e, r)
 		if err == nil {
 			err = e.handle(w, r)
@@ -112,6 +114,7 @@ func (s *Server) page(e route) http.HandlerFunc {
 // details.
 func (s *Server) api(e route) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
+		r = e.class.inPool(r)
 		err := s.allow(e, r)
 		if err == nil {
 			err = e.handle(w, r)

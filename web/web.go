@@ -5,6 +5,7 @@ package web
 
 import (
 	"fmt"
+	"html"
 	"net/url"
 	"strconv"
 	"strings"
@@ -202,4 +203,21 @@ type navEntry struct{ path, label string }
 
 var navigation = []navEntry{
 	{"/", "Today"}, {"/devices", "Devices"}, {"/bench", "Bench"}, {"/manual", "Manual"}, {"/runs", "Runs"}, {"/about", "About"},
+}
+
+// NotDrawn is the HTML that stands in the place of a part, by its id, that
+// could not be drawn. It has the kind of element that the part has, so that the
+// next drawing finds its place.
+func NotDrawn(id string) string {
+	at := html.EscapeString(id)
+	const words = "This part could not be drawn. What is measured goes on; the server’s log says what was wrong."
+	switch {
+	case strings.HasPrefix(id, partRunDrawn):
+		return `<g id="` + at + `"><title>` + words + `</title></g>`
+	case strings.HasPrefix(id, partRunPin):
+		return `<tr id="` + at + `"><td colspan="7" class="not-drawn">` + words + `</td></tr>`
+	case strings.HasPrefix(id, partRunLine):
+		return `<li id="` + at + `" class="not-drawn">` + words + `</li>`
+	}
+	return `<div id="` + at + `" class="not-drawn" role="alert">` + words + `</div>`
 }

@@ -24,6 +24,8 @@ type Hub struct {
 
 	mu      sync.Mutex
 	topics  map[string]*Topic
+	watches map[string]*watch          // pages that are drawn while watched
+	ending  map[string]<-chan struct{} // loops of pages that nobody watches any more
 	closing chan struct{}
 	closed  bool
 	viewers sync.WaitGroup
@@ -36,6 +38,8 @@ func NewHub(log *slog.Logger, checkOrigin func(*http.Request) bool) *Hub {
 	return &Hub{
 		log:     log,
 		topics:  map[string]*Topic{},
+		watches: map[string]*watch{},
+		ending:  map[string]<-chan struct{}{},
 		closing: make(chan struct{}),
 		upgrader: websocket.Upgrader{
 			ReadBufferSize: inboundSize, WriteBufferSize: 16 << 10,

@@ -1,15 +1,12 @@
 package routes
 
 import (
-	"bytes"
 	"context"
 	"log/slog"
 	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
-
-	"github.com/a-h/templ"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/live"
@@ -22,7 +19,7 @@ import (
 // what changed.
 type board struct {
 	topic *live.Topic
-	log   *slog.Logger
+	paint *live.Painter
 	brief func(context.Context) web.BenchBrief
 	draws sync.Mutex // one drawing at a time, so that frames go out in order
 	// changed says that the bench's state is to be shown anew.
@@ -45,7 +42,7 @@ type board struct {
 
 func newBoard(rec *procedure.Record, topic *live.Topic, log *slog.Logger) *board {
 	b := &board{
-		topic: topic, log: log, rec: *rec, done: make(chan struct{}),
+		topic: topic, paint: newPainter(log, runTopic(rec.ID)), rec: *rec, done: make(chan struct{}),
 		pins: web.Marks(&rec.Device), pinAt: map[int]int{},
 		byID: map[procedure.ResultID]int{}, curves: map[int]*curves{},
 		latest: map[int][]bench.Reading{}, dirty: map[string]bool{},
@@ -252,7 +249,7 @@ func (b *board) withBench(parts map[string]string) map[string]string {
 		parts = map[string]string{}
 	}
 	for id, c := range web.BenchParts(b.brief(context.Background())) {
-		b.drawPart(parts, id, c)
+		b.drawPart(parts, id, func() live.Component { return c })
 	}
 	return parts
 }
@@ -277,24 +274,19 @@ func (b *board) drawParts(props web.RunProps) map[string]string {
 	parts := make(map[string]string, len(b.dirty))
 	if b.rec.Manual {
 		m := manualLive(props)
-		b.drawPart(parts, web.PartManualPins, web.ManualPins(m))
-		b.drawPart(parts, web.PartManualStop, web.ManualStop(m))
-		b.drawPart(parts, web.PartManualLive, web.ManualLive(m))
+		b.drawPart(parts, web.PartManualPins, func() live.Component { return web.ManualPins(m) })
+		b.drawPart(parts, web.PartManualStop, func() live.Component { return web.ManualStop(m) })
+		b.drawPart(parts, web.PartManualLive, func() live.Component { return web.ManualLive(m) })
 		return parts
 	}
 	for id := range b.dirty {
-		b.drawPart(parts, id, web.RunPart(id, props))
+		b.drawPart(parts, id, func() live.Component { return web.RunPart(id, props) })
 	}
 	return parts
 }
 
-func (b *board) drawPart(parts map[string]string, id string, c templ.Component) {
-	var buf bytes.Buffer
-	if err := c.Render(context.Background(), &buf); err != nil {
-		b.log.Error("part not drawn", "part", id, "err", err)
-		return
-	}
-	parts[id] = buf.String()
+func (b *board) drawPart(parts map[string]string, id string, part func() live.Component) {
+	parts[id] = b.paint.Paint(context.Background(), id, part)
 }
 
 // propsLocked is the run page as of now, following the measurement at work.

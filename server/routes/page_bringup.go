@@ -193,14 +193,26 @@ func (s *Server) bringUpLog(w http.ResponseWriter, r *http.Request) error {
 
 // bringUpLive keeps the health of the connections and the steps up to date.
 func (s *Server) bringUpLive(w http.ResponseWriter, r *http.Request) error {
-	s.whileWatched(w, r, bringUpTopic, bringUpEvery, func(ctx context.Context) (map[string]templ.Component, error) {
-		parts := web.BenchParts(s.brief(ctx))
+	type seen struct {
+		bench  web.BenchBrief
+		cards  bool
+		health []talk.Health
+		steps  web.StepProps
+	}
+	watched(s, w, r, bringUpTopic, bringUpEvery, func(ctx context.Context) (seen, error) {
+		now := seen{bench: s.brief(ctx), steps: s.stepView()}
 		if c := s.at().Cards; c != nil {
-			parts[web.PartCardHealth] = web.CardHealth(c.Health())
+			now.cards, now.health = true, c.Health()
 		}
-		steps := s.stepView()
-		parts[web.PartStepNow], parts[web.PartStepButtons], parts[web.PartStepDone] = web.StepNow(steps), web.StepButtons(steps), web.StepDone(steps)
-		return parts, nil
+		return now, nil
+	}, func(now seen) map[string]templ.Component {
+		parts := web.BenchParts(now.bench)
+		if now.cards {
+			parts[web.PartCardHealth] = web.CardHealth(now.health)
+		}
+		parts[web.PartStepNow], parts[web.PartStepButtons] = web.StepNow(now.steps), web.StepButtons(now.steps)
+		parts[web.PartStepDone] = web.StepDone(now.steps)
+		return parts
 	})
 	return nil
 }

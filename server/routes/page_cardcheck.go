@@ -11,6 +11,7 @@ import (
 
 	"github.com/a-h/templ"
 
+	"ohmkeep/server/live"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -151,7 +152,9 @@ func (s *Server) checkCards(ctx context.Context, cancel context.CancelCauseFunc,
 	var err error
 	for _, connection := range connections {
 		d := web.NewDecoder(&s.Protocol)
-		err = p.Cards.Check(ctx, connection, func(f talk.Finding) { c.found(connection, f, d) })
+		err = live.Protected(func() error {
+			return p.Cards.Check(ctx, connection, func(f talk.Finding) { c.found(connection, f, d) })
+		})
 		if cause := context.Cause(ctx); cause != nil {
 			err = cause
 		}
@@ -224,19 +227,21 @@ func (s *Server) cardCheckStopForm(w http.ResponseWriter, r *http.Request) error
 
 // cardCheckLive shows findings as they come.
 func (s *Server) cardCheckLive(w http.ResponseWriter, r *http.Request) error {
-	drawn := ^uint64(0)
-	s.whileWatched(w, r, cardCheckTopic, cardCheckEvery, func(ctx context.Context) (map[string]templ.Component, error) {
-		parts := web.BenchParts(s.brief(ctx))
-		c, change := s.cardCheck.result(s.at())
-		if change == drawn {
-			return parts, nil
-		}
-		drawn = change
+	type seen struct {
+		bench  web.BenchBrief
+		change uint64 // stands for all findings, which are many
+	}
+	watched(s, w, r, cardCheckTopic, cardCheckEvery, func(ctx context.Context) (seen, error) {
+		_, change := s.cardCheck.result(s.at())
+		return seen{s.brief(ctx), change}, nil
+	}, func(now seen) map[string]templ.Component {
+		parts := web.BenchParts(now.bench)
+		c, _ := s.cardCheck.result(s.at())
 		parts[web.PartCheckSummary], parts[web.PartCheckStop] = web.CheckSummary(c), web.CheckStop(c)
 		for _, g := range c.Groups() {
 			parts[web.PartCheckGroup(g.At)] = web.CheckGroupPart(g)
 		}
-		return parts, nil
+		return parts
 	})
 	return nil
 }

@@ -53,12 +53,18 @@ const (
 // homeLive keeps the first page's account of what is going on up to date for
 // as long as somebody looks at it.
 func (s *Server) homeLive(w http.ResponseWriter, r *http.Request) error {
-	s.whileWatched(w, r, homeTopic, homeEvery, func(ctx context.Context) (map[string]templ.Component, error) {
-		var p web.HomeProps
-		s.goingOn(&p)
-		parts := web.BenchParts(s.brief(ctx))
-		parts[web.PartHomeWork] = web.HomeWork(p)
-		return parts, nil
+	type seen struct {
+		bench web.BenchBrief
+		work  web.HomeProps
+	}
+	watched(s, w, r, homeTopic, homeEvery, func(ctx context.Context) (now seen, _ error) {
+		s.goingOn(&now.work)
+		now.bench = s.brief(ctx)
+		return now, nil
+	}, func(now seen) map[string]templ.Component {
+		parts := web.BenchParts(now.bench)
+		parts[web.PartHomeWork] = web.HomeWork(now.work)
+		return parts
 	})
 	return nil
 }

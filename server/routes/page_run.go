@@ -85,11 +85,6 @@ func (s *Server) runLive(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
-func (s *Server) stream(w http.ResponseWriter, r *http.Request, topic string) {
-	since, _ := strconv.ParseUint(r.URL.Query().Get("since"), 10, 64) // none is from the start
-	s.Hub.Serve(w, r, topic, since)
-}
-
 func (s *Server) stopForm(w http.ResponseWriter, r *http.Request) error {
 	id := chi.URLParam(r, "id")
 	err := s.stopRun(r.Context(), viewerOf(r.Context()), id)

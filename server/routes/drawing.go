@@ -1,0 +1,48 @@
+package routes
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"strconv"
+	"time"
+
+	"github.com/a-h/templ"
+
+	"ohmkeep/server/live"
+	"ohmkeep/web"
+)
+
+// watched streams a page that is drawn on a clock, once for all who look at it
+// and only when what look gathers has changed. Neither may depend on who asks:
+// every viewer of the topic gets the same.
+func watched[T any](s *Server, w http.ResponseWriter, r *http.Request, topic string, every time.Duration,
+	look func(context.Context) (T, error), draw func(T) map[string]templ.Component) {
+	paint := newPainter(s.Log, topic)
+	leave := s.Hub.Watch(topic, live.Drawing{Every: every,
+		Look: func(ctx context.Context) (any, error) { return look(ctx) },
+		Draw: func(ctx context.Context, seen any) map[string]string { return painted(ctx, paint, draw(seen.(T))) },
+	})
+	defer leave()
+	s.stream(w, r, topic)
+}
+
+// newPainter makes what renders the parts of a page without ever failing.
+func newPainter(log *slog.Logger, page string) *live.Painter {
+	return &live.Painter{Log: log, Page: page, Lost: web.NotDrawn}
+}
+
+func painted(ctx context.Context, paint *live.Painter, parts map[string]templ.Component) map[string]string {
+	out := make(map[string]string, len(parts))
+	for id, c := range parts {
+		out[id] = paint.Paint(ctx, id, func() live.Component { return c })
+	}
+	return out
+}
+
+// stream is the WebSocket of a page: a topic, from the number on that the page
+// has seen.
+func (s *Server) stream(w http.ResponseWriter, r *http.Request, topic string) {
+	since, _ := strconv.ParseUint(r.URL.Query().Get("since"), 10, 64) // none is from the start
+	s.Hub.Serve(w, r, topic, since)
+}

@@ -18,6 +18,7 @@ var arrows = map[string][]string{
 	"server/bench":             {"server/dut", "server/quantity"},
 	"server/derive":            {"server/dut", "server/quantity"},
 	"server/procedure":         {"server/bench", "server/derive", "server/dut", "server/quantity"},
+	"server/form":              {"server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server/run":               {"server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server/live":              {},
 	"server/talk":              {},
@@ -37,11 +38,17 @@ var arrows = map[string][]string{
 	"migrations":               {},
 	"assets":                   {},
 	"web":                      {"assets", "server/talk", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
-	"server/routes": {"web", "store", "assets", "server/live", "server/talk", "server/run", "server/procedure",
+	"server/routes": {"server/form", "web", "store", "assets", "server/live", "server/talk", "server/run", "server/procedure",
 		"server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server": {"server/card", "server/card/conformance", "server/card/emulator", "server/card/firmware", "server/card/protocol", "server/card/wire", "server/talk",
 		"web", "store", "assets", "server/routes", "server/demo", "server/live", "server/run", "server/rehearsal",
 		"server/rehearsal/model", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
+}
+
+// notHere says which packages of the standard library a package must not know:
+// one that is pure knows no transport, no database and no files.
+var notHere = map[string][]string{
+	"server/form": {"net/http", "database/sql", "os"},
 }
 
 func TestArrows(t *testing.T) {
@@ -74,6 +81,9 @@ func TestArrows(t *testing.T) {
 			to, ours := strings.CutPrefix(imported, module)
 			if ours && !slices.Contains(allowed, to) {
 				t.Errorf("%s must not import %s", from, to)
+			}
+			if slices.Contains(notHere[from], imported) {
+				t.Errorf("%s must not import %s", from, imported)
 			}
 		}
 	}

@@ -7,6 +7,7 @@ import (
 
 	"ohmkeep/server/demo"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/web"
 )
@@ -15,7 +16,7 @@ import (
 // as a device is one.
 func FuzzDeviceForm(f *testing.F) {
 	for _, d := range demo.Scenario().Devices {
-		f.Add(deviceValues(&d).Encode(), "shift")
+		f.Add(form.DeviceValues(&d).Encode(), "shift")
 	}
 	f.Add("number=1&number=2&pinName=A&function=&pins=48&family=grid&columns=-7", "package")
 	f.Add("number=-9999&number=9999&clamp=x&pinName=x&pins=9999&by=3", "reverse")
@@ -37,14 +38,14 @@ func FuzzDeviceForm(f *testing.F) {
 		if err := web.DeviceEdit(p).Render(t.Context(), &bytes.Buffer{}); err != nil {
 			t.Fatal(err)
 		}
-		d, ps := checkedDevice(v)
+		d, ps := form.CheckDevice(v)
 		if len(ps) > 0 {
 			return
 		}
 		if err := d.Validate(); err != nil {
 			t.Fatalf("passed, and is none: %v", err)
 		}
-		again, ps := checkedDevice(deviceValues(&d))
+		again, ps := form.CheckDevice(form.DeviceValues(&d))
 		if len(ps) > 0 || len(deviceChanges(&d, &again)) > 0 {
 			t.Fatalf("read back differently: %v, %v", ps, deviceChanges(&d, &again))
 		}

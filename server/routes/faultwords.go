@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"ohmkeep/server/form"
 	"ohmkeep/server/quantity"
 	"ohmkeep/web"
 )
@@ -109,7 +110,7 @@ func (s *Server) benchFaultValues(faults []BenchFault) url.Values {
 		}
 		v.Add("fault", f.Kind)
 		v.Add("at", at)
-		v.Add("other", numberOrNothing(f.Contact2))
+		v.Add("other", form.Number(f.Contact2))
 		v.Add("value", strings.TrimSpace(ohmsOrNothing(f.Value)))
 	}
 	return v

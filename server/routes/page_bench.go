@@ -11,6 +11,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/server/quantity"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -77,16 +78,9 @@ func seatValues(q *Seating) url.Values {
 	}
 	for _, f := range q.UnitFaults {
 		v["fault"], v["at"] = append(v["fault"], f.Kind), append(v["at"], strconv.Itoa(f.Pin))
-		v["other"], v["value"] = append(v["other"], numberOrNothing(f.Pin2)), append(v["value"], ohmsOrNothing(f.Value))
+		v["other"], v["value"] = append(v["other"], form.Number(f.Pin2)), append(v["value"], ohmsOrNothing(f.Value))
 	}
 	return v
-}
-
-func numberOrNothing(n int) string {
-	if n == 0 {
-		return ""
-	}
-	return strconv.Itoa(n)
 }
 
 func ohmsOrNothing(v float64) string {

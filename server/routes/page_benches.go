@@ -14,6 +14,7 @@ import (
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/form"
 	"ohmkeep/server/run"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
@@ -264,7 +265,7 @@ func (s *Server) benchCopyForm(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) copyOf(ctx context.Context, def bench.Definition, f url.Values) (bench.Definition, error) {
 	def.Name = strings.TrimSpace(f.Get("name"))
 	rehearsed := def.Key == rehearsalBench
-	key, err := s.freeBenchKey(ctx, keyFor(def.Name))
+	key, err := s.freeBenchKey(ctx, form.KeyFor(def.Name))
 	if err != nil {
 		return def, err
 	}

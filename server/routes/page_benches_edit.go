@@ -11,6 +11,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -171,11 +172,11 @@ func (s *Server) mergeBench(ctx context.Context, e *benchEditing) error {
 	if err != nil {
 		return err
 	}
-	was, theirs := benchValues(&base.Body), benchValues(&e.stored.Body)
-	mergeFields(was, theirs, e.values, "name", "contacts", "lineHz", "switchTime", "capacitance", "paths")
-	mergeRows(was, theirs, e.values, connColumns)
-	mergeRows(was, theirs, e.values, chanColumns)
-	mergeColumns(was, theirs, e.values, rangeColumns)
+	edits := form.Edits{Was: benchValues(&base.Body), Theirs: benchValues(&e.stored.Body), Mine: e.values}
+	edits.Fields("name", "contacts", "lineHz", "switchTime", "capacitance", "paths")
+	edits.Rows(connColumns)
+	edits.Rows(chanColumns)
+	edits.Table(rangeColumns)
 	e.values.Set("rev", strconv.Itoa(e.stored.Rev))
 	e.values.Del("from")
 	e.look()

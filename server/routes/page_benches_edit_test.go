@@ -237,8 +237,8 @@ func TestBenchEditRefuses(t *testing.T) {
 		"no function":         {func(v url.Values) { v["rangeFunction"][0] = "" }, []string{"bench-ranges-0-function-error", "choose what the range is of"}},
 		"a table too few":     {func(v url.Values) { dropRows(v, rangeColumns, "rangeFunction", "senseI") }, []string{"1A senses current: must be 1 to 16 ranges"}},
 		"an address":          {func(v url.Values) { v["connAddress"][0] = "card:5025" }, []string{"bench-connections-0-address-error", "write tcp://host:port"}},
-		"a card twice":        {func(v url.Values) { addRow(v, connColumns, "more", "tcp://x:1", "1", "1 s", "", "", "", "") }, []string{"card 1 is behind cards already"}},
-		"a place twice":       {func(v url.Values) { addRow(v, connColumns, "more", v["connAddress"][0], "2", "1 s", "", "", "", "") }, []string{"is the address of cards already"}},
+		"a card twice":        {func(v url.Values) { connColumns.Add(v, "more", "tcp://x:1", "1", "1 s", "", "", "", "") }, []string{"card 1 is behind cards already"}},
+		"a place twice":       {func(v url.Values) { connColumns.Add(v, "more", v["connAddress"][0], "2", "1 s", "", "", "", "") }, []string{"is the address of cards already"}},
 		"no timeout":          {func(v url.Values) { v["connTimeout"][0] = "" }, []string{"bench-connections-0-timeout-error"}},
 		"a card behind it":    {func(v url.Values) { v["chanCard"][1] = "7" }, []string{"bench-channels-1-card-error", "card 7 is behind no connection"}},
 		"a number twice":      {func(v url.Values) { v["chanNumber"][1] = "1" }, []string{"1A has number 1 behind cards too"}},
@@ -365,7 +365,7 @@ func TestBenchFromNothing(t *testing.T) {
 		}
 		for _, row := range [][]string{{"2 V; 10 V", "16 bit", "0.05 %", "0.02 %", "5 ppm"}, {"100 µA, 10 mA,1 mA", "16 bit", "0.1 %", "300 ppm", ""},
 			{"10,5", "20 bits", "300 ppm", "1 mV", ""}, {"1e-3", "1 nA", "0,05 %", "", "1 nA"}} {
-			addRow(v, newColumns, row...)
+			newColumns.Add(v, row...)
 		}
 		return v
 	}

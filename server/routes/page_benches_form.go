@@ -10,6 +10,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/server/quantity"
 	"ohmkeep/web"
 )
@@ -21,9 +22,9 @@ import (
 // The repeated fields of the form. connWas is what a connection is called in the
 // revision that the form was made from: its dialect is found by it.
 var (
-	connColumns  = []string{"connName", "connAddress", "connCards", "connTimeout", "connWatchdog", "connSerial", "connEcho", "connWas"}
-	chanColumns  = []string{"chanID", "chanName", "chanCard", "chanNumber", "chanSense", "chanSourceR"}
-	rangeColumns = []string{"rangeOf", "rangeFunction", "rangeScale", "rangeStep", "rangeGain", "rangeOffset", "rangeNoise", "rangeLoop"}
+	connColumns  = form.Columns{"connName", "connAddress", "connCards", "connTimeout", "connWatchdog", "connSerial", "connEcho", "connWas"}
+	chanColumns  = form.Columns{"chanID", "chanName", "chanCard", "chanNumber", "chanSense", "chanSourceR"}
+	rangeColumns = form.Columns{"rangeOf", "rangeFunction", "rangeScale", "rangeStep", "rangeGain", "rangeOffset", "rangeNoise", "rangeLoop"}
 )
 
 // rangeTable is one of a channel's tables as a form names it.
@@ -52,17 +53,17 @@ func benchValues(d *bench.Definition) url.Values {
 		"paths": {pathsText(d)},
 	}
 	for _, c := range d.Connections {
-		addRow(v, connColumns, c.Name, c.Address, wholeWords(c.Cards), typedOrNothing(c.Timeout, quantity.Second),
+		connColumns.Add(v, c.Name, c.Address, wholeWords(c.Cards), typedOrNothing(c.Timeout, quantity.Second),
 			typedOrNothing(c.Watchdog, quantity.Second), c.Serial, yesOrNothing(c.Echo), c.Name)
 	}
 	for _, c := range d.Channels {
-		addRow(v, chanColumns, strconv.Itoa(int(c.ID)), c.Name, strconv.Itoa(c.Card), numberOrNothing(c.Number),
+		chanColumns.Add(v, strconv.Itoa(int(c.ID)), c.Name, strconv.Itoa(c.Card), form.Number(c.Number),
 			yesOrNothing(c.RemoteSense), typedOrNothing(c.SourceR, quantity.Ohm))
 	}
 	for _, t := range rangeTables {
 		for _, g := range alikeIn(d, t.of) {
 			for _, r := range *t.of(&d.Channels[g[0]]) {
-				addRow(v, rangeColumns, channelWords(d, g), t.key, web.Exact(r.FullScale, t.unit), stepWord(r, t.unit), bench.Part(r.Gain),
+				rangeColumns.Add(v, channelWords(d, g), t.key, web.Exact(r.FullScale, t.unit), stepWord(r, t.unit), bench.Part(r.Gain),
 					typedOrNothing(r.Offset, t.unit), typedOrNothing(r.Noise, t.unit), typedOrNothing(r.LoopTime, quantity.Second))
 			}
 		}
@@ -123,9 +124,9 @@ type benchReading struct {
 // benchOfForm reads a definition from the form. base is the revision that the
 // form was made from: what the form does not show is taken from it. v is tidied.
 func benchOfForm(v url.Values, base *bench.Definition) *benchReading {
-	tidy(v, connColumns, "connEcho", "connWas")
-	tidy(v, chanColumns, "chanSense")
-	tidy(v, rangeColumns)
+	connColumns.Tidy(v, "connEcho", "connWas")
+	chanColumns.Tidy(v, "chanSense")
+	rangeColumns.Tidy(v)
 	v.Set("paths", strings.ReplaceAll(v.Get("paths"), "\r\n", "\n"))
 	r := &benchReading{fields: fields{values: v}, rangeRow: map[string]int{}}
 	r.def = bench.Definition{Key: strings.TrimSpace(v.Get("key")), Name: strings.TrimSpace(v.Get("name")),
@@ -135,11 +136,11 @@ func benchOfForm(v url.Values, base *bench.Definition) *benchReading {
 	if hz, err := quantity.Parse(v.Get("lineHz"), quantity.Hertz); err == nil {
 		r.def.LineHz = hz
 	}
-	for i := range formRows(v, connColumns) {
+	for i := range connColumns.Rows(v) {
 		r.connection(i, base)
 	}
 	r.channels()
-	for i := range formRows(v, rangeColumns) {
+	for i := range rangeColumns.Rows(v) {
 		r.rangeRowOf(i)
 	}
 	r.sortRanges()
@@ -180,12 +181,12 @@ func (r *benchReading) wholes(field, text string) []int {
 func (r *benchReading) channels() {
 	v := r.values
 	next := 1
-	for i := range formRows(v, chanColumns) {
+	for i := range chanColumns.Rows(v) {
 		if n, err := strconv.Atoi(cell(v, "chanID", i)); err == nil {
 			next = max(next, n+1)
 		}
 	}
-	for i := range formRows(v, chanColumns) {
+	for i := range chanColumns.Rows(v) {
 		at := func(name string) string { return fmt.Sprintf("channels[%d].%s", i, name) }
 		if cell(v, "chanID", i) == "" {
 			v["chanID"][i] = strconv.Itoa(next)

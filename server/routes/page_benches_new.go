@@ -11,6 +11,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/server/quantity"
 	"ohmkeep/web"
 )
@@ -20,7 +21,7 @@ import (
 
 // newColumns are the repeated fields of the short form: a row for each function,
 // in the order of rangeTables.
-var newColumns = []string{"newScales", "newStep", "newGain", "newOffset", "newNoise"}
+var newColumns = form.Columns{"newScales", "newStep", "newGain", "newOffset", "newNoise"}
 
 func (s *Server) benchNewPage(w http.ResponseWriter, r *http.Request) error {
 	v := url.Values{"cards": {"1"}, "perCard": {"2"}, "contacts": {"48"}, "lineHz": {"50"}, "switchTime": {"2 ms"}, "ways": {"16"}, "return": {"1"}, "sense": {"1"}}
@@ -39,7 +40,7 @@ func (s *Server) benchNewForm(w http.ResponseWriter, r *http.Request) error {
 	def, ps := benchBegun(r.PostForm)
 	typed := def.Key
 	if typed == "" {
-		key, err := s.freeBenchKey(ctx, keyFor(def.Name))
+		key, err := s.freeBenchKey(ctx, form.KeyFor(def.Name))
 		if err != nil {
 			return err
 		}

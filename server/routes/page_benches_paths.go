@@ -10,6 +10,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/server/quantity"
 	"ohmkeep/web"
 )
@@ -54,7 +55,7 @@ func pathsText(d *bench.Definition) string {
 		b.WriteByte('\n')
 		b.WriteString(strings.Join([]string{strconv.Itoa(int(p.ID)), lineWord(d, p.Channel), strconv.Itoa(p.Contact), p.Mux, p.Address,
 			typedOrNothing(p.Resistance, quantity.Ohm), typedOrNothing(p.Leakage, quantity.Siemens), yesOrNothing(p.Kelvin),
-			typedOrNothing(p.MaxCurrent, quantity.Ampere), numberOrNothing(p.Card)}, "\t"))
+			typedOrNothing(p.MaxCurrent, quantity.Ampere), form.Number(p.Card)}, "\t"))
 	}
 	return b.String()
 }

@@ -11,6 +11,7 @@ import (
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -47,14 +48,14 @@ func (s *Server) deviceEditPage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	e := editing{values: deviceValues(&d.Body), stored: d}
+	e := editing{values: form.DeviceValues(&d.Body), stored: d}
 	e.values.Set("rev", strconv.Itoa(d.Rev))
 	e.look()
 	return s.showEditor(w, r, http.StatusOK, &e)
 }
 
 // look reads the form anew and gathers what is wrong with it.
-func (e *editing) look() { e.device, e.problems = checkedDevice(e.values) }
+func (e *editing) look() { e.device, e.problems = form.CheckDevice(e.values) }
 
 func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
@@ -136,12 +137,9 @@ func (s *Server) mergeDevice(ctx context.Context, e *editing) error {
 	if err != nil {
 		return err
 	}
-	tidy(e.values, pinColumns, "function", "logic")
-	tidy(e.values, stepColumns)
-	was, theirs := deviceValues(&base.Body), deviceValues(&e.stored.Body)
-	mergeFields(was, theirs, e.values, "name", "description", "model", "family", "pins", "columns", "thermalPad")
-	mergeRows(was, theirs, e.values, pinColumns)
-	mergeColumns(was, theirs, e.values, stepColumns)
+	form.TidyDevice(e.values)
+	edits := form.Edits{Was: form.DeviceValues(&base.Body), Theirs: form.DeviceValues(&e.stored.Body), Mine: e.values}
+	edits.Device()
 	e.values.Set("rev", strconv.Itoa(e.stored.Rev))
 	e.values.Del("from")
 	e.look()
@@ -185,7 +183,7 @@ func (e *editing) act(do string) int {
 // readable changes the device that the form describes, where every field can be
 // read: what cannot would be lost.
 func (e *editing) readable(change func(dut.Device) (dut.Device, error)) (dut.Device, error) {
-	d, ps := deviceOf(e.values)
+	d, ps := form.ReadDevice(e.values)
 	if len(ps) > 0 {
 		e.problems = ps
 		return d, fmt.Errorf("mend what cannot be read first; nothing was changed")
@@ -196,7 +194,7 @@ func (e *editing) readable(change func(dut.Device) (dut.Device, error)) (dut.Dev
 // replace shows another device in the form, with what is no part of a device
 // kept.
 func (e *editing) replace(d *dut.Device) {
-	values := deviceValues(d)
+	values := form.DeviceValues(d)
 	for _, kept := range []string{"rev", "by", "paste", "revive"} {
 		if v, ok := e.values[kept]; ok {
 			values[kept] = v
@@ -209,11 +207,8 @@ func (e *editing) replace(d *dut.Device) {
 // stepUp moves a power step before the one above it.
 func (e *editing) stepUp(arg string) {
 	i, err := strconv.Atoi(arg)
-	if err != nil || i < 1 || i >= formRows(e.values, stepColumns) {
-		return
-	}
-	for _, c := range stepColumns {
-		e.values[c][i-1], e.values[c][i] = e.values[c][i], e.values[c][i-1]
+	if err == nil {
+		form.StepColumns.Up(e.values, i)
 	}
 }
 

@@ -11,6 +11,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/store"
 )
 
@@ -82,7 +83,7 @@ func (d *office) formOf(key string) url.Values {
 	d.t.Helper()
 	now, err := d.store.GetDevice(d.t.Context(), key, 0)
 	must(d.t, err)
-	v := deviceValues(&now.Body)
+	v := form.DeviceValues(&now.Body)
 	v.Set("rev", fmt.Sprint(now.Rev))
 	v.Set("do", "save")
 	return v
@@ -275,7 +276,7 @@ func TestPastedBadly(t *testing.T) {
 func TestDescribeBadly(t *testing.T) {
 	d := newOffice(t)
 	dev := loadDevice()
-	form := deviceValues(&dev)
+	form := form.DeviceValues(&dev)
 	form.Set("do", "save")
 	form.Set("key", "load")
 	d.expect(store.Operator, "/devices/new", form, 409, "there is already a device load")
@@ -321,9 +322,9 @@ func TestPinMapForm(t *testing.T) {
 	ctx := t.Context()
 	pm, err := d.store.GetPinMap(ctx, "load", "rehearsal", 0)
 	must(t, err)
-	form := func() url.Values { return d.mapForm(&pm.Body, 1) }
+	filled := func() url.Values { return d.mapForm(&pm.Body, 1) }
 
-	wrong := form()
+	wrong := filled()
 	wrong["contact"][1] = wrong["contact"][0]
 	d.expect(store.Operator, "/devices/load/pinmap", wrong, 422, "already holds pin 1")
 	wrong["contact"][1] = "four"
@@ -333,11 +334,11 @@ func TestPinMapForm(t *testing.T) {
 	wrong["contact"][1] = ""
 	d.expect(store.Operator, "/devices/load/pinmap", wrong, 422, "has no contact")
 
-	strapped := form()
-	addRow(strapped, strapColumns, "2", "return", "", "")
-	addRow(strapped, strapColumns, "3", "channel", "2b", "")
-	addRow(strapped, strapColumns, "4", "resistor", "9", "4k7")
-	addRow(strapped, strapColumns, "", "", "", "")
+	strapped := filled()
+	form.StrapColumns.Add(strapped, "2", "return", "", "")
+	form.StrapColumns.Add(strapped, "3", "channel", "2b", "")
+	form.StrapColumns.Add(strapped, "4", "resistor", "9", "4k7")
+	form.StrapColumns.Add(strapped, "", "", "", "")
 	d.expect(store.Operator, "/devices/load/pinmap", strapped, 303)
 	now, err := d.store.GetPinMap(ctx, "load", "rehearsal", 0)
 	must(t, err)
@@ -346,7 +347,7 @@ func TestPinMapForm(t *testing.T) {
 	if fmt.Sprint(now.Body.Straps) != fmt.Sprint(want) {
 		t.Errorf("kept %+v, want %+v", now.Body.Straps, want)
 	}
-	second := form()
+	second := filled()
 	second["contact"][3] = "30"
 	d.expect(store.Owner, "/devices/load/pinmap", second, 409, "operator saved revision 2", `value="30"`, "strap on contact 2", "Save on top")
 
@@ -354,8 +355,8 @@ func TestPinMapForm(t *testing.T) {
 		"straps-0-to": {"1", "channel", "7X", ""}, "straps-0-kind": {"1", "", "", ""}, "straps-0-contact": {"99", "return", "", ""},
 		"straps-0-resistance": {"1", "resistor", "", "-5"},
 	} {
-		bad := form()
-		addRow(bad, strapColumns, row...)
+		bad := filled()
+		form.StrapColumns.Add(bad, row...)
 		d.expect(store.Operator, "/devices/load/pinmap", bad, 422, `id="map-`+field+`-error"`)
 	}
 	d.expect(store.Operator, "/devices/load/pinmap", url.Values{"do": {"propose"}}, 200, "How it was proposed")
@@ -380,23 +381,4 @@ func TestPinMapOfNewDevice(t *testing.T) {
 	_, err := d.store.SaveDevice(t.Context(), large, 0, "Ann")
 	must(t, err)
 	d.expect(store.Operator, "/devices/large/pinmap", nil, 200)
-}
-
-func TestMergeRows(t *testing.T) {
-	columns := []string{"n", "a", "b"}
-	table := func(rows ...string) url.Values {
-		v := url.Values{}
-		for _, r := range rows {
-			addRow(v, columns, strings.Split(r, " ")...)
-		}
-		return v
-	}
-	was := table("1 x y", "2 x y", "3 x y", "4 x y", "5 x y")
-	theirs := table("1 T y", "2 x T", "4 x y", "5 x y", "7 T T")
-	mine := table("1 x M", "2 x y", "3 x y", "4 M y", "6 M M")
-	mergeRows(was, theirs, mine, columns)
-	want := table("1 T M", "2 x T", "4 M y", "6 M M", "7 T T")
-	if fmt.Sprint(mine) != fmt.Sprint(want) {
-		t.Errorf("merged %v, want %v", mine, want)
-	}
 }

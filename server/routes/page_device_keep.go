@@ -11,6 +11,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/form"
 	"ohmkeep/store"
 )
 
@@ -25,13 +26,13 @@ func (s *Server) deviceDuplicate(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	name := strings.TrimSpace(r.PostForm.Get("name"))
-	key, err := s.freeKey(ctx, keyFor(name))
+	key, err := s.freeKey(ctx, form.KeyFor(name))
 	if err != nil {
 		return err
 	}
 	rev, err := s.Store.SaveDevice(ctx, d.Body.Duplicate(key, name), 0, who.Name)
 	if err != nil {
-		e := editing{values: deviceValues(&d.Body), stored: d, notice: "No copy was made: " + classify(err, s.Log).Detail}
+		e := editing{values: form.DeviceValues(&d.Body), stored: d, notice: "No copy was made: " + classify(err, s.Log).Detail}
 		e.values.Set("rev", strconv.Itoa(d.Rev))
 		e.device = d.Body
 		return s.showEditor(w, r, http.StatusUnprocessableEntity, &e)
@@ -114,7 +115,7 @@ func (s *Server) stillUsed(w http.ResponseWriter, r *http.Request, key string, c
 	for _, p := range procs {
 		names = append(names, p.Body.Name)
 	}
-	e := editing{values: deviceValues(&d.Body), stored: d, device: d.Body,
+	e := editing{values: form.DeviceValues(&d.Body), stored: d, device: d.Body,
 		notice: sentence(cause.Error()) + ". They are: " + strings.Join(names, "; ") + "."}
 	e.values.Set("rev", strconv.Itoa(d.Rev))
 	return s.showEditor(w, r, http.StatusConflict, &e)

@@ -11,6 +11,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/store"
 )
 
@@ -29,7 +30,7 @@ func (s *Server) deviceNewForm(w http.ResponseWriter, r *http.Request) error {
 	e := editing{values: v}
 	e.look()
 	switch do := v.Get("do"); {
-	case do == "understand", do == "look" && formRows(v, pinColumns) == 0:
+	case do == "understand", do == "look" && form.PinColumns.Rows(v) == 0:
 		return s.showEditor(w, r, e.understand(), &e)
 	case do == "blank":
 		return s.showEditor(w, r, e.begin(), &e)
@@ -131,7 +132,7 @@ func (s *Server) saveNew(w http.ResponseWriter, r *http.Request, e *editing) err
 	ctx, who := r.Context(), viewerOf(r.Context())
 	typedKey := strings.TrimSpace(e.values.Get("key"))
 	if typedKey == "" && e.device.Name != "" {
-		key, err := s.freeKey(ctx, keyFor(e.device.Name))
+		key, err := s.freeKey(ctx, form.KeyFor(e.device.Name))
 		if err != nil {
 			return err
 		}

@@ -2,7 +2,6 @@ package routes
 
 import (
 	"context"
-	"fmt"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -11,6 +10,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -150,8 +150,7 @@ func (s *Server) mergePinMap(ctx context.Context, m *mapping) error {
 	was.fill(&s.at().Bench, &base.Body)
 	theirs.fill(&s.at().Bench, &m.stored.Body)
 	m.read(&s.at().Bench)
-	mergeRows(was.values, theirs.values, m.values, []string{"pin", "contact"})
-	mergeColumns(was.values, theirs.values, m.values, strapColumns)
+	form.Edits{Was: was.values, Theirs: theirs.values, Mine: m.values}.PinMap()
 	m.values.Set("rev", strconv.Itoa(m.rev()))
 	m.values.Del("from")
 	m.read(&s.at().Bench)
@@ -196,12 +195,12 @@ func (s *Server) mapFindings(m *mapping) []web.Finding {
 	return conflictsOf(&s.at().Bench, &m.pm, &m.device, "map")
 }
 
-func conflictsOf(def *bench.Definition, pm *bench.PinMap, d *dut.Device, form string) []web.Finding {
+func conflictsOf(def *bench.Definition, pm *bench.PinMap, d *dut.Device, formID string) []web.Finding {
 	var out []web.Finding
 	for _, p := range bench.Conflicts(def, pm, d) {
 		x := web.Finding{Message: sentence(p.Message), Warning: true}
-		if form != "" {
-			x.ID = web.CellID(form, p.Field)
+		if formID != "" {
+			x.ID = web.CellID(formID, p.Field)
 		}
 		out = append(out, x)
 	}
@@ -213,9 +212,8 @@ func (s *Server) socketOf(d *dut.Device, pm *bench.PinMap, wrong dut.Problems) w
 	out := web.Socket{ID: "socket", Title: "Socket of " + s.at().Bench.Name + " seen from above", Contacts: s.at().Bench.Contacts,
 		Package: d.Package, Pins: d.SortPins().Pins, Map: *pm, Bench: &s.at().Bench, Wrong: map[int]bool{}}
 	for _, p := range wrong {
-		var n int
-		if _, err := fmt.Sscanf(p.Field, "contacts[%d]", &n); err == nil {
-			out.Wrong[n] = true
+		if pin, ok := form.ContactPin(p); ok {
+			out.Wrong[pin] = true
 		}
 	}
 	return out

@@ -12,6 +12,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -86,7 +87,7 @@ func (s *Server) addProcedure(ctx context.Context, p procedure.Procedure) (strin
 	}
 	wanted := p.Key
 	if wanted == "" {
-		if wanted = keyFor(p.Name); wanted == "" {
+		if wanted = form.KeyFor(p.Name); wanted == "" {
 			wanted = "procedure"
 		}
 	}

@@ -38,6 +38,7 @@ var arrows = map[string][]string{
 	"migrations":               {},
 	"assets":                   {},
 	"web":                      {"assets", "server/talk", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
+	"web/browsertest":          {},
 	"server/routes": {"server/form", "web", "store", "assets", "server/live", "server/talk", "server/run", "server/procedure",
 		"server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server": {"server/card", "server/card/conformance", "server/card/emulator", "server/card/firmware", "server/card/protocol", "server/card/wire", "server/talk",

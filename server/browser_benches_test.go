@@ -19,13 +19,13 @@ import (
 func TestBrowserBenchFromNothing(t *testing.T) {
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
-	b.open(p.base + "/bench")
-	b.submit(`a[href="/benches"]`)
+	b.Open(p.base + "/bench")
+	b.Submit(`a[href="/benches"]`)
 	b.views("benches")
-	b.submit("#new-bench")
-	b.fill("#new-name", "On the desk")
-	b.fill("#new-contacts", "24")
-	b.fill("#new-addresses", "tcp://127.0.0.1:5025")
+	b.Submit("#new-bench")
+	b.Fill("#new-name", "On the desk")
+	b.Fill("#new-contacts", "24")
+	b.Fill("#new-addresses", "tcp://127.0.0.1:5025")
 	evaluate[bool](b, `(() => {
 		const data = new DataTransfer();
 		data.setData("text/plain", "2 V; 10 V\t16 bit\t0.05 %\t0.02 %\t5 ppm\n1 µA; 100 µA; 10 mA\t16 bit\t0.1 %\t300 ppm\t10 ppm\n2 V; 10 V\t20 bit\t0.03 %\t50 ppm\t2 ppm\n1 µA; 100 µA; 10 mA\t20 bit\t0.05 %\t100 ppm\t5 ppm\n");
@@ -37,38 +37,38 @@ func TestBrowserBenchFromNothing(t *testing.T) {
 		t.Errorf("%d rows of functions after pasting", rows)
 	}
 	b.views("bench-new")
-	b.submit("#begin-bench")
-	if !strings.HasSuffix(b.address(), "/benches/on-the-desk/edit") {
-		t.Fatalf("after beginning, the page is %s: %s", b.address(), b.text("main"))
+	b.Submit("#begin-bench")
+	if !strings.HasSuffix(b.Address(), "/benches/on-the-desk/edit") {
+		t.Fatalf("after beginning, the page is %s: %s", b.Address(), b.Text("main"))
 	}
 	b.views("bench-edit")
 
-	b.fill("#bench-connections-0-address", "serial:///dev/ttyACM0?baud=921600")
-	b.do(chromedp.Focus("#bench-connections-0-address"), chromedp.KeyEvent("\t"))
+	b.Fill("#bench-connections-0-address", "serial:///dev/ttyACM0?baud=921600")
+	b.Do(chromedp.Focus("#bench-connections-0-address"), chromedp.KeyEvent("\t"))
 	evaluate[bool](b, `document.getElementById("bench-connections-0-address").dispatchEvent(new Event("change", {bubbles: true}))`)
-	b.until(`document.getElementById("bench-addresses").textContent.includes("921600 bits/s")`)
+	b.Until(`document.getElementById("bench-addresses").textContent.includes("921600 bits/s")`)
 	evaluate[bool](b, `document.getElementById("rule").open = true`)
-	b.fill("#bench-ruleLines", "all")
-	b.fill("#bench-ruleFrom", "1")
-	b.fill("#bench-ruleTo", "24")
-	b.fill("#bench-ruleWays", "8")
-	b.fill("#bench-ruleResistance", "6 Ω")
-	b.submit("#make-paths")
-	if said := b.text("#bench-paths-read"); !strings.Contains(said, "48 paths were made by the rule") || !strings.Contains(said, "1 to 24") {
+	b.Fill("#bench-ruleLines", "all")
+	b.Fill("#bench-ruleFrom", "1")
+	b.Fill("#bench-ruleTo", "24")
+	b.Fill("#bench-ruleWays", "8")
+	b.Fill("#bench-ruleResistance", "6 Ω")
+	b.Submit("#make-paths")
+	if said := b.Text("#bench-paths-read"); !strings.Contains(said, "48 paths were made by the rule") || !strings.Contains(said, "1 to 24") {
 		t.Errorf("after the rule: %s", said)
 	}
 	b.views("bench-rule")
-	b.submit("#save-bench")
+	b.Submit("#save-bench")
 	b.views("bench-page")
 	d, err := p.app.store.GetBench(t.Context(), "on-the-desk", 0)
 	if err != nil || d.Rev != 2 || len(d.Body.Paths) != 72 || d.Body.Paths[8].Mux != "1A/9-16" || d.Body.Connections[0].Address != "serial:///dev/ttyACM0?baud=921600" {
 		t.Errorf("kept revision %d: %v", d.Rev, err)
 	}
-	b.open(p.base + "/benches/on-the-desk/revisions")
+	b.Open(p.base + "/benches/on-the-desk/revisions")
 	b.views("bench-revisions")
-	b.open(p.base + "/benches/on-the-desk/dialect?connection=Cards")
+	b.Open(p.base + "/benches/on-the-desk/dialect?connection=Cards")
 	b.views("bench-dialect")
-	b.open(p.base + "/benches/rehearsal")
+	b.Open(p.base + "/benches/rehearsal")
 	b.views("bench-rehearsal")
 }
 
@@ -109,67 +109,67 @@ func TestBrowserBenchInUse(t *testing.T) {
 	address := emulatedCard(t)
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
-	b.open(p.base + "/benches/rehearsal")
+	b.Open(p.base + "/benches/rehearsal")
 	evaluate[bool](b, `document.getElementById("copy-bench").open = true`)
-	b.fill("#copy-name", "Two cards")
-	b.fill("#copy-address", address)
-	b.submit(`form[action$="/copy"] button`)
-	b.fill("#bench-connections-0-timeout", "100 ms") // also how long a text that is tried waits
-	b.submit("#save-bench")
-	b.open(p.base + "/benches")
-	b.submit("#use-two-cards")
-	if !strings.HasSuffix(b.address(), "/bench") || !strings.Contains(b.text(".strip"), "Two cards") {
-		t.Fatalf("after use, the page is %s: %s", b.address(), b.text("main"))
+	b.Fill("#copy-name", "Two cards")
+	b.Fill("#copy-address", address)
+	b.Submit(`form[action$="/copy"] button`)
+	b.Fill("#bench-connections-0-timeout", "100 ms") // also how long a text that is tried waits
+	b.Submit("#save-bench")
+	b.Open(p.base + "/benches")
+	b.Submit("#use-two-cards")
+	if !strings.HasSuffix(b.Address(), "/bench") || !strings.Contains(b.Text(".strip"), "Two cards") {
+		t.Fatalf("after use, the page is %s: %s", b.Address(), b.Text("main"))
 	}
-	b.open(p.base + "/benches")
-	if said := b.text(".health"); !strings.Contains(said, "ready") || !strings.Contains(said, "77") {
+	b.Open(p.base + "/benches")
+	if said := b.Text(".health"); !strings.Contains(said, "ready") || !strings.Contains(said, "77") {
 		t.Errorf("the connection stands as %s", said)
 	}
 	b.views("benches-in-use")
 
 	dialect := p.base + "/benches/two-cards/dialect?connection=Cards"
-	b.open(dialect)
-	if said := b.text("#no-try"); !strings.Contains(said, "Take control") {
+	b.Open(dialect)
+	if said := b.Text("#no-try"); !strings.Contains(said, "Take control") {
 		t.Errorf("without control: %s", said)
 	}
-	b.open(p.base + "/bench")
-	b.submit(`form[action="/bench/control"] button`)
-	b.open(dialect)
-	b.click(`button[value="try:identify"]`)
-	b.until(`document.getElementById("tried-identify").textContent.includes("Rehearsal card,77")`)
-	b.fill("#dialect-sampleChannel", "9")
-	b.fill("#dialect-text-outputState", "OUTPUT{channel}?")
-	b.click(`button[value="try:outputState"]`)
-	b.until(`document.getElementById("tried-outputState").textContent.includes("-114")`)
+	b.Open(p.base + "/bench")
+	b.Submit(`form[action="/bench/control"] button`)
+	b.Open(dialect)
+	b.Click(`button[value="try:identify"]`)
+	b.Until(`document.getElementById("tried-identify").textContent.includes("Rehearsal card,77")`)
+	b.Fill("#dialect-sampleChannel", "9")
+	b.Fill("#dialect-text-outputState", "OUTPUT{channel}?")
+	b.Click(`button[value="try:outputState"]`)
+	b.Until(`document.getElementById("tried-outputState").textContent.includes("-114")`)
 	b.views("bench-tried")
 
-	b.allow("409 (Conflict)")
-	b.fill("#dialect-sampleChannel", "1")
+	b.Allow("409 (Conflict)")
+	b.Fill("#dialect-sampleChannel", "1")
 	evaluate[string](b, `document.getElementById("dialect-text-outputState").value = ""`)
-	b.click(`button[value="try:outputOn"]`)
-	b.do(chromedp.WaitVisible("#confirm-all"))
+	b.Click(`button[value="try:outputOn"]`)
+	b.Do(chromedp.WaitVisible("#confirm-all"))
 	evaluate[bool](b, `[...document.querySelectorAll('[name="confirm"][type="checkbox"]')].map((box) => { box.checked = true; }).length > 0`)
-	b.submit("#confirm-all")
-	if said := b.text("#tried-outputOn"); !strings.Contains(said, "OUTP1 ON") || !strings.Contains(said, "Settings conflict") || !strings.Contains(said, "made safe") {
+	b.Submit("#confirm-all")
+	if said := b.Text("#tried-outputOn"); !strings.Contains(said, "OUTP1 ON") || !strings.Contains(said, "Settings conflict") || !strings.Contains(said, "made safe") {
 		t.Errorf("switching an output on without a protection: %s", said)
 	}
-	b.fill("#dialect-text-confirm", "*ESR?;*STB?")
-	b.submit("#save-dialect")
-	if said := b.text("#newer"); !strings.Contains(said, "*ESR?;*STB?") {
+	b.Fill("#dialect-text-confirm", "*ESR?;*STB?")
+	b.Submit("#save-dialect")
+	if said := b.Text("#newer"); !strings.Contains(said, "*ESR?;*STB?") {
 		t.Errorf("a saved bench that is not used yet: %s", said)
 	}
-	b.shot("bench-newer")
-	b.submit(`#newer form button`)
-	b.open(p.base + "/benches/two-cards")
+	b.Shot("bench-newer")
+	b.Submit(`#newer form button`)
+	b.Open(p.base + "/benches/two-cards")
 	if evaluate[bool](b, `document.getElementById("newer") !== null`) {
 		t.Error("after it was used again, the bench is still told to be newer")
 	}
 	// With that dialect nothing confirms that the bench is safe: it is left only
 	// by an owner who says that its power is off.
-	b.open(p.base + "/benches")
-	b.click("#power-off-rehearsal")
-	b.submit("#use-rehearsal")
-	if !strings.Contains(b.text(".strip"), "Rehearsal bench") {
-		t.Errorf("back on the rehearsal bench: %s", b.text(".strip"))
+	b.Open(p.base + "/benches")
+	b.Click("#power-off-rehearsal")
+	b.Submit("#use-rehearsal")
+	if !strings.Contains(b.Text(".strip"), "Rehearsal bench") {
+		t.Errorf("back on the rehearsal bench: %s", b.Text(".strip"))
 	}
 }

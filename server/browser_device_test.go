@@ -1,13 +1,10 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"strings"
 	"testing"
 
-	"github.com/chromedp/cdproto/cdp"
-	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
@@ -27,38 +24,32 @@ const gateTable = "Pin No.\tSymbol\tType\tMax (V)\tMax current [mA]\tLogic\n" +
 // views takes a picture of a page at both widths, light and dark, and checks
 // that it fits.
 func (b *tab) views(name string) {
-	b.t.Helper()
+	b.T.Helper()
 	for _, dark := range []bool{false, true} {
-		b.dark(dark)
+		b.Dark(dark)
 		for _, width := range []int64{1280, 390} {
-			b.size(width, 900)
-			b.fits(fmt.Sprintf("%s at %d px", name, width))
-			b.shot(fmt.Sprintf("%s-%d%s", name, width, map[bool]string{true: "-dark"}[dark]))
+			b.Size(width, 900)
+			b.Fits(fmt.Sprintf("%s at %d px", name, width))
+			b.Shot(fmt.Sprintf("%s-%d%s", name, width, map[bool]string{true: "-dark"}[dark]))
 		}
 	}
-	b.dark(false)
-	b.size(1280, 900)
+	b.Dark(false)
+	b.Size(1280, 900)
 }
 
 // paper checks that a page fits a sheet of paper as it is printed: 19 cm of it
 // at 96 px to the inch.
 func (b *tab) paper(name string) {
-	b.t.Helper()
-	medium := func(m string) {
-		b.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
-			_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: m})
-			return err
-		}))
-	}
-	medium("print")
-	b.size(718, 1000)
-	b.fits(name + " on paper")
+	b.T.Helper()
+	b.Medium("print")
+	b.Size(718, 1000)
+	b.Fits(name + " on paper")
 	if shown := evaluate[int](b, `[...document.querySelectorAll("nav, .strip, .crumbs, button")].filter(e => e.offsetParent).length`); shown > 0 {
-		b.t.Errorf("%s: %d controls are printed", name, shown)
+		b.T.Errorf("%s: %d controls are printed", name, shown)
 	}
-	b.shot(name + "-paper")
-	medium("")
-	b.size(1280, 900)
+	b.Shot(name + "-paper")
+	b.Medium("")
+	b.Size(1280, 900)
 }
 
 // A newcomer describes a part from a pasted table and has its pin map: the
@@ -66,15 +57,15 @@ func (b *tab) paper(name string) {
 func TestBrowserDescribe(t *testing.T) {
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
-	b.open(p.base + "/devices")
+	b.Open(p.base + "/devices")
 	actions := 0
 	act := func(f func()) { t.Helper(); f(); actions++ }
 
-	act(func() { b.submit("#describe") })
+	act(func() { b.Submit("#describe") })
 	b.views("describe")
-	act(func() { b.fill("#device-name", "Quad gate") })
-	act(func() { b.fill("#device-paste", gateTable) })
-	act(func() { b.submit(`button[value="understand"]`) })
+	act(func() { b.Fill("#device-name", "Quad gate") })
+	act(func() { b.Fill("#device-paste", gateTable) })
+	act(func() { b.Submit(`button[value="understand"]`) })
 	if got := evaluate[int](b, `document.querySelectorAll('.pin-grid [name="number"]').length`); got != 15 {
 		t.Errorf("%d rows of pins, want 14 and one spare", got)
 	}
@@ -82,32 +73,32 @@ func TestBrowserDescribe(t *testing.T) {
 		t.Errorf("the highest voltage of pin 1 is shown as %q", got)
 	}
 	b.views("understood")
-	act(func() { b.submit("#save-device") })
-	if !strings.HasSuffix(b.address(), "/devices/quad-gate") {
-		t.Fatalf("after saving, the page is %s", b.address())
+	act(func() { b.Submit("#save-device") })
+	if !strings.HasSuffix(b.Address(), "/devices/quad-gate") {
+		t.Fatalf("after saving, the page is %s", b.Address())
 	}
 	b.views("described")
 	if actions > 5 {
 		t.Errorf("%d actions until the device and its pin map are kept", actions)
 	}
-	act(func() { b.submit("#draft") })
-	if b.do(chromedp.WaitVisible("h1")); !strings.Contains(b.address(), "/procedures/") {
-		t.Fatalf("drafting leads to %s: %s", b.address(), b.text("main"))
+	act(func() { b.Submit("#draft") })
+	if b.Do(chromedp.WaitVisible("h1")); !strings.Contains(b.Address(), "/procedures/") {
+		t.Fatalf("drafting leads to %s: %s", b.Address(), b.Text("main"))
 	}
-	act(func() { b.submit(`a[href$="/check"]`) })
+	act(func() { b.Submit(`a[href$="/check"]`) })
 	if actions >= 10 {
 		t.Errorf("%d actions until the procedure is checked", actions)
 	}
-	b.shot("checked")
+	b.Shot("checked")
 	t.Logf("%d actions from the list of devices to a checked procedure", actions)
 
 	pm, err := p.app.store.GetPinMap(t.Context(), "quad-gate", "rehearsal", 0)
 	if err != nil || pm.Body.Contacts[1] != 1 || pm.Body.Contacts[14] != 48 {
 		t.Fatalf("no pin map was proposed: %+v, %v", pm, err)
 	}
-	b.open(p.base + "/devices/quad-gate/pinmap")
+	b.Open(p.base + "/devices/quad-gate/pinmap")
 	b.views("pinmap")
-	b.open(p.base + "/devices/quad-gate/wiring")
+	b.Open(p.base + "/devices/quad-gate/wiring")
 	b.views("wiring")
 	b.paper("wiring")
 }
@@ -125,16 +116,15 @@ const shifts = `new Promise((done) => {
 func TestBrowserLargeDevice(t *testing.T) {
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
-	size, err := chromedp.Run(b.ctx, chromedp.Evaluate[int](
-		`fetch("/devices/averlock-48/edit").then(r => r.arrayBuffer()).then(a => a.byteLength)`, chromedp.EvalAwaitPromise))
-	if err != nil || size > 300<<10 || size < 30<<10 {
-		t.Errorf("the editor of 48 pins has %d bytes (%v), want at most 300 KiB", size, err)
+	size := await[int](b, `fetch("/devices/averlock-48/edit").then(r => r.arrayBuffer()).then(a => a.byteLength)`)
+	if size > 300<<10 || size < 30<<10 {
+		t.Errorf("the editor of 48 pins has %d bytes, want at most 300 KiB", size)
 	}
 	t.Logf("editor of 48 pins: %d KiB", size>>10)
 	for name, at := range map[string]string{"edit-48": "edit", "pinmap-48": "pinmap", "wiring-48": "wiring", "revisions-48": "revisions"} {
-		b.open(p.base + "/devices/averlock-48/" + at)
-		if jump, err := chromedp.Run(b.ctx, chromedp.Evaluate[float64](shifts, chromedp.EvalAwaitPromise)); err != nil || jump > 0.01 {
-			t.Errorf("%s jumps by %g (%v)", at, jump, err)
+		b.Open(p.base + "/devices/averlock-48/" + at)
+		if jump := await[float64](b, shifts); jump > 0.01 {
+			t.Errorf("%s jumps by %g", at, jump)
 		}
 		b.views(name)
 	}
@@ -145,11 +135,11 @@ func TestBrowserLargeDevice(t *testing.T) {
 func TestBrowserGrid(t *testing.T) {
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
-	b.open(p.base + "/devices/" + demo.Scenario().Devices[0].Key + "/edit")
-	b.do(chromedp.WaitVisible("#device-pins-0-maxV"), chromedp.Focus("#device-pins-0-maxV"), chromedp.KeyEvent("\r"))
-	b.until(`document.activeElement.id === "device-pins-1-maxV"`)
-	b.do(chromedp.KeyEvent("4V7"))
-	b.until(`document.getElementById("pin-echo").textContent.includes("= 4.70 V")`)
+	b.Open(p.base + "/devices/" + demo.Scenario().Devices[0].Key + "/edit")
+	b.Do(chromedp.WaitVisible("#device-pins-0-maxV"), chromedp.Focus("#device-pins-0-maxV"), chromedp.KeyEvent("\r"))
+	b.Until(`document.activeElement.id === "device-pins-1-maxV"`)
+	b.Do(chromedp.KeyEvent("4V7"))
+	b.Until(`document.getElementById("pin-echo").textContent.includes("= 4.70 V")`)
 
 	evaluate[bool](b, `(() => {
 		const data = new DataTransfer();
@@ -158,14 +148,14 @@ func TestBrowserGrid(t *testing.T) {
 		cell.focus();
 		return cell.dispatchEvent(new ClipboardEvent("paste", {clipboardData: data, bubbles: true, cancelable: true}));
 	})()`)
-	b.until(`document.getElementById("device-pins-3-minV").value === "-0.4" && document.getElementById("device-pins-2-function").value === "output"`)
-	b.until(`[...document.querySelectorAll("#drawing text")].some(e => e.textContent.includes("XA"))`)
-	b.submit("#save-device")
+	b.Until(`document.getElementById("device-pins-3-minV").value === "-0.4" && document.getElementById("device-pins-2-function").value === "output"`)
+	b.Until(`[...document.querySelectorAll("#drawing text")].some(e => e.textContent.includes("XA"))`)
+	b.Submit("#save-device")
 	d, err := p.app.store.GetDevice(t.Context(), demo.Scenario().Devices[0].Key, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
-	b.open(p.base + "/devices/" + d.Body.Key + "/revisions")
+	b.Open(p.base + "/devices/" + d.Body.Key + "/revisions")
 	b.views("revisions")
 	if d.Rev != 2 || d.Body.Pins[1].MaxV != 4.7 || d.Body.Pins[2].Name != "XA" || d.Body.Pins[3].MinV != -0.4 {
 		t.Errorf("kept revision %d: %+v", d.Rev, d.Body.Pins[:4])
@@ -186,28 +176,28 @@ func TestBrowserPinMap(t *testing.T) {
 	if key == "" {
 		key = demo.Scenario().Devices[0].Key
 	}
-	b.open(p.base + "/devices/" + key + "/pinmap")
+	b.Open(p.base + "/devices/" + key + "/pinmap")
 	contact := func(pin int) string {
 		return fmt.Sprintf(`document.querySelector('[data-pin-contact="%d"]').value`, pin)
 	}
 	first, second := evaluate[string](b, contact(1)), evaluate[string](b, contact(2))
-	b.do(chromedp.Focus("#socket-p1"), chromedp.KeyEvent("\r"), chromedp.KeyEvent(kb.ArrowDown))
-	b.do(chromedp.KeyEvent("\r"))
+	b.Do(chromedp.Focus("#socket-p1"), chromedp.KeyEvent("\r"), chromedp.KeyEvent(kb.ArrowDown))
+	b.Do(chromedp.KeyEvent("\r"))
 	if a, c := evaluate[string](b, contact(1)), evaluate[string](b, contact(2)); a != second || c != first {
 		t.Errorf("pins 1 and 2 sit on %s and %s, want %s and %s", a, c, second, first)
 	}
-	b.until(`document.getElementById("socket-p1").getAttribute("aria-label").endsWith("contact ` + second + `")`)
+	b.Until(`document.getElementById("socket-p1").getAttribute("aria-label").endsWith("contact ` + second + `")`)
 
-	b.size(1280, 1400)
-	b.do(chromedp.DragAndDrop("#socket-p1 .hit", `#socket [data-contact="20"] .place`))
-	b.until(contact(1) + ` === "20"`)
-	b.until(`document.getElementById("socket-p1").getAttribute("aria-label").endsWith("contact 20")`)
-	b.fill(`[data-pin-contact="2"]`, "20")
+	b.Size(1280, 1400)
+	b.Do(chromedp.DragAndDrop("#socket-p1 .hit", `#socket [data-contact="20"] .place`))
+	b.Until(contact(1) + ` === "20"`)
+	b.Until(`document.getElementById("socket-p1").getAttribute("aria-label").endsWith("contact 20")`)
+	b.Fill(`[data-pin-contact="2"]`, "20")
 	evaluate[bool](b, `document.querySelector('[data-pin-contact="2"]').dispatchEvent(new Event("change", {bubbles: true}))`)
-	b.until(`document.querySelector("#findings").textContent.includes("already holds")`)
+	b.Until(`document.querySelector("#findings").textContent.includes("already holds")`)
 	b.views("pinmap-wrong")
-	b.fill(`[data-pin-contact="2"]`, "21")
-	b.submit("#save-map")
+	b.Fill(`[data-pin-contact="2"]`, "21")
+	b.Submit("#save-map")
 	pm, err := p.app.store.GetPinMap(t.Context(), key, "rehearsal", 0)
 	if err != nil || pm.Body.Contacts[1] != 20 || pm.Body.Contacts[2] != 21 {
 		t.Errorf("kept %+v, %v", pm, err)
@@ -220,24 +210,24 @@ func TestBrowserTwoEditors(t *testing.T) {
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	key := demo.Scenario().Devices[0].Key
-	b.open(p.base + "/devices/" + key + "/edit")
+	b.Open(p.base + "/devices/" + key + "/edit")
 	other := b.second()
-	other.open(p.base + "/devices/" + key + "/edit")
-	other.fill("#device-description", "Changed by the other")
-	other.fill("#device-pins-0-name", "OTHER")
-	other.submit("#save-device")
+	other.Open(p.base + "/devices/" + key + "/edit")
+	other.Fill("#device-description", "Changed by the other")
+	other.Fill("#device-pins-0-name", "OTHER")
+	other.Submit("#save-device")
 
-	b.allow("409 (Conflict)")
-	b.fill("#device-pins-1-name", "MINE")
-	b.submit("#save-device")
-	if said := b.text(".conflict"); !strings.Contains(said, "Changed by the other") || !strings.Contains(said, "MINE") {
+	b.Allow("409 (Conflict)")
+	b.Fill("#device-pins-1-name", "MINE")
+	b.Submit("#save-device")
+	if said := b.Text(".conflict"); !strings.Contains(said, "Changed by the other") || !strings.Contains(said, "MINE") {
 		t.Errorf("the conflict is told as %q", said)
 	}
 	if mine := evaluate[string](b, `document.getElementById("device-pins-1-name").value`); mine != "MINE" {
 		t.Errorf("what was typed became %q", mine)
 	}
 	b.views("conflict")
-	b.submit("#save-device")
+	b.Submit("#save-device")
 	d, err := p.app.store.GetDevice(t.Context(), key, 0)
 	if err != nil || d.Rev != 3 || d.Body.SortPins().Pins[1].Name != "MINE" {
 		t.Errorf("saving on top kept revision %d, %v", d.Rev, err)

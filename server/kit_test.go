@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"log/slog"
-	"os"
 	"regexp"
 	"strings"
 	"sync"
@@ -13,7 +12,7 @@ import (
 
 // program is the whole program at work in this process, as main starts it.
 type program struct {
-	t    *testing.T
+	t    testing.TB
 	base string
 	key  string
 	dir  string
@@ -23,12 +22,12 @@ type program struct {
 
 // startProgram starts the program on a free port, with its data in dir ("" for
 // a directory of the test's own).
-func startProgram(t *testing.T, dir string, demo bool) *program {
+func startProgram(t testing.TB, dir string, demo bool) *program {
 	t.Helper()
 	return startProgramOn(t, "127.0.0.1:0", dir, demo)
 }
 
-func startProgramOn(t *testing.T, listen, dir string, demo bool) *program {
+func startProgramOn(t testing.TB, listen, dir string, demo bool) *program {
 	t.Helper()
 	if dir == "" {
 		dir = t.TempDir()
@@ -64,7 +63,7 @@ func startProgramOn(t *testing.T, listen, dir string, demo bool) *program {
 }
 
 // testWriter sends logs to the test.
-type testWriter struct{ t *testing.T }
+type testWriter struct{ t testing.TB }
 
 func (w testWriter) Write(b []byte) (int, error) {
 	w.t.Log(strings.TrimSpace(string(b)))
@@ -73,15 +72,3 @@ func (w testWriter) Write(b []byte) (int, error) {
 
 // link is the sign-in link that the program printed.
 func (p *program) link() string { return p.base + "/sign-in?key=" + p.key }
-
-// needTool skips a test whose tool is missing, or fails it in CI.
-func needTool(t *testing.T, path, install string) {
-	t.Helper()
-	if _, err := os.Stat(path); err == nil {
-		return
-	}
-	if os.Getenv("CI") != "" {
-		t.Fatalf("%s is missing: %s", path, install)
-	}
-	t.Skipf("%s is missing: %s", path, install)
-}

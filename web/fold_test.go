@@ -7,8 +7,6 @@ import (
 	"time"
 
 	"github.com/a-h/templ"
-	"github.com/chromedp/cdproto/emulation"
-	"github.com/chromedp/chromedp"
 
 	"ohmkeep/server/derive"
 	"ohmkeep/server/procedure"
@@ -92,13 +90,14 @@ func TestListsTellWhatIsNotOver(t *testing.T) {
 // TestBrowserKeepsFolds: what the reader has opened or closed stays so; the
 // rest folds and opens with the run. Folded results are printed.
 func TestBrowserKeepsFolds(t *testing.T) {
+	t.Parallel()
 	p := standingOf([]derive.Outcome{derive.Pass}, []derive.Outcome{derive.Pass})
 	s := newSite(t, map[string]templ.Component{"/": Run(p)})
-	ctx := tab(t, s.URL)
-	k := s.next(t)
+	b := tab(t, s.URL)
+	k := s.next()
 	open := func(want string) {
 		t.Helper()
-		if got := eval[string](t, ctx, `[0, 1, 2].map((m) => document.getElementById("run-results-" + m).open ?? "none").join(" ")`); got != want {
+		if got := eval[string](b, `[0, 1, 2].map((m) => document.getElementById("run-results-" + m).open ?? "none").join(" ")`); got != want {
 			t.Errorf("open: %s, want %s", got, want)
 		}
 	}
@@ -109,23 +108,22 @@ func TestBrowserKeepsFolds(t *testing.T) {
 			parts[PartRunResults(m)] = RunResults(p, m)
 		}
 		k.send(t, seq, parts)
-		until(t, ctx, js)
+		b.Until(js)
 	}
 	open("false true none")
-	eval[bool](t, ctx, `(document.querySelector("#run-results-0 > summary").click(), true)`)
+	eval[bool](b, `(document.querySelector("#run-results-0 > summary").click(), true)`)
 	p.Progress.Measurement, p.Progress.Done = 2, []bool{true, true, false}
 	p.Results[2] = []procedure.Result{{Measurement: 2, Name: "Current", Outcome: derive.Pass}}
 	send(50, `document.body.dataset.seq === "50"`)
 	open("true false true") // opened by the reader, folded by the run, at work
-	eval[bool](t, ctx, `(document.querySelector("#run-results-2 > summary").click(), true)`)
+	eval[bool](b, `(document.querySelector("#run-results-2 > summary").click(), true)`)
 	p.Results[2] = append(p.Results[2], procedure.Result{Measurement: 2, Name: "Voltage", Outcome: derive.Fail})
 	send(51, `document.body.dataset.seq === "51"`)
 	open("true false false") // the reader has closed it
 	shows := `document.querySelector("#run-results-1 table").checkVisibility()`
-	if eval[bool](t, ctx, shows) {
+	if eval[bool](b, shows) {
 		t.Error("a folded table shows: the test proves nothing")
 	}
-	_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
-	must(t, err)
-	until(t, ctx, shows) // on paper it shows
+	b.Medium("print")
+	b.Until(shows) // on paper it shows
 }

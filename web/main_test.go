@@ -3,11 +3,12 @@ package web
 import (
 	"os"
 	"testing"
+
+	"ohmkeep/web/browsertest"
 )
 
 func TestMain(m *testing.M) {
 	code := m.Run()
-	_, stop := browser()
-	stop() // ends the browser, where a test has started it
+	browsertest.Stop()
 	os.Exit(code)
 }

@@ -1,0 +1,72 @@
+// Package browsertest drives Chromium for browser tests: one browser for each
+// test binary, a tab of its own for each test. Nothing in it has a deadline: a
+// wait lasts until what it waits for is there, so that a busy machine makes a
+// test slow and never makes it fail.
+package browsertest
+
+import (
+	"context"
+	"os"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+)
+
+// chromium is where Debian installs the browser.
+const chromium = "/usr/bin/chromium"
+
+// startWait is how long chromedp waits for Chromium to begin. It asks for a
+// duration and has 20 s by default; this is as good as none.
+const startWait = 24 * time.Hour
+
+// browser is the one Chromium of this test binary.
+var browser struct {
+	once   sync.Once
+	ctx    context.Context
+	cancel []context.CancelFunc
+	err    error
+}
+
+// start starts Chromium at the first call and returns its context.
+func start(t testing.TB) context.Context {
+	t.Helper()
+	need(t)
+	browser.once.Do(func() {
+		opts := append(slices.Clone(chromedp.DefaultExecAllocatorOptions[:]),
+			chromedp.ExecPath(chromium), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.WSURLReadTimeout(startWait),
+			chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
+		alloc, cancelAlloc := chromedp.NewExecAllocator(context.Background(), opts...)
+		ctx, cancel := chromedp.NewContext(alloc)
+		browser.ctx, browser.cancel = ctx, []context.CancelFunc{cancelAlloc, cancel}
+		browser.err = chromedp.Do(ctx)
+	})
+	if browser.err != nil {
+		t.Fatalf("chromium does not start: %v", browser.err)
+	}
+	return browser.ctx
+}
+
+// Stop ends the browser, if a test has started it. TestMain calls it after the
+// tests.
+func Stop() {
+	for _, c := range slices.Backward(browser.cancel) {
+		c()
+	}
+}
+
+// need skips a test where Chromium is not installed, or fails it in CI, where
+// a skip would read as a pass.
+func need(t testing.TB) {
+	t.Helper()
+	if _, err := os.Stat(chromium); err == nil {
+		return
+	}
+	const missing = chromium + " is missing: apt-get install -y chromium"
+	if os.Getenv("CI") != "" {
+		t.Fatal(missing)
+	}
+	t.Skip(missing)
+}

@@ -131,22 +131,52 @@ func (l *lab) start(m procedure.Measurement) string {
 	must(l.t, p.Validate(&device))
 	_, err := l.store.SaveProcedure(context.Background(), p, 0, "test")
 	must(l.t, err)
-	body, err := json.Marshal(map[string]any{"device": "load", "procedure": "figures", "serial": "S1", "seat": true})
+	var started apiStarted
+	l.do("POST", "/runs", map[string]any{"device": "load", "procedure": "figures", "serial": "S1", "seat": true,
+		"acknowledge": l.warnings("figures")}, &started)
+	return started.ID
+}
+
+// warnings are those of a procedure's check before power, by name: these
+// measure as fast as they can.
+func (l *lab) warnings(procedure string) []string {
+	l.t.Helper()
+	var check struct {
+		Findings []struct{ Severity, Name string }
+	}
+	l.do("GET", "/procedures/"+procedure+"/check", nil, &check)
+	names := []string{}
+	for _, f := range check.Findings {
+		if f.Severity == "warning" {
+			names = append(names, f.Name)
+		}
+	}
+	return names
+}
+
+// do sends a request to the API that must succeed, and decodes the answer.
+func (l *lab) do(method, path string, body, out any) {
+	l.t.Helper()
+	var in io.Reader
+	if body != nil {
+		text, err := json.Marshal(body)
+		must(l.t, err)
+		in = bytes.NewReader(text)
+	}
+	r, err := http.NewRequest(method, l.web.URL+"/api/v1"+path, in)
 	must(l.t, err)
-	r, err := http.NewRequest("POST", l.web.URL+"/api/v1/runs", bytes.NewReader(body))
-	must(l.t, err)
-	r.Header.Set("Content-Type", "application/json")
+	if body != nil {
+		r.Header.Set("Content-Type", "application/json")
+	}
 	r.Header.Set("Authorization", "Bearer "+l.token)
 	resp, err := http.DefaultClient.Do(r)
 	must(l.t, err)
 	defer resp.Body.Close()
 	text, err := io.ReadAll(resp.Body)
 	must(l.t, err)
-	var started apiStarted
-	if resp.StatusCode != http.StatusCreated || json.Unmarshal(text, &started) != nil {
+	if resp.StatusCode >= 300 || json.Unmarshal(text, out) != nil {
 		l.t.Fatalf("%s: %s", resp.Status, text)
 	}
-	return started.ID
 }
 
 // watchers connects n pages to a run.

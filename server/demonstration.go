@@ -11,6 +11,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/demo"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/routes"
@@ -25,7 +26,7 @@ func keepBench(ctx context.Context, s *store.Store, def bench.Definition) error 
 	switch {
 	case err == nil:
 		rev = kept.Latest
-	case store.CodeOf(err) != store.NotFound:
+	case problem.CodeOf(err) != problem.NotFound:
 		return err
 	}
 	_, err = s.SaveBench(ctx, def, rev, "ohmkeep")

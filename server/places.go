@@ -10,6 +10,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/routes"
 	"ohmkeep/server/run"
@@ -136,7 +137,7 @@ func (p *places) definition(ctx context.Context, key string) (*bench.Definition,
 		return nil, err
 	}
 	if kept.Removed || len(def.Connections) == 0 {
-		return nil, &store.Error{Code: store.Invalid, Message: "this bench has no connection to any card"}
+		return nil, &problem.Error{Code: problem.Invalid, Message: "this bench has no connection to any card"}
 	}
 	return def, nil
 }

@@ -100,7 +100,7 @@ type Seating struct {
 func (s *Store) SetSeating(ctx context.Context, benchKey string, body any, by string) error {
 	text, err := json.Marshal(body)
 	if err != nil {
-		return &Error{Invalid, "what is seated cannot be stored", err}
+		return &Error{Code: Invalid, Message: "what is seated cannot be stored", Err: err}
 	}
 	return s.update(ctx, "set seating", func(t *tx) error {
 		_, err := t.exec(`INSERT INTO seatings (bench, at, by, body) VALUES (?, ?, ?, ?)

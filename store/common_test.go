@@ -9,6 +9,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 	"ohmkeep/store"
@@ -101,7 +102,7 @@ func readAll(t testing.TB, s *store.Store, run string, measurement int, from int
 	return out
 }
 
-func wantCode(t testing.TB, err error, code store.Code) {
+func wantCode(t testing.TB, err error, code problem.Code) {
 	t.Helper()
 	if store.CodeOf(err) != code {
 		t.Fatalf("got %v (code %q), want code %q", err, store.CodeOf(err), code)

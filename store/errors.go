@@ -7,43 +7,29 @@ import (
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
+
+	"ohmkeep/server/problem"
 )
 
-// Code says what kind of thing went wrong.
-type Code string
-
+// The codes of the errors that the store returns.
 const (
-	NotFound Code = "not found"
-	Conflict Code = "conflict" // stale revision, already there, wrong state
-	Invalid  Code = "invalid"
-	Denied   Code = "denied" // unknown, expired, used or revoked secret
-	Full     Code = "full"   // no room on the disk
-	TooNew   Code = "too new"
-	Corrupt  Code = "corrupt"
+	NotFound = problem.NotFound
+	Conflict = problem.Conflict // stale revision, already there, wrong state
+	Invalid  = problem.Invalid
+	Denied   = problem.Denied // unknown, expired, used or revoked secret
+	Full     = problem.Full   // no room on the disk
+	TooNew   = problem.TooNew
+	Corrupt  = problem.Corrupt
 )
 
 // Error is an error whose message may be shown to anybody. Every other error
 // that the store returns is for the log only.
-type Error struct {
-	Code    Code
-	Message string
-	Err     error // the cause, such as dut.Problems; may be nil
-}
+type Error = problem.Error
 
-func (e *Error) Error() string { return e.Message }
+// CodeOf returns the code of an error that may be shown, or "".
+func CodeOf(err error) problem.Code { return problem.CodeOf(err) }
 
-func (e *Error) Unwrap() error { return e.Err }
-
-// CodeOf returns the code of a store error, or "" where err is none.
-func CodeOf(err error) Code {
-	var e *Error
-	if errors.As(err, &e) {
-		return e.Code
-	}
-	return ""
-}
-
-func errorf(code Code, format string, args ...any) error {
+func errorf(code problem.Code, format string, args ...any) error {
 	return &Error{Code: code, Message: fmt.Sprintf(format, args...)}
 }
 
@@ -61,17 +47,17 @@ func wrap(op string, err error) error {
 	if errors.As(err, &e) {
 		switch e.Code() {
 		case sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY:
-			return &Error{Invalid, op + ": refers to something that is not stored", err}
+			return &Error{Code: Invalid, Message: op + ": refers to something that is not stored", Err: err}
 		case sqlite3.SQLITE_CONSTRAINT_CHECK:
-			return &Error{Invalid, op + ": a value is out of range", err}
+			return &Error{Code: Invalid, Message: op + ": a value is out of range", Err: err}
 		case sqlite3.SQLITE_CONSTRAINT_UNIQUE, sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY:
-			return &Error{Conflict, op + ": there is one already", err}
+			return &Error{Code: Conflict, Message: op + ": there is one already", Err: err}
 		}
 		switch e.Code() & 0xff {
 		case sqlite3.SQLITE_FULL:
-			return &Error{Full, op + ": the disk is full", err}
+			return &Error{Code: Full, Message: op + ": the disk is full", Err: err}
 		case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
-			return &Error{Corrupt, op + ": the database file is damaged", err}
+			return &Error{Code: Corrupt, Message: op + ": the database file is damaged", Err: err}
 		}
 	}
 	return fmt.Errorf("store: %s: %w", op, err)

@@ -52,12 +52,12 @@ func checkKey(field, key string) error {
 // removed document comes back with expected 0 or its latest revision.
 func save[T any](ctx context.Context, s *Store, n *noun[T], body *T, expected int, by string) (rev int, err error) {
 	if err := n.check(body); err != nil {
-		return 0, &Error{Invalid, err.Error(), err}
+		return 0, &Error{Code: Invalid, Message: err.Error(), Err: err}
 	}
 	key, name, values := n.head(body)
 	text, err := json.Marshal(body)
 	if err != nil {
-		return 0, &Error{Invalid, "the " + n.name + " holds a value that is not a number", err}
+		return 0, &Error{Code: Invalid, Message: "the " + n.name + " holds a value that is not a number", Err: err}
 	}
 	err = s.update(ctx, "save "+n.name, func(t *tx) error {
 		var removed sql.NullInt64

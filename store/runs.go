@@ -38,7 +38,7 @@ func begin(t *tx, r *procedure.Record) error {
 	var seated []byte
 	if r.Seated != nil {
 		if seated, err = json.Marshal(r.Seated); err != nil {
-			return &Error{Invalid, "what is seated cannot be stored", err}
+			return &Error{Code: Invalid, Message: "what is seated cannot be stored", Err: err}
 		}
 	}
 	unit, err := touchUnit(t, r.Device.Key, r.Unit)
@@ -72,7 +72,7 @@ func keepList[T any](t *tx, insert, runID string, list []T) error {
 	}
 	body, err := json.Marshal(list)
 	if err != nil {
-		return &Error{Invalid, "a list of the run cannot be stored", err}
+		return &Error{Code: Invalid, Message: "a list of the run cannot be stored", Err: err}
 	}
 	_, err = t.exec(insert, runID, string(body))
 	return err
@@ -82,7 +82,7 @@ func keepList[T any](t *tx, insert, runID string, list []T) error {
 func snapshot(t *tx, v any) (id int64, err error) {
 	body, err := json.Marshal(v)
 	if err != nil {
-		return 0, &Error{Invalid, "a value of the run is not a number", err}
+		return 0, &Error{Code: Invalid, Message: "a value of the run is not a number", Err: err}
 	}
 	hash := sha256.Sum256(body)
 	err = t.row("SELECT id FROM snapshots WHERE hash = ?", hash[:]).Scan(&id)

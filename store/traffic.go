@@ -23,7 +23,7 @@ func (s *Store) SaveTraffic(ctx context.Context, runID string, t talk.Traffic) e
 	enc := json.NewEncoder(z)
 	for i := range t.Events {
 		if err := enc.Encode(&t.Events[i]); err != nil {
-			return &Error{Invalid, "the traffic cannot be stored", err}
+			return &Error{Code: Invalid, Message: "the traffic cannot be stored", Err: err}
 		}
 	}
 	if err := z.Close(); err != nil {

@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"ohmkeep/server/problem"
 	"ohmkeep/server/quantity"
 )
 
@@ -31,6 +32,9 @@ const (
 )
 
 func (c *Clash) Error() string { return c.Reason + ": " + c.Remedy }
+
+// ProblemCode implements problem.Coded.
+func (c *Clash) ProblemCode() problem.Code { return problem.Conflict }
 
 func clashf(pins []int, mux, reason, remedy string, args ...any) *Clash {
 	slices.Sort(pins)

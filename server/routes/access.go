@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
 
@@ -54,7 +55,7 @@ func (s *Server) whoAsks(r *http.Request) (Viewer, error) {
 	if header := r.Header.Get("Authorization"); header != "" {
 		scheme, token, _ := strings.Cut(header, " ")
 		if !strings.EqualFold(scheme, "Bearer") {
-			return Viewer{}, problem(http.StatusUnauthorized, "Send the token as Authorization: Bearer TOKEN.")
+			return Viewer{}, problem.New(problem.Denied, "Send the token as Authorization: Bearer TOKEN.")
 		}
 		a, err := s.Store.TokenAccess(r.Context(), strings.TrimSpace(token))
 		return Viewer{Name: a.Name, Role: a.Role, Session: "token " + token}, err
@@ -64,7 +65,7 @@ func (s *Server) whoAsks(r *http.Request) (Viewer, error) {
 		return Viewer{}, nil
 	}
 	a, err := s.Store.Session(r.Context(), cookie.Value)
-	if store.CodeOf(err) == store.Denied {
+	if problem.CodeOf(err) == problem.Denied {
 		return Viewer{}, nil
 	}
 	return Viewer{Name: a.Name, Role: a.Role, Session: cookie.Value}, err
@@ -77,9 +78,9 @@ func (s *Server) allow(e route, r *http.Request) error {
 	case v.Role >= e.role:
 		return nil
 	case v.Role == store.Nobody:
-		return problem(http.StatusUnauthorized, "Sign in first: open the link that the server printed when it started, or ask for a share link.")
+		return problem.New(problem.Denied, "Sign in first: open the link that the server printed when it started, or ask for a share link.")
 	}
-	return problem(http.StatusForbidden, "This needs the role of "+e.role.String()+"; you are "+v.Role.String()+".")
+	return problem.New(problem.Forbidden, "This needs the role of "+e.role.String()+"; you are "+v.Role.String()+".")
 }
 
 // setSession signs the browser in.

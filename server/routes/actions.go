@@ -11,6 +11,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/run"
 	"ohmkeep/store"
@@ -87,15 +88,15 @@ func (s *Server) startLocked(ctx context.Context, who Viewer, q StartRequest) (s
 		return "", err
 	}
 	device, err := s.Store.GetDevice(ctx, q.Device, 0)
-	if store.CodeOf(err) == store.NotFound || err == nil && device.Removed {
-		return "", invalid("device", fmt.Sprintf("there is no device %q", q.Device))
+	if problem.CodeOf(err) == problem.NotFound || err == nil && device.Removed {
+		return "", problem.Field("device", fmt.Sprintf("there is no device %q", q.Device))
 	}
 	if err != nil {
 		return "", err
 	}
 	proc, err := s.Store.GetProcedure(ctx, q.Procedure, 0)
-	if store.CodeOf(err) == store.NotFound || err == nil && (proc.Removed || proc.Body.Device != q.Device) {
-		return "", invalid("procedure", fmt.Sprintf("there is no procedure %q for this device", q.Procedure))
+	if problem.CodeOf(err) == problem.NotFound || err == nil && (proc.Removed || proc.Body.Device != q.Device) {
+		return "", problem.Field("procedure", fmt.Sprintf("there is no procedure %q for this device", q.Procedure))
 	}
 	if err != nil {
 		return "", err
@@ -131,8 +132,8 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 		return "", err
 	}
 	pm, err := s.Store.GetPinMap(ctx, rec.Device.Key, s.at().Bench.Key, 0)
-	if store.CodeOf(err) == store.NotFound || err == nil && pm.Removed {
-		return "", invalid("device", "this device has no pin map for this bench yet")
+	if problem.CodeOf(err) == problem.NotFound || err == nil && pm.Removed {
+		return "", problem.Field("device", "this device has no pin map for this bench yet")
 	}
 	if err != nil {
 		return "", err
@@ -192,7 +193,7 @@ func (s *Server) mayBegin() error {
 	case s.byHand.what() != "":
 		return s.inTheWay(run.ErrBusy)
 	case now.State == bench.Unknown:
-		return fmt.Errorf("%w (%s)", run.ErrUnknown, now.Reason)
+		return run.UnknownError(now.Reason)
 	}
 	return nil
 }
@@ -212,7 +213,7 @@ func (s *Server) stopRun(ctx context.Context, who Viewer, id string) error {
 		if _, err := s.Store.GetRun(ctx, id); err != nil && !s.isManual(id) {
 			return err
 		}
-		return problem(409, "This run is not at work any more.")
+		return problem.New(problem.Conflict, "This run is not at work any more.")
 	}
 	s.note(ctx, who, "stop run", id, "")
 	return nil
@@ -224,7 +225,7 @@ func (s *Server) makeSafe(ctx context.Context, who Viewer) error {
 	err := s.at().Station.MakeSafe(context.WithoutCancel(ctx), who.Name)
 	s.note(ctx, who, "make safe", s.at().Bench.Key, errText(err))
 	if err != nil {
-		return problem(502, sentence(notSafe(err)))
+		return problem.New(problem.Upstream, sentence(notSafe(err)))
 	}
 	return nil
 }
@@ -275,7 +276,7 @@ func (s *Server) seat(ctx context.Context, who Viewer, q Seating) error {
 
 func (s *Server) seatLocked(ctx context.Context, who Viewer, q Seating) error {
 	if s.at().Rehearse == nil {
-		return problem(409, "This is a real bench: parts are seated by hand.")
+		return problem.New(problem.Conflict, "This is a real bench: parts are seated by hand.")
 	}
 	if err := s.mayUse(who); err != nil {
 		return err
@@ -296,7 +297,7 @@ func (s *Server) seatLocked(ctx context.Context, who Viewer, q Seating) error {
 		if errors.Is(err, run.ErrBusy) || errors.Is(err, run.ErrClosed) {
 			return err
 		}
-		return problem(409, err.Error()) // the bench's own words: outputs on, or no operating point
+		return problem.New(problem.Conflict, err.Error()) // the bench's own words: outputs on, or no operating point
 	}
 	if err := s.Store.SetSeating(ctx, s.at().Bench.Key, q, who.Name); err != nil {
 		return err
@@ -316,14 +317,14 @@ func (s *Server) completeSeating(ctx context.Context, q *Seating) error {
 	}
 	d, err := s.Store.GetDevice(ctx, q.Device, 0)
 	if err != nil {
-		return invalid("device", errText(err))
+		return problem.Field("device", errText(err))
 	}
 	if q.Model == "" {
 		q.Model = d.Body.Model
 	}
 	pm, err := s.Store.GetPinMap(ctx, q.Device, s.at().Bench.Key, 0)
-	if store.CodeOf(err) == store.NotFound {
-		return invalid("device", "this device has no pin map for this bench yet")
+	if problem.CodeOf(err) == problem.NotFound {
+		return problem.Field("device", "this device has no pin map for this bench yet")
 	}
 	if err == nil {
 		q.PinMap = pm.Body
@@ -350,7 +351,7 @@ func (s *Server) seatFresh(ctx context.Context, who Viewer, rec *procedure.Recor
 		return nil
 	}
 	if rec.Device.Model == "" {
-		return invalid("device", "this device has no rehearsal model to seat")
+		return problem.Field("device", "this device has no rehearsal model to seat")
 	}
 	return s.seatLocked(ctx, who, Seating{
 		Device: rec.Device.Key, Serial: rec.Unit.Serial, Lot: rec.Unit.Lot, Model: rec.Device.Model,
@@ -377,7 +378,7 @@ func (s *Server) seated(ctx context.Context) (*Seating, error) {
 // KeptSeating is what was last put on a rehearsal bench, or nil.
 func KeptSeating(ctx context.Context, kept *store.Store, benchKey string) (*Seating, error) {
 	row, err := kept.GetSeating(ctx, benchKey)
-	if store.CodeOf(err) == store.NotFound {
+	if problem.CodeOf(err) == problem.NotFound {
 		return nil, nil
 	}
 	if err != nil {

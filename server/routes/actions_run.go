@@ -8,8 +8,8 @@ import (
 	"time"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
-	"ohmkeep/store"
 )
 
 // What people do with a run that is kept.
@@ -33,7 +33,7 @@ func (s *Server) deleteRun(ctx context.Context, who Viewer, id string) error {
 		return err
 	}
 	if rec.Status == procedure.Running {
-		return problem(409, "This run is at work. Stop it first.")
+		return problem.New(problem.Conflict, "This run is at work. Stop it first.")
 	}
 	if err := s.Store.DeleteRun(ctx, id); err != nil {
 		return err
@@ -50,7 +50,7 @@ func (s *Server) rerun(ctx context.Context, who Viewer, id string, confirm []str
 		return "", err
 	}
 	if rec.Manual {
-		return "", problem(409, "A run kept from the manual page has no procedure to run again.")
+		return "", problem.New(problem.Conflict, "A run kept from the manual page has no procedure to run again.")
 	}
 	s.socket.Lock()
 	defer s.socket.Unlock()
@@ -90,7 +90,7 @@ const maxShare = 10 * 365 * 24 * time.Hour
 // createShare makes a link to a run; expires 0 is never.
 func (s *Server) createShare(ctx context.Context, who Viewer, id string, expires time.Duration) (ShareLink, error) {
 	if expires < 0 || expires > maxShare {
-		return ShareLink{}, invalid("days", "a link lasts from now to ten years, or for ever when this is left empty")
+		return ShareLink{}, problem.Field("days", "a link lasts from now to ten years, or for ever when this is left empty")
 	}
 	link := ShareLink{By: who.Name, Created: s.Now()}
 	if expires > 0 {
@@ -142,5 +142,5 @@ func (s *Server) revokeShare(ctx context.Context, who Viewer, id string, share i
 		s.note(ctx, who, "revoke share", id, strconv.FormatInt(share, 10))
 		return nil
 	}
-	return &store.Error{Code: store.NotFound, Message: "this run has no such share link"}
+	return &problem.Error{Code: problem.NotFound, Message: "this run has no such share link"}
 }

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
 
@@ -183,11 +184,11 @@ type apiSaved struct {
 
 // replySaved answers a save that started from revision expected.
 func replySaved(w http.ResponseWriter, expected, rev int, err error) error {
-	switch code := store.CodeOf(err); {
-	case expected > 0 && (code == store.Conflict || code == store.NotFound):
-		return problem(http.StatusPreconditionFailed, err.Error()+": get it again and repeat the edit")
-	case expected == 0 && code == store.Conflict:
-		return problem(http.StatusPreconditionRequired, err.Error()+": send its entity tag as If-Match to change it")
+	switch code := problem.CodeOf(err); {
+	case expected > 0 && (code == problem.Conflict || code == problem.NotFound):
+		return problem.New(problem.Outdated, err.Error()+": get it again and repeat the edit")
+	case expected == 0 && code == problem.Conflict:
+		return problem.New(problem.Unguarded, err.Error()+": send its entity tag as If-Match to change it")
 	case err != nil:
 		return err
 	}
@@ -211,7 +212,7 @@ func expectedRev(r *http.Request) (int, error) {
 	text, err := strconv.Unquote(tag)
 	rev, err2 := strconv.Atoi(text)
 	if err != nil || err2 != nil || rev < 1 || tag != entityTag(rev) {
-		return 0, problem(http.StatusBadRequest, `If-Match takes one entity tag as an answer gave it, such as "3".`)
+		return 0, problem.New(problem.Malformed, `If-Match takes one entity tag as an answer gave it, such as "3".`)
 	}
 	return rev, nil
 }

@@ -8,6 +8,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
 )
@@ -71,7 +72,7 @@ func (s *Server) benchOf(ctx context.Context, who Viewer, stored *store.Revised[
 // nothing of it is.
 func (s *Server) storedBench(ctx context.Context, key string) (*store.Revised[bench.Definition], error) {
 	b, err := s.Store.GetBench(ctx, key, 0)
-	if place := s.at(); store.CodeOf(err) == store.NotFound && key == place.Bench.Key {
+	if place := s.at(); problem.CodeOf(err) == problem.NotFound && key == place.Bench.Key {
 		return &store.Revised[bench.Definition]{Body: place.Bench}, nil
 	}
 	return b, err
@@ -182,8 +183,8 @@ func (s *Server) onBench(handle func(http.ResponseWriter, *http.Request) error) 
 			return handle(w, r)
 		}
 		if b, err := s.Store.GetBench(r.Context(), key, 0); err == nil && !b.Removed {
-			return problem(http.StatusConflict, "This bench is not in use; "+s.at().Bench.Key+" is.")
+			return problem.New(problem.Conflict, "This bench is not in use; "+s.at().Bench.Key+" is.")
 		}
-		return notFound("bench of this key")
+		return problem.NoSuch("bench of this key")
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"time"
 
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 )
@@ -72,15 +73,15 @@ func (s *Server) occasionOf(r *http.Request, device string) (occasion, error) {
 		return occasion{}, nil
 	}
 	d, err := s.Store.GetDevice(r.Context(), device, 0)
-	if store.CodeOf(err) == store.NotFound || err == nil && d.Removed {
-		return occasion{}, invalid("device", "there is no device of this key")
+	if problem.CodeOf(err) == problem.NotFound || err == nil && d.Removed {
+		return occasion{}, problem.Field("device", "there is no device of this key")
 	}
 	if err != nil {
 		return occasion{}, err
 	}
 	pm, err := s.Store.GetPinMap(r.Context(), device, s.at().Bench.Key, 0)
-	if store.CodeOf(err) == store.NotFound || err == nil && pm.Removed {
-		return occasion{}, invalid("device", "this device has no pin map for this bench yet")
+	if problem.CodeOf(err) == problem.NotFound || err == nil && pm.Removed {
+		return occasion{}, problem.Field("device", "this device has no pin map for this bench yet")
 	}
 	if err != nil {
 		return occasion{}, err

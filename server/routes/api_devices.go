@@ -7,6 +7,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
 
@@ -99,7 +100,7 @@ func (s *Server) apiPutPinMap(w http.ResponseWriter, r *http.Request) error {
 	}
 	device, err := s.Store.GetDevice(ctx, chi.URLParam(r, "key"), 0)
 	if err == nil && device.Removed {
-		err = notFound("device of this key any more")
+		err = problem.NoSuch("device of this key any more")
 	}
 	if err != nil {
 		return err

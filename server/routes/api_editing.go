@@ -10,6 +10,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
 
@@ -81,7 +82,7 @@ func (s *Server) apiLogicFamilies(w http.ResponseWriter, _ *http.Request) error 
 func compared[T any](r *http.Request, get func(rev int) (*T, error), diff func(a, b *T) []dut.Change) ([]dut.Change, error) {
 	q := r.URL.Query()
 	if !q.Has("from") {
-		return nil, invalid("from", "name the earlier revision")
+		return nil, problem.Field("from", "name the earlier revision")
 	}
 	a, err := get(number(q, "from", 0))
 	if err != nil {
@@ -164,7 +165,7 @@ func (s *Server) apiProposal(w http.ResponseWriter, r *http.Request) error {
 	pm, says, err := bench.Propose(m.def, m.device)
 	var clash *bench.Clash
 	if err != nil && !errors.As(err, &clash) {
-		return problem(http.StatusConflict, sentence(err.Error())+".")
+		return problem.New(problem.Conflict, sentence(err.Error())+".")
 	}
 	return reply(w, http.StatusOK, apiProposal{PinMap: pm, Assumptions: says, Conflicts: bench.Conflicts(m.def, &pm, m.device)})
 }

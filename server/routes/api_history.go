@@ -9,6 +9,7 @@ import (
 
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 )
@@ -117,8 +118,8 @@ func (s *Server) apiHistory(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	p, err := s.Store.ListRuns(r.Context(), f, q.Get("cursor"), number(q, "limit", 50))
-	if store.CodeOf(err) == store.Invalid {
-		return invalid("cursor", err.Error())
+	if problem.CodeOf(err) == problem.Invalid {
+		return problem.Field("cursor", err.Error())
 	}
 	if err != nil {
 		return err

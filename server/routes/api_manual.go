@@ -7,6 +7,7 @@ import (
 
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/run"
 	"ohmkeep/store"
@@ -42,8 +43,8 @@ func (s *Server) apiManualStart(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	d, err := s.Store.GetDevice(ctx, q.Device, 0)
-	if store.CodeOf(err) == store.NotFound || err == nil && d.Removed {
-		return invalid("device", "there is no device of this key")
+	if problem.CodeOf(err) == problem.NotFound || err == nil && d.Removed {
+		return problem.Field("device", "there is no device of this key")
 	}
 	if err != nil {
 		return err
@@ -84,10 +85,10 @@ type apiManual struct {
 func (s *Server) held() (h run.Held, kept string, err error) {
 	_, memory, _, kept := s.manual.get()
 	if memory == nil {
-		return h, "", notFound("measurement by hand yet")
+		return h, "", problem.NoSuch("measurement by hand yet")
 	}
 	if h = memory.Held(); h.Record.ID == "" {
-		return h, "", notFound("measurement by hand yet: it is just beginning")
+		return h, "", problem.NoSuch("measurement by hand yet: it is just beginning")
 	}
 	return h, kept, nil
 }
@@ -130,7 +131,7 @@ func (s *Server) apiManualReadings(w http.ResponseWriter, r *http.Request) error
 func (s *Server) apiManualStop(w http.ResponseWriter, r *http.Request) error {
 	id, memory, _, _ := s.manual.get()
 	if memory == nil {
-		return notFound("measurement by hand yet")
+		return problem.NoSuch("measurement by hand yet")
 	}
 	if err := s.stopRun(r.Context(), viewerOf(r.Context()), id); err != nil {
 		return err

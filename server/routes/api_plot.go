@@ -7,6 +7,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 	"ohmkeep/web"
@@ -45,7 +46,7 @@ func (s *Server) apiPlot(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if m >= len(rec.Procedure.Measurements) {
-		return invalid("measurement", "this run has no such measurement")
+		return problem.Field("measurement", "this run has no such measurement")
 	}
 	p, err := s.plotOf(r.Context(), rec, m)
 	if err != nil {

@@ -6,6 +6,7 @@ import (
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 	"ohmkeep/store"
@@ -70,8 +71,8 @@ func (s *Server) apiPutProcedure(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	device, err := s.Store.GetDevice(ctx, p.Device, 0)
-	if store.CodeOf(err) == store.NotFound || err == nil && device.Removed {
-		return invalid("device", "there is no device of this key")
+	if problem.CodeOf(err) == problem.NotFound || err == nil && device.Removed {
+		return problem.Field("device", "there is no device of this key")
 	}
 	if err != nil {
 		return err

@@ -7,6 +7,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
 
@@ -54,7 +55,7 @@ func (s *Server) apiReadings(w http.ResponseWriter, r *http.Request) error {
 	}
 	out := apiReadings{Rehearsal: rec.Rehearsal, Measurement: number(q, "measurement", 0), From: int64(number(q, "from", 0))}
 	if n := len(rec.Procedure.Measurements); out.Measurement >= n && out.Measurement > 0 {
-		return invalid("measurement", "this run has no such measurement")
+		return problem.Field("measurement", "this run has no such measurement")
 	}
 	limit := number(q, "limit", 1000)
 	err = s.Store.Readings(ctx, id, out.Measurement, out.From, func(_ int64, c *store.Columns) error {

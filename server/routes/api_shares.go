@@ -7,6 +7,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
 
@@ -42,7 +43,7 @@ func (s *Server) apiShare(w http.ResponseWriter, r *http.Request) error {
 	}
 	most := maxShare.Seconds()
 	if a.Expires < 0 || a.Expires > most || a.Expires > 0 && a.Expires < 1 {
-		return invalid("expires", "must be 1 to "+strconv.FormatFloat(most, 'f', -1, 64)+" seconds, or left out")
+		return problem.Field("expires", "must be 1 to "+strconv.FormatFloat(most, 'f', -1, 64)+" seconds, or left out")
 	}
 	link, err := s.createShare(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id"), time.Duration(a.Expires*float64(time.Second)))
 	if err != nil {
@@ -54,7 +55,7 @@ func (s *Server) apiShare(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) apiRevokeShare(w http.ResponseWriter, r *http.Request) error {
 	share, err := strconv.ParseInt(chi.URLParam(r, "share"), 10, 64)
 	if err != nil {
-		return notFound("shared link of this number")
+		return problem.NoSuch("shared link of this number")
 	}
 	if err := s.revokeShare(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id"), share); err != nil {
 		return err

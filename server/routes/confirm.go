@@ -10,6 +10,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/run"
 	"ohmkeep/web"
@@ -151,8 +152,8 @@ func (s *Server) confirm(ctx context.Context, who Viewer, names []string, o occa
 	open := c.open(p, now, who.Session, &o)
 	c.of(p, who.Session, &o)
 	if slices.ContainsFunc(open, func(item web.ToConfirm) bool { return !slices.Contains(names, item.Name) }) {
-		return nil, &Problem{Status: http.StatusConflict, Title: "Something is to be confirmed before this bench is energised",
-			Detail: "confirm " + nameList(open), ask: &ask{o, open, free}}
+		return nil, &problem.Error{Code: problem.Conflict, Title: "Something is to be confirmed before this bench is energised",
+			Message: "confirm " + nameList(open), Detail: &ask{o, open, free}}
 	}
 	if free {
 		if err := p.Station.Take(who.Name, who.Session); err != nil {

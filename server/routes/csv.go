@@ -7,6 +7,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 )
@@ -120,11 +121,11 @@ func (s *Server) csvReadings(w http.ResponseWriter, r *http.Request) error {
 	q, measurement := r.URL.Query(), store.AllMeasurements
 	if text := q.Get("measurement"); text != "" {
 		if ps := checkParam(&readingParams[0], text); len(ps) > 0 {
-			return invalidFields(ps)
+			return problem.Fields(ps)
 		}
 		measurement = number(q, "measurement", 0)
 		if measurement >= len(rec.Procedure.Measurements) {
-			return invalid("measurement", "this run has no such measurement")
+			return problem.Field("measurement", "this run has no such measurement")
 		}
 	}
 	return s.csvAnswer(w, r, runFile(rec, "readings"), func(b *csvBody) (err error) {

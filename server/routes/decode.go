@@ -13,6 +13,7 @@ import (
 	"unicode/utf8"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 )
 
 // maxDepth bounds how deep the values of a body may be nested.
@@ -34,7 +35,7 @@ func decode[T any](r *http.Request) (T, error) {
 		if tooLarge := new(http.MaxBytesError); errors.As(err, &tooLarge) {
 			return v, err
 		}
-		return v, problem(http.StatusBadRequest, "The request's body could not be read whole.")
+		return v, problem.New(problem.Malformed, "The request's body could not be read whole.")
 	}
 	return decodeBytes[T](body)
 }
@@ -47,7 +48,7 @@ func decodeBytes[T any](body []byte) (T, error) {
 	}
 	shape := bodyShapeOf(reflect.TypeFor[T]())
 	if ps := shape.set.check(shape.root, tree); len(ps) > 0 {
-		return zero, invalidFields(ps)
+		return zero, problem.Fields(ps)
 	}
 	if err := json.Unmarshal(body, &v); err != nil {
 		return zero, notUnmarshalled(err)
@@ -64,16 +65,16 @@ func notUnmarshalled(err error) error {
 	if wrong := new(json.UnmarshalTypeError); errors.As(err, &wrong) && wrong.Field != "" {
 		field = wrong.Field
 	}
-	return invalid(field, "is of the wrong type or out of range")
+	return problem.Field(field, "is of the wrong type or out of range")
 }
 
 func wantJSON(contentType string) error {
 	media, params, err := mime.ParseMediaType(contentType)
 	if err != nil || media != "application/json" {
-		return problem(http.StatusUnsupportedMediaType, "Send the body as Content-Type: application/json.")
+		return problem.New(problem.Unsupported, "Send the body as Content-Type: application/json.")
 	}
 	if c := params["charset"]; c != "" && c != "utf-8" && c != "UTF-8" {
-		return problem(http.StatusUnsupportedMediaType, "JSON is sent in UTF-8.")
+		return problem.New(problem.Unsupported, "JSON is sent in UTF-8.")
 	}
 	return nil
 }
@@ -99,10 +100,10 @@ func bodyShapeOf(t reflect.Type) bodyShape {
 // parseTree reads one JSON value. Numbers stay text.
 func parseTree(body []byte) (any, error) {
 	if len(bytes.TrimSpace(body)) == 0 {
-		return nil, problem(http.StatusBadRequest, "The body is empty; a JSON object is expected.")
+		return nil, problem.New(problem.Malformed, "The body is empty; a JSON object is expected.")
 	}
 	if !utf8.Valid(body) {
-		return nil, problem(http.StatusBadRequest, "The body is not valid UTF-8.")
+		return nil, problem.New(problem.Malformed, "The body is not valid UTF-8.")
 	}
 	dec := json.NewDecoder(bytes.NewReader(body))
 	dec.UseNumber()
@@ -112,7 +113,7 @@ func parseTree(body []byte) (any, error) {
 		return nil, err
 	}
 	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
-		return nil, problem(http.StatusBadRequest, "Something follows the JSON value.")
+		return nil, problem.New(problem.Malformed, "Something follows the JSON value.")
 	}
 	return v, nil
 }
@@ -121,7 +122,7 @@ type parser struct{ dec *json.Decoder }
 
 func (p parser) value(at string, depth int) (any, error) {
 	if depth > maxDepth {
-		return nil, problem(http.StatusBadRequest, "The JSON is nested deeper than "+strconv.Itoa(maxDepth)+" levels.")
+		return nil, problem.New(problem.Malformed, "The JSON is nested deeper than "+strconv.Itoa(maxDepth)+" levels.")
 	}
 	token, err := p.dec.Token()
 	if err != nil {
@@ -145,7 +146,7 @@ func (p parser) object(at string, depth int) (any, error) {
 		}
 		name, _ := token.(string) // the decoder lets nothing else stand here
 		if _, twice := out[name]; twice {
-			return nil, &Problem{Status: http.StatusBadRequest, Title: "Bad Request", Detail: "A name stands twice in one object.",
+			return nil, &problem.Error{Code: problem.Malformed, Message: "A name stands twice in one object.",
 				Fields: dut.Problems{{Field: join(at, brief(name)), Message: "is given twice"}}}
 		}
 		if out[name], err = p.value(join(at, brief(name)), depth+1); err != nil {
@@ -182,6 +183,6 @@ func (p parser) broken(err error) error {
 	return brokenAt(at)
 }
 
-func brokenAt(offset int64) *Problem {
-	return problem(http.StatusBadRequest, "The body is not valid JSON: it goes wrong at byte "+strconv.FormatInt(offset, 10)+".")
+func brokenAt(offset int64) error {
+	return problem.New(problem.Malformed, "The body is not valid JSON: it goes wrong at byte "+strconv.FormatInt(offset, 10)+".")
 }

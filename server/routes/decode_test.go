@@ -2,7 +2,7 @@ package routes
 
 import (
 	"encoding/json"
-	"errors"
+	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"reflect"
@@ -12,6 +12,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 )
 
@@ -36,11 +37,10 @@ type sample struct {
 
 func asProblem(t testing.TB, err error) *Problem {
 	t.Helper()
-	var p *Problem
-	if !errors.As(err, &p) {
+	if problem.Of(err) == nil {
 		t.Fatalf("%v is no problem", err)
 	}
-	return p
+	return classify(err, slog.New(slog.DiscardHandler))
 }
 
 func TestDecodeAccepts(t *testing.T) {

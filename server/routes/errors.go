@@ -1,22 +1,21 @@
 package routes
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"log/slog"
 	"net/http"
 	"strings"
 
-	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
-	"ohmkeep/server/quantity"
 	"ohmkeep/server/run"
-	"ohmkeep/store"
 )
 
-// Problem is an error that may be shown: an HTTP status, what is wrong in a
-// few words, what to do about it, and the fields at fault. It is written as
+// Problem is the answer to a request that failed: an HTTP status, what is wrong
+// in a few words, what to do about it, and the fields at fault. It is written as
 // problem details (RFC 9457) by the API and as a page or beside the fields by
 // the pages.
 type Problem struct {
@@ -29,74 +28,53 @@ type Problem struct {
 	ask      *ask                // what is to be confirmed first
 }
 
-func (p *Problem) Error() string {
-	if p.Detail == "" {
-		return p.Title
-	}
-	return p.Title + ": " + p.Detail
+// statuses is the one place where the code of an error becomes an HTTP status.
+var statuses = map[problem.Code]int{
+	problem.Malformed:   http.StatusBadRequest,
+	problem.Denied:      http.StatusUnauthorized,
+	problem.Forbidden:   http.StatusForbidden,
+	problem.NotFound:    http.StatusNotFound,
+	problem.NoMethod:    http.StatusMethodNotAllowed,
+	problem.Conflict:    http.StatusConflict,
+	problem.Busy:        http.StatusConflict,
+	problem.Held:        http.StatusConflict,
+	problem.Outdated:    http.StatusPreconditionFailed,
+	problem.TooLarge:    http.StatusRequestEntityTooLarge,
+	problem.Unsupported: http.StatusUnsupportedMediaType,
+	problem.Invalid:     http.StatusUnprocessableEntity,
+	problem.Unguarded:   http.StatusPreconditionRequired,
+	problem.Internal:    http.StatusInternalServerError,
+	problem.TooNew:      http.StatusInternalServerError,
+	problem.Corrupt:     http.StatusInternalServerError,
+	problem.Upstream:    http.StatusBadGateway,
+	problem.Unavailable: http.StatusServiceUnavailable,
+	problem.Full:        http.StatusInsufficientStorage,
 }
 
-// problem makes a Problem with the status's own title.
-func problem(status int, detail string) *Problem {
-	return &Problem{Status: status, Title: http.StatusText(status), Detail: detail}
-}
-
-func notFound(what string) *Problem { return problem(http.StatusNotFound, "There is no "+what+".") }
-
-// invalid is a problem with one field.
-func invalid(field, message string) *Problem {
-	return invalidFields(dut.Problems{{Field: field, Message: message}})
-}
-
-func invalidFields(fields dut.Problems) *Problem {
-	return &Problem{Status: http.StatusUnprocessableEntity, Title: "Some entries cannot be used", Detail: fields.Error(), Fields: fields}
-}
-
-// classify is the one place where an error becomes a status and a public
-// message. What it does not know is logged and never shown.
+// classify turns an error into the answer to a request. What may not be shown
+// is logged instead.
 func classify(err error, log *slog.Logger) *Problem {
-	var p *Problem
-	var fields dut.Problems
-	var number *quantity.Error
-	var clash *bench.Clash
-	var stored *store.Error
+	e := problem.Of(err)
 	var tooLarge *http.MaxBytesError
-	switch {
-	case errors.As(err, &p):
-		return p
-	case errors.As(err, &fields):
-		return invalidFields(fields)
-	case errors.As(err, &number):
-		return problem(http.StatusUnprocessableEntity, number.Error())
-	case errors.As(err, &clash):
-		return problem(http.StatusConflict, clash.Error())
-	case errors.As(err, &tooLarge):
-		return problem(http.StatusRequestEntityTooLarge, "What was sent is too large.")
-	case errors.Is(err, run.ErrBusy), errors.Is(err, run.ErrHeld), errors.Is(err, run.ErrUnknown):
-		return problem(http.StatusConflict, err.Error())
-	case errors.Is(err, run.ErrClosed):
-		return problem(http.StatusServiceUnavailable, "The server is stopping.")
-	case errors.As(err, &stored):
-		return &Problem{Status: storeStatus(stored.Code), Title: http.StatusText(storeStatus(stored.Code)), Detail: stored.Message}
+	if e == nil && errors.As(err, &tooLarge) {
+		e = problem.New(problem.TooLarge, "What was sent is too large.")
 	}
-	log.Error("request failed", "err", err)
-	return problem(http.StatusInternalServerError, "Something went wrong on the server. The log says more.")
-}
-
-func storeStatus(code store.Code) int {
-	switch code {
-	case store.NotFound:
-		return http.StatusNotFound
-	case store.Conflict:
-		return http.StatusConflict
-	case store.Invalid:
-		return http.StatusUnprocessableEntity
-	case store.Denied:
-		return http.StatusUnauthorized
-	case store.Full:
-		return http.StatusInsufficientStorage
+	if e == nil {
+		log.Error("request failed", "err", err)
+		e = problem.New(problem.Internal, "Something went wrong on the server. The log says more.")
 	}
-	return http.StatusInternalServerError
+	status, known := statuses[e.Code]
+	if !known {
+		status = http.StatusInternalServerError
+	}
+	p := &Problem{Status: status, Title: cmp.Or(e.Title, http.StatusText(status)), Detail: e.Message, Fields: e.Fields}
+	switch detail := e.Detail.(type) {
+	case []procedure.Finding:
+		p.Findings = detail
+	case *ask:
+		p.ask = detail
+	}
+	return p
 }
 
 // writeProblem answers an API request with problem details.

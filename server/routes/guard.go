@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"ohmkeep/server/problem"
 )
 
 // hosts is the list of names that browsers may call the server by. Addresses
@@ -57,7 +59,7 @@ func (h hosts) guard(next http.Handler) http.Handler {
 func (s *Server) sameOriginOnly(next http.Handler) http.Handler {
 	protect := http.NewCrossOriginProtection()
 	protect.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		writeProblem(w, r, problem(http.StatusForbidden, "This came from a page of another site."))
+		writeProblem(w, r, classify(problem.New(problem.Forbidden, "This came from a page of another site."), s.Log))
 	}))
 	return protect.Handler(next)
 }

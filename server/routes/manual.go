@@ -13,6 +13,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 	"ohmkeep/server/run"
@@ -187,7 +188,7 @@ func at(f url.Values, name string, i int) string {
 func renamed(m procedure.Measurement, d *dut.Device) error {
 	k, ok := procedure.KindByKey(m.Kind)
 	if !ok {
-		return invalid("do", "choose what to do")
+		return problem.Field("do", "choose what to do")
 	}
 	names := map[string]string{
 		"pins[0]": "pin", "pins": "pin", "sweep.from": "from", "sweep.to": "to", "sweep.points": "points",
@@ -279,7 +280,7 @@ func (s *Server) keepManual(ctx context.Context, who Viewer, f url.Values) (stri
 	defer s.manualStart.Unlock()
 	id, memory, _, kept := s.manual.get()
 	if memory == nil {
-		return "", problem(409, "Nothing has been measured by hand yet.")
+		return "", problem.New(problem.Conflict, "Nothing has been measured by hand yet.")
 	}
 	if kept != "" {
 		return kept, nil // twice is fine

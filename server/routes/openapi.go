@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
 
@@ -208,7 +209,7 @@ func (e endpoint) checked() endpoint {
 func checkQuery(r *http.Request, params []param) error {
 	values, err := url.ParseQuery(r.URL.RawQuery)
 	if err != nil {
-		return problem(http.StatusBadRequest, "The query of the address is not well formed.")
+		return problem.New(problem.Malformed, "The query of the address is not well formed.")
 	}
 	var ps dut.Problems
 	for _, name := range sortedKeys(values) {
@@ -223,7 +224,7 @@ func checkQuery(r *http.Request, params []param) error {
 		}
 	}
 	if len(ps) > 0 {
-		return invalidFields(ps)
+		return problem.Fields(ps)
 	}
 	return nil
 }

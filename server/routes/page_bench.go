@@ -12,6 +12,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/quantity"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -128,7 +129,7 @@ func (s *Server) seatingOf(ctx context.Context, f url.Values) (Seating, error) {
 		q.Device = key
 		d, err := s.Store.GetDevice(ctx, key, 0)
 		if err != nil {
-			return q, invalid("model", "there is no such device")
+			return q, problem.Field("model", "there is no such device")
 		}
 		q.Model = d.Body.Model
 	case "model":
@@ -165,7 +166,7 @@ func (s *Server) modelOption(q *Seating, text string, ps *dut.Problems) error {
 	models := s.at().Rehearse.Models()
 	i := slices.IndexFunc(models, func(m Model) bool { return m.Key == q.Model })
 	if i < 0 {
-		return invalid("model", "choose what is put in the socket")
+		return problem.Field("model", "choose what is put in the socket")
 	}
 	if strings.TrimSpace(text) == "" || len(models[i].Options) == 0 {
 		return nil
@@ -233,7 +234,7 @@ func (s *Server) faultsForm(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if s.at().Rehearse == nil {
-		return problem(http.StatusConflict, "This is a real bench.")
+		return problem.New(problem.Conflict, "This is a real bench.")
 	}
 	q, err := s.seated(r.Context())
 	if err == nil {

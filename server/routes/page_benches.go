@@ -3,7 +3,6 @@ package routes
 import (
 	"context"
 	"fmt"
-	"log/slog"
 	"mime"
 	"net/http"
 	"net/url"
@@ -15,6 +14,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/form"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/run"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
@@ -104,16 +104,16 @@ func (s *Server) mayChangeBench(who Viewer, powerOff bool) error {
 	now := s.at().Station.Snapshot()
 	switch {
 	case who.Role < store.Operator:
-		return problem(http.StatusForbidden, "An owner, or the operator who holds control, can use another bench.")
+		return problem.New(problem.Forbidden, "An owner, or the operator who holds control, can use another bench.")
 	case now.Run != "":
 		return run.ErrBusy
 	case who.Role < store.Owner && (now.Session == "" || now.Session != who.Session):
 		if now.Session != "" {
 			return &run.HeldError{Name: now.Holder}
 		}
-		return problem(http.StatusConflict, "Take control of the bench first: another one can be used by who holds it, or by an owner.")
+		return problem.New(problem.Conflict, "Take control of the bench first: another one can be used by who holds it, or by an owner.")
 	case now.State == bench.Unknown && (!powerOff || who.Role < store.Owner):
-		return problem(http.StatusConflict, "The state of this bench is unknown. Check it and make it safe first, or confirm that its power is off.")
+		return problem.New(problem.Conflict, "The state of this bench is unknown. Check it and make it safe first, or confirm that its power is off.")
 	}
 	return nil
 }
@@ -125,7 +125,7 @@ func (s *Server) useBench(ctx context.Context, who Viewer, key string, powerOff 
 	s.socket.Lock()
 	defer s.socket.Unlock()
 	if s.Use == nil {
-		return problem(http.StatusConflict, "This server works with the one bench that it was started with.")
+		return problem.New(problem.Conflict, "This server works with the one bench that it was started with.")
 	}
 	if err := s.mayChangeBench(who, powerOff); err != nil {
 		return err
@@ -135,9 +135,9 @@ func (s *Server) useBench(ctx context.Context, who Viewer, key string, powerOff 
 	case err != nil:
 		return err
 	case b.Removed:
-		return problem(http.StatusConflict, "This bench was deleted.")
+		return problem.New(problem.Conflict, "This bench was deleted.")
 	case key != rehearsalBench && len(b.Body.Connections) == 0:
-		return problem(http.StatusConflict, "No connection says yet how the cards of this bench are reached: add one first.")
+		return problem.New(problem.Conflict, "No connection says yet how the cards of this bench are reached: add one first.")
 	}
 	before := s.at()
 	var place *Place
@@ -168,11 +168,10 @@ func (s *Server) useBench(ctx context.Context, who Viewer, key string, powerOff 
 
 // usedOrNot gives what a bench itself said to whoever wanted to use it.
 func usedOrNot(err error) error {
-	p := classify(err, slog.New(slog.DiscardHandler))
-	if p.Status != http.StatusInternalServerError {
-		return p
+	if problem.Of(err) != nil {
+		return err
 	}
-	return problem(http.StatusConflict, "The bench could not be put in use: "+err.Error()+".")
+	return problem.New(problem.Conflict, "The bench could not be put in use: "+err.Error()+".")
 }
 
 func (s *Server) benchUseForm(w http.ResponseWriter, r *http.Request) error {
@@ -291,14 +290,14 @@ func (s *Server) freeBenchKey(ctx context.Context, key string) (string, error) {
 			try = fmt.Sprintf("%s-%d", key, n)
 		}
 		_, err := s.Store.GetBench(ctx, try, 0)
-		if store.CodeOf(err) == store.NotFound && !reservedBench(try) {
+		if problem.CodeOf(err) == problem.NotFound && !reservedBench(try) {
 			return try, nil
 		}
-		if err != nil && store.CodeOf(err) != store.NotFound {
+		if err != nil && problem.CodeOf(err) != problem.NotFound {
 			return "", err
 		}
 	}
-	return "", problem(http.StatusConflict, "Too many benches are called alike: choose another name.")
+	return "", problem.New(problem.Conflict, "Too many benches are called alike: choose another name.")
 }
 
 // reservedBench tells a key that another page's address would hide.
@@ -341,9 +340,9 @@ func (s *Server) deleteBench(ctx context.Context, who Viewer, key string) error 
 	defer s.socket.Unlock()
 	switch key {
 	case rehearsalBench:
-		return problem(http.StatusConflict, "The rehearsal bench is part of the program and cannot be deleted.")
+		return problem.New(problem.Conflict, "The rehearsal bench is part of the program and cannot be deleted.")
 	case s.at().Bench.Key:
-		return problem(http.StatusConflict, "This bench is in use: use another one first.")
+		return problem.New(problem.Conflict, "This bench is in use: use another one first.")
 	}
 	if err := s.Store.DeleteBench(ctx, key); err != nil {
 		return err

@@ -12,6 +12,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -43,7 +44,7 @@ func (s *Server) openDialect(r *http.Request, name string) (*dialectEditing, err
 func (e *dialectEditing) find() error {
 	e.at = slices.IndexFunc(e.stored.Body.Connections, func(c bench.Connection) bool { return c.Name == e.name })
 	if e.at < 0 {
-		return notFound("connection of this name on the bench any more")
+		return problem.NoSuch("connection of this name on the bench any more")
 	}
 	return nil
 }
@@ -188,7 +189,7 @@ func (s *Server) whyNoTry(who Viewer, inUse bool, connection string) string {
 func (s *Server) tryText(w http.ResponseWriter, r *http.Request, e *dialectEditing, def *bench.Definition, name string) error {
 	i := slices.IndexFunc(bench.Blanks(), func(b bench.Blank) bool { return b.Name == name && name != "fields" })
 	if i < 0 {
-		return invalid("do", "there is no such text to try")
+		return problem.Field("do", "there is no such text to try")
 	}
 	e.tried = name
 	filled := def.Connections[e.at].Commands.Filled()
@@ -197,13 +198,13 @@ func (s *Server) tryText(w http.ResponseWriter, r *http.Request, e *dialectEditi
 	message, err := bench.Fill(text, samples)
 	switch {
 	case strings.ContainsAny(strings.Join(slices.Collect(maps.Values(samples)), ""), "\r\n"):
-		err = invalid("do", "a value to try with must be one line of text")
+		err = problem.Field("do", "a value to try with must be one line of text")
 	case text == bench.None:
-		err = invalid(name, "there is no such command to try")
+		err = problem.Field(name, "there is no such command to try")
 	case err != nil:
-		err = invalid(name, strings.TrimPrefix(err.Error(), "bench: "))
+		err = problem.Field(name, strings.TrimPrefix(err.Error(), "bench: "))
 	case s.at().Bench.Key != def.Key:
-		err = problem(http.StatusConflict, "A text can be tried once the bench is in use.")
+		err = problem.New(problem.Conflict, "A text can be tried once the bench is in use.")
 	default:
 		err = s.tryLines(r, e, &def.Connections[e.at], message)
 	}

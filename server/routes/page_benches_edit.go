@@ -12,6 +12,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -44,7 +45,7 @@ func (s *Server) benchEditPage(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) ownBench(r *http.Request) (*store.Revised[bench.Definition], error) {
 	key := chi.URLParam(r, "key")
 	if key == rehearsalBench {
-		return nil, problem(http.StatusConflict, "The rehearsal bench is part of the program and cannot be edited: copy it.")
+		return nil, problem.New(problem.Conflict, "The rehearsal bench is part of the program and cannot be edited: copy it.")
 	}
 	return s.Store.GetBench(r.Context(), key, 0)
 }
@@ -92,7 +93,7 @@ func (s *Server) benchSave(w http.ResponseWriter, r *http.Request, e *benchEditi
 	}
 	var err error
 	if b.Removed && e.values.Get("revive") == "" {
-		err = &store.Error{Code: store.Conflict, Message: "the bench was deleted"}
+		err = &problem.Error{Code: problem.Conflict, Message: "the bench was deleted"}
 	} else {
 		_, err = s.saveBench(ctx, viewerOf(ctx), def, rev)
 	}
@@ -140,7 +141,7 @@ func (s *Server) conflictOver(ctx context.Context, latest *store.Revised[bench.D
 		return c, nil
 	}
 	before, err := s.Store.GetBench(ctx, latest.Body.Key, from)
-	if store.CodeOf(err) == store.NotFound {
+	if problem.CodeOf(err) == problem.NotFound {
 		return c, nil
 	}
 	if err != nil {

@@ -9,7 +9,7 @@ import (
 	"strings"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/store"
+	"ohmkeep/server/problem"
 	"ohmkeep/web"
 )
 
@@ -74,7 +74,7 @@ func (s *Server) benchImportForm(w http.ResponseWriter, r *http.Request) error {
 func parseBench(text []byte) (bench.Definition, error) {
 	text = bytes.TrimPrefix(text, []byte("\ufeff"))
 	def, err := decodeBytes[bench.Definition](text)
-	if p := new(Problem); errors.As(err, &p) {
+	if p := new(problem.Error); errors.As(err, &p) {
 		for i, f := range p.Fields {
 			if strings.HasSuffix(f.Message, "is not known here") {
 				p.Fields[i].Message = "is not known to this version: the document may come from a newer one"
@@ -86,7 +86,7 @@ func parseBench(text []byte) (bench.Definition, error) {
 	}
 	if _, err := bench.ParseDefinition(text); err != nil { // what the program reads at a start
 		if ps := def.Check(); len(ps) == 0 {
-			return def, invalid("document", strings.TrimPrefix(err.Error(), "bench: "))
+			return def, problem.Field("document", strings.TrimPrefix(err.Error(), "bench: "))
 		}
 	}
 	return def, def.Check().Err()
@@ -95,11 +95,11 @@ func parseBench(text []byte) (bench.Definition, error) {
 // compareBench says what saving the document would change.
 func (s *Server) compareBench(ctx context.Context, props *web.BenchImportProps) error {
 	if reservedBench(props.Def.Key) {
-		return invalid("key", "the rehearsal bench and pages of their own have this key: give the bench another one")
+		return problem.Field("key", "the rehearsal bench and pages of their own have this key: give the bench another one")
 	}
 	props.Look = props.Def.Warnings()
 	now, err := s.Store.GetBench(ctx, props.Def.Key, 0)
-	if store.CodeOf(err) == store.NotFound {
+	if problem.CodeOf(err) == problem.NotFound {
 		props.Rev, props.Ready = 0, true
 		return nil
 	}

@@ -7,6 +7,7 @@ import (
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -46,7 +47,7 @@ func (s *Server) benchUndo(w http.ResponseWriter, r *http.Request) error {
 	}
 	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
 	if rev < 2 {
-		return problem(http.StatusConflict, "There is no edit to undo: this is the first revision.")
+		return problem.New(problem.Conflict, "There is no edit to undo: this is the first revision.")
 	}
 	return s.restoreBench(w, r, rev-1, rev)
 }
@@ -59,7 +60,7 @@ func (s *Server) benchBringBack(w http.ResponseWriter, r *http.Request) error {
 	old, _ := strconv.Atoi(r.PostForm.Get("old"))
 	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
 	if old < 1 {
-		return problem(http.StatusUnprocessableEntity, "Name the revision to bring back.")
+		return problem.New(problem.Invalid, "Name the revision to bring back.")
 	}
 	return s.restoreBench(w, r, old, rev)
 }

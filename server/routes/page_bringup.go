@@ -14,6 +14,7 @@ import (
 	"github.com/a-h/templ"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/quantity"
 	"ohmkeep/server/run"
 	"ohmkeep/server/talk"
@@ -91,14 +92,14 @@ func (s *Server) snapshot() run.Snapshot {
 }
 
 // noCards answers where a bench has no cards.
-func noCards() *Problem {
-	return problem(http.StatusConflict, "There is no card behind this bench.")
+func noCards() error {
+	return problem.New(problem.Conflict, "There is no card behind this bench.")
 }
 
 // inTheWay says what keeps something from starting where it is no run.
 func (s *Server) inTheWay(err error) error {
 	if what := s.byHand.what(); what != "" && errors.Is(err, run.ErrBusy) {
-		return problem(http.StatusConflict, sentence(what)+".")
+		return problem.New(problem.Conflict, sentence(what)+".")
 	}
 	return err
 }

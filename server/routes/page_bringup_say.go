@@ -11,6 +11,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/quantity"
 	"ohmkeep/server/talk"
 	"ohmkeep/web"
@@ -55,7 +56,7 @@ func (s *Server) holdsControl(who Viewer) error {
 		return err
 	}
 	if s.at().Station.Snapshot().Session != who.Session {
-		return problem(http.StatusConflict, "Take control of the bench first.")
+		return problem.New(problem.Conflict, "Take control of the bench first.")
 	}
 	return nil
 }
@@ -142,7 +143,7 @@ func (s *Server) sayForm(w http.ResponseWriter, r *http.Request) error {
 	q := sayRequest{connection: f.Get("connection"), message: f.Get("message"), confirm: f["confirm"]}
 	seconds, err := quantity.Parse(f.Get("wait"), quantity.Second)
 	if err != nil {
-		err = invalid("wait", err.Error())
+		err = problem.Field("wait", err.Error())
 	} else {
 		q.wait = time.Duration(min(seconds, 3600) * float64(time.Second))
 		_, err = s.say(r.Context(), viewerOf(r.Context()), q)

@@ -11,11 +11,11 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 	"ohmkeep/server/run"
 	"ohmkeep/server/talk"
-	"ohmkeep/store"
 	"ohmkeep/web"
 )
 
@@ -160,7 +160,7 @@ func (s *Server) chosenStep(ctx context.Context, text string) (*procedure.Record
 	q, err := s.Store.GetProcedure(ctx, key, 0)
 	i, wrong := strconv.Atoi(index)
 	if err != nil || wrong != nil || i < 0 || i >= len(q.Body.Measurements) {
-		return nil, invalid("measurement", "choose a measurement")
+		return nil, problem.Field("measurement", "choose a measurement")
 	}
 	d, err := s.Store.GetDevice(ctx, q.Body.Device, 0)
 	if err != nil {
@@ -176,15 +176,15 @@ func (s *Server) chosenStep(ctx context.Context, text string) (*procedure.Record
 func (s *Server) step(ctx context.Context, who Viewer, text string, confirm []string) error {
 	p := s.at()
 	if p.Stepper == nil {
-		return problem(http.StatusConflict, "This bench has no stepper.")
+		return problem.New(problem.Conflict, "This bench has no stepper.")
 	}
 	rec, err := s.chosenStep(ctx, text)
 	if err != nil {
 		return err
 	}
 	pm, err := s.Store.GetPinMap(ctx, rec.Device.Key, p.Bench.Key, 0)
-	if store.CodeOf(err) == store.NotFound {
-		return invalid("measurement", "its device has no pin map for this bench yet")
+	if problem.CodeOf(err) == problem.NotFound {
+		return problem.Field("measurement", "its device has no pin map for this bench yet")
 	}
 	if err != nil {
 		return err

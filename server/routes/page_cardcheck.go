@@ -12,6 +12,7 @@ import (
 	"github.com/a-h/templ"
 
 	"ohmkeep/server/live"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -110,7 +111,7 @@ func (s *Server) startCheck(ctx context.Context, who Viewer, q checkRequest) err
 			connections = append(connections, h.Connection)
 		}
 	} else if !slices.ContainsFunc(health, func(h talk.Health) bool { return h.Connection == q.connection }) {
-		return invalid("connection", "choose a connection")
+		return problem.Field("connection", "choose a connection")
 	}
 	if _, err := s.confirm(ctx, who, q.confirm, occasion{empty: true}); err != nil {
 		return err

@@ -9,6 +9,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -26,7 +27,7 @@ func (s *Server) prePower(d *dut.Device, p *procedure.Procedure, pm *bench.PinMa
 // pinMapOf is the device's pin map on the bench in use, nil where there is none.
 func (s *Server) pinMapOf(ctx context.Context, device string) (*bench.PinMap, error) {
 	pm, err := s.Store.GetPinMap(ctx, device, s.at().Bench.Key, 0)
-	if store.CodeOf(err) == store.NotFound || err == nil && pm.Removed {
+	if problem.CodeOf(err) == problem.NotFound || err == nil && pm.Removed {
 		return nil, nil
 	}
 	if err != nil {
@@ -97,15 +98,15 @@ func (s *Server) checkedFirst(ctx context.Context, rec *procedure.Record, names 
 func (s *Server) checked(rec *procedure.Record, names []string) error {
 	report := s.prePower(&rec.Device, &rec.Procedure, &rec.PinMap)
 	if errors := report.Errors(); len(errors) > 0 {
-		return &Problem{Status: http.StatusConflict, Title: "The check before power found errors",
-			Detail: errors[0].Message, Findings: errors}
+		return &problem.Error{Code: problem.Conflict, Title: "The check before power found errors",
+			Message: errors[0].Message, Detail: errors}
 	}
 	if rec.Manual {
 		return nil
 	}
 	if open := report.Unacknowledged(names); len(open) > 0 {
-		return &Problem{Status: http.StatusConflict, Title: "Warnings of the check before power are not acknowledged",
-			Detail: "acknowledge " + open[0].Name() + ": " + open[0].Message, Findings: open}
+		return &problem.Error{Code: problem.Conflict, Title: "Warnings of the check before power are not acknowledged",
+			Message: "acknowledge " + open[0].Name() + ": " + open[0].Message, Detail: open}
 	}
 	rec.Acknowledged = report.Warnings()
 	return nil

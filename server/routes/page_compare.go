@@ -9,6 +9,7 @@ import (
 	"strconv"
 
 	"ohmkeep/server/derive"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 	"ohmkeep/store"
@@ -35,7 +36,7 @@ func (s *Server) comparePage(w http.ResponseWriter, r *http.Request) error {
 		p.Lots = append(p.Lots, web.Option{Value: l, Label: l})
 	}
 	if lot != "" && !slices.Contains(lots, lot) {
-		return notFound("lot " + lot)
+		return problem.NoSuch("lot " + lot)
 	}
 	runs, err := s.lastRuns(ctx, lot)
 	if err != nil {

@@ -12,6 +12,7 @@ import (
 
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -86,11 +87,11 @@ func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
 		return seeOther(w, r, "/devices/"+d.Body.Key) // nothing was edited
 	}
 	if d.Removed && r.PostForm.Get("revive") == "" {
-		err = &store.Error{Code: store.Conflict, Message: "the device was deleted"}
+		err = &problem.Error{Code: problem.Conflict, Message: "the device was deleted"}
 	} else {
 		_, err = s.Store.SaveDevice(ctx, e.device, rev, viewerOf(ctx).Name)
 	}
-	if store.CodeOf(err) == store.Conflict || store.CodeOf(err) == store.NotFound {
+	if problem.CodeOf(err) == problem.Conflict || problem.CodeOf(err) == problem.NotFound {
 		return s.deviceConflict(w, r, &e, rev)
 	}
 	if err != nil {

@@ -12,7 +12,7 @@ import (
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/form"
-	"ohmkeep/store"
+	"ohmkeep/server/problem"
 )
 
 // deviceDuplicate stores a copy under another name, with the pin map.
@@ -61,14 +61,14 @@ func (s *Server) freeKey(ctx context.Context, key string) (string, error) {
 			try = fmt.Sprintf("%s-%d", key, n)
 		}
 		_, err := s.Store.GetDevice(ctx, try, 0)
-		if store.CodeOf(err) == store.NotFound && !slices.Contains(reservedKeys, try) {
+		if problem.CodeOf(err) == problem.NotFound && !slices.Contains(reservedKeys, try) {
 			return try, nil
 		}
-		if err != nil && store.CodeOf(err) != store.NotFound {
+		if err != nil && problem.CodeOf(err) != problem.NotFound {
 			return "", err
 		}
 	}
-	return "", problem(http.StatusConflict, "Too many devices are called alike: choose another name.")
+	return "", problem.New(problem.Conflict, "Too many devices are called alike: choose another name.")
 }
 
 // deviceDelete takes a device out of the lists. Where procedures use it, the
@@ -76,7 +76,7 @@ func (s *Server) freeKey(ctx context.Context, key string) (string, error) {
 func (s *Server) deviceDelete(w http.ResponseWriter, r *http.Request) error {
 	ctx, key := r.Context(), chi.URLParam(r, "key")
 	err := s.Store.DeleteDevice(ctx, key)
-	if store.CodeOf(err) == store.Conflict {
+	if problem.CodeOf(err) == problem.Conflict {
 		return s.stillUsed(w, r, key, err)
 	}
 	if err != nil {

@@ -12,7 +12,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
-	"ohmkeep/store"
+	"ohmkeep/server/problem"
 )
 
 // deviceNewPage begins with a name and a pasted table; the pins are looked over
@@ -147,7 +147,7 @@ func (s *Server) saveNew(w http.ResponseWriter, r *http.Request, e *editing) err
 		return s.showEditor(w, r, http.StatusUnprocessableEntity, e)
 	}
 	_, err := s.Store.SaveDevice(ctx, e.device, 0, who.Name)
-	if store.CodeOf(err) == store.Conflict {
+	if problem.CodeOf(err) == problem.Conflict {
 		e.problems.Add("key", "%s: choose another key", err)
 		return s.showEditor(w, r, http.StatusConflict, e)
 	}

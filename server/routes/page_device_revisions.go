@@ -7,6 +7,7 @@ import (
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -71,7 +72,7 @@ func (s *Server) deviceUndo(w http.ResponseWriter, r *http.Request) error {
 	}
 	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
 	if rev < 2 {
-		return problem(http.StatusConflict, "There is no edit to undo: this is the first revision.")
+		return problem.New(problem.Conflict, "There is no edit to undo: this is the first revision.")
 	}
 	return s.restoreDevice(w, r, rev-1, rev)
 }
@@ -84,7 +85,7 @@ func (s *Server) deviceBringBack(w http.ResponseWriter, r *http.Request) error {
 	old, _ := strconv.Atoi(r.PostForm.Get("old"))
 	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
 	if old < 1 {
-		return problem(http.StatusUnprocessableEntity, "Name the revision to bring back.")
+		return problem.New(problem.Invalid, "Name the revision to bring back.")
 	}
 	return s.restoreDevice(w, r, old, rev)
 }

@@ -6,6 +6,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -50,7 +51,7 @@ func (s *Server) devicePage(w http.ResponseWriter, r *http.Request) error {
 	pm, err := s.Store.GetPinMap(ctx, key, s.at().Bench.Key, 0)
 	if err == nil {
 		p.PinMap = &pm.Body
-	} else if store.CodeOf(err) != store.NotFound {
+	} else if problem.CodeOf(err) != problem.NotFound {
 		return err
 	}
 	procs, err := s.Store.ListProcedures(ctx, key)

@@ -15,6 +15,7 @@ import (
 	"github.com/a-h/templ"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -228,7 +229,7 @@ func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
 		p, err := s.Store.GetProcedure(r.Context(), q.Procedure, 0)
 		if err == nil {
 			q.Device = p.Body.Device
-		} else if store.CodeOf(err) != store.NotFound {
+		} else if problem.CodeOf(err) != problem.NotFound {
 			return err
 		}
 	}

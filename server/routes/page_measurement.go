@@ -9,6 +9,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 	"ohmkeep/web"
@@ -36,12 +37,12 @@ func (s *Server) openMeasurement(r *http.Request) (*measurementEditing, *procedu
 	id, err := url.PathUnescape(chi.URLParam(r, "id"))
 	i := slices.IndexFunc(e.stored.Body.Measurements, func(m procedure.Measurement) bool { return m.ID == id })
 	if err != nil || i < 0 {
-		return nil, nil, notFound("measurement " + strconv.Quote(brief(id)) + " in this procedure; it may have been removed")
+		return nil, nil, problem.NoSuch("measurement " + strconv.Quote(brief(id)) + " in this procedure; it may have been removed")
 	}
 	m := &e.stored.Body.Measurements[i]
 	k, ok := procedure.KindByKey(m.Kind)
 	if !ok {
-		return nil, nil, problem(http.StatusUnprocessableEntity, "The measurement is of a kind that this version does not know.")
+		return nil, nil, problem.New(problem.Invalid, "The measurement is of a kind that this version does not know.")
 	}
 	return &measurementEditing{procedureEditing: e, kind: k, id: id, rev: e.stored.Rev, status: http.StatusOK}, m, nil
 }
@@ -54,7 +55,7 @@ func (s *Server) newMeasurement(r *http.Request, kind string) (*measurementEditi
 	}
 	k, ok := procedure.KindByKey(kind)
 	if !ok {
-		return nil, nil, notFound("kind of measurement " + strconv.Quote(brief(kind)))
+		return nil, nil, problem.NoSuch("kind of measurement " + strconv.Quote(brief(kind)))
 	}
 	m := k.Default(&e.device.Body)
 	return &measurementEditing{procedureEditing: e, kind: k, rev: e.stored.Rev, status: http.StatusOK}, &m, nil
@@ -148,7 +149,7 @@ func (s *Server) saveMeasurement(w http.ResponseWriter, r *http.Request, e *meas
 	}
 	changed, id, err := e.with(m)
 	if err != nil {
-		return problem(http.StatusUnprocessableEntity, sentence(err.Error())+".")
+		return problem.New(problem.Invalid, sentence(err.Error())+".")
 	}
 	if _, err = s.saveProcedure(ctx, changed, e.rev); isStale(err) {
 		if err := s.conflicting(ctx, e.procedureEditing, e.rev, &changed); err != nil {

@@ -11,6 +11,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -46,7 +47,7 @@ func (s *Server) mappingOf(r *http.Request) (*mapping, error) {
 	}
 	m := &mapping{device: d.Body}
 	pm, err := s.Store.GetPinMap(r.Context(), d.Body.Key, s.at().Bench.Key, 0)
-	if store.CodeOf(err) == store.NotFound {
+	if problem.CodeOf(err) == problem.NotFound {
 		return m, nil
 	}
 	if err != nil {
@@ -108,7 +109,7 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 	if m.read(&s.at().Bench); len(m.problems) > 0 {
 		return s.showPinMap(w, r, http.StatusUnprocessableEntity, m)
 	}
-	if _, err = s.Store.SavePinMap(ctx, m.pm, rev, who.Name); store.CodeOf(err) == store.Conflict {
+	if _, err = s.Store.SavePinMap(ctx, m.pm, rev, who.Name); problem.CodeOf(err) == problem.Conflict {
 		return s.pinMapConflict(w, r, m, rev)
 	}
 	if err != nil {
@@ -269,7 +270,7 @@ func (s *Server) restorePinMap(w http.ResponseWriter, r *http.Request, which fun
 	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
 	old := which(rev, r.PostForm)
 	if old < 1 {
-		return problem(http.StatusConflict, "There is no revision to bring back.")
+		return problem.New(problem.Conflict, "There is no revision to bring back.")
 	}
 	pm, err := s.pinMapAt(ctx, key, old)
 	if err != nil {
@@ -290,7 +291,7 @@ func (s *Server) wiringPage(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if !m.usable() {
-		return problem(http.StatusConflict, m.device.Name+" has no pin map on "+s.at().Bench.Name+" yet: save one first.")
+		return problem.New(problem.Conflict, m.device.Name+" has no pin map on "+s.at().Bench.Name+" yet: save one first.")
 	}
 	d, err := s.Store.GetDevice(ctx, m.device.Key, 0)
 	if err != nil {

@@ -11,6 +11,7 @@ import (
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -118,8 +119,8 @@ func (s *Server) saveProcedure(ctx context.Context, p procedure.Procedure, expec
 
 // isStale reports whether a save was refused because somebody else has saved.
 func isStale(err error) bool {
-	code := store.CodeOf(err)
-	return code == store.Conflict || code == store.NotFound
+	code := problem.CodeOf(err)
+	return code == problem.Conflict || code == problem.NotFound
 }
 
 // conflicting says what was saved since revision from, and what saving mine on
@@ -160,7 +161,7 @@ func (s *Server) procedureListForm(w http.ResponseWriter, r *http.Request) error
 	base := e.stored
 	if from != base.Rev {
 		if base, err = s.Store.GetProcedure(ctx, e.stored.Body.Key, from); err != nil {
-			return problem(http.StatusConflict, "The page is of a revision that does not exist.")
+			return problem.New(problem.Conflict, "The page is of a revision that does not exist.")
 		}
 	}
 	edit, err := readListEdit(r.PostForm, &base.Body)
@@ -170,7 +171,7 @@ func (s *Server) procedureListForm(w http.ResponseWriter, r *http.Request) error
 	e.ticked, e.group = edit.ticked(&base.Body), r.PostForm.Get("group")
 	changed, err := edit.apply(base.Body)
 	if err != nil {
-		return problem(http.StatusUnprocessableEntity, sentence(err.Error())+".")
+		return problem.New(problem.Invalid, sentence(err.Error())+".")
 	}
 	if _, err = s.saveProcedure(ctx, changed, from); isStale(err) {
 		if err := s.conflicting(ctx, e, from, nil); err != nil {
@@ -205,7 +206,7 @@ func readListEdit(f url.Values, p *procedure.Procedure) (*listEdit, error) {
 	for _, text := range places {
 		n, err := strconv.Atoi(text)
 		if err != nil || n < 0 || n >= len(p.Measurements) {
-			return nil, problem(http.StatusUnprocessableEntity, "There is no measurement at that place.")
+			return nil, problem.New(problem.Invalid, "There is no measurement at that place.")
 		}
 		edit.at = append(edit.at, n)
 	}

@@ -14,8 +14,8 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
-	"ohmkeep/store"
 	"ohmkeep/web"
 )
 
@@ -137,7 +137,7 @@ type procedureBody struct {
 // newer refuses a document that a newer version has written.
 func newer(format int) error {
 	if format > procedure.Format || format < 0 {
-		return invalid("format", fmt.Sprintf("is %d, and this version reads up to %d: update Ohmkeep, or export it again from the older version", format, procedure.Format))
+		return problem.Field("format", fmt.Sprintf("is %d, and this version reads up to %d: update Ohmkeep, or export it again from the older version", format, procedure.Format))
 	}
 	return nil
 }
@@ -163,8 +163,8 @@ func parseImport(text []byte) (procedure.Procedure, error) {
 // would change.
 func (s *Server) compareImport(ctx context.Context, p *procedure.Procedure, props *web.ImportProps) error {
 	d, err := s.Store.GetDevice(ctx, p.Device, 0)
-	if store.CodeOf(err) == store.NotFound || err == nil && d.Removed {
-		return invalid("device", "there is no device "+p.Device+" here: describe or import it first")
+	if problem.CodeOf(err) == problem.NotFound || err == nil && d.Removed {
+		return problem.Field("device", "there is no device "+p.Device+" here: describe or import it first")
 	}
 	if err != nil {
 		return err
@@ -176,13 +176,13 @@ func (s *Server) compareImport(ctx context.Context, p *procedure.Procedure, prop
 	}
 	now, err := s.Store.GetProcedure(ctx, p.Key, 0)
 	switch {
-	case store.CodeOf(err) == store.NotFound:
+	case problem.CodeOf(err) == problem.NotFound:
 		props.Rev, props.Ready = 0, true
 		return nil
 	case err != nil:
 		return err
 	case now.Body.Device != p.Device:
-		return invalid("device", "procedure "+p.Key+" is for "+now.Body.Device+" here: give the document another key")
+		return problem.Field("device", "procedure "+p.Key+" is for "+now.Body.Device+" here: give the document another key")
 	}
 	props.Rev, props.Ready, props.Same = now.Rev, true, web.SameProcedure(&now.Body, p) && !now.Removed
 	props.Changes = web.ProcedureChanges(&now.Body, p, &d.Body)

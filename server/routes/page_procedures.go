@@ -13,6 +13,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -79,8 +80,8 @@ func (s *Server) procedureNew(w http.ResponseWriter, r *http.Request) error {
 // addProcedure stores a procedure under a key of its own, made from its name.
 func (s *Server) addProcedure(ctx context.Context, p procedure.Procedure) (string, error) {
 	d, err := s.Store.GetDevice(ctx, p.Device, 0)
-	if store.CodeOf(err) == store.NotFound || err == nil && d.Removed {
-		return "", invalid("device", "choose a device")
+	if problem.CodeOf(err) == problem.NotFound || err == nil && d.Removed {
+		return "", problem.Field("device", "choose a device")
 	}
 	if err != nil {
 		return "", err
@@ -96,7 +97,7 @@ func (s *Server) addProcedure(ctx context.Context, p procedure.Procedure) (strin
 		if n > 1 {
 			p.Key = fmt.Sprintf("%s-%d", strings.TrimRight(wanted[:min(len(wanted), 58)], "-"), n)
 		}
-		if _, err := s.Store.GetProcedure(ctx, p.Key, 0); store.CodeOf(err) != store.NotFound {
+		if _, err := s.Store.GetProcedure(ctx, p.Key, 0); problem.CodeOf(err) != problem.NotFound {
 			if err != nil {
 				return "", err
 			}
@@ -106,12 +107,12 @@ func (s *Server) addProcedure(ctx context.Context, p procedure.Procedure) (strin
 			return "", err
 		}
 		_, err := s.saveProcedure(ctx, p, 0)
-		if store.CodeOf(err) == store.Conflict {
+		if problem.CodeOf(err) == problem.Conflict {
 			continue // taken this very moment
 		}
 		return p.Key, err
 	}
-	return "", problem(http.StatusConflict, "Too many procedures have that name.")
+	return "", problem.New(problem.Conflict, "Too many procedures have that name.")
 }
 
 // drafted is a first procedure for a device as it is now.
@@ -121,7 +122,7 @@ func (s *Server) drafted(ctx context.Context, d *dut.Device) (procedure.Procedur
 	switch {
 	case err == nil && !stored.Removed:
 		pm = &stored.Body
-	case err != nil && store.CodeOf(err) != store.NotFound:
+	case err != nil && problem.CodeOf(err) != problem.NotFound:
 		return procedure.Procedure{}, nil, err
 	}
 	p, reasons := procedure.Draft(d, &s.at().Bench, pm)
@@ -135,7 +136,7 @@ func (s *Server) procedureDraft(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if err := d.Body.Validate(); err != nil {
-		return problem(http.StatusUnprocessableEntity, "The device's description needs another look before a procedure can be drafted: "+err.Error())
+		return problem.New(problem.Invalid, "The device's description needs another look before a procedure can be drafted: "+err.Error())
 	}
 	p, _, err := s.drafted(ctx, &d.Body)
 	if err != nil {
@@ -254,7 +255,7 @@ func (s *Server) procedureUndo(w http.ResponseWriter, r *http.Request) error {
 	}
 	rev := postedRev(r.PostForm)
 	if rev < 2 {
-		return problem(http.StatusConflict, "There is no edit to undo: this is the first revision.")
+		return problem.New(problem.Conflict, "There is no edit to undo: this is the first revision.")
 	}
 	return s.restoreProcedure(w, r, rev-1, rev)
 }
@@ -266,7 +267,7 @@ func (s *Server) procedureBringBack(w http.ResponseWriter, r *http.Request) erro
 	}
 	old, err := strconv.Atoi(r.PostForm.Get("old"))
 	if err != nil || old < 1 {
-		return problem(http.StatusUnprocessableEntity, "Name the revision to bring back.")
+		return problem.New(problem.Invalid, "Name the revision to bring back.")
 	}
 	return s.restoreProcedure(w, r, old, postedRev(r.PostForm))
 }

@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"strconv"
 
+	"ohmkeep/server/problem"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -25,7 +26,7 @@ func (s *Server) protocolPage(w http.ResponseWriter, r *http.Request) error {
 // firmware hands the skeleton of a card's program out.
 func (s *Server) firmware(w http.ResponseWriter, _ *http.Request) error {
 	if len(s.Firmware) == 0 {
-		return notFound("skeleton of a card's program in this build")
+		return problem.NoSuch("skeleton of a card's program in this build")
 	}
 	h := w.Header()
 	h.Set("Content-Type", "application/zip")

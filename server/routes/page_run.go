@@ -10,6 +10,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -117,13 +118,13 @@ func (s *Server) edit(w http.ResponseWriter, r *http.Request, act func(id string
 	if err == nil {
 		return seeOther(w, r, "/runs/"+id)
 	}
-	problem := classify(err, s.Log)
+	e := classify(err, s.Log)
 	p, err := s.runProps(r.Context(), id, -1)
 	if err != nil {
 		return err
 	}
-	refused(&p, r.PostForm, problem)
-	return show(r.Context(), w, problem.Status, web.Run(p))
+	refused(&p, r.PostForm, e)
+	return show(r.Context(), w, e.Status, web.Run(p))
 }
 
 func (s *Server) noteForm(w http.ResponseWriter, r *http.Request) error {
@@ -186,7 +187,7 @@ func daysOf(text string) (time.Duration, error) {
 	}
 	days, err := strconv.Atoi(text)
 	if err != nil || days < 1 || days > int(maxShare/(24*time.Hour)) {
-		return 0, invalid("days", "give whole days, 1 to 3650, or nothing for a link that stays")
+		return 0, problem.Field("days", "give whole days, 1 to 3650, or nothing for a link that stays")
 	}
 	return time.Duration(days) * 24 * time.Hour, nil
 }
@@ -195,7 +196,7 @@ func (s *Server) revokeForm(w http.ResponseWriter, r *http.Request) error {
 	return s.edit(w, r, func(id string, f url.Values) error {
 		n, err := strconv.ParseInt(f.Get("id"), 10, 64)
 		if err != nil {
-			return notFound("such share link")
+			return problem.NoSuch("such share link")
 		}
 		return s.revokeShare(r.Context(), viewerOf(r.Context()), id, n)
 	}, func(p *web.RunProps, f url.Values, e *Problem) { p.ShareForm = formOf("share", f, e, nil) })
@@ -207,7 +208,7 @@ func (s *Server) deleteForm(w http.ResponseWriter, r *http.Request) error {
 	}
 	id := chi.URLParam(r, "id")
 	if r.PostForm.Get("confirm") != "yes" {
-		return problem(http.StatusUnprocessableEntity, "Tick the box to confirm that the run and its readings are to be deleted for good.")
+		return problem.New(problem.Invalid, "Tick the box to confirm that the run and its readings are to be deleted for good.")
 	}
 	if err := s.deleteRun(r.Context(), viewerOf(r.Context()), id); err != nil {
 		return err
@@ -218,8 +219,8 @@ func (s *Server) deleteForm(w http.ResponseWriter, r *http.Request) error {
 // sharedRun is the run that a share link leads to.
 func (s *Server) sharedRun(r *http.Request) (string, error) {
 	id, err := s.Store.SharedRun(r.Context(), chi.URLParam(r, "token"))
-	if store.CodeOf(err) == store.Denied {
-		return "", problem(http.StatusNotFound, "This link has expired, was revoked, or never was one. Ask whoever gave it to you for a new one.")
+	if problem.CodeOf(err) == problem.Denied {
+		return "", problem.New(problem.NotFound, "This link has expired, was revoked, or never was one. Ask whoever gave it to you for a new one.")
 	}
 	return id, err
 }

@@ -12,6 +12,7 @@ import (
 	"unicode/utf8"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/quantity"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -179,7 +180,7 @@ func sentence(text string) string {
 func (s *Server) health(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Store.Ping(r.Context()); err != nil {
 		s.Log.Error("health", "err", err)
-		return problem(http.StatusServiceUnavailable, "The database does not answer.")
+		return problem.New(problem.Unavailable, "The database does not answer.")
 	}
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	_, err := fmt.Fprintln(w, "ok", s.Version)
@@ -208,10 +209,10 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	name := r.PostForm.Get("name")
-	if problem := nameProblem(name); problem != "" {
+	if wrong := nameProblem(name); wrong != "" {
 		p := web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Key: r.PostForm.Get("key"), To: local(r.PostForm.Get("to"))}
 		p.Page.Public = true
-		p.Form = web.Form{ID: "sign-in", Values: r.PostForm, Errors: map[string]string{"name": problem}}
+		p.Form = web.Form{ID: "sign-in", Values: r.PostForm, Errors: map[string]string{"name": wrong}}
 		return show(r.Context(), w, http.StatusUnprocessableEntity, web.SignIn(p))
 	}
 	session, err := s.Store.UseStartKey(r.Context(), r.PostForm.Get("key"), name, sessionLength)

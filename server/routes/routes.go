@@ -17,6 +17,7 @@ import (
 
 	"ohmkeep/assets"
 	"ohmkeep/server/live"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
 )
@@ -79,15 +80,15 @@ func New(cfg Config) http.Handler {
 	cfg.Boards.brief = s.brief
 	r := chi.NewRouter()
 	r.Use(logged(cfg.Log), s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify)
-	r.NotFound(s.page(route{class: page, handle: func(http.ResponseWriter, *http.Request) error { return notFound("page at this address") }}))
+	r.NotFound(s.page(route{class: page, handle: func(http.ResponseWriter, *http.Request) error { return problem.NoSuch("page at this address") }}))
 	r.Handle("/assets/*", assets.Handler())
 	for _, e := range s.pages() {
 		r.Method(e.method, e.path, s.page(e))
 	}
 	r.Route("/api/v1", func(r chi.Router) {
-		r.NotFound(s.api(route{class: page, handle: func(http.ResponseWriter, *http.Request) error { return notFound("resource at this address") }}))
+		r.NotFound(s.api(route{class: page, handle: func(http.ResponseWriter, *http.Request) error { return problem.NoSuch("resource at this address") }}))
 		r.MethodNotAllowed(s.api(route{class: page, handle: func(http.ResponseWriter, *http.Request) error {
-			return problem(http.StatusMethodNotAllowed, "This address does not answer to that method.")
+			return problem.New(problem.NoMethod, "This address does not answer to that method.")
 		}}))
 		for _, e := range s.endpoints() {
 			r.Method(e.method, e.path, s.api(e.route))

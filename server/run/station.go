@@ -3,28 +3,36 @@ package run
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"sync"
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 )
 
 // What a station refuses.
 var (
-	ErrBusy    = errors.New("a run is at work on this bench")
-	ErrUnknown = errors.New("the state of the bench is unknown: check it, then make it safe")
-	ErrHeld    = errors.New("someone else holds control of this bench")
-	ErrClosed  = errors.New("the server is stopping")
+	ErrBusy    error = problem.New(problem.Busy, "a run is at work on this bench")
+	ErrUnknown error = problem.New(problem.Conflict, "the state of the bench is unknown: check it, then make it safe")
+	ErrHeld    error = problem.New(problem.Held, "someone else holds control of this bench")
+	ErrClosed  error = problem.New(problem.Unavailable, "The server is stopping.")
 )
+
+// UnknownError is ErrUnknown with the reason why the state is unknown.
+func UnknownError(reason string) error {
+	return &problem.Error{Code: problem.Conflict, Message: ErrUnknown.Error() + " (" + reason + ")", Err: ErrUnknown}
+}
 
 // HeldError says who holds control. It is ErrHeld.
 type HeldError struct{ Name string }
 
 func (e *HeldError) Error() string        { return e.Name + " holds control of this bench" }
 func (e *HeldError) Is(target error) bool { return target == ErrHeld }
+
+// ProblemCode implements problem.Coded.
+func (e *HeldError) ProblemCode() problem.Code { return problem.Held }
 
 // Snapshot is how a bench stands.
 type Snapshot struct {
@@ -204,7 +212,7 @@ func (s *Station) ready() error {
 		// outputs between two calls without noticing.
 		return ErrBusy
 	case s.now.State == bench.Unknown:
-		return fmt.Errorf("%w (%s)", ErrUnknown, s.now.Reason)
+		return UnknownError(s.now.Reason)
 	}
 	return nil
 }

@@ -1230,9 +1230,9 @@ func Procedure(p ProcedureProps) templ.Component {
 						return templ_7745c5c3_Err
 					}
 					var templ_7745c5c3_Var62 string
-					templ_7745c5c3_Var62, templ_7745c5c3_Err = templ.JoinStringErrs(strings.Join(Conditions(m, &p.Device), "; "))
+					templ_7745c5c3_Var62, templ_7745c5c3_Err = templ.JoinStringErrs(strings.Join(m.Phrases(&p.Device), "; "))
 					if templ_7745c5c3_Err != nil {
-						return templ.Error{Err: templ_7745c5c3_Err, FileName: `device.templ`, Line: 217, Col: 55}
+						return templ.Error{Err: templ_7745c5c3_Err, FileName: `device.templ`, Line: 217, Col: 51}
 					}
 					_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ.EscapeString(templ_7745c5c3_Var62))
 					if templ_7745c5c3_Err != nil {

@@ -433,7 +433,7 @@ func Measurement(p MeasurementProps) templ.Component {
 						}()
 					}
 					ctx = templ.InitializeContext(ctx)
-					if s.id == "pins" {
+					if s.id == procedure.SectionPins {
 						templ_7745c5c3_Err = measuredPins(p, s).Render(ctx, templ_7745c5c3_Buffer)
 						if templ_7745c5c3_Err != nil {
 							return templ_7745c5c3_Err
@@ -443,7 +443,7 @@ func Measurement(p MeasurementProps) templ.Component {
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}
-					if s.id != "pins" && len(s.plain()) > 0 {
+					if s.id != procedure.SectionPins && len(s.plain()) > 0 {
 						templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 34, "<div class=\"fields\">")
 						if templ_7745c5c3_Err != nil {
 							return templ_7745c5c3_Err
@@ -471,7 +471,7 @@ func Measurement(p MeasurementProps) templ.Component {
 						if templ_7745c5c3_Err != nil {
 							return templ_7745c5c3_Err
 						}
-						var templ_7745c5c3_Var24 = []any{templ.KV("pairs", s.id == "timing")}
+						var templ_7745c5c3_Var24 = []any{templ.KV("pairs", s.id == procedure.SectionTiming)}
 						templ_7745c5c3_Err = templ.RenderCSSItems(ctx, templ_7745c5c3_ElementWriter, templ_7745c5c3_Var24...)
 						if templ_7745c5c3_Err != nil {
 							return templ_7745c5c3_Err
@@ -515,7 +515,7 @@ func Measurement(p MeasurementProps) templ.Component {
 					}
 					return nil
 				})
-				templ_7745c5c3_Err = entry(s.id, s.heading).Render(templ.WithChildren(ctx, templ_7745c5c3_Var23), templ_7745c5c3_Buffer)
+				templ_7745c5c3_Err = entry(string(s.id), s.heading).Render(templ.WithChildren(ctx, templ_7745c5c3_Var23), templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
@@ -703,7 +703,7 @@ func plainField(p MeasurementProps, f procedure.Field) templ.Component {
 		ctx = templ.ClearChildren(ctx)
 		switch f.Type {
 		case procedure.FieldPin:
-			templ_7745c5c3_Err = choice(p.Form, f.Name, f.Label, f.Help, p.pinOptions(firstPin(f), f.Name == "against")).Render(ctx, templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = choice(p.Form, f.Name, f.Label, f.Help, p.pinOptions(firstPin(f), f.Ground)).Render(ctx, templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
@@ -1183,7 +1183,7 @@ func steppedPin(p MeasurementProps, f procedure.Field) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = field(p.Form, "step.compliance", "Compliance", "", otherUnit(p.use("step.use")), follows("step.use", true)).Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = field(p.Form, "step.compliance", "Compliance", "", p.use("step.use").SensedUnit(), follows("step.use", true)).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
@@ -1191,7 +1191,7 @@ func steppedPin(p MeasurementProps, f procedure.Field) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = sweepEntry(p.Form, "step.sweep.", "Its levels", "", unitOf(p.use("step.use")), follows("step.use", false), p.StepSweep).Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = sweepEntry(p.Form, "step.sweep.", "Its levels", "", p.use("step.use").ForcedUnit(), follows("step.use", false), p.StepSweep).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
@@ -1310,7 +1310,7 @@ func conditionRow(p MeasurementProps, i int) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = field(p.Form, holdField(i, "level"), "Level", "", unitOf(p.use(holdField(i, "use"))), follows(holdField(i, "use"), false)).Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = field(p.Form, holdField(i, "level"), "Level", "", p.use(holdField(i, "use")).ForcedUnit(), follows(holdField(i, "use"), false)).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
@@ -1331,7 +1331,7 @@ func conditionRow(p MeasurementProps, i int) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = field(p.Form, holdField(i, "compliance"), "Compliance", "", otherUnit(p.use(holdField(i, "use"))), follows(holdField(i, "use"), true)).Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = field(p.Form, holdField(i, "compliance"), "Compliance", "", p.use(holdField(i, "use")).SensedUnit(), follows(holdField(i, "use"), true)).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}

@@ -209,7 +209,7 @@ func (c *changed) limits(at, what func(string) string, a, b *procedure.Measureme
 
 // conditionWords is what a measurement does, but for the pins it measures.
 func conditionWords(m *procedure.Measurement, d *dut.Device) []string {
-	all := Conditions(*m, d)
+	all := m.Phrases(d)
 	if len(m.Pins) > 0 {
 		all = all[1:]
 		if m.Against != 0 {

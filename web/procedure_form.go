@@ -1,7 +1,9 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"strconv"
 
 	"github.com/a-h/templ"
@@ -34,21 +36,21 @@ type MeasurementProps struct {
 
 // fieldSection is a part of the form with a heading in the margin.
 type fieldSection struct {
-	id, heading string
-	fields      []procedure.Field
+	id      procedure.Section
+	heading string
+	fields  []procedure.Field
 }
 
-// sections puts the fields of the kind under their headings. A field of a name
-// that is not known here still has its place, under the last.
+// sections puts the fields of the kind under their headings. A field that names
+// none has its place under the last.
 func (p MeasurementProps) sections() []fieldSection {
-	out := []fieldSection{{id: "pins", heading: "Pins"}, {id: "force", heading: "Force"}, {id: "others", heading: "Other pins"},
-		{id: "timing", heading: "Timing"}, {id: "limits", heading: "Limits"}, {id: "more", heading: "More"}}
-	place := map[string]int{"pins": 0, "against": 0, "observe": 0, "method": 0, "use": 1, "level": 1, "compliance": 1, "sweep": 1, "step": 1,
-		"powered": 2, "hold": 2, "rest": 2, "duration": 3, "interval": 3, "settle": 3, "aperture": 3, "repeats": 3, "limits": 4}
+	out := []fieldSection{{id: procedure.SectionPins, heading: "Pins"}, {id: procedure.SectionForce, heading: "Force"},
+		{id: procedure.SectionOthers, heading: "Other pins"}, {id: procedure.SectionTiming, heading: "Timing"},
+		{id: procedure.SectionLimits, heading: "Limits"}, {id: procedure.SectionMore, heading: "More"}}
 	for _, f := range p.Kind.Fields() {
-		i, known := place[f.Name]
-		if !known {
-			i = 5
+		i := slices.IndexFunc(out, func(s fieldSection) bool { return s.id == f.Section })
+		if i < 0 {
+			i = len(out) - 1
 		}
 		out[i].fields = append(out[i].fields, f)
 	}
@@ -93,15 +95,7 @@ func (s fieldSection) composite() (out []procedure.Field) {
 func (p MeasurementProps) use(name string) procedure.Use { return procedure.Use(p.Form.Get(name)) }
 
 // unit is that of a quantity of the form.
-func (p MeasurementProps) unit(f procedure.Field) quantity.Unit {
-	switch {
-	case f.Unit != "":
-		return f.Unit
-	case f.Name == "compliance":
-		return otherUnit(p.use("use"))
-	}
-	return unitOf(p.use("use"))
-}
+func (p MeasurementProps) unit(f procedure.Field) quantity.Unit { return f.UnitFor(p.use("use")) }
 
 // follows makes the unit of a field follow a choice in the page: other tells
 // that the field is the quantity that is not forced.
@@ -114,10 +108,10 @@ func follows(choice string, other bool) templ.Attributes {
 }
 
 func (p MeasurementProps) quantityAttrs(f procedure.Field) templ.Attributes {
-	if f.Unit != "" {
+	if f.Unit != "" || f.By == procedure.ByItself {
 		return templ.Attributes{"placeholder": string(f.Unit)}
 	}
-	out := follows("use", f.Name == "compliance")
+	out := follows("use", f.By == procedure.BySensed)
 	out["placeholder"] = string(p.unit(f))
 	return out
 }
@@ -134,16 +128,11 @@ func (p MeasurementProps) pinOptions(first string, ground bool) []Option {
 }
 
 // firstPin is what a pin field says where no pin is named.
-func firstPin(f procedure.Field) string {
-	if f.Name == "against" {
-		return "the return"
-	}
-	return "pick a pin"
-}
+func firstPin(f procedure.Field) string { return cmp.Or(f.None, "pick a pin") }
 
 func (p MeasurementProps) choices(f procedure.Field) []Option {
 	var out []Option
-	if f.Name == "rest" || p.Form.Get(f.Name) == "" {
+	if f.Usual || p.Form.Get(f.Name) == "" {
 		out = append(out, Option{Value: "", Label: "as is usual"})
 	}
 	for _, c := range f.Choices {
@@ -165,8 +154,7 @@ func (p MeasurementProps) drawing() Drawing {
 
 // outputUnit is that of a result's limits, as the form stands.
 func (p MeasurementProps) outputUnit(o procedure.Output) quantity.Unit {
-	m := procedure.Measurement{Kind: p.Kind.Key(), Use: p.use("use")}
-	return m.OutputUnit(o)
+	return o.UnitFor(p.use("use"))
 }
 
 // fewOutputs is how many results show their limits always.
@@ -203,9 +191,7 @@ func (p MeasurementProps) hasLimit(o procedure.Output) bool {
 // limitAttrs makes a limit's unit follow what is forced where it hangs on it.
 func (p MeasurementProps) limitAttrs(o procedure.Output, what string) templ.Attributes {
 	out := templ.Attributes{"aria-label": o.Name + " " + what}
-	v := procedure.Measurement{Kind: p.Kind.Key(), Use: procedure.UseVoltage}
-	c := procedure.Measurement{Kind: p.Kind.Key(), Use: procedure.UseCurrent}
-	if a, b := v.OutputUnit(o), c.OutputUnit(o); a != b {
+	if a, b := o.UnitFor(procedure.UseVoltage), o.UnitFor(procedure.UseCurrent); a != b {
 		out["data-by"], out["data-unit-voltage"], out["data-unit-current"] = "use", string(a), string(b)
 	}
 	return out

@@ -345,5 +345,5 @@ func setText(p RunProps, r bench.Reading) string {
 			use = h.Use
 		}
 	}
-	return short(r.Set, unitOf(use))
+	return short(r.Set, use.ForcedUnit())
 }

@@ -16,7 +16,7 @@ import (
 )
 
 func conditionLine(p RunProps, m procedure.Measurement) string {
-	return strings.Join(Conditions(m, &p.Record.Device), " · ")
+	return strings.Join(m.Phrases(&p.Record.Device), " · ")
 }
 
 // runNote shows the note, and lets those who may change it.

@@ -17,22 +17,14 @@ func TestConditionsInWords(t *testing.T) {
 		3: "measure pin 1 1A; sweep voltage, 0 V to 5 V in 101 points, up and down, compliance 1 mA; watch the voltage at pin 2 1Y; supplies up in the device's power order; settle 2 ms; read over 1 power-line cycle",
 		5: "measure pin 2 1Y; pin 1 1A at 2.5 V, compliance 1 mA, remote sense; for 30 s, a reading every 100 ms; settle 2 ms; read over 1 power-line cycle",
 	} {
-		if got := strings.Join(Conditions(m[i], &d), "; "); got != want {
+		if got := strings.Join(m[i].Phrases(&d), "; "); got != want {
 			t.Errorf("%s:\n got %q\nwant %q", m[i].Name, got, want)
 		}
 	}
 	list := procedure.Measurement{Pins: []int{99}, Use: procedure.UseCurrent, Sweep: &procedure.Sweep{Spacing: procedure.List, List: []float64{1e-6, 2e-6}},
 		Step: &procedure.Step{Pin: 1, Use: procedure.UseVoltage, Compliance: 1e-3, Sweep: procedure.Sweep{Spacing: procedure.Log, From: 0.1, To: 1, Points: 3}}}
-	if got := strings.Join(Conditions(list, &d), "; "); !strings.Contains(got, "sweep current, 1 µA, 2 µA; a curve for each voltage at pin 1 1A: 100 mV to 1 V in 3 logarithmic points, compliance 1 mA") {
+	if got := strings.Join(list.Phrases(&d), "; "); !strings.Contains(got, "sweep current, 1 µA, 2 µA; a curve for each voltage at pin 1 1A: 100 mV to 1 V in 3 logarithmic points, compliance 1 mA") {
 		t.Errorf("list sweep: %q", got)
-	}
-}
-
-func TestShortKeepsWhatWasSet(t *testing.T) {
-	for v, want := range map[float64]string{5: "5 V", 3.3: "3.3 V", -100e-6: "−100 µV", 0: "0 V", 1.23456789: "1.23457 V", 0.25: "250 mV"} {
-		if got := short(v, quantity.Volt); got != want {
-			t.Errorf("short(%g) = %q, want %q", v, got, want)
-		}
 	}
 }
 
@@ -52,12 +44,6 @@ func TestSpan(t *testing.T) {
 		if got := span(d); got != want {
 			t.Errorf("span(%v) = %q, want %q", d, got, want)
 		}
-	}
-}
-
-func TestNumberRuns(t *testing.T) {
-	if got := numberRuns([]int{5, 1, 2, 3, 8, 9}); got != "1–3, 5, 8–9" {
-		t.Errorf("%q", got)
 	}
 }
 

@@ -37,6 +37,7 @@ func (f *facts) check(m *Measurement, d *dut.Device) *checker {
 	c := &checker{kind: f, m: m, d: d}
 	c.texts()
 	c.unused()
+	c.ownFields()
 	c.pins()
 	c.settle()
 	c.holds()
@@ -81,19 +82,9 @@ func (c *checker) texts() {
 // unused refuses fields that the kind would ignore, so that nothing that a
 // person asked for is dropped in silence.
 func (c *checker) unused() {
-	m := c.m
-	for _, f := range []struct {
-		name string
-		set  bool
-	}{
-		{"pins", len(m.Pins) > 0}, {"against", m.Against != 0}, {"observe", m.Observe != 0},
-		{"use", m.Use != ""}, {"level", m.Level != 0}, {"compliance", m.Compliance != 0},
-		{"sweep", m.Sweep != nil}, {"step", m.Step != nil}, {"hold", len(m.Hold) > 0},
-		{"powered", m.Powered}, {"rest", m.Rest != ""}, {"method", m.Method != ""},
-		{"repeats", m.Repeats != 0}, {"duration", m.Duration != 0}, {"interval", m.Interval != 0},
-	} {
-		if f.set && !c.kind.uses(f.name) {
-			c.ps.Add(f.name, "is not used by %s: leave it out", c.kind.title)
+	for _, f := range sharedFields {
+		if !c.kind.uses(f.Name) && !f.Empty(c.m) {
+			c.ps.Add(f.Name, "is not used by %s: leave it out", c.kind.title)
 		}
 	}
 }

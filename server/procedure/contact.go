@@ -21,8 +21,8 @@ var contactKind = contact{&facts{
 		fieldCompliance.with(quantity.Volt, "above a diode's voltage: a pin without contact reads this"),
 		fieldRepeats),
 	outputs: []Output{
-		{"upper", "Upper diode", quantity.Volt},
-		{"lower", "Lower diode", quantity.Volt},
+		gives("upper", "Upper diode", quantity.Volt),
+		gives("lower", "Lower diode", quantity.Volt),
 	},
 }}
 
@@ -146,4 +146,9 @@ func contactNote(m *Measurement, s *spot, v float64) string {
 		return "above a diode's voltage: probably a poor contact in series"
 	}
 	return ""
+}
+
+// Imagine has the same voltage at every pin, whatever the current.
+func (contact) Imagine(_ *Measurement, _ *dut.Device, _ string, x float64) Imagined {
+	return Imagined{Part: steadyVoltage(x)}
 }

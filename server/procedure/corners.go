@@ -130,7 +130,8 @@ func (c *Condition) on(m *Measurement, d *dut.Device) (at Condition, changes boo
 	for _, s := range c.Supplies {
 		_, held := m.holdOf(s.Pin)
 		_, steps := powerStep(d, s.Pin)
-		fixed := m.Kind == supplyCurrentKind.key && m.Level != 0 && slices.Contains(m.Pins, s.Pin)
+		own := m.drives(d, s.Pin)
+		fixed := own.Known && own.Low == own.High && !own.Follows
 		if m.Powered && !held && steps && !fixed {
 			at.Supplies = append(at.Supplies, s)
 		}

@@ -169,28 +169,3 @@ func TestPreview(t *testing.T) {
 		}
 	}
 }
-
-func TestDescribe(t *testing.T) {
-	d := inverterDevice()
-	for kind, want := range map[string]string{
-		"contact":        "Contact of 1 1A, 2 1Y, 4 2Y, 5 2A, 100 µA, compliance 2 V",
-		"leakage":        "Input leakage of 1 1A, 5 2A, compliance 10 µA, at VCC 5 V",
-		"supply-current": "Supply current of 6 VCC, at VCC 5 V",
-		"threshold":      "Input threshold of 1 1A, watching 2 1Y, 0 V to 5 V in 251 points and back, compliance 1 mA, at VCC 5 V",
-	} {
-		m := mustKind(t, kind).Default(d)
-		if got := m.Describe(d); got != want {
-			t.Errorf("%s\n%s", got, want)
-		}
-	}
-	for _, k := range Kinds() {
-		m := k.Default(networkDevice())
-		if m.Describe(networkDevice()) == "" {
-			t.Errorf("%s: nothing", k.Key())
-		}
-	}
-	odd := Measurement{Kind: "odd", Pins: []int{99}, Sweep: &Sweep{Spacing: List}, Step: &Step{}}
-	if s := odd.Describe(d); !strings.Contains(s, "odd of 99") {
-		t.Error(s)
-	}
-}

@@ -126,7 +126,7 @@ func TestSweepResistor(t *testing.T) {
 		if hasResult(rs, "ideality") {
 			t.Error("a resistor taken for a diode")
 		}
-		if r := find(t, rs, "maximum", 1, ""); r.Unit != unitSensed(m.Use) {
+		if r := find(t, rs, "maximum", 1, ""); r.Unit != m.Use.SensedUnit() {
 			t.Errorf("%+v", r)
 		}
 	}
@@ -238,7 +238,7 @@ func TestAddDoesNotAllocate(t *testing.T) {
 			}
 		}
 	}
-	if len(seen) != len(kinds) {
+	if len(seen) != len(Kinds()) {
 		t.Errorf("only %v tried", seen)
 	}
 }

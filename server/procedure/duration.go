@@ -15,21 +15,20 @@ type tally struct {
 	timed    int64   // integrations within waits
 }
 
-// tally counts a valid measurement. Long sweeps are counted, not expanded: their
-// paths move once for each pin.
+// counter is a kind that can say what a measurement comes to without expanding
+// it: for those that may have very many points.
+type counter interface {
+	count(m *Measurement) tally
+}
+
+// tally counts a valid measurement, by its points where the kind is no counter.
 func (m *Measurement) tally(d *dut.Device) tally {
-	n := int64(m.repeats())
-	switch m.Kind {
-	case sweepKind.key:
-		points := int64(m.curves()) * int64(m.Sweep.Count())
-		return tally{points: points, switches: int64(len(m.Pins)), reads: points * n, readings: points * n}
-	case thresholdKind.key:
-		points := int64(len(m.Pins)) * int64(m.Sweep.Len())
-		return tally{points: points, switches: int64(len(m.Pins)), reads: points * n, readings: 2 * points * n}
-	}
 	k, ok := KindByKey(m.Kind)
 	if !ok {
 		return tally{}
+	}
+	if c, can := k.(counter); can {
+		return c.count(m)
 	}
 	var t tally
 	var before []Hold

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -24,7 +25,7 @@ func (p Procedure) Clone() Procedure {
 
 // Clone returns a copy that shares nothing with m.
 func (m Measurement) Clone() Measurement {
-	m.Pins, m.Hold = slices.Clone(m.Pins), slices.Clone(m.Hold)
+	m.Pins, m.Hold, m.Own = slices.Clone(m.Pins), slices.Clone(m.Hold), maps.Clone(m.Own)
 	if m.At != nil {
 		at := m.At.clone()
 		m.At = &at

@@ -17,19 +17,19 @@ var sweepKind = ivSweep{&facts{
 	fields: fieldsOf(fieldPins, fieldAgainst, fieldUse, fieldSweep, fieldCompliance, fieldStep,
 		fieldPowered, fieldHold, fieldRest, fieldRepeats),
 	outputs: []Output{
-		{"resistance", "Resistance, straight line", quantity.Ohm},
-		{"resistance-origin", "Resistance, line through zero", quantity.Ohm},
-		{"conductance", "Conductance, straight line", quantity.Siemens},
-		{"intercept", "Intercept of the line", ""},
-		{"resistance-start", "Resistance at the start", quantity.Ohm},
-		{"resistance-middle", "Resistance in the middle", quantity.Ohm},
-		{"resistance-end", "Resistance at the end", quantity.Ohm},
-		{"minimum", "Minimum", ""},
-		{"maximum", "Maximum", ""},
-		{"ideality", "Ideality factor n", quantity.One},
-		{"saturation-current", "Saturation current", quantity.Ampere},
-		{"series-resistance", "Series resistance", quantity.Ohm},
-		{"compliance-hits", "Readings at the compliance", quantity.One},
+		gives("resistance", "Resistance, straight line", quantity.Ohm),
+		gives("resistance-origin", "Resistance, line through zero", quantity.Ohm),
+		gives("conductance", "Conductance, straight line", quantity.Siemens),
+		sensedIn("intercept", "Intercept of the line", ""),
+		gives("resistance-start", "Resistance at the start", quantity.Ohm),
+		gives("resistance-middle", "Resistance in the middle", quantity.Ohm),
+		gives("resistance-end", "Resistance at the end", quantity.Ohm),
+		sensedIn("minimum", "Minimum", ""),
+		sensedIn("maximum", "Maximum", ""),
+		gives("ideality", "Ideality factor n", quantity.One),
+		gives("saturation-current", "Saturation current", quantity.Ampere),
+		gives("series-resistance", "Series resistance", quantity.Ohm),
+		gives("compliance-hits", "Readings at the compliance", quantity.One),
 	},
 }}
 
@@ -62,7 +62,7 @@ func (k ivSweep) Validate(m *Measurement, d *dut.Device) dut.Problems {
 		c.ps.Add("sweep", "is missing: give the levels to run through")
 		return c.ps
 	}
-	if !m.Sweep.check(&c.ps, "sweep.", string(unitForced(m.Use))) {
+	if !m.Sweep.check(&c.ps, "sweep.", string(m.Use.ForcedUnit())) {
 		return c.ps
 	}
 	if n := m.curves(); n > maxCurves {
@@ -97,7 +97,7 @@ func (c *checker) step() {
 		c.ps.Add("step.use", "%q is not one of voltage, current", s.Use)
 		return
 	}
-	if !s.Sweep.check(&c.ps, "step.sweep.", string(unitForced(s.Use))) {
+	if !s.Sweep.check(&c.ps, "step.sweep.", string(s.Use.ForcedUnit())) {
 		return
 	}
 	low, high := s.Sweep.Range()
@@ -130,7 +130,7 @@ func (m *Measurement) stepLabels(k *kit) []string {
 	}
 	seen := map[string]int{}
 	for i := range out {
-		label := k.label(m.Step.Pin) + " " + say(m.Step.Sweep.At(i), unitForced(m.Step.Use))
+		label := k.label(m.Step.Pin) + " " + say(m.Step.Sweep.At(i), m.Step.Use.ForcedUnit())
 		seen[label]++
 		if n := seen[label]; n > 1 {
 			label += fmt.Sprintf(" (%d)", n)
@@ -204,6 +204,13 @@ func (ivSweep) Shape(m *Measurement, d *dut.Device) Shape {
 	s.Y.Log = m.Use == UseCurrent && m.Sweep.Spacing == Log && m.Sweep.From > 0
 	s.X.Log = m.Use == UseVoltage && m.Sweep.Spacing == Log && m.Sweep.From > 0
 	return s
+}
+
+// count says what a sweep comes to: its paths move once for each pin.
+func (ivSweep) count(m *Measurement) tally {
+	points := int64(m.curves()) * int64(m.Sweep.Count())
+	n := points * int64(m.repeats())
+	return tally{points: points, switches: int64(len(m.Pins)), reads: n, readings: n}
 }
 
 // joinLabel joins two labels of which either may be empty.

@@ -42,6 +42,9 @@ func ParseProcedure(data []byte) (Procedure, error) {
 	if err := dut.ReadJSON(data, MaxJSON, &doc); err != nil {
 		return Procedure{}, fmt.Errorf("read the procedure: %w", err)
 	}
+	if err := strictOwn(data); err != nil {
+		return Procedure{}, fmt.Errorf("read the procedure: %w", err)
+	}
 	return doc.Procedure, nil
 }
 

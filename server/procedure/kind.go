@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"iter"
+	"slices"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
@@ -60,41 +61,46 @@ type Kind interface {
 	// Derive starts the computation of its results. Guard is the guard band
 	// as a multiple of U.
 	Derive(m *Measurement, d *dut.Device, guard float64) Deriver
+
+	// Imagine makes up a part on which the result of that key has the value x, so
+	// that its uncertainty can be predicted. A kind that cannot says why, with
+	// NoPrediction.
+	Imagine(m *Measurement, d *dut.Device, key string, x float64) Imagined
+	// Shorten cuts a copy of a measurement down to what a prediction needs, where
+	// few readings tell as much as many.
+	Shorten(m *Measurement)
+	// Together says that the measured pins are measured against each other: one of
+	// them alone would be another measurement.
+	Together() bool
+	// Drives is what the measurement itself puts on one of its pins, as far as
+	// that is known without its points. The check before power sees every point;
+	// this is for what is told while a procedure is written.
+	Drives(m *Measurement, d *dut.Device, pin int) Driven
 }
 
-// FieldType says how a field is entered.
-type FieldType string
+// Driven is the voltage that a measurement forces on a pin of its own.
+type Driven struct {
+	Known     bool    // a voltage is forced, and known beforehand
+	Low, High float64 // V, over the whole measurement
+	// Follows says that the level is that of the device's power step.
+	Follows bool
+}
 
-const (
-	FieldPins     FieldType = "pins"
-	FieldPin      FieldType = "pin"
-	FieldQuantity FieldType = "quantity"
-	FieldCount    FieldType = "count"
-	FieldChoice   FieldType = "choice"
-	FieldSweep    FieldType = "sweep"
-	FieldStep     FieldType = "step"
-	FieldHold     FieldType = "hold"
-	FieldSettle   FieldType = "settle"
-	FieldAperture FieldType = "aperture"
-	FieldLimits   FieldType = "limits"
-	FieldFlag     FieldType = "flag"
-)
-
-// Field describes one field of a kind for forms and for the API document.
-type Field struct {
-	Name    string // JSON name in Measurement
-	Label   string
-	Type    FieldType
-	Unit    quantity.Unit // of a quantity; empty where the Use decides
-	Choices []string
-	Help    string
+// drives is what the measurement's kind puts on one of the measured pins.
+func (m *Measurement) drives(d *dut.Device, pin int) Driven {
+	if k, ok := KindByKey(m.Kind); ok && slices.Contains(m.Pins, pin) {
+		return k.Drives(m, d, pin)
+	}
+	return Driven{}
 }
 
 // Output is one value that a kind derives.
 type Output struct {
 	Key  string
 	Name string
-	Unit quantity.Unit
+	Unit quantity.Unit // where By leaves it to the kind
+	By   UnitBy
+	Per  quantity.Unit // behind a unit that what is forced decides: "/h"
 }
 
 // Quantity names a column of the readings.

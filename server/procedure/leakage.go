@@ -20,8 +20,8 @@ var leakageKind = leakage{&facts{
 		fieldCompliance.with(quantity.Ampere, "just above the limit: it chooses the current range, and so the resolution"),
 		fieldPowered, fieldHold, fieldRest, fieldRepeats),
 	outputs: []Output{
-		{"high", "Leakage high", quantity.Ampere},
-		{"low", "Leakage low", quantity.Ampere},
+		gives("high", "Leakage high", quantity.Ampere),
+		gives("low", "Leakage low", quantity.Ampere),
 	},
 }}
 
@@ -121,4 +121,9 @@ func evaluateLeakage(k *kit, spots []spot) []Result {
 		out = k.add(out, r)
 	}
 	return out
+}
+
+// Imagine draws the current at either level.
+func (leakage) Imagine(_ *Measurement, _ *dut.Device, _ string, x float64) Imagined {
+	return Imagined{Part: steadyCurrent(x)}
 }

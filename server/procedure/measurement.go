@@ -146,6 +146,10 @@ type Measurement struct {
 	Interval float64  `json:"interval,omitempty"` // seconds between readings, watch; 0: back to back
 
 	Limits map[string]Limit `json:"limits,omitempty"` // by result key
+
+	// Own holds the fields that only the kind has, by JSON name: numbers, texts
+	// and flags. They stand among the others in the document; see Field.
+	Own map[string]any `json:"-"`
 }
 
 // ApertureSeconds is how long one reading integrates on a bench with that

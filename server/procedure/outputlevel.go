@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"iter"
 	"math"
+	"ohmkeep/server/bench"
 	"slices"
 
 	"ohmkeep/server/derive"
@@ -22,9 +23,9 @@ var outputLevelKind = outputLevel{&facts{
 		fieldCompliance.with(quantity.Volt, "above the supply"),
 		fieldPowered, fieldHold, fieldRest, fieldRepeats),
 	outputs: []Output{
-		{"unloaded", "Level at no load", quantity.Volt},
-		{"loaded", "Level under load", quantity.Volt},
-		{"output-resistance", "Output resistance", quantity.Ohm},
+		gives("unloaded", "Level at no load", quantity.Volt),
+		gives("loaded", "Level under load", quantity.Volt),
+		gives("output-resistance", "Output resistance", quantity.Ohm),
 	},
 }}
 
@@ -125,4 +126,27 @@ func outputResistance(k *kit, free, load *spot) value {
 		r.note = fmt.Sprintf("at the %s compliance: the output does not carry the current", volts(k.m.Compliance))
 	}
 	return r
+}
+
+// Imagine has levels at no load and under load: the value of its own key, and of
+// the others the middle of their limits.
+func (outputLevel) Imagine(m *Measurement, _ *dut.Device, key string, x float64) Imagined {
+	free, loaded := m.Limits["unloaded"].middle(), m.Limits["loaded"].middle()
+	switch key {
+	case "unloaded":
+		free = x
+	case "loaded":
+		loaded = x
+	default:
+		if _, ok := m.Limits["unloaded"]; !ok {
+			free = loaded
+		}
+		loaded = free + x*m.Level
+	}
+	return Imagined{Part: func(pt *Point, _ int, set bench.Setup) (v, i float64) {
+		if pt.Group == groupLoaded {
+			return loaded, set.Level
+		}
+		return free, set.Level
+	}}
 }

@@ -72,24 +72,20 @@ func (m *Measurement) limited() []string {
 func predict(c *CheckInput, step *PlanStep) []Prediction {
 	var out []Prediction
 	m := *step.Measurement
-	if m.Kind == watchKind.key { // steady: a few readings tell as much as many
-		m.Duration = min(m.Duration, 8*max(m.Interval, m.Aperture.ApertureSeconds(nominalLineHz)))
-	}
+	step.Kind.Shorten(&m)
 	m.Repeats = min(m.Repeats, 2)
 	if step.Points*m.repeats() > maxPredicted {
 		return nil
 	}
 	for _, key := range m.limited() {
-		part := imagine(&m, c, key, m.Limits[key].middle())
-		if part == nil {
-			continue
+		if x := step.Kind.Imagine(&m, c.Device, key, m.Limits[key].middle()); x.Part != nil {
+			out = append(out, predictKey(c, step, &m, key, x.Part)...)
 		}
-		out = append(out, predictKey(c, step, &m, key, part)...)
 	}
 	return out
 }
 
-func predictKey(c *CheckInput, step *PlanStep, m *Measurement, key string, part imagined) []Prediction {
+func predictKey(c *CheckInput, step *PlanStep, m *Measurement, key string, part Part) []Prediction {
 	width, _ := m.Limits[key].width()
 	der := step.Kind.Derive(m, c.Device, c.Procedure.Guard)
 	x := &imaginer{in: c, step: step, der: der, part: part}
@@ -111,7 +107,7 @@ type imaginer struct {
 	in        *CheckInput
 	step      *PlanStep
 	der       Deriver
-	part      imagined
+	part      Part
 	index     uint32
 	at, inSeg int
 	set       []bench.Setup

@@ -102,7 +102,7 @@ func (e *exposure) clamp(p clampPair, hold []Hold) {
 	}
 }
 
-// fieldsOf names the JSON paths of a pin's level and compliance in the
+// fields names the JSON paths of a pin's level and compliance in the
 // measurement, or in the device where its power order decides.
 func (e *exposure) fields(pin int) (level, compliance string) {
 	m := e.m
@@ -117,7 +117,7 @@ func (e *exposure) fields(pin int) (level, compliance string) {
 		return "observe", "observe"
 	case slices.Contains(m.Pins, pin) && m.Sweep != nil:
 		return m.Sweep.worstField(), "compliance"
-	case slices.Contains(m.Pins, pin) && !(m.Kind == supplyCurrentKind.key && m.Level == 0 && m.Compliance == 0):
+	case slices.Contains(m.Pins, pin) && !(m.drives(e.c.Device, pin).Follows && m.Compliance == 0):
 		return "level", "compliance"
 	}
 	if i := slices.IndexFunc(e.c.Device.Power, func(s dut.PowerStep) bool { return s.Pin == pin }); i >= 0 {

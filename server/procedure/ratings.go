@@ -25,7 +25,7 @@ func (c *checker) rate(levelField, compField string, pin int, use Use, low, high
 	}
 	if !finite(compliance) || compliance <= 0 {
 		c.ps.Add(compField, "is missing: give the largest %s that pin %s may see, above 0 %s",
-			sensedNoun(use), p.Label(), unitSensed(use))
+			use.SensedNoun(), p.Label(), use.SensedUnit())
 		return
 	}
 	if use == UseCurrent {
@@ -33,13 +33,6 @@ func (c *checker) rate(levelField, compField string, pin int, use Use, low, high
 	} else {
 		c.rateVoltage(levelField, compField, p, low, high, compliance)
 	}
-}
-
-func sensedNoun(use Use) string {
-	if use == UseCurrent {
-		return "voltage"
-	}
-	return "current"
 }
 
 func volts(v float64) string { return say(v, quantity.Volt) }
@@ -127,12 +120,10 @@ func (c *checker) ownLevel(pin int) (float64, bool) {
 		if m.Step.Use == UseVoltage {
 			low, _ = m.Step.Sweep.Range()
 		}
-	case c.kind == supplyCurrentKind.facts:
-		if s, ok := m.powerStep(c.d, pin); ok {
-			low = supplyLevel(m, s)
+	default:
+		if own := m.drives(c.d, pin); own.Known {
+			low = own.Low
 		}
-	case c.kind == sweepKind.facts && m.Use == UseVoltage && m.Sweep != nil:
-		low, _ = m.Sweep.Range()
 	}
 	return low, finite(low)
 }

@@ -19,13 +19,12 @@ var resistanceKind = resistance{&facts{
 	key: "resistance", title: "Resistance",
 	summary: "Forces a current or a voltage between each pin and a second terminal and takes the ratio: over two wires, over four, or with the current reversed so that thermal voltages cancel.",
 	fields: fieldsOf(fieldPins, fieldAgainst,
-		Field{Name: "method", Label: "Method", Type: FieldChoice,
-			Choices: []string{string(TwoWire), string(FourWire), string(CurrentReversal)},
-			Help:    "two-wire includes the paths and contacts; four-wire and current reversal sense at the pin over wires of their own"},
+		fieldMethod.offering("Method", "two-wire includes the paths and contacts; four-wire and current reversal sense at the pin over wires of their own",
+			string(TwoWire), string(FourWire), string(CurrentReversal)),
 		fieldUse, fieldLevel, fieldCompliance, fieldHold, fieldRepeats),
 	outputs: []Output{
-		{"resistance", "Resistance", quantity.Ohm},
-		{"offset", "Offset voltage", quantity.Volt},
+		gives("resistance", "Resistance", quantity.Ohm),
+		gives("offset", "Offset voltage", quantity.Volt),
 	},
 }}
 
@@ -204,4 +203,13 @@ func typeA(a *derive.Accumulator) float64 {
 		return 0
 	}
 	return a.SDMean()
+}
+
+// Imagine is a resistor with a voltage in series: the value of its own key, and of
+// the other the middle of its limits.
+func (resistance) Imagine(m *Measurement, _ *dut.Device, key string, x float64) Imagined {
+	if key == "resistance" {
+		return Imagined{Part: ohmic(x, 0)}
+	}
+	return Imagined{Part: ohmic(m.Limits["resistance"].middle(), x)}
 }

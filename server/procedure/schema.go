@@ -2,9 +2,10 @@ package procedure
 
 import (
 	"encoding/json"
+	"maps"
 	"reflect"
+	"slices"
 	"strings"
-	"sync"
 
 	"ohmkeep/server/dut"
 )
@@ -12,13 +13,20 @@ import (
 // SchemaID is where the schema is served, and its $id.
 const SchemaID = "/api/v1/schemas/procedure.json"
 
+// schemaWords is what the makers of schemas look up.
+type schemaWords struct {
+	words map[string]string
+	rules map[string]map[string]any
+}
+
 // Schema is the JSON Schema (draft 2020-12) of the document that Canonical
-// writes and ParseProcedure reads, made from the types themselves. It says what
-// is well formed; whether a procedure makes sense for a device is for Validate.
-// The bytes are always the same and must not be changed.
-var Schema = sync.OnceValue(func() []byte {
+// writes and ParseProcedure reads, made from the types themselves and the fields
+// of the kinds. It says what is well formed; whether a procedure makes sense for
+// a device is for Validate. The bytes are always the same.
+func Schema() []byte {
+	w := &schemaWords{FieldWords(), FieldRules()}
 	defs := map[string]any{}
-	root := objectSchema(reflect.TypeFor[Procedure](), defs)
+	root := w.objectSchema(reflect.TypeFor[Procedure](), defs)
 	props := root["properties"].(map[string]any)
 	props["format"] = map[string]any{"type": "integer", "minimum": 1, "maximum": Format, "default": 1,
 		"description": "number of the document format; a newer one is refused"}
@@ -32,45 +40,50 @@ var Schema = sync.OnceValue(func() []byte {
 		panic("schema of a procedure: " + err.Error())
 	}
 	return append(b, '\n')
-})
+}
 
-// objectSchema is the schema of a struct; the structs in it go into defs.
-func objectSchema(t reflect.Type, defs map[string]any) map[string]any {
+// objectSchema is the schema of a struct; the structs in it go into defs. A
+// measurement also has the fields that only one kind has.
+func (w *schemaWords) objectSchema(t reflect.Type, defs map[string]any) map[string]any {
 	props := map[string]any{}
-	for i := range t.NumField() {
-		f := t.Field(i)
-		name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
-		s := typeSchema(f.Type, defs)
-		at := t.Name() + "." + name
-		if words := fieldWords[at]; words != "" {
+	for f := range t.Fields() {
+		if name, _, _ := strings.Cut(f.Tag.Get("json"), ","); name != "-" {
+			props[name] = w.typeSchema(f.Type, defs)
+		}
+	}
+	if t == reflect.TypeFor[Measurement]() {
+		for _, f := range OwnFields() {
+			props[f.Name] = map[string]any{}
+		}
+	}
+	for name, p := range props {
+		s := p.(map[string]any)
+		if words := w.words[t.Name()+"."+name]; words != "" {
 			s["description"] = words
 		}
-		for k, v := range fieldRules[at] {
-			s[k] = v
-		}
-		props[name] = s
+		maps.Copy(s, w.rules[t.Name()+"."+name])
 	}
 	out := map[string]any{"type": "object", "properties": props, "additionalProperties": false}
-	if r := required[t.Name()]; len(r) > 0 {
+	if r := Required[t.Name()]; len(r) > 0 {
 		out["required"] = r
 	}
 	return out
 }
 
-func typeSchema(t reflect.Type, defs map[string]any) map[string]any {
+func (w *schemaWords) typeSchema(t reflect.Type, defs map[string]any) map[string]any {
 	switch t.Kind() {
 	case reflect.Pointer:
-		return typeSchema(t.Elem(), defs)
+		return w.typeSchema(t.Elem(), defs)
 	case reflect.Struct:
 		if _, known := defs[t.Name()]; !known {
 			defs[t.Name()] = nil // in case it refers to itself
-			defs[t.Name()] = objectSchema(t, defs)
+			defs[t.Name()] = w.objectSchema(t, defs)
 		}
 		return map[string]any{"$ref": "#/$defs/" + t.Name()}
 	case reflect.Slice:
-		return map[string]any{"type": "array", "items": typeSchema(t.Elem(), defs)}
+		return map[string]any{"type": "array", "items": w.typeSchema(t.Elem(), defs)}
 	case reflect.Map:
-		return map[string]any{"type": "object", "additionalProperties": typeSchema(t.Elem(), defs)}
+		return map[string]any{"type": "object", "additionalProperties": w.typeSchema(t.Elem(), defs)}
 	case reflect.String:
 		return map[string]any{"type": "string"}
 	case reflect.Bool:
@@ -81,8 +94,8 @@ func typeSchema(t reflect.Type, defs map[string]any) map[string]any {
 	return map[string]any{"type": "number"}
 }
 
-// required are the fields without which a document says too little.
-var required = map[string][]string{
+// Required are the fields without which a document says too little, by type.
+var Required = map[string][]string{
 	"Procedure": {"key", "name", "device", "measurements"}, "Measurement": {"id", "name", "kind", "pins"},
 	"Hold": {"pin", "use"}, "Step": {"pin", "use", "compliance", "sweep"}, "Sweep": {"spacing"}, "SupplyLevel": {"pin", "level"},
 }
@@ -99,9 +112,30 @@ func kindKeys() []string {
 	return keys
 }
 
-// fieldRules are what a type alone does not say. They are no stricter than
-// Validate is for the best of devices.
-var fieldRules = map[string]rules{
+// FieldRules are what a type alone does not say of its fields, by "Type.field".
+// They are no stricter than Validate is for the best of devices.
+func FieldRules() map[string]map[string]any {
+	out := maps.Clone(staticRules)
+	out["Measurement.kind"] = rules{"enum": kindKeys()}
+	for _, f := range slices.Concat(sharedFields, OwnFields()) {
+		if len(f.Rules) > 0 {
+			out["Measurement."+f.Name] = f.Rules
+		}
+	}
+	return out
+}
+
+// FieldWords describe the fields, with units, by "Type.field".
+func FieldWords() map[string]string {
+	out := maps.Clone(staticWords)
+	for _, f := range slices.Concat(sharedFields, OwnFields()) {
+		out["Measurement."+f.Name] = f.Doc
+	}
+	return out
+}
+
+// staticRules are what a type alone does not say, but for the fields of kinds.
+var staticRules = map[string]rules{
 	"Procedure.key":          {"pattern": dut.KeyPattern.String()},
 	"Procedure.device":       {"pattern": dut.KeyPattern.String()},
 	"Procedure.name":         {"minLength": 1, "maxLength": maxName},
@@ -113,12 +147,7 @@ var fieldRules = map[string]rules{
 	"Measurement.name":       {"minLength": 1, "maxLength": maxName},
 	"Measurement.note":       {"maxLength": maxNote},
 	"Measurement.group":      {"maxLength": maxName},
-	"Measurement.kind":       {"enum": kindKeys()},
 	"Measurement.retest":     {"minimum": 0, "maximum": maxRetest},
-	"Measurement.repeats":    {"minimum": 0, "maximum": maxRepeats},
-	"Measurement.use":        {"enum": []Use{UseVoltage, UseCurrent}},
-	"Measurement.rest":       {"enum": []Use{UseReturn, UseOpen}},
-	"Measurement.method":     {"enum": []Method{TwoWire, FourWire, CurrentReversal, AllOthers, Neighbours, EveryPair}},
 	"Hold.use":               {"enum": []Use{UseVoltage, UseCurrent, UseReturn, UseOpen}},
 	"Hold.pin":               pinRules(),
 	"Step.pin":               pinRules(),
@@ -128,8 +157,8 @@ var fieldRules = map[string]rules{
 	"Condition.temperature":  {"minimum": coldest, "maximum": hottest},
 }
 
-// fieldWords describe the fields, with units.
-var fieldWords = map[string]string{
+// staticWords describe the fields, with units, but for those of kinds.
+var staticWords = map[string]string{
 	"Procedure.key": "stable key, in addresses", "Procedure.name": "name on screen",
 	"Procedure.device": "key of the device", "Procedure.notes": "free text",
 	"Procedure.stopOnFail":   "the run ends after the first measurement that fails",
@@ -142,23 +171,7 @@ var fieldWords = map[string]string{
 	"Measurement.retest":     "how often it is repeated while it fails; the last counts",
 	"Measurement.stopOnFail": "the run ends here if it fails",
 	"Measurement.at":         "condition it is carried out under, in what was carried out",
-	"Measurement.pins":       "pin numbers, each measured in turn",
-	"Measurement.against":    "second terminal, a pin number; 0: the return",
-	"Measurement.observe":    "pin whose voltage answers",
-	"Measurement.use":        "what the measured pin is forced with",
-	"Measurement.level":      "V or A; a current is positive into the pin",
-	"Measurement.compliance": "limit of the quantity that is not forced, A or V",
-	"Measurement.sweep":      "levels to run through", "Measurement.step": "a second pin, a curve for each of its levels",
-	"Measurement.hold":     "conditions on other pins",
-	"Measurement.powered":  "brings the supplies up first",
-	"Measurement.rest":     "what becomes of inputs that nothing names",
-	"Measurement.method":   "how a resistance is measured, or shorts are looked for",
-	"Measurement.settle":   "wait between applying and reading",
-	"Measurement.aperture": "how long a reading integrates",
-	"Measurement.repeats":  "readings a point; 0 is one",
-	"Measurement.duration": "s, of a watch", "Measurement.interval": "s from reading to reading, of a watch; 0: back to back",
-	"Measurement.limits": "limits by key of the result",
-	"Hold.pin":           "pin number", "Hold.use": "what the pin is connected to", "Hold.level": "V or A",
+	"Hold.pin":               "pin number", "Hold.use": "what the pin is connected to", "Hold.level": "V or A",
 	"Hold.compliance": "A or V", "Hold.kelvin": "needs force and sense wires",
 	"Step.pin": "pin number", "Step.use": "voltage or current", "Step.compliance": "A or V", "Step.sweep": "its levels",
 	"Sweep.spacing": "how the points are spread", "Sweep.from": "first level, V or A", "Sweep.to": "last level, V or A",

@@ -170,12 +170,12 @@ func TestSchemaIsDescribed(t *testing.T) {
 	for name, o := range s["$defs"].(map[string]any) {
 		gather(name, o.(map[string]any))
 	}
-	for at := range fieldWords {
+	for at := range FieldWords() {
 		if !fields[at] {
 			t.Errorf("%s is described but is no field", at)
 		}
 	}
-	for at := range fieldRules {
+	for at := range FieldRules() {
 		if !fields[at] {
 			t.Errorf("%s has rules but is no field", at)
 		}

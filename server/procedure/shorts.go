@@ -16,18 +16,17 @@ import (
 type shorts struct{ *facts }
 
 var shortsKind = shorts{&facts{
-	key: "shorts", title: "Shorts between pins",
+	key: "shorts", title: "Shorts between pins", together: true,
 	summary: "Forces each pin at a voltage too small for any diode and senses the current: against all other pins at the return, against its neighbour, or pair by pair.",
 	fields: fieldsOf(fieldPins,
-		Field{Name: "method", Label: "Against", Type: FieldChoice,
-			Choices: []string{string(AllOthers), string(Neighbours), string(EveryPair)},
-			Help:    "all others is the fastest; every pair says for certain which two"},
+		fieldMethod.offering("Against", "all others is the fastest; every pair says for certain which two",
+			string(AllOthers), string(Neighbours), string(EveryPair)),
 		fieldLevel.with(quantity.Volt, "below 0.3 V, so that no protection diode conducts"),
 		fieldCompliance.with(quantity.Ampere, "what a short is allowed to draw"),
 		fieldRepeats),
 	outputs: []Output{
-		{"current", "Current", quantity.Ampere},
-		{"resistance", "Resistance", quantity.Ohm},
+		gives("current", "Current", quantity.Ampere),
+		gives("resistance", "Resistance", quantity.Ohm),
 	},
 }}
 
@@ -210,4 +209,12 @@ func shortsNote(k *kit, pair [2]int, s *spot, conducting []int) string {
 		return about + ", probably to " + others[0]
 	}
 	return about + ", to one of " + strings.Join(others, ", ")
+}
+
+// Imagine draws the current, or is a resistor to whatever stands at the return.
+func (shorts) Imagine(_ *Measurement, _ *dut.Device, key string, x float64) Imagined {
+	if key == "current" {
+		return Imagined{Part: steadyCurrent(x)}
+	}
+	return Imagined{Part: ohmic(x, 0)}
 }

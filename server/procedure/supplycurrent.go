@@ -19,7 +19,7 @@ var supplyCurrentKind = supplyCurrent{&facts{
 		fieldLevel.with(quantity.Volt, "left out: the level of the pin's power step"),
 		fieldCompliance.with(quantity.Ampere, "left out: the limit of the pin's power step"),
 		fieldPowered, fieldHold, fieldRest, fieldRepeats),
-	outputs: []Output{{"current", "Supply current", quantity.Ampere}},
+	outputs: []Output{gives("current", "Supply current", quantity.Ampere)},
 }}
 
 func (supplyCurrent) Default(d *dut.Device) Measurement {
@@ -101,4 +101,16 @@ func evaluateSupplyCurrent(k *kit, spots []spot) []Result {
 		out = k.add(out, r)
 	}
 	return out
+}
+
+// Imagine draws the current from every supply.
+func (supplyCurrent) Imagine(_ *Measurement, _ *dut.Device, _ string, x float64) Imagined {
+	return Imagined{Part: steadyCurrent(x)}
+}
+
+// Drives is the level of a measured supply.
+func (supplyCurrent) Drives(m *Measurement, d *dut.Device, pin int) Driven {
+	s, ok := m.powerStep(d, pin)
+	level := supplyLevel(m, s)
+	return Driven{Known: ok, Low: level, High: level, Follows: m.Level == 0}
 }

@@ -121,3 +121,24 @@ func (s *Sweep) checkList(ps *dut.Problems, at string) {
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// Preview is the levels of the sweep in the order they come, at most so many:
+// both ends and others spread evenly between where there are more. It is nil
+// for a sweep that has fewer than two points or is not valid.
+func (s *Sweep) Preview(most int) []float64 {
+	n := s.Len()
+	var ps dut.Problems
+	if most < 2 || n < 1 || !s.check(&ps, "", "") {
+		return nil
+	}
+	shown := min(n, most)
+	out := make([]float64, shown)
+	for i := range out {
+		at := 0
+		if shown > 1 {
+			at = int(int64(i) * int64(n-1) / int64(shown-1))
+		}
+		out[i] = s.At(at)
+	}
+	return out
+}

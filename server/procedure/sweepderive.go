@@ -136,7 +136,7 @@ func (s *sweepDeriver) current(out []Result) []Result {
 	pin, _, _ := s.m.curve(s.group)
 	at := value{pin: pin, group: s.m.curveLabel(s.steps, s.group), flags: s.flags}
 	if s.hits > 0 {
-		at.note = fmt.Sprintf("%d of %d readings at the %s compliance left out", s.hits, s.n, say(s.m.Compliance, unitSensed(s.m.Use)))
+		at.note = fmt.Sprintf("%d of %d readings at the %s compliance left out", s.hits, s.n, say(s.m.Compliance, s.m.Use.SensedUnit()))
 	}
 	out = s.lines(out, at)
 	out = s.extremes(out, at)
@@ -164,7 +164,7 @@ func (s *sweepDeriver) lines(out []Result, at value) []Result {
 	out = s.origin(out, at, slope)
 	y, uy := s.whole.intercept()
 	cut := at.with("intercept", y, uy)
-	cut.unit = unitSensed(s.m.Use)
+	cut.unit = s.m.Use.SensedUnit()
 	out = s.add(out, cut)
 	for _, w := range []struct {
 		key string
@@ -223,14 +223,14 @@ func (s *sweepDeriver) extremes(out []Result, at value) []Result {
 		side         int
 	}{{"minimum", s.low, s.clampLow, -1}, {"maximum", s.high, s.clampHigh, 1}} {
 		v := at.with(e.key, e.free.x, e.free.u)
-		v.unit = unitSensed(s.m.Use)
+		v.unit = s.m.Use.SensedUnit()
 		lim := s.m.Limits[e.key]
 		limited := e.side < 0 && lim.Low != nil || e.side > 0 && lim.High != nil
 		further := e.clamps.set && (!e.free.set || float64(e.side)*(e.clamps.x-e.free.x) > 0)
 		if further && (limited || !e.free.set) {
 			v.x, v.u, v.bound = e.clamps.x, e.clamps.u, e.side
 			v.flags |= bench.InCompliance
-			v.note = fmt.Sprintf("at the %s compliance", say(s.m.Compliance, unitSensed(s.m.Use)))
+			v.note = fmt.Sprintf("at the %s compliance", say(s.m.Compliance, s.m.Use.SensedUnit()))
 		}
 		if e.free.set || e.clamps.set {
 			out = s.add(out, v)

@@ -2,6 +2,8 @@ package procedure
 
 import (
 	"iter"
+	"math"
+	"ohmkeep/server/bench"
 
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
@@ -18,9 +20,9 @@ var thresholdKind = threshold{&facts{
 		fieldCompliance.with(quantity.Ampere, "of the swept input"),
 		fieldPowered, fieldHold, fieldRest, fieldRepeats),
 	outputs: []Output{
-		{"rising", "Rising threshold", quantity.Volt},
-		{"falling", "Falling threshold", quantity.Volt},
-		{"hysteresis", "Hysteresis", quantity.Volt},
+		gives("rising", "Rising threshold", quantity.Volt),
+		gives("falling", "Falling threshold", quantity.Volt),
+		gives("hysteresis", "Hysteresis", quantity.Volt),
 	},
 }}
 
@@ -150,6 +152,13 @@ func (threshold) Shape(m *Measurement, d *dut.Device) Shape {
 	return s
 }
 
+// count says what the sweeps come to: input and output are read together.
+func (threshold) count(m *Measurement) tally {
+	points := int64(len(m.Pins)) * int64(m.Sweep.Len())
+	n := points * int64(m.repeats())
+	return tally{points: points, switches: int64(len(m.Pins)), reads: n, readings: 2 * n}
+}
+
 // edge names what the input does in a direction of the sweep.
 func edge(s *Sweep, dir int) string {
 	if (s.At(s.Count()-1) > s.At(0)) == (dir == 0) {
@@ -165,4 +174,47 @@ func (k threshold) Derive(m *Measurement, d *dut.Device, guard float64) Deriver 
 		t.dir[dir] = transfer{x: make([]float64, 0, n), y: make([]float64, 0, n), flags: make([]flagPair, 0, n)}
 	}
 	return t
+}
+
+// Imagine is an output that goes from one rail to the other where its input
+// passes the thresholds.
+func (threshold) Imagine(m *Measurement, d *dut.Device, key string, x float64) Imagined {
+	low, high := m.Sweep.Range()
+	rise, fall := m.Limits["rising"].middle(), m.Limits["falling"].middle()
+	if _, ok := m.Limits["rising"]; !ok {
+		rise = low/2 + high/2
+	}
+	if _, ok := m.Limits["falling"]; !ok {
+		fall = rise
+	}
+	switch key {
+	case "rising":
+		rise = x
+	case "falling":
+		fall = x
+	case "hysteresis":
+		if math.Abs(rise-fall) == 0 || rise-fall != x {
+			middle := rise/2 + fall/2
+			rise, fall = middle+x/2, middle-x/2
+		}
+	}
+	top := leakageLevel(m, d, m.Observe)
+	if top == 0 {
+		top = high
+	}
+	var input float64
+	return Imagined{Part: func(pt *Point, pin int, set bench.Setup) (v, i float64) {
+		if pin != m.Observe {
+			input = set.Level
+			return set.Level, 0
+		}
+		at := fall
+		if edge(m.Sweep, int(pt.Group)%m.Sweep.directions()) == "rising" {
+			at = rise
+		}
+		if input > at {
+			return top, set.Level
+		}
+		return 0, set.Level
+	}}
 }

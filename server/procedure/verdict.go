@@ -3,7 +3,6 @@ package procedure
 import (
 	"fmt"
 	"math"
-	"slices"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/derive"
@@ -36,8 +35,8 @@ func conditionOf(m *Measurement, d *dut.Device) string {
 	for _, s := range d.Power {
 		p, ok := d.Pin(s.Pin)
 		h := holdFor(m, d, p)
-		if step, _ := m.powerStep(d, s.Pin); m.Kind == supplyCurrentKind.key && slices.Contains(m.Pins, s.Pin) {
-			h.Level = supplyLevel(m, step)
+		if own := m.drives(d, s.Pin); own.Known && own.Low == own.High {
+			h.Level = own.Low
 		}
 		if ok && m.Powered && h.Use == UseVoltage {
 			at.Supplies = append(at.Supplies, SupplyLevel{s.Pin, h.Level})

@@ -18,7 +18,7 @@ var voltageKind = voltage{&facts{
 	fields: fieldsOf(fieldPins,
 		fieldCompliance.with(quantity.Volt, "above the highest voltage that is expected"),
 		fieldPowered, fieldHold, fieldRest, fieldRepeats),
-	outputs: []Output{{"voltage", "Voltage", quantity.Volt}},
+	outputs: []Output{gives("voltage", "Voltage", quantity.Volt)},
 }}
 
 func (voltage) Default(d *dut.Device) Measurement {
@@ -88,4 +88,9 @@ func evaluateVoltage(k *kit, spots []spot) []Result {
 		out = k.add(out, r)
 	}
 	return out
+}
+
+// Imagine has the voltage at every pin.
+func (voltage) Imagine(_ *Measurement, _ *dut.Device, _ string, x float64) Imagined {
+	return Imagined{Part: steadyVoltage(x)}
 }

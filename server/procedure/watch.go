@@ -19,17 +19,14 @@ var watchKind = watch{&facts{
 	key: "watch", title: "Watch over time",
 	summary: "Holds the pins at one level and reads them over and over, all together: mean, scatter, drift, and how the scatter falls with averaging.",
 	fields: fieldsOf(fieldPins.with("", "read together, each by a channel of its own"), fieldUse, fieldLevel, fieldCompliance,
-		Field{Name: "duration", Label: "Duration", Type: FieldQuantity, Unit: quantity.Second},
-		Field{Name: "interval", Label: "Interval", Type: FieldQuantity, Unit: quantity.Second,
-			Help: "from one reading to the next; left out: back to back"},
-		fieldPowered, fieldHold, fieldRest),
+		fieldDuration, fieldInterval, fieldPowered, fieldHold, fieldRest),
 	outputs: []Output{
-		{"mean", "Mean", ""},
-		{"sd", "Standard deviation", ""},
-		{"minimum", "Minimum", ""},
-		{"maximum", "Maximum", ""},
-		{"drift", "Drift per hour", ""},
-		{"allan-deviation", "Allan deviation", ""},
+		sensedIn("mean", "Mean", ""),
+		sensedIn("sd", "Standard deviation", ""),
+		sensedIn("minimum", "Minimum", ""),
+		sensedIn("maximum", "Maximum", ""),
+		sensedIn("drift", "Drift per hour", "/h"),
+		sensedIn("allan-deviation", "Allan deviation", ""),
 	},
 }}
 
@@ -171,7 +168,7 @@ func (w *watchDeriver) Results() []Result {
 }
 
 func (w *watchDeriver) watchedResults(out []Result, p *watched) []Result {
-	at := value{pin: p.pin, unit: unitSensed(w.m.Use), flags: p.flags}
+	at := value{pin: p.pin, unit: w.m.Use.SensedUnit(), flags: p.flags}
 	n := float64(p.y.N())
 	if p.hits > 0 {
 		at.note = fmt.Sprintf("%d of %d readings at the %s compliance", p.hits, p.y.N(), say(w.m.Compliance, at.unit))
@@ -226,4 +223,20 @@ func (w *watchDeriver) allan(out []Result, at value, p *watched) []Result {
 		out = w.add(out, v)
 	}
 	return out
+}
+
+// Imagine holds the value steady. Of its scatter nothing is known beforehand.
+func (watch) Imagine(_ *Measurement, _ *dut.Device, key string, x float64) Imagined {
+	switch key {
+	case "mean", "minimum", "maximum":
+		return Imagined{Part: sensed(x)}
+	case "sd", "drift", "allan-deviation":
+		return NoPrediction(whyScatter)
+	}
+	return NoPrediction(whyUnknownKey)
+}
+
+// Shorten leaves a few readings: held steady, they tell as much as many.
+func (watch) Shorten(m *Measurement) {
+	m.Duration = min(m.Duration, 8*max(m.Interval, m.Aperture.ApertureSeconds(nominalLineHz)))
 }

@@ -120,10 +120,10 @@ func (s *Server) apiKinds(w http.ResponseWriter, _ *http.Request) error {
 	for _, k := range procedure.Kinds() {
 		a := apiKind{Key: k.Key(), Title: k.Title(), Summary: k.Summary()}
 		for _, f := range k.Fields() {
-			a.Fields = append(a.Fields, apiField(f))
+			a.Fields = append(a.Fields, apiField{Name: f.Name, Label: f.Label, Type: f.Type, Unit: f.Unit, Choices: f.Choices, Help: f.Help})
 		}
 		for _, o := range k.Outputs() {
-			a.Outputs = append(a.Outputs, apiOutput(o))
+			a.Outputs = append(a.Outputs, apiOutput{Key: o.Key, Name: o.Name, Unit: o.Unit})
 		}
 		out = append(out, a)
 	}

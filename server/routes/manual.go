@@ -97,21 +97,6 @@ func (r *manualFields) pin(name string, d *dut.Device, zero bool) int {
 	return n
 }
 
-// forcedUnit and limitUnit are those of what is forced and of its compliance.
-func forcedUnit(u procedure.Use) quantity.Unit {
-	if u == procedure.UseCurrent {
-		return quantity.Ampere
-	}
-	return quantity.Volt
-}
-
-func limitUnit(u procedure.Use) quantity.Unit {
-	if u == procedure.UseCurrent {
-		return quantity.Volt
-	}
-	return quantity.Ampere
-}
-
 // manualMeasurement makes the measurement that a form asks for.
 func manualMeasurement(f url.Values, d *dut.Device) (procedure.Measurement, error) {
 	r := &manualFields{f: f}
@@ -122,7 +107,7 @@ func manualMeasurement(f url.Values, d *dut.Device) (procedure.Measurement, erro
 	switch f.Get("do") {
 	case "read":
 		m.Kind, m.Name = "watch", "Force and read"
-		m.Level = r.quantity("level", forcedUnit(m.Use))
+		m.Level = r.quantity("level", m.Use.ForcedUnit())
 		m.Duration, m.Interval = watchFor, watchEvery
 	case "ohm":
 		m.Kind, m.Name, m.Use = "resistance", "Resistance", procedure.UseCurrent
@@ -131,13 +116,13 @@ func manualMeasurement(f url.Values, d *dut.Device) (procedure.Measurement, erro
 	case "curve":
 		m.Kind, m.Name, m.Against = "sweep", "I–V curve", against
 		m.Sweep = &procedure.Sweep{
-			Spacing: procedure.Spacing(f.Get("spacing")), From: r.quantity("from", forcedUnit(m.Use)),
-			To: r.quantity("to", forcedUnit(m.Use)), Points: r.count("points", 10000), Back: f.Get("back") == "1",
+			Spacing: procedure.Spacing(f.Get("spacing")), From: r.quantity("from", m.Use.ForcedUnit()),
+			To: r.quantity("to", m.Use.ForcedUnit()), Points: r.count("points", 10000), Back: f.Get("back") == "1",
 		}
 	default:
 		r.ps.Add("do", "choose what to do")
 	}
-	m.Compliance = r.quantity("compliance", limitUnit(m.Use))
+	m.Compliance = r.quantity("compliance", m.Use.SensedUnit())
 	r.holds(&m, d)
 	if m.Kind == "watch" && against != 0 {
 		m.Hold = append(m.Hold, procedure.Hold{Pin: against, Use: procedure.UseReturn})
@@ -166,10 +151,10 @@ func (r *manualFields) holds(m *procedure.Measurement, d *dut.Device) {
 		h := procedure.Hold{Pin: n, Use: procedure.Use(at(r.f, "hold-use", i))}
 		if h.Use.TakesChannel() {
 			var err error
-			if h.Level, err = quantity.Parse(at(r.f, "hold-level", i), forcedUnit(h.Use)); err != nil {
+			if h.Level, err = quantity.Parse(at(r.f, "hold-level", i), h.Use.ForcedUnit()); err != nil {
 				r.ps.Add(fmt.Sprintf("hold-level-%d", i+1), "%s", err.Error())
 			}
-			if h.Compliance, err = quantity.Parse(at(r.f, "hold-compliance", i), limitUnit(h.Use)); err != nil {
+			if h.Compliance, err = quantity.Parse(at(r.f, "hold-compliance", i), h.Use.SensedUnit()); err != nil {
 				r.ps.Add(fmt.Sprintf("hold-compliance-%d", i+1), "%s", err.Error())
 			}
 		}

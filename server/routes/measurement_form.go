@@ -17,45 +17,6 @@ import (
 // its kind uses, named by that path: what Validate says of "sweep.to" stands
 // beside the field "sweep.to" without a table in between.
 
-// parts are the members of a measurement that a field of a kind may stand for.
-type parts struct{ m *procedure.Measurement }
-
-func (p parts) quantity(name string) *float64 {
-	return map[string]*float64{"level": &p.m.Level, "compliance": &p.m.Compliance,
-		"duration": &p.m.Duration, "interval": &p.m.Interval}[name]
-}
-
-func (p parts) pin(name string) *int {
-	return map[string]*int{"against": &p.m.Against, "observe": &p.m.Observe}[name]
-}
-
-func (p parts) choice(name string) *string {
-	switch name {
-	case "use":
-		return (*string)(&p.m.Use)
-	case "rest":
-		return (*string)(&p.m.Rest)
-	case "method":
-		return (*string)(&p.m.Method)
-	}
-	return nil
-}
-
-func (p parts) count(name string) *int { return map[string]*int{"repeats": &p.m.Repeats}[name] }
-
-func (p parts) flag(name string) *bool { return map[string]*bool{"powered": &p.m.Powered}[name] }
-
-// quantityUnit is the unit of a quantity of the measurement.
-func quantityUnit(f procedure.Field, use procedure.Use) quantity.Unit {
-	switch {
-	case f.Unit != "":
-		return f.Unit
-	case f.Name == "compliance":
-		return limitUnit(use)
-	}
-	return forcedUnit(use)
-}
-
 // measurementValues is the form of a measurement as it stands.
 func measurementValues(m *procedure.Measurement, k procedure.Kind) url.Values {
 	v := url.Values{}
@@ -74,20 +35,18 @@ func measurementValues(m *procedure.Measurement, k procedure.Kind) url.Values {
 	for _, f := range k.Fields() {
 		switch f.Type {
 		case procedure.FieldPins:
-			set(f.Name, pinsText(m.Pins))
-		case procedure.FieldPin:
-			set(f.Name, numberText(*parts{m}.pin(f.Name)))
+			set(f.Name, pinsText(procedure.Get[[]int](f, m)))
 		case procedure.FieldQuantity:
-			set(f.Name, orEmpty(*parts{m}.quantity(f.Name), quantityUnit(f, m.Use)))
-		case procedure.FieldCount:
-			set(f.Name, numberText(*parts{m}.count(f.Name)))
+			set(f.Name, orEmpty(procedure.Get[float64](f, m), f.UnitFor(m.Use)))
+		case procedure.FieldPin, procedure.FieldCount:
+			set(f.Name, numberText(procedure.Get[int](f, m)))
 		case procedure.FieldChoice:
-			set(f.Name, *parts{m}.choice(f.Name))
+			set(f.Name, procedure.Get[string](f, m))
 		case procedure.FieldFlag:
-			flag(f.Name, *parts{m}.flag(f.Name))
+			flag(f.Name, procedure.Get[bool](f, m))
 		case procedure.FieldSweep:
-			if m.Sweep != nil {
-				sweepValues(v, "sweep.", m.Sweep, sweepUnit(f, m.Use))
+			if s := procedure.Get[*procedure.Sweep](f, m); s != nil {
+				sweepValues(v, f.Name+".", s, f.UnitFor(m.Use))
 			}
 		case procedure.FieldStep:
 			stepValues(v, m.Step)
@@ -102,14 +61,6 @@ func measurementValues(m *procedure.Measurement, k procedure.Kind) url.Values {
 		}
 	}
 	return v
-}
-
-// sweepUnit is the unit of a sweep's levels.
-func sweepUnit(f procedure.Field, use procedure.Use) quantity.Unit {
-	if f.Unit != "" {
-		return f.Unit
-	}
-	return forcedUnit(use)
 }
 
 func sweepValues(v url.Values, at string, s *procedure.Sweep, unit quantity.Unit) {
@@ -137,8 +88,8 @@ func stepValues(v url.Values, s *procedure.Step) {
 	}
 	v.Set("step.pin", numberText(s.Pin))
 	v.Set("step.use", string(s.Use))
-	v.Set("step.compliance", orEmpty(s.Compliance, limitUnit(s.Use)))
-	sweepValues(v, "step.sweep.", &s.Sweep, forcedUnit(s.Use))
+	v.Set("step.compliance", orEmpty(s.Compliance, s.Use.SensedUnit()))
+	sweepValues(v, "step.sweep.", &s.Sweep, s.Use.ForcedUnit())
 }
 
 func holdValues(v url.Values, hold []procedure.Hold) {
@@ -147,8 +98,8 @@ func holdValues(v url.Values, hold []procedure.Hold) {
 		v.Set(at+"pin", numberText(h.Pin))
 		v.Set(at+"use", string(h.Use))
 		if h.Use.TakesChannel() || h.Level != 0 || h.Compliance != 0 {
-			v.Set(at+"level", web.Exact(h.Level, forcedUnit(h.Use)))
-			v.Set(at+"compliance", orEmpty(h.Compliance, limitUnit(h.Use)))
+			v.Set(at+"level", web.Exact(h.Level, h.Use.ForcedUnit()))
+			v.Set(at+"compliance", orEmpty(h.Compliance, h.Use.SensedUnit()))
 		}
 		if h.Kelvin {
 			v.Set(at+"kelvin", "1")

@@ -33,7 +33,7 @@ func readMeasurement(f url.Values, base procedure.Measurement, k procedure.Kind,
 	m.Retest = r.count("retest")
 	for _, field := range k.Fields() { // what is forced decides the units of the rest
 		if field.Type == procedure.FieldChoice {
-			*parts{&m}.choice(field.Name) = f.Get(field.Name)
+			procedure.Set(field, &m, f.Get(field.Name))
 		}
 	}
 	for _, field := range k.Fields() {
@@ -68,18 +68,18 @@ func (r *measurementReader) field(m *procedure.Measurement, k procedure.Kind, f 
 		if err != nil {
 			r.ps.Add(f.Name, "%s", err.Error())
 		}
-		m.Pins = pins
+		procedure.Set(f, m, pins)
 	case procedure.FieldPin:
-		*parts{m}.pin(f.Name) = r.pin(f.Name)
+		procedure.Set(f, m, r.pin(f.Name))
 	case procedure.FieldQuantity:
-		*parts{m}.quantity(f.Name) = r.optional(f.Name, quantityUnit(f, m.Use))
+		procedure.Set(f, m, r.optional(f.Name, f.UnitFor(m.Use)))
 	case procedure.FieldCount:
-		*parts{m}.count(f.Name) = r.count(f.Name)
+		procedure.Set(f, m, r.count(f.Name))
 	case procedure.FieldFlag:
-		*parts{m}.flag(f.Name) = r.f.Get(f.Name) == "1"
+		procedure.Set(f, m, r.f.Get(f.Name) == "1")
 	case procedure.FieldSweep:
-		s := r.sweep("sweep.", sweepUnit(f, m.Use))
-		m.Sweep = &s
+		s := r.sweep(f.Name+".", f.UnitFor(m.Use))
+		procedure.Set(f, m, &s)
 	case procedure.FieldStep:
 		m.Step = r.step()
 	case procedure.FieldHold:
@@ -179,8 +179,8 @@ func (r *measurementReader) step() *procedure.Step {
 		return nil
 	}
 	s := &procedure.Step{Pin: pin, Use: procedure.Use(r.f.Get("step.use"))}
-	s.Compliance = r.optional("step.compliance", limitUnit(s.Use))
-	s.Sweep = r.sweep("step.sweep.", forcedUnit(s.Use))
+	s.Compliance = r.optional("step.compliance", s.Use.SensedUnit())
+	s.Sweep = r.sweep("step.sweep.", s.Use.ForcedUnit())
 	return s
 }
 
@@ -197,8 +197,8 @@ func (r *measurementReader) holds() []procedure.Hold {
 		}
 		h := procedure.Hold{Pin: r.pin(at + "pin"), Use: procedure.Use(r.f.Get(at + "use"))}
 		if h.Use.TakesChannel() {
-			h.Level = r.needed(at+"level", forcedUnit(h.Use))
-			h.Compliance = r.optional(at+"compliance", limitUnit(h.Use))
+			h.Level = r.needed(at+"level", h.Use.ForcedUnit())
+			h.Compliance = r.optional(at+"compliance", h.Use.SensedUnit())
 			h.Kelvin = r.f.Get(at+"kelvin") == "1"
 		}
 		out = append(out, h)

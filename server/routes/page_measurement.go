@@ -210,7 +210,7 @@ func (s *Server) showMeasurement(w http.ResponseWriter, r *http.Request, e *meas
 	}
 	p.Pins, _ = parsePins(f.Get("pins"), &e.device.Body)
 	p.Sweep = typedSweep(f, "sweep.", sweepUnitOf(e.kind, f))
-	p.StepSweep = typedSweep(f, "step.sweep.", forcedUnit(procedure.Use(f.Get("step.use"))))
+	p.StepSweep = typedSweep(f, "step.sweep.", procedure.Use(f.Get("step.use")).ForcedUnit())
 	return show(ctx, w, e.status, web.Measurement(p))
 }
 
@@ -227,7 +227,7 @@ func groupsOf(p *procedure.Procedure) []string {
 func sweepUnitOf(k procedure.Kind, f url.Values) quantity.Unit {
 	for _, field := range k.Fields() {
 		if field.Type == procedure.FieldSweep {
-			return sweepUnit(field, procedure.Use(f.Get("use")))
+			return field.UnitFor(procedure.Use(f.Get("use")))
 		}
 	}
 	return quantity.Volt

@@ -66,7 +66,7 @@ func boundsOf(kind procedure.Kind, m *procedure.Measurement, d *dut.Device) boun
 	b := bounds{pin: s.Y.Pin, low: math.Inf(-1), high: math.Inf(1)}
 	same := 0
 	for _, o := range kind.Outputs() {
-		if o.Unit == s.Y.Unit {
+		if m.OutputUnit(o) == s.Y.Unit {
 			same++
 		}
 	}

@@ -45,6 +45,15 @@ func (k *fakeKind) Derive(*procedure.Measurement, *dut.Device, float64) procedur
 	return &fakeDeriver{kind: k}
 }
 
+func (k *fakeKind) Imagine(*procedure.Measurement, *dut.Device, string, float64) procedure.Imagined {
+	return procedure.NoPrediction("a fake")
+}
+func (k *fakeKind) Shorten(*procedure.Measurement) {}
+func (k *fakeKind) Together() bool                 { return false }
+func (k *fakeKind) Drives(*procedure.Measurement, *dut.Device, int) procedure.Driven {
+	return procedure.Driven{}
+}
+
 type fakeDeriver struct {
 	kind *fakeKind
 	n    int

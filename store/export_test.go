@@ -1,6 +1,10 @@
 package store
 
-import "testing"
+import (
+	"context"
+	"database/sql"
+	"testing"
+)
 
 // CountRows looks into a table, for tests that ask what was left behind.
 func CountRows(t testing.TB, s *Store, table string) (n int) {
@@ -20,4 +24,37 @@ func LogFrames(t testing.TB, s *Store) int {
 		t.Fatal(err)
 	}
 	return frames + busy
+}
+
+// LookBound is how many candidates one page looks at.
+const LookBound = lookBound
+
+// ScanRuns is every run that a filter picks, newest first, by one scan of all
+// runs: what every search must find.
+func (s *Store) ScanRuns(ctx context.Context, f Filter) (ids []string, err error) {
+	where, args := f.condition()
+	err = s.rows(ctx, "SELECT id FROM runs NOT INDEXED WHERE "+where+" ORDER BY started DESC, seq DESC", args, func(r *sql.Rows) error {
+		var id string
+		err := r.Scan(&id)
+		ids = append(ids, id)
+		return err
+	})
+	return ids, err
+}
+
+// PlanOf is how SQLite answers a page of a filter.
+func (s *Store) PlanOf(ctx context.Context, f Filter) (steps []string, err error) {
+	d, err := s.search(ctx, &f)
+	if err != nil {
+		return nil, err
+	}
+	from, args := d.from(d.top, d.bottom, d.rest)
+	err = s.rows(ctx, "EXPLAIN QUERY PLAN SELECT "+runColumns+" FROM "+from+" ORDER BY started DESC, seq DESC LIMIT 51", args, func(r *sql.Rows) error {
+		var step string
+		var a, b, c int
+		err := r.Scan(&a, &b, &c, &step)
+		steps = append(steps, step)
+		return err
+	})
+	return steps, err
 }

@@ -44,6 +44,9 @@ func (s *Store) Integrity(ctx context.Context) error {
 	return nil
 }
 
+// Path is the absolute path of the database file.
+func (s *Store) Path() string { return s.path }
+
 // Backup writes a compact copy of the database to a new file at path.
 func (s *Store) Backup(ctx context.Context, path string) error {
 	if _, err := os.Stat(path); err == nil {

@@ -19,11 +19,24 @@ type RunsProps struct {
 	Filter  Form
 	Devices []Option // keys and names
 	Rows    []RunRow
-	Total   int    // runs that the filter lets through
+	Total   int    // runs that the filter lets through, as far as they were counted
+	More    bool   // there are, or may be, more than Total
 	Newer   string // address of the page before; ""
 	Older   string // address of the page after; ""
 	CSV     string // address of the filtered history as CSV
 	WideCSV string // a row for each unit, a column for each result
+}
+
+// totalWords says how many runs there are.
+func (p RunsProps) totalWords() string {
+	switch n := count(p.Total, "run", "runs"); {
+	case p.More && p.Total == 0:
+		return "none among the newest runs"
+	case p.More:
+		return "at least " + n
+	default:
+		return n
+	}
 }
 
 func outcomeOptions() []Option {

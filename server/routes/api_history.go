@@ -107,8 +107,9 @@ func storable(t time.Time) bool {
 // apiHistory is a page of runs.
 type apiHistory struct {
 	Items []store.RunRow `json:"items"`
-	Next  string         `json:"next,omitempty" doc:"cursor of the next page; absent on the last"`
-	Total int            `json:"total" doc:"runs that the filter picks, counted up to 10000"`
+	Next  string         `json:"next,omitempty" doc:"cursor of the next page; absent on the last. A page may hold fewer runs than asked for, or none, and still have a next"`
+	Total int            `json:"total" doc:"runs that the filter picks, as far as they were counted: up to 10000, and fewer where several conditions or a short text must be looked for in a long history"`
+	More  bool           `json:"more,omitempty" doc:"there are, or may be, more runs than total"`
 }
 
 func (s *Server) apiHistory(w http.ResponseWriter, r *http.Request) error {
@@ -124,7 +125,7 @@ func (s *Server) apiHistory(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return reply(w, http.StatusOK, apiHistory{p.Runs, p.Next, p.Total})
+	return reply(w, http.StatusOK, apiHistory{p.Runs, p.Next, p.Total, p.More})
 }
 
 func (s *Server) apiUnits(w http.ResponseWriter, r *http.Request) error {

@@ -51,7 +51,7 @@ func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
 		p.Rows = append(p.Rows, s.runRow(&list.Runs[i]))
 		p.Page.Rehearsal = p.Page.Rehearsal || list.Runs[i].Rehearsal
 	}
-	p.Total = list.Total
+	p.Total, p.More = list.Total, list.More
 	address := filterQuery(q)
 	p.CSV, p.WideCSV = "/runs.csv?"+address.Encode(), "/runs/wide.csv?"+address.Encode()
 	if list.Next != "" {

@@ -36,7 +36,7 @@ var arrows = map[string][]string{
 	"server/rehearsal/model":   {"server/rehearsal/circuit"},
 	"server/demo":              {"server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"store":                    {"migrations", "server/lot", "server/talk", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
-	"store/storetest":          {"store"},
+	"store/storetest":          {"store", "server/procedure"},
 	"migrations":               {},
 	"assets":                   {},
 	"web":                      {"assets", "server/talk", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},

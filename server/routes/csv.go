@@ -50,7 +50,7 @@ func (s *Server) csvAnswer(w http.ResponseWriter, r *http.Request, name string, 
 		return err
 	}
 	if r.Context().Err() == nil {
-		s.Log.Error("export broken off", "path", r.URL.Path, "err", err)
+		s.Log.Error("export broken off", "path", loggedPath(r), "err", err)
 	}
 	panic(http.ErrAbortHandler)
 }

@@ -97,11 +97,15 @@ func New(cfg Config) http.Handler {
 	return r
 }
 
-// page adapts a page handler: it checks the role and shows errors as a page.
+// page adapts a page handler: it checks the role, reads the form and shows
+// errors as a page.
 func (s *Server) page(e route) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		r = e.class.inPool(r)
 		err := s.allow(e, r)
+		if err == nil {
+			err = readForm(r)
+		}
 		if err == nil {
 			err = e.handle(w, r)
 		}

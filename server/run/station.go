@@ -171,13 +171,23 @@ func (s *Station) StartWith(rec *procedure.Record, to Recorder) (string, error) 
 	work := r.session(&own)
 	if err := work.begin(ctx); err != nil {
 		s.disengage(j)
-		return "", err
+		return "", whyNotBegun(ctx, err)
 	}
 	go func() {
 		defer s.disengage(j)
 		_, _ = work.run(ctx) // it logs and stores how it ended
 	}()
 	return own.ID, nil
+}
+
+// whyNotBegun is the error of a run whose head could not be stored: a conflict
+// where somebody ended it meanwhile, which is no fault of the server.
+func whyNotBegun(ctx context.Context, err error) error {
+	var halt *Halt
+	if !errors.As(context.Cause(ctx), &halt) {
+		return err
+	}
+	return &problem.Error{Code: problem.Conflict, Message: "The run did not begin: " + halt.Reason + ".", Err: err}
 }
 
 // engage makes a run the current one, if it may start now.

@@ -1,7 +1,9 @@
 package routes
 
 import (
+	"errors"
 	"log/slog"
+	"mime"
 	"net"
 	"net/http"
 	"net/netip"
@@ -101,12 +103,46 @@ func logged(log *slog.Logger) func(http.Handler) http.Handler {
 					if p == http.ErrAbortHandler {
 						panic(p)
 					}
-					log.Error("handler panicked", "path", r.URL.Path, "panic", p, "stack", string(debug.Stack()))
+					log.Error("handler panicked", "path", loggedPath(r), "panic", p, "stack", string(debug.Stack()))
 					http.Error(w, "Something went wrong on the server. The log says more.", http.StatusInternalServerError)
 				}
-				log.Debug("request", "method", r.Method, "path", r.URL.Path, "took", time.Since(start))
+				log.Debug("request", "method", r.Method, "path", loggedPath(r), "took", time.Since(start))
 			}()
 			next.ServeHTTP(w, r)
 		})
 	}
+}
+
+// loggedPath is the path of a request as it may stand in the log: without the
+// secret of a share link, which opens a run for whoever reads it.
+func loggedPath(r *http.Request) string {
+	secret, shared := strings.CutPrefix(r.URL.Path, "/s/")
+	if !shared || secret == "" {
+		return r.URL.Path
+	}
+	if _, rest, deeper := strings.Cut(secret, "/"); deeper {
+		return "/s/…/" + rest
+	}
+	return "/s/…"
+}
+
+// readForm reads the form that a page was sent, whole. What cannot be read is
+// the client's mistake: a broken escape, too many fields, a packed body, one
+// that ends too soon.
+func readForm(r *http.Request) error {
+	if r.Method != http.MethodPost {
+		return nil
+	}
+	if coding := r.Header.Get("Content-Encoding"); coding != "" && coding != "identity" {
+		return problem.New(problem.Malformed, "Forms are read as they are, not packed: this one was sent as "+coding+".")
+	}
+	err := r.ParseForm()
+	if media, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); err == nil && media == "multipart/form-data" {
+		err = r.ParseMultipartForm(maxBody)
+	}
+	var tooLarge *http.MaxBytesError
+	if err == nil || errors.As(err, &tooLarge) {
+		return err
+	}
+	return &problem.Error{Code: problem.Malformed, Message: "The form could not be read whole.", Err: err}
 }

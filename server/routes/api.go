@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"time"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
@@ -81,7 +82,7 @@ func noContent(w http.ResponseWriter) error {
 func filled(v reflect.Value) reflect.Value {
 	switch v.Kind() {
 	case reflect.Struct:
-		if v.Type() == timeType {
+		if v.Type() == reflect.TypeFor[time.Time]() {
 			return v
 		}
 		out := reflect.New(v.Type()).Elem()
@@ -118,7 +119,7 @@ func filledSlice(v reflect.Value) reflect.Value {
 	switch v.Type().Elem().Kind() {
 	case reflect.Struct, reflect.Slice, reflect.Map, reflect.Pointer, reflect.Interface:
 	default: // nothing inside to fill, and possibly long
-		if v.IsNil() && v.Type() != rawType {
+		if v.IsNil() && v.Type() != reflect.TypeFor[json.RawMessage]() {
 			return reflect.MakeSlice(v.Type(), 0, 0)
 		}
 		return v
@@ -128,18 +129,6 @@ func filledSlice(v reflect.Value) reflect.Value {
 		out.Index(i).Set(filled(v.Index(i)))
 	}
 	return out
-}
-
-// nullable is a number that is null in JSON where there is none.
-type nullable float64
-
-// MarshalJSON writes null for what is not a number or infinite.
-func (n nullable) MarshalJSON() ([]byte, error) {
-	f := float64(n)
-	if math.IsNaN(f) || math.IsInf(f, 0) {
-		return []byte("null"), nil
-	}
-	return json.Marshal(f)
 }
 
 // apiRevision is one revision of a document.
@@ -220,21 +209,12 @@ func expectedRev(r *http.Request) (int, error) {
 // sameKey refuses a body whose key is not that of its address.
 func sameKey(ps *dut.Problems, field, got, want string) {
 	if got != want {
-		ps.Add(field, "is %q, but the address says %q", brief(got), brief(want))
+		ps.Add(field, "is %q, but the address says %q", dut.Excerpt(got), dut.Excerpt(want))
 	}
 }
 
 // revParam is the query of documents that have revisions.
-var revParam = param{"rev", "Number of a revision; left out: the latest.", whole(1, math.MaxInt32)}
-
-// whole is a whole number within bounds.
-func whole(low, high float64) schema {
-	return schema{Type: types{"integer"}, Minimum: &low, Maximum: &high}
-}
-
-func text(most int, words ...string) schema {
-	return schema{Type: types{"string"}, MaxLength: most, Enum: words}
-}
+var revParam = apidoc.Query("rev", "Number of a revision; left out: the latest.", apidoc.Whole(1, math.MaxInt32))
 
 // number is a whole number of the query that checked has let pass, or initial.
 func number(q url.Values, name string, initial int) int {

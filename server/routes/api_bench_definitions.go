@@ -6,6 +6,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
@@ -15,8 +16,8 @@ import (
 
 func (s *Server) benchDefinitionEndpoints() []endpoint {
 	const tag = "benches"
-	from := param{"from", "Number of the earlier revision.", whole(1, 1<<31-1)}
-	to := param{"to", "Number of the later revision; left out: the latest.", whole(1, 1<<31-1)}
+	from := apidoc.Query("from", "Number of the earlier revision.", apidoc.Whole(1, 1<<31-1))
+	to := apidoc.Query("to", "Number of the later revision; left out: the latest.", apidoc.Whole(1, 1<<31-1))
 	return []endpoint{
 		{route: route{"GET", "/benches/{key}/definition", store.Viewer, page, s.apiDefinition}, id: "getBenchDefinition", tag: tag, query: []param{revParam},
 			summary: "The connections, channels and paths of a bench, with ranges and accuracy, as it is stored and exported.", response: bench.Definition{}, tagged: true},
@@ -34,7 +35,7 @@ func (s *Server) benchDefinitionEndpoints() []endpoint {
 		{route: route{"POST", "/benches/{key}/use", store.Operator, page, s.apiUseBench}, id: "useBench", tag: tag,
 			summary: "Put a bench in use, as it is stored. It takes an owner, or the operator who holds control, and no run at work; control is free afterwards. " +
 				"While the state of the bench in use is unknown, an owner alone can, who says that its power is off.",
-			query:    []param{{"powerOff", "The power of the bench in use is off: asked of an owner while its state is unknown.", schema{Type: types{"boolean"}}}},
+			query:    []param{apidoc.Query("powerOff", "The power of the bench in use is off: asked of an owner while its state is unknown.", apidoc.Flag())},
 			response: apiBench{}},
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"time"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
@@ -34,7 +35,7 @@ func (s *Server) cardEndpoints() []endpoint {
 	}
 }
 
-var confirmParams = []param{{"device", "Key of the device that is seated; left out: what is asked whatever is seated.", text(64)}}
+var confirmParams = []param{apidoc.Query("device", "Key of the device that is seated; left out: what is asked whatever is seated.", apidoc.Text(64))}
 
 // apiToConfirm is one thing that is to be confirmed.
 type apiToConfirm struct {

@@ -9,13 +9,14 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/talk"
 	"ohmkeep/web"
 )
 
 var trafficParams = []param{
-	{"after", "Number of the event to begin after; left out: from the first.", whole(0, 1<<53)},
-	{"limit", "How many events at most; left out: 200.", whole(1, 5000)},
+	apidoc.Query("after", "Number of the event to begin after; left out: from the first.", apidoc.Whole(0, 1<<53)),
+	apidoc.Query("limit", "How many events at most; left out: 200.", apidoc.Whole(1, 5000)),
 }
 
 // after and limit of the query, which checked has let pass.

@@ -5,6 +5,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/procedure"
 )
 
@@ -53,12 +54,12 @@ type apiEstimate struct {
 
 // apiPrediction is how well a result will be known.
 type apiPrediction struct {
-	Key   string   `json:"key"`
-	Pin   int      `json:"pin,omitempty"`
-	Group string   `json:"group,omitempty"`
-	U     nullable `json:"u" doc:"expanded uncertainty (k = 2), in the result's unit"`
-	Ratio nullable `json:"ratio" doc:"of the width of the limits, for a single one its distance from zero, to the width of plus and minus U"`
-	Reach string   `json:"reach,omitempty" doc:"what would make the ratio 4"`
+	Key   string          `json:"key"`
+	Pin   int             `json:"pin,omitempty"`
+	Group string          `json:"group,omitempty"`
+	U     apidoc.Nullable `json:"u" doc:"expanded uncertainty (k = 2), in the result's unit"`
+	Ratio apidoc.Nullable `json:"ratio" doc:"of the width of the limits, for a single one its distance from zero, to the width of plus and minus U"`
+	Reach string          `json:"reach,omitempty" doc:"what would make the ratio 4"`
 }
 
 func (s *Server) apiCheck(w http.ResponseWriter, r *http.Request) error {
@@ -92,7 +93,7 @@ func checkAnswer(report procedure.CheckReport) apiCheck {
 		e := m.Estimate
 		a := apiEstimate{ID: m.ID, Points: e.Points, Readings: e.Readings, Switching: e.Switching, Settling: e.Settling, Reading: e.Reading, Ramp: e.Ramp}
 		for _, q := range m.Predictions {
-			a.Predictions = append(a.Predictions, apiPrediction{q.Key, q.Pin, q.Group, nullable(q.U), nullable(q.Ratio), q.Reach})
+			a.Predictions = append(a.Predictions, apiPrediction{q.Key, q.Pin, q.Group, apidoc.Nullable(q.U), apidoc.Nullable(q.Ratio), q.Reach})
 		}
 		out.Measurements = append(out.Measurements, a)
 	}

@@ -8,6 +8,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
@@ -18,8 +19,8 @@ import (
 // the documents: the same that the editors' pages do.
 func (s *Server) editingEndpoints() []endpoint {
 	const tag = "devices"
-	from := param{"from", "Number of the earlier revision.", whole(1, 1<<31-1)}
-	to := param{"to", "Number of the later revision; left out: the latest.", whole(1, 1<<31-1)}
+	from := apidoc.Query("from", "Number of the earlier revision.", apidoc.Whole(1, 1<<31-1))
+	to := apidoc.Query("to", "Number of the later revision; left out: the latest.", apidoc.Whole(1, 1<<31-1))
 	return []endpoint{
 		{route: route{"POST", "/pin-tables", store.Operator, page, s.apiPinTable}, id: "readPinTable", tag: tag,
 			summary: "What is understood of a pasted pin table, row by row, and the device that is proposed from it. Nothing is stored.",

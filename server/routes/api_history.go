@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
@@ -26,7 +27,7 @@ func (s *Server) historyEndpoints() []endpoint {
 		{route: route{"GET", "/results/wide.csv", store.Viewer, report, s.csvWide}, id: "exportWide", tag: tag, query: filterParams, media: mediaCSV,
 			summary: "A row for each run and a column for each result, as CSV."},
 		{route: route{"GET", "/units", store.Viewer, report, s.apiUnits}, id: "listUnits", tag: tag,
-			query:   append(byDevice[:1:1], param{"limit", "The most units to answer with; 1000 where it is left out.", whole(1, 10_000)}),
+			query:   append(byDevice[:1:1], apidoc.Query("limit", "The most units to answer with; 1000 where it is left out.", apidoc.Whole(1, 10_000))),
 			summary: "The units that were measured, by device, lot and serial number.", response: apiList[store.UnitRow]{}},
 		{route: route{"GET", "/lots", store.Viewer, report, s.apiLots}, id: "listLots", tag: tag, query: byDevice,
 			summary: "The lots that units belong to.", response: apiList[string]{}},
@@ -39,22 +40,22 @@ func (s *Server) historyEndpoints() []endpoint {
 const withoutLimits = "no limits"
 
 var filterParams = []param{
-	{"device", "Key of the device.", text(64)},
-	{"procedure", "Key of the procedure.", text(64)},
-	{"unit", "Serial number of the unit.", text(maxSerial)},
-	{"lot", "Lot of the unit.", text(maxSerial)},
-	{"outcome", "Outcome of the run.", text(0, string(derive.Pass), string(derive.ConditionalPass), string(derive.ConditionalFail),
-		string(derive.Fail), string(derive.Invalid), withoutLimits)},
-	{"status", "Where the run stands.", text(0, string(procedure.Running), string(procedure.Done), string(procedure.Stopped),
-		string(procedure.Interrupted), string(procedure.Failed))},
-	{"from", "Started at this time or on this day, or later: 2030-01-31 or 2030-01-31T15:04:05Z.", text(40)},
-	{"to", "Started before this time, or up to and on this day.", text(40)},
-	{"q", "Text found in the device's or procedure's name, note, serial number, lot or operator.", text(200)},
+	apidoc.Query("device", "Key of the device.", apidoc.Text(64)),
+	apidoc.Query("procedure", "Key of the procedure.", apidoc.Text(64)),
+	apidoc.Query("unit", "Serial number of the unit.", apidoc.Text(maxSerial)),
+	apidoc.Query("lot", "Lot of the unit.", apidoc.Text(maxSerial)),
+	apidoc.Query("outcome", "Outcome of the run.", apidoc.Text(0, string(derive.Pass), string(derive.ConditionalPass), string(derive.ConditionalFail),
+		string(derive.Fail), string(derive.Invalid), withoutLimits)),
+	apidoc.Query("status", "Where the run stands.", apidoc.Text(0, string(procedure.Running), string(procedure.Done), string(procedure.Stopped),
+		string(procedure.Interrupted), string(procedure.Failed))),
+	apidoc.Query("from", "Started at this time or on this day, or later: 2030-01-31 or 2030-01-31T15:04:05Z.", apidoc.Text(40)),
+	apidoc.Query("to", "Started before this time, or up to and on this day.", apidoc.Text(40)),
+	apidoc.Query("q", "Text found in the device's or procedure's name, note, serial number, lot or operator.", apidoc.Text(200)),
 }
 
 var pageParams = []param{
-	{"limit", "The most runs to answer with; 50 where it is left out.", whole(1, 500)},
-	{"cursor", "Where to go on: next of the answer before.", text(64)},
+	apidoc.Query("limit", "The most runs to answer with; 50 where it is left out.", apidoc.Whole(1, 500)),
+	apidoc.Query("cursor", "Where to go on: next of the answer before.", apidoc.Text(64)),
 }
 
 // filterOf reads a filter of runs from a query, the same for pages, the API
@@ -67,8 +68,8 @@ func filterOf(q url.Values) (store.Filter, error) {
 	}
 	var ps dut.Problems
 	for i := range filterParams {
-		if v := q.Get(filterParams[i].name); v != "" {
-			ps = append(ps, checkParam(&filterParams[i], v)...)
+		if v := q.Get(filterParams[i].Name); v != "" {
+			ps = append(ps, filterParams[i].Check(v)...)
 		}
 	}
 	if f.Outcome == withoutLimits {

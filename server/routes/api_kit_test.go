@@ -129,7 +129,6 @@ type apiRig struct {
 	log    *bytes.Buffer
 	tokens map[store.Role]string
 	table  []endpoint
-	set    *schemas
 	match  chi.Router
 	seen   map[string]bool // operations that have succeeded
 	// use stands for putting a bench in use.
@@ -222,14 +221,8 @@ func loadProcedure() procedure.Procedure {
 
 // routing finds the endpoint that an address belongs to.
 func (a *apiRig) routing() {
-	a.table, a.set, a.match = a.server.endpoints(), newSchemas(), chi.NewRouter()
-	a.set.of(reflect.TypeFor[problemDetails]())
+	a.table, a.match = a.server.endpoints(), chi.NewRouter()
 	for _, e := range a.table {
-		for _, v := range []any{e.request, e.response} {
-			if v != nil {
-				a.set.of(reflect.TypeOf(v))
-			}
-		}
 		a.match.Method(e.method, e.path, http.NotFoundHandler())
 	}
 }
@@ -332,12 +325,8 @@ func (a *apiRig) hold(method, address string, out *answer) {
 // conforms checks a body against the schema of a type.
 func (a *apiRig) conforms(zero any, body []byte) {
 	a.t.Helper()
-	tree, err := parseTree(body)
-	if err != nil {
-		a.t.Fatalf("%v in %s", err, body)
-	}
-	if ps := a.set.check(a.set.of(reflect.TypeOf(zero)), tree); len(ps) > 0 {
-		a.t.Errorf("the answer is not what the document says: %v\n%.2000s", ps, body)
+	if err := apiTypes.Check(reflect.TypeOf(zero), body); err != nil {
+		a.t.Errorf("the answer is not what the document says: %v\n%.2000s", err, body)
 	}
 }
 

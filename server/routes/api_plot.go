@@ -7,6 +7,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
@@ -32,11 +33,11 @@ type apiAxis struct {
 
 // apiSeries is one curve, condensed to what a screen can show.
 type apiSeries struct {
-	Label  string     `json:"label"`
-	X      []nullable `json:"x"`
-	Y      []nullable `json:"y"`
-	Hollow []bool     `json:"hollow" doc:"at compliance: no measure of the set condition; empty where none is"`
-	Line   bool       `json:"line" doc:"whether the points are joined"`
+	Label  string            `json:"label"`
+	X      []apidoc.Nullable `json:"x"`
+	Y      []apidoc.Nullable `json:"y"`
+	Hollow []bool            `json:"hollow" doc:"at compliance: no measure of the set condition; empty where none is"`
+	Line   bool              `json:"line" doc:"whether the points are joined"`
 }
 
 func (s *Server) apiPlot(w http.ResponseWriter, r *http.Request) error {
@@ -71,12 +72,12 @@ func (s *Server) plotOf(ctx context.Context, rec *procedure.Record, m int) (web.
 
 func axisOf(a web.Axis) apiAxis { return apiAxis{a.Label, quantity.Unit(a.Unit), a.Log} }
 
-func nullables(v []float64) []nullable {
-	out := make([]nullable, len(v))
+func nullables(v []float64) []apidoc.Nullable {
+	out := make([]apidoc.Nullable, len(v))
 	for i, f := range v {
-		out[i] = nullable(f)
+		out[i] = apidoc.Nullable(f)
 	}
 	return out
 }
 
-var measurementParam = param{"measurement", "Index of the measurement in the procedure, from 0.", whole(0, math.MaxInt32)}
+var measurementParam = apidoc.Query("measurement", "Index of the measurement in the procedure, from 0.", apidoc.Whole(0, math.MaxInt32))

@@ -5,6 +5,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
@@ -14,7 +15,7 @@ import (
 
 func (s *Server) procedureEndpoints() []endpoint {
 	const tag = "procedures"
-	byDevice := param{"device", "Only those for this device, by key.", text(64)}
+	byDevice := apidoc.Query("device", "Only those for this device, by key.", apidoc.Text(64))
 	return []endpoint{
 		{route: route{"GET", "/procedures", store.Viewer, page, s.apiProcedures}, id: "listProcedures", tag: tag, query: []param{byDevice},
 			summary: "The latest revision of every procedure.", response: apiList[apiRevision[procedure.Procedure]]{}},

@@ -7,6 +7,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
@@ -23,26 +24,26 @@ func finiteOrNil(v *float64) *float64 {
 
 var readingParams = []param{
 	measurementParam,
-	{"from", "Index of the first reading, from 0.", whole(0, math.MaxInt32)},
-	{"limit", "The most readings to answer with; 1000 where it is left out.", whole(1, maxReadings)},
+	apidoc.Query("from", "Index of the first reading, from 0.", apidoc.Whole(0, math.MaxInt32)),
+	apidoc.Query("limit", "The most readings to answer with; 1000 where it is left out.", apidoc.Whole(1, maxReadings)),
 }
 
 // apiReadings are readings in columns.
 type apiReadings struct {
-	Rehearsal   bool       `json:"rehearsal"`
-	Measurement int        `json:"measurement"`
-	From        int64      `json:"from" doc:"index of the first reading"`
-	Count       int        `json:"count"`
-	Next        *int64     `json:"next,omitempty" doc:"where the following readings begin; absent where there are none yet"`
-	T           []float64  `json:"t" doc:"seconds since the run's start"`
-	Set         []nullable `json:"set" doc:"volts or amperes, by what the pin is forced with"`
-	V           []nullable `json:"v" doc:"volts"`
-	I           []nullable `json:"i" doc:"amperes, positive into the pin"`
-	Point       []int      `json:"point" doc:"index of the point in the measurement"`
-	Group       []int      `json:"group" doc:"index of the curve"`
-	Pin         []int      `json:"pin"`
-	Channel     []int      `json:"channel"`
-	Flags       []int      `json:"flags" doc:"sum of: 1 in compliance, 2 over range, 4 not settled, 8 out of limit, 16 after fault"`
+	Rehearsal   bool              `json:"rehearsal"`
+	Measurement int               `json:"measurement"`
+	From        int64             `json:"from" doc:"index of the first reading"`
+	Count       int               `json:"count"`
+	Next        *int64            `json:"next,omitempty" doc:"where the following readings begin; absent where there are none yet"`
+	T           []float64         `json:"t" doc:"seconds since the run's start"`
+	Set         []apidoc.Nullable `json:"set" doc:"volts or amperes, by what the pin is forced with"`
+	V           []apidoc.Nullable `json:"v" doc:"volts"`
+	I           []apidoc.Nullable `json:"i" doc:"amperes, positive into the pin"`
+	Point       []int             `json:"point" doc:"index of the point in the measurement"`
+	Group       []int             `json:"group" doc:"index of the curve"`
+	Pin         []int             `json:"pin"`
+	Channel     []int             `json:"channel"`
+	Flags       []int             `json:"flags" doc:"sum of: 1 in compliance, 2 over range, 4 not settled, 8 out of limit, 16 after fault"`
 }
 
 var errEnough = errors.New("enough readings")
@@ -79,9 +80,9 @@ func (a *apiReadings) add(c *store.Columns, limit int) error {
 		}
 		a.Count++
 		a.T = append(a.T, float64(c.T[i])/1e9)
-		a.Set = append(a.Set, nullable(c.Set[i]))
-		a.V = append(a.V, nullable(c.V[i]))
-		a.I = append(a.I, nullable(c.I[i]))
+		a.Set = append(a.Set, apidoc.Nullable(c.Set[i]))
+		a.V = append(a.V, apidoc.Nullable(c.V[i]))
+		a.I = append(a.I, apidoc.Nullable(c.I[i]))
 		a.Point = append(a.Point, int(c.Point[i]))
 		a.Group = append(a.Group, int(c.Group[i]))
 		a.Pin = append(a.Pin, int(c.Pin[i]))

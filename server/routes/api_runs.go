@@ -6,6 +6,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
@@ -139,7 +140,7 @@ type apiProgress struct {
 	Points      int              `json:"points"`
 	Done        []bool           `json:"done" doc:"for each measurement"`
 	Elapsed     float64          `json:"elapsed" doc:"seconds"`
-	Left        nullable         `json:"left" doc:"seconds, an estimate; null where there is none"`
+	Left        apidoc.Nullable  `json:"left" doc:"seconds, an estimate; null where there is none"`
 	Readings    int64            `json:"readings"`
 }
 
@@ -156,7 +157,7 @@ func (s *Server) apiProgress(w http.ResponseWriter, r *http.Request) error {
 			left = at.Left.Seconds()
 		}
 		return reply(w, http.StatusOK, apiProgress{rec.Rehearsal, rec.Status, rec.Outcome, at.Measurement, at.Point, at.Points,
-			at.Done, at.Elapsed.Seconds(), nullable(left), at.Readings})
+			at.Done, at.Elapsed.Seconds(), apidoc.Nullable(left), at.Readings})
 	}
 	results, err := s.Store.Results(r.Context(), id)
 	if err != nil {
@@ -173,20 +174,20 @@ func (s *Server) apiProgress(w http.ResponseWriter, r *http.Request) error {
 
 // apiResult is a derived value of a measurement.
 type apiResult struct {
-	Measurement int            `json:"measurement" doc:"index in the procedure"`
-	Key         string         `json:"key"`
-	Name        string         `json:"name"`
-	Pin         int            `json:"pin,omitempty"`
-	Group       string         `json:"group,omitempty" doc:"curve or direction"`
-	Condition   string         `json:"condition,omitempty"`
-	Value       nullable       `json:"value" doc:"in unit; null where it could not be derived"`
-	Unit        quantity.Unit  `json:"unit"`
-	U           nullable       `json:"u" doc:"expanded uncertainty (k = 2) in unit"`
-	Low         *float64       `json:"low,omitempty"`
-	High        *float64       `json:"high,omitempty"`
-	Outcome     derive.Outcome `json:"outcome"`
-	Flags       []string       `json:"flags"`
-	Note        string         `json:"note,omitempty" doc:"why it is invalid, what is probably wrong"`
+	Measurement int             `json:"measurement" doc:"index in the procedure"`
+	Key         string          `json:"key"`
+	Name        string          `json:"name"`
+	Pin         int             `json:"pin,omitempty"`
+	Group       string          `json:"group,omitempty" doc:"curve or direction"`
+	Condition   string          `json:"condition,omitempty"`
+	Value       apidoc.Nullable `json:"value" doc:"in unit; null where it could not be derived"`
+	Unit        quantity.Unit   `json:"unit"`
+	U           apidoc.Nullable `json:"u" doc:"expanded uncertainty (k = 2) in unit"`
+	Low         *float64        `json:"low,omitempty"`
+	High        *float64        `json:"high,omitempty"`
+	Outcome     derive.Outcome  `json:"outcome"`
+	Flags       []string        `json:"flags"`
+	Note        string          `json:"note,omitempty" doc:"why it is invalid, what is probably wrong"`
 }
 
 // apiResults are the results of a run.
@@ -211,8 +212,8 @@ func (s *Server) apiResults(w http.ResponseWriter, r *http.Request) error {
 func resultsOf(results []procedure.Result) []apiResult {
 	out := make([]apiResult, len(results))
 	for i, x := range results {
-		out[i] = apiResult{x.Measurement, x.Key, x.Name, x.Pin, x.Group, x.Condition, nullable(x.Value), x.Unit,
-			nullable(x.U), finiteOrNil(x.Low), finiteOrNil(x.High), x.Outcome, x.Flags.Words(), x.Note}
+		out[i] = apiResult{x.Measurement, x.Key, x.Name, x.Pin, x.Group, x.Condition, apidoc.Nullable(x.Value), x.Unit,
+			apidoc.Nullable(x.U), finiteOrNil(x.Low), finiteOrNil(x.High), x.Outcome, x.Flags.Words(), x.Note}
 	}
 	return out
 }

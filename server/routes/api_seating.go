@@ -3,6 +3,7 @@ package routes
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 
 	"ohmkeep/server/bench"
@@ -53,7 +54,7 @@ func (s *Server) modelOf(ps *dut.Problems, q *Seating) *Model {
 	models := s.at().Rehearse.Models()
 	i := slices.IndexFunc(models, func(m Model) bool { return m.Key == q.Model })
 	if i < 0 {
-		ps.Add("model", "there is no model %q", brief(q.Model))
+		ps.Add("model", "there is no model %q", dut.Excerpt(q.Model))
 		return nil
 	}
 	return &models[i]
@@ -76,9 +77,9 @@ func (s *Server) checkPlaces(ps *dut.Problems, m *Model, q *Seating) {
 }
 
 func checkOptions(ps *dut.Problems, m *Model, options map[string]float64) {
-	for _, key := range sortedKeys(options) {
+	for _, key := range slices.Sorted(maps.Keys(options)) {
 		if !slices.ContainsFunc(m.Options, func(o ModelOption) bool { return o.Key == key }) {
-			ps.Add("options."+brief(key), "is not an option of this model")
+			ps.Add("options."+dut.Excerpt(key), "is not an option of this model")
 		}
 	}
 }
@@ -86,7 +87,7 @@ func checkOptions(ps *dut.Problems, m *Model, options map[string]float64) {
 func faultKind(ps *dut.Problems, at string, kinds []FaultKind, kind string) *FaultKind {
 	i := slices.IndexFunc(kinds, func(k FaultKind) bool { return k.Kind == kind })
 	if i < 0 {
-		ps.Add(at+"kind", "there is no fault %q", brief(kind))
+		ps.Add(at+"kind", "there is no fault %q", dut.Excerpt(kind))
 		return nil
 	}
 	return &kinds[i]
@@ -133,7 +134,7 @@ func (k *FaultKind) checkValue(ps *dut.Problems, at string, v float64) {
 func (k *FaultKind) checkPlace(ps *dut.Problems, at string, f *BenchFault, d *bench.Definition) {
 	has := func(field string) bool { return slices.Contains(k.Fields, field) }
 	if has("mux") && !slices.ContainsFunc(d.Paths, func(p bench.Path) bool { return p.Mux == f.Mux }) {
-		ps.Add(at+"mux", "there is no multiplexer %q", brief(f.Mux))
+		ps.Add(at+"mux", "there is no multiplexer %q", dut.Excerpt(f.Mux))
 	}
 	if _, ok := d.PathByID(f.Path); has("path") && !ok {
 		ps.Add(at+"path", "there is no path %d", f.Path)

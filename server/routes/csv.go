@@ -120,7 +120,7 @@ func (s *Server) csvReadings(w http.ResponseWriter, r *http.Request) error {
 	}
 	q, measurement := r.URL.Query(), store.AllMeasurements
 	if text := q.Get("measurement"); text != "" {
-		if ps := checkParam(&readingParams[0], text); len(ps) > 0 {
+		if ps := readingParams[0].Check(text); len(ps) > 0 {
 			return problem.Fields(ps)
 		}
 		measurement = number(q, "measurement", 0)

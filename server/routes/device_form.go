@@ -44,7 +44,7 @@ func (f *fields) whole(field, text string) int {
 	}
 	n, err := strconv.Atoi(text)
 	if err != nil || n < -9999 || n > 9999 {
-		f.problems.Add(field, "%q is not a whole number such as 14", brief(text))
+		f.problems.Add(field, "%q is not a whole number such as 14", dut.Excerpt(text))
 		return 0
 	}
 	return n

@@ -270,8 +270,8 @@ func pinNumber(text string, d *dut.Device) (int, error) {
 	case 1:
 		return found[0], nil
 	case 0:
-		return 0, fmt.Errorf("%q is no pin of the device: write pins as 1-6, 8", brief(text))
+		return 0, fmt.Errorf("%q is no pin of the device: write pins as 1-6, 8", dut.Excerpt(text))
 	}
 	slices.Sort(found)
-	return 0, fmt.Errorf("%q is the name of pins %s: write their numbers", brief(text), pinsText(found))
+	return 0, fmt.Errorf("%q is the name of pins %s: write their numbers", dut.Excerpt(text), pinsText(found))
 }

@@ -117,7 +117,7 @@ func (r *measurementReader) count(name string) int {
 	}
 	n, err := strconv.Atoi(text)
 	if err != nil {
-		r.ps.Add(name, "%q is no whole number", brief(text))
+		r.ps.Add(name, "%q is no whole number", dut.Excerpt(text))
 	}
 	return n
 }

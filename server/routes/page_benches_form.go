@@ -296,7 +296,7 @@ func (r *benchReading) channelsNamed(field, text string) []int {
 		i := slices.IndexFunc(r.def.Channels, func(c bench.Channel) bool { return c.ID == id })
 		switch {
 		case !ok || i < 0:
-			r.problems.Add(field, "there is no channel %q: name channels above, or write %s", brief(part), allChannels)
+			r.problems.Add(field, "there is no channel %q: name channels above, or write %s", dut.Excerpt(part), allChannels)
 		case !slices.Contains(out, i):
 			out = append(out, i)
 		}

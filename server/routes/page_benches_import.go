@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"strings"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/bench"
 	"ohmkeep/server/problem"
 	"ohmkeep/web"
@@ -73,7 +74,7 @@ func (s *Server) benchImportForm(w http.ResponseWriter, r *http.Request) error {
 // version has no word for is named, never dropped.
 func parseBench(text []byte) (bench.Definition, error) {
 	text = bytes.TrimPrefix(text, []byte("\ufeff"))
-	def, err := decodeBytes[bench.Definition](text)
+	def, err := apidoc.Decode[bench.Definition](apiTypes, text)
 	if p := new(problem.Error); errors.As(err, &p) {
 		for i, f := range p.Fields {
 			if strings.HasSuffix(f.Message, "is not known here") {

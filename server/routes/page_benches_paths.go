@@ -211,7 +211,7 @@ func (t *pathTable) checkUnits(n int) {
 			continue
 		}
 		if _, err := quantity.Parse("1 "+t.units[i], c.unit); err != nil && !(key == "leakage" && isOhms(t.units[i])) {
-			t.read.problem(n, "%q is no unit of the %s", brief(t.units[i]), strings.ToLower(c.heading))
+			t.read.problem(n, "%q is no unit of the %s", dut.Excerpt(t.units[i]), strings.ToLower(c.heading))
 			t.broken = true
 		}
 	}
@@ -254,7 +254,7 @@ func (t *pathTable) row(n int, cells []string) {
 	}
 	id, ok := lineNamed(t.def, given["line"])
 	if !ok {
-		f.problems.Add("line", "there is no channel %q, and it is not the return", brief(given["line"]))
+		f.problems.Add("line", "there is no channel %q, and it is not the return", dut.Excerpt(given["line"]))
 	}
 	p.Channel = id
 	p.Contact = f.whole("contact", given["contact"])
@@ -321,7 +321,7 @@ func (f *fields) yes(field, text string) bool {
 	case "yes", "y", "1", "true", "x", "own":
 		return true
 	}
-	f.problems.Add(field, "%q is neither yes nor no", brief(text))
+	f.problems.Add(field, "%q is neither yes nor no", dut.Excerpt(text))
 	return false
 }
 

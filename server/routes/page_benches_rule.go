@@ -81,7 +81,7 @@ func (r *benchReading) ruleLines(f *fields, text string) []bench.ChannelID {
 	for _, part := range strings.FieldsFunc(text, func(c rune) bool { return c == ',' || c == ';' }) {
 		id, ok := lineNamed(&r.def, strings.TrimSpace(part))
 		if !ok {
-			f.problems.Add("ruleLines", "there is no channel %q, and it is not the return", brief(part))
+			f.problems.Add("ruleLines", "there is no channel %q, and it is not the return", dut.Excerpt(part))
 		}
 		out = append(out, id)
 	}

@@ -9,6 +9,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
@@ -37,7 +38,7 @@ func (s *Server) openMeasurement(r *http.Request) (*measurementEditing, *procedu
 	id, err := url.PathUnescape(chi.URLParam(r, "id"))
 	i := slices.IndexFunc(e.stored.Body.Measurements, func(m procedure.Measurement) bool { return m.ID == id })
 	if err != nil || i < 0 {
-		return nil, nil, problem.NoSuch("measurement " + strconv.Quote(brief(id)) + " in this procedure; it may have been removed")
+		return nil, nil, problem.NoSuch("measurement " + strconv.Quote(dut.Excerpt(id)) + " in this procedure; it may have been removed")
 	}
 	m := &e.stored.Body.Measurements[i]
 	k, ok := procedure.KindByKey(m.Kind)
@@ -55,7 +56,7 @@ func (s *Server) newMeasurement(r *http.Request, kind string) (*measurementEditi
 	}
 	k, ok := procedure.KindByKey(kind)
 	if !ok {
-		return nil, nil, problem.NoSuch("kind of measurement " + strconv.Quote(brief(kind)))
+		return nil, nil, problem.NoSuch("kind of measurement " + strconv.Quote(dut.Excerpt(kind)))
 	}
 	m := k.Default(&e.device.Body)
 	return &measurementEditing{procedureEditing: e, kind: k, rev: e.stored.Rev, status: http.StatusOK}, &m, nil

@@ -233,7 +233,7 @@ func (x *listEdit) apply(p procedure.Procedure) (procedure.Procedure, error) {
 	}
 	order := slices.Clone(x.at)
 	step := func(p procedure.Procedure, i int) (procedure.Procedure, error) {
-		return p, fmt.Errorf("nothing is done by %q", brief(x.do))
+		return p, fmt.Errorf("nothing is done by %q", dut.Excerpt(x.do))
 	}
 	switch x.do {
 	case "up":

@@ -14,6 +14,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/web"
@@ -155,7 +156,7 @@ func parseImport(text []byte) (procedure.Procedure, error) {
 			return procedure.Procedure{}, err
 		}
 	}
-	doc, err := decodeBytes[procedureBody](text)
+	doc, err := apidoc.Decode[procedureBody](apiTypes, text)
 	return doc.Procedure, err
 }
 

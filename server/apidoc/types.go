@@ -1,18 +1,37 @@
-package routes
+package apidoc
 
 import (
+	"encoding/json"
+	"maps"
+	"math"
 	"reflect"
+	"sync"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/talk"
-	"ohmkeep/store"
 )
 
-// enums are the string types that hold one of a few words.
-var enums = map[reflect.Type][]string{
+// Types is what is known of Go types that reflection does not say: the words
+// that a string type has. It keeps the schemas of the bodies that it decodes,
+// and may be used by many at once.
+type Types struct {
+	words  map[reflect.Type][]string
+	bodies sync.Map // reflect.Type → body
+}
+
+// NewTypes makes a Types that also knows the words of the caller's own types.
+func NewTypes(own map[reflect.Type][]string) *Types {
+	words := maps.Clone(domainWords)
+	maps.Copy(words, own)
+	return &Types{words: words}
+}
+
+// domainWords are the string types of the packages below that hold one of a few
+// words.
+var domainWords = map[reflect.Type][]string{
 	reflect.TypeFor[dut.Function]():      words(dut.Functions()...),
 	reflect.TypeFor[dut.Family]():        words(dut.Families()...),
 	reflect.TypeFor[bench.StrapKind]():   words(bench.StrapReturn, bench.StrapChannel, bench.StrapResistor),
@@ -30,7 +49,6 @@ var enums = map[reflect.Type][]string{
 	reflect.TypeFor[talk.Condition](): words(talk.Connecting, talk.Ready, talk.Lost, talk.Refused),
 	reflect.TypeFor[talk.Direction](): words(talk.Out, talk.In, talk.Note),
 	reflect.TypeFor[talk.Verdict]():   words(talk.Pass, talk.Fail, talk.Skipped),
-	reflect.TypeFor[store.Role]():     {store.Viewer.String(), store.Operator.String(), store.Owner.String()},
 }
 
 func words[S ~string](list ...S) []string {
@@ -39,4 +57,16 @@ func words[S ~string](list ...S) []string {
 		out[i] = string(w)
 	}
 	return out
+}
+
+// Nullable is a number that is null in JSON where there is none.
+type Nullable float64
+
+// MarshalJSON writes null for what is not a number or infinite.
+func (n Nullable) MarshalJSON() ([]byte, error) {
+	f := float64(n)
+	if math.IsNaN(f) || math.IsInf(f, 0) {
+		return []byte("null"), nil
+	}
+	return json.Marshal(f)
 }

@@ -1,7 +1,8 @@
-package routes
+package apidoc
 
 import (
 	"encoding/json"
+	"maps"
 	"math"
 	"regexp"
 	"slices"
@@ -19,14 +20,14 @@ const maxProblems = 50
 // checker holds a parsed JSON value against a schema. Properties that the
 // schema does not name are faults.
 type checker struct {
-	set   *schemas
+	set   *Maker
 	found dut.Problems
 }
 
 // check reports every fault of v, at most maxProblems. The value is made of
 // map[string]any, []any, string, json.Number, bool and nil.
-func (s *schemas) check(x *schema, v any) dut.Problems {
-	c := &checker{set: s}
+func (m *Maker) check(x *Schema, v any) dut.Problems {
+	c := &checker{set: m}
 	c.value("", x, v)
 	return c.found
 }
@@ -40,7 +41,7 @@ func (c *checker) add(at, format string, args ...any) {
 	}
 }
 
-func (c *checker) value(at string, x *schema, v any) {
+func (c *checker) value(at string, x *Schema, v any) {
 	x = c.set.resolve(x)
 	if len(x.OneOf) == 2 { // a component or null
 		if v != nil {
@@ -72,7 +73,7 @@ func (c *checker) value(at string, x *schema, v any) {
 }
 
 // is reports a value of another JSON type than the schema's.
-func (c *checker) is(at string, x *schema, got, name string) bool {
+func (c *checker) is(at string, x *Schema, got, name string) bool {
 	if x.Type[0] == got {
 		return true
 	}
@@ -85,7 +86,7 @@ var typeNames = map[string]string{
 	"integer": "a whole number", "boolean": "true or false", "null": "null",
 }
 
-func (c *checker) object(at string, x *schema, v map[string]any) {
+func (c *checker) object(at string, x *Schema, v map[string]any) {
 	if !c.is(at, x, "object", "an object") {
 		return
 	}
@@ -94,19 +95,19 @@ func (c *checker) object(at string, x *schema, v map[string]any) {
 			c.add(join(at, name), "is missing")
 		}
 	}
-	for _, name := range sortedKeys(v) {
+	for _, name := range slices.Sorted(maps.Keys(v)) {
 		p := x.Properties[name]
 		switch {
 		case p != nil:
 			c.value(join(at, name), p, v[name])
-		case x.AdditionalProperties.of == nil:
-			c.add(join(at, brief(name)), "is not known here")
+		case x.AdditionalProperties.Of == nil:
+			c.add(join(at, dut.Excerpt(name)), "is not known here")
 		case x.PropertyNames != nil && !wholeNumberPattern.MatchString(name):
-			c.add(at+"["+brief(name)+"]", "must be named by a whole number")
+			c.add(at+"["+dut.Excerpt(name)+"]", "must be named by a whole number")
 		case x.PropertyNames != nil:
-			c.value(at+"["+name+"]", x.AdditionalProperties.of, v[name])
+			c.value(at+"["+name+"]", x.AdditionalProperties.Of, v[name])
 		default:
-			c.value(join(at, brief(name)), x.AdditionalProperties.of, v[name])
+			c.value(join(at, dut.Excerpt(name)), x.AdditionalProperties.Of, v[name])
 		}
 	}
 }
@@ -120,7 +121,7 @@ func join(at, name string) string {
 	return at + "." + name
 }
 
-func (c *checker) array(at string, x *schema, v []any) {
+func (c *checker) array(at string, x *Schema, v []any) {
 	if !c.is(at, x, "array", "a list") {
 		return
 	}
@@ -129,7 +130,7 @@ func (c *checker) array(at string, x *schema, v []any) {
 	}
 }
 
-func (c *checker) text(at string, x *schema, v string) {
+func (c *checker) text(at string, x *Schema, v string) {
 	if !c.is(at, x, "string", "a text") {
 		return
 	}
@@ -137,7 +138,7 @@ func (c *checker) text(at string, x *schema, v string) {
 	case strings.ContainsRune(v, 0):
 		c.add(at, "must not hold a zero character")
 	case x.Enum != nil && !slices.Contains(x.Enum, v):
-		c.add(at, "%s is not one of %s", strconv.Quote(brief(v)), strings.Join(x.Enum, ", "))
+		c.add(at, "%s is not one of %s", strconv.Quote(dut.Excerpt(v)), strings.Join(x.Enum, ", "))
 	case x.MaxLength > 0 && utf8.RuneCountInString(v) > x.MaxLength:
 		c.add(at, "has %d characters; at most %d fit", utf8.RuneCountInString(v), x.MaxLength)
 	case x.Format == "date-time":
@@ -147,15 +148,7 @@ func (c *checker) text(at string, x *schema, v string) {
 	}
 }
 
-// brief cuts a text for a message.
-func brief(s string) string {
-	if r := []rune(s); len(r) > 40 {
-		return string(r[:40]) + "…"
-	}
-	return s
-}
-
-func (c *checker) number(at string, x *schema, v json.Number) {
+func (c *checker) number(at string, x *Schema, v json.Number) {
 	if x.Type[0] == "integer" {
 		c.whole(at, x, v)
 		return
@@ -164,29 +157,29 @@ func (c *checker) number(at string, x *schema, v json.Number) {
 		return
 	}
 	if f, err := v.Float64(); err != nil || math.IsInf(f, 0) {
-		c.add(at, "%s is beyond what a number can hold", brief(v.String()))
+		c.add(at, "%s is beyond what a number can hold", dut.Excerpt(v.String()))
 	}
 }
 
-func (c *checker) whole(at string, x *schema, v json.Number) {
+func (c *checker) whole(at string, x *Schema, v json.Number) {
 	s := v.String()
 	if strings.ContainsAny(s, ".eE") {
-		c.add(at, "must be a whole number, not %s", brief(s))
+		c.add(at, "must be a whole number, not %s", dut.Excerpt(s))
 		return
 	}
 	var err error
 	if x.Format == "uint64" {
 		if _, err = strconv.ParseUint(s, 10, 64); err != nil {
-			c.add(at, "must be a whole number from 0 to 18446744073709551615, not %s", brief(s))
+			c.add(at, "must be a whole number from 0 to 18446744073709551615, not %s", dut.Excerpt(s))
 		}
 		return
 	}
 	n, err := strconv.ParseInt(s, 10, 64)
 	switch f := float64(n); {
 	case err != nil:
-		c.add(at, "%s is beyond what a whole number can hold", brief(s))
+		c.add(at, "%s is beyond what a whole number can hold", dut.Excerpt(s))
 	case x.Minimum != nil && f < *x.Minimum, x.Maximum != nil && f > *x.Maximum:
-		c.add(at, "must be %s, not %s", between(x.Minimum, x.Maximum), brief(s))
+		c.add(at, "must be %s, not %s", between(x.Minimum, x.Maximum), dut.Excerpt(s))
 	}
 }
 

@@ -13,7 +13,7 @@ import (
 	"testing"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/server/procedure"
+	"ohmkeep/server/lot"
 	"ohmkeep/store"
 	"ohmkeep/store/storetest"
 )
@@ -167,10 +167,10 @@ func TestResultsAndWideCSV(t *testing.T) {
 	}
 
 	b.Reset()
-	w := store.NewWideCSV(&b, []store.WideColumn{
-		{Procedure: "p", Measurement: 1, MeasurementName: "Leakage", Name: "High", Pin: 3, Unit: "A"},
-		{Procedure: "p", Measurement: 0, Name: "=evil", Unit: ""}})
-	if err := errors.Join(w.Row(&store.WideRow{Run: store.RunRow{ID: "run", Rehearsal: true}, Results: []*procedure.Result{nil, &x}}), w.Close()); err != nil {
+	w := store.NewWideCSV(&b, []lot.Column{
+		{Identity: lot.Identity{Procedure: "p", Pin: 3, Unit: "A"}, Place: 1, MeasurementName: "Leakage", Name: "High"},
+		{Identity: lot.Identity{Procedure: "p"}, Name: "=evil"}})
+	if err := errors.Join(w.Row(&store.WideRow{Run: store.RunRow{ID: "run", Rehearsal: true}, Values: []float64{math.NaN(), x.Value}}), w.Close()); err != nil {
 		t.Fatal(err)
 	}
 	head, row, _ := strings.Cut(b.String(), "\r\n")

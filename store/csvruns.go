@@ -3,8 +3,8 @@ package store
 import (
 	"fmt"
 	"io"
-	"math"
 
+	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 )
@@ -107,14 +107,14 @@ var wideHeader = []string{"run", "started", "ended", "device", "device revision"
 type WideCSV struct{ *csvWriter }
 
 // NewWideCSV writes the header; each result's column names its unit.
-func NewWideCSV(w io.Writer, columns []WideColumn) *WideCSV {
+func NewWideCSV(w io.Writer, columns []lot.Column) *WideCSV {
 	header := append([]string(nil), wideHeader...)
 	several := false // procedures in the table
 	for _, c := range columns {
 		several = several || c.Procedure != columns[0].Procedure
 	}
 	for _, c := range columns {
-		header = append(header, c.label(several))
+		header = append(header, wideLabel(&c, several))
 	}
 	return &WideCSV{newCSV(w, header...)}
 }
@@ -123,19 +123,15 @@ func NewWideCSV(w io.Writer, columns []WideColumn) *WideCSV {
 func (e *WideCSV) Row(r *WideRow) error {
 	e.runCells(&r.Run)
 	e.yes(r.Run.Rehearsal)
-	for _, x := range r.Results {
-		v := math.NaN()
-		if x != nil {
-			v = x.Value
-		}
+	for _, v := range r.Values {
 		e.number(v)
 	}
 	return e.end()
 }
 
-// label is a wide column's heading, such as "2 Leakage: high pin 3 (A)".
-func (c *WideColumn) label(withProcedure bool) string {
-	s := fmt.Sprintf("%d", c.Measurement+1)
+// wideLabel is a wide column's heading, such as "2 Leakage: high pin 3 (A)".
+func wideLabel(c *lot.Column, withProcedure bool) string {
+	s := fmt.Sprintf("%d", c.Place+1)
 	if withProcedure {
 		s = c.Procedure + " " + s
 	}
@@ -146,7 +142,7 @@ func (c *WideColumn) label(withProcedure bool) string {
 	if c.Pin != 0 {
 		s += fmt.Sprintf(" pin %d", c.Pin)
 	}
-	for _, extra := range []string{c.Group, c.Condition} {
+	for _, extra := range []string{c.Curve, c.Condition} {
 		if extra != "" {
 			s += ", " + extra
 		}

@@ -58,3 +58,13 @@ func (s *Store) PlanOf(ctx context.Context, f Filter) (steps []string, err error
 	})
 	return steps, err
 }
+
+// KeepNothing has wide tables read every value a second time, as very large
+// ones do, until the function it returns is called.
+func KeepNothing(s *Store) (undo func()) {
+	s.kept.Add(keptMost)
+	return func() { s.kept.Add(-keptMost) }
+}
+
+// Kept is how many bytes wide tables in the making keep.
+func Kept(s *Store) int64 { return s.kept.Load() }

@@ -2,11 +2,13 @@ package store_test
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"testing"
 	"time"
 
 	"ohmkeep/server/derive"
+	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/store/storetest"
@@ -166,16 +168,15 @@ func TestWide(t *testing.T) {
 	appendAll(t, s, "wide-1", procedure.Batch{Results: []procedure.Result{result(1, "r", 1, 11), result(0, "r", 2, 12)}})
 	begin(t, s, record("wide-2", "u2"))
 	appendAll(t, s, "wide-2", procedure.Batch{Results: []procedure.Result{result(0, "r", 2, 22), result(1, "other", 1, 23)}})
-	var columns []store.WideColumn
+	var columns []lot.Column
 	values := map[string][]float64{}
-	err := s.Wide(t.Context(), store.Filter{Device: "r-one"}, func(c []store.WideColumn) error {
+	err := s.Wide(t.Context(), store.Filter{Device: "r-one"}, func(c []lot.Column) error {
 		columns = slices.Clone(c)
 		return nil
 	}, func(r *store.WideRow) error {
-		for _, x := range r.Results {
-			v := -1.0
-			if x != nil {
-				v = x.Value
+		for _, v := range r.Values {
+			if math.IsNaN(v) {
+				v = -1
 			}
 			values[r.Run.ID] = append(values[r.Run.ID], v)
 		}
@@ -186,7 +187,7 @@ func TestWide(t *testing.T) {
 	}
 	var heads []string
 	for _, c := range columns {
-		heads = append(heads, fmt.Sprint(c.Measurement, c.MeasurementName, c.Key, c.Pin))
+		heads = append(heads, fmt.Sprint(c.Place, c.MeasurementName, c.Key, c.Pin))
 	}
 	if want := []string{"0Resistancer2", "1Watchr1", "1Watchother1"}; !slices.Equal(heads, want) {
 		t.Errorf("columns %v", heads)

@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/pressly/goose/v3"
@@ -44,6 +45,7 @@ type Store struct {
 	tails    map[string]*runTail
 	stmt     statements
 	owed     owed
+	kept     atomic.Int64 // bytes that wide tables in the making keep
 }
 
 // Open opens or makes the database at path and migrates it. It refuses a file

@@ -190,20 +190,39 @@ func (s *Store) ListRuns(ctx context.Context, f Filter, cursor string, limit int
 // EachRun calls fn for every run that the filter picks, newest first, page by
 // page: no lock is held while fn runs.
 func (s *Store) EachRun(ctx context.Context, f Filter, fn func(*RunRow) error) error {
-	const page = 1000
-	d, err := s.search(ctx, &f)
-	if err != nil {
-		return wrap("each run", err)
-	}
-	for at := newest; ; {
-		rows, next, err := s.page(ctx, d, at, page)
-		if err != nil {
-			return wrap("each run", err)
-		}
+	return eachPage(ctx, s, &f, wholeRuns, 1000, func(rows []RunRow) error {
 		for i := range rows {
 			if err := fn(&rows[i]); err != nil {
 				return err
 			}
+		}
+		return nil
+	})
+}
+
+// listed is what is read of the runs in a list.
+type listed[T any] struct {
+	columns string
+	scan    func(*sql.Rows) (T, error)
+	at      func(*T) position
+}
+
+var wholeRuns = listed[RunRow]{runColumns, scanRun, (*RunRow).position}
+
+// eachPage calls fn with every run that the filter picks, newest first, by
+// pages of that size: no lock is held while fn runs.
+func eachPage[T any](ctx context.Context, s *Store, f *Filter, what listed[T], size int, fn func([]T) error) error {
+	d, err := s.search(ctx, f)
+	if err != nil {
+		return wrap("each run", err)
+	}
+	for at := newest; ; {
+		rows, next, err := pageOf(ctx, s, d, what, at, size)
+		if err != nil {
+			return wrap("each run", err)
+		}
+		if err := fn(rows); err != nil {
+			return err
 		}
 		if next == (position{}) {
 			return nil
@@ -215,6 +234,10 @@ func (s *Store) EachRun(ctx context.Context, f Filter, fn func(*RunRow) error) e
 // page returns the runs below a position, at most limit, and where the next
 // page goes on: nowhere (zero) after the last.
 func (s *Store) page(ctx context.Context, d *search, top position, limit int) (rows []RunRow, next position, err error) {
+	return pageOf(ctx, s, d, wholeRuns, top, limit)
+}
+
+func pageOf[T any](ctx context.Context, s *Store, d *search, what listed[T], top position, limit int) (rows []T, next position, err error) {
 	if d.top.below(top) {
 		top = d.top
 	}
@@ -226,7 +249,7 @@ func (s *Store) page(ctx context.Context, d *search, top position, limit int) (r
 			return nil, next, err
 		}
 		from, args := d.from(top, bottom, d.rest)
-		got, err := s.runRows(ctx, from, args, limit+1-len(rows))
+		got, err := runRows(ctx, s, what, from, args, limit+1-len(rows))
 		if err != nil {
 			return nil, next, err
 		}
@@ -234,7 +257,7 @@ func (s *Store) page(ctx context.Context, d *search, top position, limit int) (r
 		switch {
 		case len(rows) > limit:
 			rows = rows[:limit]
-			return rows, rows[limit-1].position(), nil
+			return rows, what.at(&rows[limit-1]), nil
 		case !more:
 			return rows, next, nil
 		case looked >= lookBound:
@@ -284,10 +307,10 @@ func (s *Store) total(ctx context.Context, d *search) (n int, more bool, err err
 }
 
 // runRows reads runs, newest first. From is what stands after FROM.
-func (s *Store) runRows(ctx context.Context, from string, args []any, limit int) (out []RunRow, err error) {
-	err = s.rows(ctx, `SELECT `+runColumns+` FROM `+from+` ORDER BY started DESC, seq DESC LIMIT ?`, append(args, limit),
+func runRows[T any](ctx context.Context, s *Store, what listed[T], from string, args []any, limit int) (out []T, err error) {
+	err = s.rows(ctx, `SELECT `+what.columns+` FROM `+from+` ORDER BY started DESC, seq DESC LIMIT ?`, append(args, limit),
 		func(r *sql.Rows) error {
-			x, err := scanRun(r)
+			x, err := what.scan(r)
 			out = append(out, x)
 			return err
 		})

@@ -1,11 +1,17 @@
 package store_test
 
 import (
+	"fmt"
+	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
+	"time"
 
+	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
+	"ohmkeep/store/storetest"
 )
 
 // TestWideAcrossRevisions: a column holds one measurement's results also where
@@ -30,16 +36,15 @@ func TestWideAcrossRevisions(t *testing.T) {
 	run("rev-3", c)
 	var names []string
 	got := map[string][]float64{}
-	err := s.Wide(t.Context(), store.Filter{Procedure: "edited"}, func(cols []store.WideColumn) error {
+	err := s.Wide(t.Context(), store.Filter{Procedure: "edited"}, func(cols []lot.Column) error {
 		for _, c := range cols {
 			names = append(names, c.MeasurementName)
 		}
 		return nil
 	}, func(r *store.WideRow) error {
-		for _, x := range r.Results {
-			v := 0.0
-			if x != nil {
-				v = x.Value
+		for _, v := range r.Values {
+			if math.IsNaN(v) {
+				v = 0
 			}
 			got[r.Run.ID] = append(got[r.Run.ID], v)
 		}
@@ -55,5 +60,92 @@ func TestWideAcrossRevisions(t *testing.T) {
 		if !slices.Equal(got[id], want) {
 			t.Errorf("%s: %v, want %v", id, got[id], want)
 		}
+	}
+}
+
+// mixed is a store of runs of several revisions, whose results were stored
+// turn by turn, so that those of one run do not lie together.
+func mixed(t *testing.T) *store.Store {
+	s := storetest.New(t)
+	random := rand.New(rand.NewPCG(7, 11))
+	for block := range 13 {
+		var ids []string
+		for k := range 20 {
+			r := record(fmt.Sprintf("run-%02d-%02d", block, k), fmt.Sprint("u", k%7))
+			r.Started = r.Started.Add(time.Duration(block*20+k) * time.Second)
+			r.Procedure.Measurements[block%2].ID = fmt.Sprint("n", block%2, random.IntN(3)) // unique, as Validate wants it
+			begin(t, s, r)
+			ids = append(ids, r.ID)
+		}
+		for range 60 {
+			appendAll(t, s, ids[random.IntN(len(ids))], procedure.Batch{Results: []procedure.Result{
+				result(random.IntN(3), fmt.Sprint("r", random.IntN(2)), random.IntN(4), random.Float64()),
+				result(random.IntN(2), "x", 0, random.Float64())}})
+		}
+	}
+	return s
+}
+
+// TestWideIsEveryResult: the table holds each run's own results and nothing
+// else, whether values are kept or read again.
+func TestWideIsEveryResult(t *testing.T) {
+	s, ctx := mixed(t), t.Context()
+	for name, prepare := range map[string]func(){"kept": func() {}, "read again": func() { t.Cleanup(store.KeepNothing(s)) }} {
+		prepare()
+		before := store.Kept(s)
+		var columns []lot.Column
+		rows, cells := 0, 0
+		err := s.Wide(ctx, store.Filter{}, func(c []lot.Column) error {
+			columns = slices.Clone(c)
+			return nil
+		}, func(r *store.WideRow) error {
+			rec, err := s.GetRun(ctx, r.Run.ID)
+			if err != nil {
+				return err
+			}
+			results, err := s.Results(ctx, r.Run.ID)
+			if err != nil {
+				return err
+			}
+			rows++
+			want := map[lot.Identity]float64{}
+			for i := range results {
+				want[lot.SourceOf(&rec.Procedure, 0).Identity(&results[i])] = results[i].Value
+			}
+			for i, v := range r.Values {
+				if w, there := want[columns[i].Identity]; there != !math.IsNaN(v) || there && v != w {
+					t.Errorf("%s: %s, %+v: %v instead of %v", name, r.Run.ID, columns[i].Identity, v, w)
+				}
+				delete(want, columns[i].Identity)
+			}
+			if len(want) > 0 {
+				t.Errorf("%s: %s lacks %v", name, r.Run.ID, want)
+			}
+			cells += len(results)
+			return nil
+		})
+		if err != nil || rows != 260 || cells < 1000 {
+			t.Errorf("%s: %d runs, %d results, %v", name, rows, cells, err)
+		}
+		if after := store.Kept(s); after != before {
+			t.Errorf("%s: %d bytes stay on the account", name, after-before)
+		}
+	}
+}
+
+// TestWideHasBounds: a table of more columns than anybody reads is refused,
+// and gives back what it kept.
+func TestWideHasBounds(t *testing.T) {
+	s := storetest.New(t)
+	begin(t, s, record("many", "u"))
+	var b procedure.Batch
+	for i := range 4001 {
+		b.Results = append(b.Results, result(0, fmt.Sprint("r", i), 1, 1))
+	}
+	appendAll(t, s, "many", b)
+	err := s.Wide(t.Context(), store.Filter{}, func([]lot.Column) error { t.Error("columns of a table that is refused"); return nil }, nil)
+	wantCode(t, err, store.Invalid)
+	if n := store.Kept(s); n != 0 {
+		t.Errorf("%d bytes stay on the account", n)
 	}
 }

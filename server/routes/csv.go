@@ -7,6 +7,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/lot"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
@@ -79,7 +80,7 @@ func (s *Server) csvWide(w http.ResponseWriter, r *http.Request) error {
 	}
 	return s.csvAnswer(w, r, "ohmkeep-results-"+s.day(), func(b *csvBody) error {
 		var e *store.WideCSV
-		begin := func(columns []store.WideColumn) error {
+		begin := func(columns []lot.Column) error {
 			e = store.NewWideCSV(b, columns)
 			return nil
 		}

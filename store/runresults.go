@@ -1,0 +1,149 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+
+	"ohmkeep/server/lot"
+	"ohmkeep/server/procedure"
+)
+
+// resultBlock is how many runs one query reads the results of. The query is
+// over before the caller goes on, so that a slow reader holds no lock on the
+// log.
+const resultBlock = 100
+
+// runKey is what finds a run's results, and its place in a list of runs.
+type runKey struct{ seq, started, body int64 }
+
+var runKeys = listed[runKey]{"seq, started, procedure_body", func(r *sql.Rows) (k runKey, err error) {
+	err = r.Scan(&k.seq, &k.started, &k.body)
+	return k, err
+}, func(k *runKey) position { return position{k.started, k.seq} }}
+
+// runSources hands out what the measurements of runs are called, by the
+// snapshot of the procedure.
+type runSources struct {
+	store *Store
+	known map[int64]*lot.Source
+}
+
+func (s *Store) newRunSources() *runSources {
+	return &runSources{store: s, known: map[int64]*lot.Source{}}
+}
+
+// load reads the procedures of runs, each once.
+func (q *runSources) load(ctx context.Context, runs []runKey) error {
+	var missing []int64
+	for _, r := range runs {
+		if _, ok := q.known[r.body]; !ok {
+			q.known[r.body] = &lot.Source{Revision: r.body}
+			missing = append(missing, r.body)
+		}
+	}
+	if len(missing) == 0 {
+		return nil
+	}
+	return q.store.rows(ctx, `SELECT s.id, coalesce(json_extract(s.body, '$.key'), ''),
+		coalesce(json_extract(m.value, '$.id'), ''), coalesce(json_extract(m.value, '$.name'), '')
+		FROM snapshots s, json_each(s.body, '$.measurements') m
+		WHERE s.id IN (SELECT value FROM json_each(?)) ORDER BY s.id, m.key`, []any{numberList(missing)}, func(r *sql.Rows) error {
+		var body int64
+		var key string
+		var m lot.Measurement
+		if err := r.Scan(&body, &key, &m.ID, &m.Name); err != nil {
+			return err
+		}
+		from := q.known[body]
+		from.Procedure = key
+		from.Measurements = append(from.Measurements, m)
+		return nil
+	})
+}
+
+// numberList is a list of numbers as one argument of a query.
+func numberList(numbers []int64) string {
+	b, _ := json.Marshal(numbers) // numbers always marshal
+	return string(b)
+}
+
+// resultVisit is called for each result of a block of runs: run is the place
+// of its run in the block, order grows in the order in which results were
+// stored. The result is valid until the call returns.
+type resultVisit func(run int, from *lot.Source, x *procedure.Result, order int64) error
+
+// blockResults reads the results of a block of runs, in the order in which
+// they lie in the file.
+func (s *Store) blockResults(ctx context.Context, sources *runSources, runs []runKey, visit resultVisit) error {
+	if len(runs) == 0 {
+		return nil
+	}
+	if err := sources.load(ctx, runs); err != nil {
+		return err
+	}
+	at, seqs := make(map[int64]int, len(runs)), make([]int64, len(runs))
+	for i, r := range runs {
+		at[r.seq], seqs[i] = i, r.seq
+	}
+	where, args, err := s.whereResultsLie(ctx, seqs)
+	if err != nil || where == "" {
+		return err
+	}
+	var x procedure.Result
+	var value, low, high any
+	var seq, id, lastSeq int64
+	var from *lot.Source
+	run := -1
+	return s.rows(ctx, `SELECT id, run, measurement, key, pin, curve, condition, name, value, unit, low, high, outcome FROM results WHERE `+where,
+		args, func(r *sql.Rows) error {
+			err := r.Scan(&id, &seq, &x.Measurement, &x.Key, &x.Pin, &x.Group, &x.Condition, &x.Name, &value, (*string)(&x.Unit),
+				&low, &high, (*string)(&x.Outcome))
+			if err != nil {
+				return err
+			}
+			if run < 0 || seq != lastSeq {
+				i, ours := at[seq]
+				if !ours {
+					return nil // another bench's run, stored at the same time
+				}
+				run, lastSeq, from = i, seq, sources.known[runs[i].body]
+			}
+			x.Value, x.Low, x.High = floatOf(value), limitOf(low), limitOf(high)
+			return visit(run, from, &x, id)
+		})
+}
+
+// whereResultsLie is the condition that finds the results of runs. A run's
+// results mostly lie side by side, and reading a stretch of the file costs a
+// third of looking each row up by the index; where other runs' results lie
+// between them, the index is cheaper. It is empty where there are none.
+func (s *Store) whereResultsLie(ctx context.Context, seqs []int64) (string, []any, error) {
+	const ofRuns = "run IN (SELECT value FROM json_each(?))"
+	list := numberList(seqs)
+	var first, last sql.NullInt64
+	var n int64
+	err := s.reader(ctx).QueryRowContext(ctx, "SELECT min(id), max(id), count(*) FROM results WHERE "+ofRuns, list).Scan(&first, &last, &n)
+	switch {
+	case err != nil || n == 0:
+		return "", nil, err
+	case last.Int64-first.Int64 < 2*n:
+		return "id BETWEEN ? AND ?", []any{first.Int64, last.Int64}, nil
+	}
+	return ofRuns, []any{list}, nil
+}
+
+// floatOf is a REAL column as the driver gives it; NULL is NaN.
+func floatOf(v any) float64 {
+	if f, ok := v.(float64); ok {
+		return f
+	}
+	return orNaN(sql.NullFloat64{})
+}
+
+func limitOf(v any) *float64 {
+	if f, ok := v.(float64); ok {
+		return &f
+	}
+	return nil
+}

@@ -17,10 +17,28 @@ type Chunk struct {
 	First       int64 // index of its first reading in the measurement
 	Count       int
 	data        []byte
+	skip        int // readings of data before First
 }
 
 // Decode checks the chunk and adds its readings to c.
-func (k Chunk) Decode(c *Columns) error { return decodeChunk(k.data, c) }
+func (k Chunk) Decode(c *Columns) error {
+	had := c.Len()
+	if err := decodeChunk(k.data, c); err != nil {
+		return err
+	}
+	if k.skip > 0 {
+		c.cut(had, had+k.skip)
+	}
+	return nil
+}
+
+// after is the chunk without its readings before index from of the
+// measurement.
+func (k Chunk) after(from int64) Chunk {
+	n := int(from - k.First)
+	k.First, k.Count, k.skip = from, k.Count-n, k.skip+n
+	return k
+}
 
 // AllMeasurements stands for every measurement of a run, in order.
 const AllMeasurements = -1
@@ -37,8 +55,10 @@ func (s *Store) Chunks(ctx context.Context, runID string, measurement int, from 
 	if measurement == AllMeasurements {
 		measurement, last, from = 0, math.MaxInt32, 0
 	}
-	// The first chunk may begin before from.
+	// The first chunk may begin before from. The last of a page is fetched again
+	// with the next, where it is not full: it may have grown since.
 	at, page := from-chunkMax+1, make([]Chunk, 0, pageChunks)
+	var end Chunk // of the page before
 	for {
 		page, err = s.chunkPage(ctx, seq, measurement, last, at, page[:0])
 		if err != nil {
@@ -48,6 +68,11 @@ func (s *Store) Chunks(ctx context.Context, runID string, measurement int, from 
 			if k.First+int64(k.Count) <= from {
 				continue
 			}
+			if given := end.First + int64(end.Count); end.Count > 0 && k.Measurement == end.Measurement && k.First < given {
+				if k = k.after(given); k.Count == 0 {
+					continue
+				}
+			}
 			if err := fn(k); err != nil {
 				return err
 			}
@@ -55,8 +80,10 @@ func (s *Store) Chunks(ctx context.Context, runID string, measurement int, from 
 		if len(page) < pageChunks {
 			return nil
 		}
-		end := page[len(page)-1]
-		measurement, at = end.Measurement, end.First+int64(end.Count)
+		end = page[len(page)-1]
+		if measurement, at = end.Measurement, end.First; end.Count == chunkMax {
+			at += chunkMax
+		}
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/store/storetest"
@@ -136,4 +137,42 @@ func TestLastReadings(t *testing.T) {
 	}
 	_, err := s.LastReadings(t.Context(), "nobody", 0, 5)
 	wantCode(t, err, store.NotFound)
+}
+
+// TestExportOfGrowingRunLacksNothing: readings that come while a run's
+// readings are read page by page leave no hole in what is read. With a tail
+// that is not full at the end of a page there was one.
+func TestExportOfGrowingRunLacksNothing(t *testing.T) {
+	for _, before := range []int{100, 8*1024 - 1000, 8*1024 - 1, 8 * 1024, 8*1024 + 1, 16*1024 - 5} {
+		for _, which := range []int{0, store.AllMeasurements} {
+			s := storetest.New(t)
+			begin(t, s, record("growing", ""))
+			appendAll(t, s, "growing", batch(0, readings(0, before, 3)))
+			var got store.Columns
+			total, chunks := before, 0
+			err := s.Chunks(t.Context(), "growing", which, 0, func(k store.Chunk) error {
+				if k.First != int64(got.Len()) {
+					t.Errorf("%d readings at first: after %d readings comes reading %d", before, got.Len(), k.First)
+				}
+				if err := k.Decode(&got); err != nil {
+					return err
+				}
+				if k.First+int64(k.Count) != int64(got.Len()) {
+					t.Errorf("%d readings at first: a chunk from %d of %d ends at %d", before, k.First, k.Count, got.Len())
+				}
+				if chunks++; chunks%8 == 0 && chunks < 20 {
+					appendAll(t, s, "growing", batch(0, readings(total, 3000, 3)))
+					total += 3000
+				}
+				return nil
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			want := readings(0, total, 3)[:got.Len()]
+			if got.Len() < before || !slices.EqualFunc(got.V, want, func(v float64, r bench.Reading) bool { return v == r.V }) {
+				t.Errorf("%d readings at first: %d were read, which are not the first of the %d there are", before, got.Len(), total)
+			}
+		}
+	}
 }

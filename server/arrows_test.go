@@ -24,6 +24,7 @@ var arrows = map[string][]string{
 	"server/run":               {"server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server/lot":               {"server/procedure", "server/derive", "server/quantity"},
 	"server/live":              {},
+	"server/liverun":           {"store", "server/live", "server/run", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server/talk":              {},
 	"server/card/scpi":         {},
 	"server/card/wire":         {"server/talk", "server/bench"},
@@ -42,10 +43,10 @@ var arrows = map[string][]string{
 	"assets":                   {},
 	"web":                      {"assets", "server/talk", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"web/browsertest":          {},
-	"server/routes": {"server/apidoc", "server/form", "web", "store", "assets", "server/live", "server/lot", "server/talk", "server/run", "server/procedure",
+	"server/routes": {"server/apidoc", "server/form", "web", "store", "assets", "server/live", "server/liverun", "server/lot", "server/talk", "server/run", "server/procedure",
 		"server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server": {"server/card", "server/card/conformance", "server/card/emulator", "server/card/firmware", "server/card/protocol", "server/card/wire", "server/talk",
-		"web", "store", "assets", "server/routes", "server/demo", "server/live", "server/run", "server/rehearsal",
+		"web", "store", "assets", "server/routes", "server/demo", "server/live", "server/liverun", "server/run", "server/rehearsal",
 		"server/rehearsal/model", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 }
 

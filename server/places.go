@@ -10,6 +10,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card"
+	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/routes"
@@ -43,7 +44,7 @@ type cardEvents struct {
 // places puts benches in use, one at a time.
 type places struct {
 	store     *store.Store
-	boards    *routes.Boards
+	runs      *liverun.Runs
 	log       *slog.Logger
 	rehearsal *rehearsal.Bench
 	rehearsed bench.Definition
@@ -147,7 +148,7 @@ func (p *places) leave(ctx context.Context) error {
 	if p.place == nil {
 		return nil
 	}
-	err := errors.Join(p.place.Station.Close(ctx), p.boards.Wait(ctx))
+	err := errors.Join(p.place.Station.Close(ctx), p.runs.Wait(ctx))
 	if p.cards != nil {
 		err = errors.Join(err, p.cards.Disconnect())
 		p.cards = nil
@@ -170,7 +171,7 @@ func (p *places) rehearse(ctx context.Context) *routes.Place {
 
 func (p *places) newStation(ctx context.Context, link bench.Link, clock bench.Clock, to run.Recorder) *run.Station {
 	return run.NewStation(ctx, run.Config{
-		Link: link, Clock: clock, Recorder: to, Observer: p.boards, Log: p.log, Changed: p.boards.BenchChanged,
+		Link: link, Clock: clock, Recorder: to, Observer: p.runs, Log: p.log, Changed: p.runs.BenchChanged,
 	})
 }
 

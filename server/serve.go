@@ -18,6 +18,7 @@ import (
 	"ohmkeep/server/card/protocol"
 	"ohmkeep/server/demo"
 	"ohmkeep/server/live"
+	"ohmkeep/server/liverun"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/routes"
 	"ohmkeep/server/run"
@@ -48,7 +49,7 @@ type app struct {
 	store    *store.Store
 	hub      *live.Hub
 	places   *places
-	boards   *routes.Boards
+	runs     *liverun.Runs
 	prepare  *preparation // of the demonstration lot; nil without one
 	server   *http.Server
 	listener net.Listener
@@ -129,15 +130,15 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	}
 	names := hostNames(a.Hosts)
 	a.hub = live.NewHub(a.Log, routes.OriginCheck(names))
-	boards := routes.NewBoards(a.hub, a.Log)
-	a.boards = boards
-	a.places = &places{store: a.store, boards: boards, log: a.Log, rehearsal: b, rehearsed: def, clock: clock, open: openCards(a.Log)}
+	runs := liverun.New(a.hub, a.Log)
+	a.runs = runs
+	a.places = &places{store: a.store, runs: runs, log: a.Log, rehearsal: b, rehearsed: def, clock: clock, open: openCards(a.Log)}
 	place, err := a.places.first(ctx)
 	if err != nil {
 		return nil, err
 	}
 	cfg := routes.Config{
-		Store: a.store, Hub: a.hub, Boards: boards, Hosts: names, Log: a.Log, Version: versionText(),
+		Store: a.store, Hub: a.hub, Runs: runs, Hosts: names, Log: a.Log, Version: versionText(),
 		Place: place, Use: a.places.Use, Protocol: protocol.Reference(),
 	}
 	if cfg.Firmware, err = firmware.Zip(); err != nil {

@@ -174,9 +174,9 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 	if err := s.stillHeld(who); err != nil {
 		return "", err
 	}
-	s.Boards.Open(rec)
+	s.Runs.Open(rec)
 	if _, err := s.at().Station.StartWith(rec, to); err != nil {
-		s.Boards.Discard(rec.ID)
+		s.Runs.Discard(rec.ID)
 		return "", s.inTheWay(err)
 	}
 	s.note(ctx, who, "start run", rec.ID, rec.Device.Key+" "+rec.Procedure.Key)

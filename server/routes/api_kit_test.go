@@ -20,6 +20,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/live"
+	"ohmkeep/server/liverun"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/rehearsal/model"
@@ -147,9 +148,9 @@ func newAPI(t *testing.T) *apiRig {
 	id, err := link.Identify(ctx)
 	must(t, err)
 	hub := live.NewHub(log, nil)
-	boards := NewBoards(hub, log)
+	runs := liverun.New(hub, log)
 	stepper := run.NewStepper(link)
-	station := run.NewStation(ctx, run.Config{Link: stepper, Clock: a.clock, Recorder: a.store, Observer: boards})
+	station := run.NewStation(ctx, run.Config{Link: stepper, Clock: a.clock, Recorder: a.store, Observer: runs})
 	t.Cleanup(func() {
 		a.clock.open()
 		if err := station.Close(ctx); err != nil {
@@ -158,7 +159,7 @@ func newAPI(t *testing.T) *apiRig {
 		hub.Close()
 	})
 	cfg := Config{Store: a.store, Hub: hub, Place: &Place{Bench: def, Said: func() bench.Identity { return id }, Station: station, Rehearse: testRehearser{link}, Stepper: stepper},
-		Boards: boards, Log: log, Version: "test", Now: a.clock.Now, Protocol: testReference(),
+		Runs: runs, Log: log, Version: "test", Now: a.clock.Now, Protocol: testReference(),
 		Use: func(ctx context.Context, key string) (*Place, error) { return a.use(ctx, key) }}
 	a.use = func(context.Context, string) (*Place, error) { return cfg.Place, nil }
 	a.server, a.http = &Server{Config: cfg}, New(cfg)

@@ -49,7 +49,7 @@ func (s *Server) apiPlot(w http.ResponseWriter, r *http.Request) error {
 	if m >= len(rec.Procedure.Measurements) {
 		return problem.Field("measurement", "this run has no such measurement")
 	}
-	p, err := s.plotOf(r.Context(), rec, m)
+	p, err := s.plotNow(r.Context(), rec, m)
 	if err != nil {
 		return err
 	}
@@ -60,12 +60,10 @@ func (s *Server) apiPlot(w http.ResponseWriter, r *http.Request) error {
 	return reply(w, http.StatusOK, out)
 }
 
-// plotOf is the plot of a measurement, of a run at work as of now.
-func (s *Server) plotOf(ctx context.Context, rec *procedure.Record, m int) (web.Plot, error) {
-	if b := s.Boards.find(rec.ID); b != nil && rec.Status == procedure.Running {
-		if p, _ := b.props(m); len(p.Plots) > 0 {
-			return p.Plots[0], nil
-		}
+// plotNow is the plot of a measurement, of a run at work as of now.
+func (s *Server) plotNow(ctx context.Context, rec *procedure.Record, m int) (web.Plot, error) {
+	if now, known := s.Runs.Snapshot(rec.ID, m); known && rec.Status == procedure.Running && now.Picture != nil {
+		return plotOf(rec, m, now.Picture), nil
 	}
 	return s.storedPlot(ctx, rec, m)
 }

@@ -10,7 +10,6 @@ import (
 	"ohmkeep/server/derive"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
-	"ohmkeep/server/run"
 	"ohmkeep/store"
 )
 
@@ -115,13 +114,6 @@ func (s *Server) apiDeleteRun(w http.ResponseWriter, r *http.Request) error {
 	return noContent(w)
 }
 
-// progress is where the run at work stands.
-func (b *board) progress() run.Progress {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.at
-}
-
 func (s *Server) apiRun(w http.ResponseWriter, r *http.Request) error {
 	rec, err := s.Store.GetRun(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
@@ -150,8 +142,7 @@ func (s *Server) apiProgress(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if b := s.Boards.find(id); b != nil && rec.Status == procedure.Running {
-		at := b.progress()
+	if at, known := s.Runs.Progress(id); known && rec.Status == procedure.Running {
 		left := math.NaN()
 		if at.Left >= 0 {
 			left = at.Left.Seconds()

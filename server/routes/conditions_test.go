@@ -21,7 +21,7 @@ func TestLivePageOfConditions(t *testing.T) {
 	must(t, err)
 	read[apiBench](a, a.ask(store.Operator, "PUT", "/benches/rehearsal/seating", map[string]any{"device": "load", "serial": "S1"}), http.StatusOK)
 	id := a.hang(nil)
-	live, _ := a.server.Boards.find(id).props(-1)
+	live, _ := a.server.Runs.Snapshot(id, -1)
 	rec, err := a.store.GetRun(t.Context(), id)
 	must(t, err)
 	if n, kept := len(live.Record.Procedure.Measurements), len(rec.Procedure.Measurements); n != 4 || kept != 4 {

@@ -156,7 +156,7 @@ func (s *Server) useBench(ctx context.Context, who Viewer, key string, powerOff 
 	}
 	if place != nil { // also where another one had to step in
 		s.inUse.Store(place)
-		s.Boards.BenchChanged(place.Station.Snapshot())
+		s.Runs.BenchChanged(place.Station.Snapshot())
 	}
 	if err != nil {
 		s.Log.Warn("bench not put in use", "bench", key, "err", err)

@@ -15,6 +15,7 @@ import (
 	"github.com/a-h/templ"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
@@ -154,17 +155,16 @@ func (s *Server) busy(ctx context.Context) string {
 
 // atWork shows the run at work.
 func (s *Server) atWork(p *web.HomeProps) {
-	b := s.Boards.find(s.at().Station.Snapshot().Run)
-	if b == nil || b.rec.Manual {
+	now, known := s.Runs.Snapshot(s.at().Station.Snapshot().Run, liverun.NoPicture)
+	if !known || now.Record.Manual {
 		return
 	}
-	v, _ := b.props(-1)
-	rec := &v.Record
+	rec := &now.Record
 	p.Running = &web.RunRow{
 		ID: rec.ID, Device: rec.Device.Name, Procedure: rec.Procedure.Name, Unit: rec.Unit.Serial, Lot: rec.Unit.Lot,
 		Operator: rec.Operator, Status: rec.Status, Started: rec.Started, Rehearsal: rec.Rehearsal,
 	}
-	p.Progress, p.Of = v.Progress, enabled(&rec.Procedure)
+	p.Progress, p.Of = runPropsOf(now).Progress, enabled(&rec.Procedure)
 }
 
 func enabled(p *procedure.Procedure) int {

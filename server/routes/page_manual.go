@@ -7,6 +7,7 @@ import (
 	"net/url"
 	"strings"
 
+	"ohmkeep/server/liverun"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -51,12 +52,15 @@ func (s *Server) manualProps(ctx context.Context, device string, form url.Values
 			return p, err
 		}
 	}
-	if b := s.Boards.find(id); b != nil && b.rec.Device.Key == device {
-		v, seq := b.props(-1)
+	if now, known := s.Runs.Snapshot(id, -1); known && now.Record.Device.Key == device {
+		v := runPropsOf(now)
+		if now.Lost == nil {
+			v.Plots = plotsOf(now)
+		}
 		live := manualLive(v)
 		p.Pins, p.Values, p.Plots, p.Working, p.Live = live.Pins, live.Values, live.Plots, live.Working, live.Live
 		if v.Record.Status == procedure.Running {
-			p.Page.Live, p.Page.Seq = "/runs/"+id+"/live", seq
+			p.Page.Live, p.Page.Seq = "/runs/"+id+"/live", now.Seq
 		}
 	} else if memory != nil {
 		s.manualEnded(&p, device)
@@ -90,7 +94,7 @@ func (s *Server) manualDevice(ctx context.Context, p *web.ManualProps, key strin
 	return nil
 }
 
-// manualEnded shows what memory holds of work whose board has gone.
+// manualEnded shows what memory holds of work that is not shown live any more.
 func (s *Server) manualEnded(p *web.ManualProps, device string) {
 	_, memory, _, _ := s.manual.get()
 	held := memory.Held()
@@ -99,14 +103,16 @@ func (s *Server) manualEnded(p *web.ManualProps, device string) {
 	}
 	v := web.RunProps{Record: held.Record, Pins: p.Pins,
 		Results: web.ByMeasurement(len(held.Record.Procedure.Measurements), held.Results)}
-	c := newCurves(shapeOf(&held.Record, 0))
+	picture := liverun.NewPicture(liverun.ShapeOf(&held.Record, 0))
 	for _, part := range held.Readings {
-		c.add(part.Readings)
+		picture.Add(part.Readings)
 		if n := len(part.Readings); n > 0 {
 			v.Latest = part.Readings[n-1:]
 		}
 	}
-	v.Plots = []web.Plot{c.plot("plot", held.Record.Procedure.Name, &held.Record.Device)}
+	plot := plotOf(&held.Record, 0, picture)
+	plot.Title = held.Record.Procedure.Name
+	v.Plots = []web.Plot{plot}
 	live := manualLive(v)
 	p.Values, p.Plots, p.Live = live.Values, live.Plots, live.Live
 }

@@ -10,6 +10,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
@@ -82,7 +83,7 @@ func (s *Server) showShares(ctx context.Context, p *web.RunProps) error {
 
 // runLive is the WebSocket of a run page.
 func (s *Server) runLive(w http.ResponseWriter, r *http.Request) error {
-	s.stream(w, r, runTopic(chi.URLParam(r, "id")))
+	s.stream(w, r, liverun.Topic(chi.URLParam(r, "id")))
 	return nil
 }
 
@@ -237,7 +238,7 @@ func (s *Server) sharedPage(w http.ResponseWriter, r *http.Request) error {
 	p.Shared, p.Base = true, "/s/"+chi.URLParam(r, "token")
 	p.Page = web.Page{Title: runTitle(&p.Record), Public: true, Rehearsal: p.Record.Rehearsal}
 	if seq != 0 {
-		s.Boards.share(id)
+		s.Runs.Share(id)
 		p.Page.Live = p.Base + "/live" // from the start: its numbers are its own
 	}
 	return show(r.Context(), w, http.StatusOK, web.Run(p))
@@ -248,7 +249,7 @@ func (s *Server) sharedLive(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	s.stream(w, r, sharedTopic(id))
+	s.stream(w, r, liverun.SharedTopic(id))
 	return nil
 }
 

@@ -17,6 +17,7 @@ import (
 
 	"ohmkeep/assets"
 	"ohmkeep/server/live"
+	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
@@ -30,8 +31,8 @@ type Config struct {
 	Place *Place
 	// Use puts another bench in its place; nil where there is only one. Where it
 	// fails it returns what had to step in, or nil where nothing has changed.
-	Use    func(ctx context.Context, key string) (*Place, error)
-	Boards *Boards
+	Use  func(ctx context.Context, key string) (*Place, error)
+	Runs *liverun.Runs
 	// Protocol is what a card must understand, for the page that says so.
 	Protocol talk.Reference
 	// Firmware is the skeleton of a card's program, as a zip archive.
@@ -77,7 +78,7 @@ func New(cfg Config) http.Handler {
 	}
 	s := &Server{Config: cfg, hosts: cfg.Hosts}
 	s.inUse.Store(cfg.Place)
-	cfg.Boards.brief = s.brief
+	cfg.Runs.DrawOn(s.newRunScreen)
 	r := chi.NewRouter()
 	r.Use(logged(cfg.Log), s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify)
 	r.NotFound(s.page(route{class: page, handle: func(http.ResponseWriter, *http.Request) error { return problem.NoSuch("page at this address") }}))

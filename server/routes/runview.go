@@ -5,8 +5,8 @@ import (
 	"slices"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/liverun"
 	"ohmkeep/server/procedure"
-	"ohmkeep/store"
 	"ohmkeep/web"
 )
 
@@ -14,16 +14,17 @@ import (
 // live stream that it corresponds to (0: it does not change any more). m is
 // the measurement to show, below 0 for the one at work or worth showing.
 func (s *Server) view(ctx context.Context, id string, m int) (web.RunProps, uint64, error) {
-	if b := s.Boards.find(id); b != nil {
-		p, seq := b.props(m)
-		if p.Record.Status == procedure.Running {
-			note, err := s.Store.GetRun(ctx, id)
-			if err != nil {
-				return p, 0, err
-			}
-			p.Record.Note = note.Note
-			return p, seq, nil
+	if now, known := s.Runs.Snapshot(id, m); known && now.Record.Status == procedure.Running {
+		p := runPropsOf(now)
+		note, err := s.Store.GetRun(ctx, id)
+		if err != nil {
+			return p, 0, err
 		}
+		p.Record.Note = note.Note
+		if now.Lost == nil {
+			p.Plots = plotsOf(now)
+		}
+		return p, now.Seq, nil
 	}
 	p, err := s.storedView(ctx, id, m)
 	return p, 0, err
@@ -61,7 +62,7 @@ func (s *Server) storedView(ctx context.Context, id string, m int) (web.RunProps
 	}
 	lastAtPins(p.Pins, last)
 	slices.Reverse(last)
-	p.Latest = last[:min(len(last), latestRows)]
+	p.Latest = last[:min(len(last), liverun.LatestRows)]
 	return p, nil
 }
 
@@ -104,7 +105,7 @@ func worthShowing(rec *procedure.Record, results []procedure.Result) int {
 		return results[i].Measurement
 	}
 	for m := range rec.Procedure.Measurements {
-		if !rec.Procedure.Measurements[m].Disabled && shapeOf(rec, m).Line {
+		if !rec.Procedure.Measurements[m].Disabled && liverun.ShapeOf(rec, m).Line {
 			return m
 		}
 	}
@@ -113,32 +114,9 @@ func worthShowing(rec *procedure.Record, results []procedure.Result) int {
 
 // storedPlot draws the kept readings of one measurement.
 func (s *Server) storedPlot(ctx context.Context, rec *procedure.Record, m int) (web.Plot, error) {
-	shape := shapeOf(rec, m)
-	p := emptyPlot(shape, "plot", rec.Procedure.Measurements[m].Name)
-	p.Empty = "This measurement has no readings."
-	var series []store.PlotSeries
-	var err error
-	if shape.X.Quantity == procedure.QuantityTime {
-		series, err = s.Store.PlotTime(ctx, store.TimePlot{Run: rec.ID, Measurement: m, Pin: shape.Y.Pin, Quantity: shape.Y.Quantity, Columns: plotColumns})
-	} else {
-		var more bool
-		series, more, err = s.Store.PlotXY(ctx, store.XYPlot{Run: rec.ID, Measurement: m, X: shape.X, Y: shape.Y, Merge: shape.Merge, Columns: plotColumns})
-		if more {
-			p.Title += " (the first million readings)"
-		}
-	}
+	picture, err := liverun.Stored(ctx, s.Store, rec, m)
 	if err != nil {
-		return p, err
+		return web.Plot{}, err
 	}
-	for _, c := range series[:min(len(series), maxCurves)] {
-		key := curveKey{group: c.Group}
-		if perPin(shape) {
-			key.pin = c.Pin
-		}
-		p.Series = append(p.Series, web.Series{
-			Label: curveLabel(shape, key, len(series), &rec.Device), X: c.X, Y: c.Y, Hollow: c.Hollow,
-			Line: shape.Line || shape.X.Quantity == procedure.QuantityTime,
-		})
-	}
-	return p, nil
+	return plotOf(rec, m, picture), nil
 }

@@ -21,6 +21,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/live"
+	"ohmkeep/server/liverun"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/run"
@@ -100,9 +101,9 @@ func newLab(t testing.TB, rehearse bool) *lab {
 	}
 	log := slog.New(slog.DiscardHandler)
 	hub := live.NewHub(log, nil)
-	boards := NewBoards(hub, log)
-	l.station = run.NewStation(ctx, run.Config{Link: link, Clock: clock, Recorder: l.store, Observer: boards})
-	l.web = httptest.NewServer(New(Config{Store: l.store, Hub: hub, Boards: boards, Log: log,
+	runs := liverun.New(hub, log)
+	l.station = run.NewStation(ctx, run.Config{Link: link, Clock: clock, Recorder: l.store, Observer: runs})
+	l.web = httptest.NewServer(New(Config{Store: l.store, Hub: hub, Runs: runs, Log: log,
 		Place: &Place{Bench: def, Station: l.station, Rehearse: testRehearser{rehearsed}}}))
 	t.Cleanup(func() {
 		if err := l.station.Close(ctx); err != nil {

@@ -1,0 +1,176 @@
+// Package liverun holds what is shown of a run: its state while it is at work,
+// gathered from what has been committed, and the picture of each measurement,
+// which is the same while the run is at work and for ever after. It knows
+// neither how that is drawn nor how a page asks for it.
+package liverun
+
+import (
+	"strings"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
+)
+
+const (
+	// Columns is what a screen can show across a plot.
+	Columns = 800
+	// maxCurves is how many curves are drawn; a family beyond that cannot be
+	// told apart.
+	maxCurves = 64
+)
+
+// Picture gathers the readings of one measurement into the curves of its plot,
+// in bounded memory. It depends on the readings and their order alone, never on
+// how they were handed over; so whoever gathers the same readings, as they come
+// or from the disk, draws the same. Every point it keeps is a real reading.
+type Picture struct {
+	shape    procedure.Shape
+	readings int64 // taken so far
+	curves   []*curve
+	at       map[curveKey]int // place in curves
+	last     *curve           // of the reading before
+	lastKey  curveKey
+}
+
+// curveKey tells curves apart: by group and, where the axes are those of
+// whichever pin is read, by pin.
+type curveKey struct {
+	group uint16
+	pin   uint8
+}
+
+// Series is one curve of a plot. X and Y are in SI base units; Hollow marks
+// readings at compliance. All are of the same length.
+type Series struct {
+	Label  string
+	X, Y   []float64
+	Hollow []bool
+	Line   bool // joined
+}
+
+// NewPicture begins the picture of a measurement that is drawn in that shape.
+func NewPicture(shape procedure.Shape) *Picture {
+	return &Picture{shape: shape, at: map[curveKey]int{}}
+}
+
+// Readings is how many readings the picture is made of.
+func (p *Picture) Readings() int64 { return p.readings }
+
+// Shape says what the axes show.
+func (p *Picture) Shape() procedure.Shape { return p.shape }
+
+// perPin reports whether each pin has a curve of its own.
+func perPin(s *procedure.Shape) bool {
+	return s.X.Pin == 0 && s.Y.Pin == 0 && s.X.Quantity != procedure.QuantityPin
+}
+
+// curveOf returns the curve of a pin and group, or nil where there are more
+// than can be drawn.
+func (p *Picture) curveOf(pin uint8, group uint16) *curve {
+	key := curveKey{group, pin}
+	if !perPin(&p.shape) {
+		key.pin = 0
+	}
+	if p.shape.Merge {
+		key.group = 0
+	}
+	if p.last != nil && key == p.lastKey {
+		return p.last
+	}
+	i, known := p.at[key]
+	if !known {
+		if len(p.curves) >= maxCurves {
+			return nil
+		}
+		i = len(p.curves)
+		p.at[key] = i
+		p.curves = append(p.curves, &curve{key: key})
+	}
+	p.last, p.lastKey = p.curves[i], key
+	return p.last
+}
+
+// Add takes readings in the order they were made.
+func (p *Picture) Add(readings []bench.Reading) {
+	for i := range readings {
+		p.add(&readings[i])
+	}
+}
+
+func (p *Picture) add(r *bench.Reading) {
+	p.readings++
+	k := p.curveOf(r.Pin, r.Group)
+	if k == nil {
+		return
+	}
+	x, y, pin := &p.shape.X, &p.shape.Y, int(r.Pin)
+	hollow := r.Flags&bench.InCompliance != 0
+	switch {
+	case x.Pin == y.Pin || x.Quantity == procedure.QuantityTime || x.Quantity == procedure.QuantityPin && x.Pin == 0:
+		if y.Pin == 0 || y.Pin == pin {
+			k.add(point{valueOf(r, x.Quantity), valueOf(r, y.Quantity), hollow}, &p.shape)
+		}
+	case pin == y.Pin || y.Pin == 0 && pin != x.Pin:
+		k.pair(r.Point, false, half{valueOf(r, y.Quantity), hollow}, &p.shape)
+	case pin == x.Pin || x.Pin == 0:
+		k.pair(r.Point, true, half{valueOf(r, x.Quantity), hollow}, &p.shape)
+	}
+}
+
+// valueOf is one quantity of a reading: s, V, A or the pin's number.
+func valueOf(r *bench.Reading, q procedure.Quantity) float64 {
+	switch q {
+	case procedure.QuantityTime:
+		return float64(r.T) / 1e9
+	case procedure.QuantitySet:
+		return r.Set
+	case procedure.QuantityVoltage:
+		return r.V
+	case procedure.QuantityPin:
+		return float64(r.Pin)
+	}
+	return r.I
+}
+
+// Clone returns a picture that further readings of this one do not change.
+func (p *Picture) Clone() *Picture {
+	c := &Picture{shape: p.shape, readings: p.readings, at: make(map[curveKey]int, len(p.at)), curves: make([]*curve, len(p.curves))}
+	for i, k := range p.curves {
+		c.at[k.key] = i
+		c.curves[i] = k.clone()
+	}
+	return c
+}
+
+// Series is what the plot shows, thinned to what a screen can tell apart.
+func (p *Picture) Series(d *dut.Device) []Series {
+	var out []Series
+	for _, k := range p.curves {
+		points := k.drawn(&p.shape)
+		s := Series{
+			Label: p.label(k.key, d), Line: p.shape.Line || p.shape.X.Quantity == procedure.QuantityTime,
+			X: make([]float64, len(points)), Y: make([]float64, len(points)), Hollow: make([]bool, len(points)),
+		}
+		for i, at := range points {
+			s.X[i], s.Y[i], s.Hollow[i] = at.x, at.y, at.hollow
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// label names a curve by its pin and group; a curve that is alone needs no name.
+func (p *Picture) label(key curveKey, d *dut.Device) string {
+	var parts []string
+	if len(p.curves) > 1 && key.pin != 0 {
+		if pin, ok := d.Pin(int(key.pin)); ok {
+			parts = append(parts, pin.Label())
+		}
+	}
+	groups := p.shape.Groups
+	if !p.shape.Merge && int(key.group) < len(groups) && groups[key.group] != "" && (len(p.curves) > 1 || len(groups) > 1) {
+		parts = append(parts, groups[key.group])
+	}
+	return strings.Join(parts, ", ")
+}

@@ -68,6 +68,7 @@ func BenchmarkBrowserStop(b *testing.B) {
 // Stop acts at once, on this page and on everybody else's; stopping twice
 // harms nothing.
 func TestBrowserStop(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	run := b.startRun("tarnel-6-characterisation", "S-1")
@@ -91,6 +92,7 @@ func TestBrowserStop(t *testing.T) {
 // The server is stopped in the middle of a run and started again: the page
 // says so, and what it showed is on record.
 func TestBrowserServerStops(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	run := b.startRun("tarnel-6-characterisation", "K-1")
@@ -112,6 +114,7 @@ func TestBrowserServerStops(t *testing.T) {
 // The line between page and server breaks for a while: the page says so, comes
 // back by itself, and has missed nothing.
 func TestBrowserLineBreaks(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	line := newLine(t, strings.TrimPrefix(p.base, "http://"))
 	p.base = "http://" + line.address()
@@ -135,6 +138,7 @@ func TestBrowserLineBreaks(t *testing.T) {
 // Two people at one bench: the second is told why not, and loses nothing that
 // was typed. The back button leads to a form that works.
 func TestBrowserBusy(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	b.Open(p.base + "/")

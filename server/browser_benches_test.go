@@ -17,6 +17,7 @@ import (
 // A newcomer describes a bench from the short form, looks it over, makes paths
 // by a rule and saves; the pages fit every window.
 func TestBrowserBenchFromNothing(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	b.Open(p.base + "/bench")
@@ -106,6 +107,7 @@ func emulatedCard(t *testing.T) string {
 // but a question the bench is made safe. What is saved takes effect when the
 // bench is used again.
 func TestBrowserBenchInUse(t *testing.T) {
+	t.Parallel()
 	address := emulatedCard(t)
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)

@@ -1,8 +1,8 @@
 package main
 
 import (
+	"flag"
 	"fmt"
-	"os"
 	"strings"
 	"testing"
 
@@ -40,6 +40,7 @@ func (b *tab) confirmAll() {
 // Messages by hand: said before, decoded after, recalled by the arrow keys; the
 // log of every byte follows, pauses and stays bounded.
 func TestBrowserConsole(t *testing.T) {
+	t.Parallel()
 	p, b := onCards(t, emulatedCard(t))
 	b.Open(p.base + "/bench")
 	b.views("bringup-bench")
@@ -116,6 +117,7 @@ func (b *tab) key(name string, times int) {
 // One measurement, a call at a time: what each does is said before, what came
 // of it stands after; then a run under what was confirmed, with its traffic.
 func TestBrowserSteps(t *testing.T) {
+	t.Parallel()
 	p, b := onCards(t, emulatedCard(t))
 	b.mapped()
 	b.Open(p.base + "/bench/bring-up")
@@ -156,10 +158,13 @@ func TestBrowserSteps(t *testing.T) {
 	b.views("bringup-traffic")
 }
 
+var wholeCheck = flag.Bool("wholecheck", false, "TestBrowserCardCheck lets the check of a card come to its end")
+
 // The check of an emulated card, its findings coming as they are found, and
 // stopped by hand. All of it, which takes half a minute:
-// OHMKEEP_CHECK_WHOLE=1 go test ./server -run BrowserCardCheck
+// go test ./server -run BrowserCardCheck -wholecheck
 func TestBrowserCardCheck(t *testing.T) {
+	t.Parallel()
 	p, b := onCards(t, emulatedCard(t))
 	b.Open(p.base + "/bench/check-cards")
 	b.views("cardcheck")
@@ -171,13 +176,12 @@ func TestBrowserCardCheck(t *testing.T) {
 		t.Errorf("the head says %s", b.Text("#bench-strip"))
 	}
 	b.Shot("cardcheck-at-work")
-	whole := os.Getenv("OHMKEEP_CHECK_WHOLE") != ""
-	if !whole {
+	if !*wholeCheck {
 		b.Click("#stop-check")
 	}
 	b.Until(`document.getElementById("check-summary").dataset.running === "false"`)
 	got := b.Text("#check-summary")
-	if ended := strings.Contains(got, "did not come to its end: it was stopped"); ended == whole || !strings.Contains(got, "passed") || strings.Contains(got, "failed") {
+	if ended := strings.Contains(got, "did not come to its end: it was stopped"); ended == *wholeCheck || !strings.Contains(got, "passed") || strings.Contains(got, "failed") {
 		t.Errorf("the check of an emulated card: %s", got)
 	}
 	b.Until(`document.querySelector(".state-safe")`)
@@ -204,6 +208,7 @@ func (b *tab) mapped() {
 // page says that the state is unknown, why and what to do, until the card has
 // confirmed that it is safe.
 func TestBrowserCablePulled(t *testing.T) {
+	t.Parallel()
 	cable := newLine(t, strings.TrimPrefix(emulatedCard(t), "tcp://"))
 	p, b := onCards(t, "tcp://"+cable.address())
 	b.mapped()

@@ -10,6 +10,7 @@ import (
 // A warning is read, ticked by name and kept with the run; an error leaves
 // nothing to start.
 func TestBrowserCheck(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	b.Open(p.base + "/procedures/tarnel-6-quick/check")

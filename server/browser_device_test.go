@@ -55,6 +55,7 @@ func (b *tab) paper(name string) {
 // A newcomer describes a part from a pasted table and has its pin map: the
 // actions are counted.
 func TestBrowserDescribe(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	b.Open(p.base + "/devices")
@@ -114,6 +115,7 @@ const shifts = `new Promise((done) => {
 // Every page of the 48-pin part fits, its editor is not heavy, and nothing
 // jumps while it loads.
 func TestBrowserLargeDevice(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	size := await[int](b, `fetch("/devices/averlock-48/edit").then(r => r.arrayBuffer()).then(a => a.byteLength)`)
@@ -133,6 +135,7 @@ func TestBrowserLargeDevice(t *testing.T) {
 // The grid is filled by keyboard and by pasting a block; what is typed is read
 // back beside it; the drawing follows.
 func TestBrowserGrid(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	b.Open(p.base + "/devices/" + demo.Scenario().Devices[0].Key + "/edit")
@@ -165,6 +168,7 @@ func TestBrowserGrid(t *testing.T) {
 // A pin is moved by dragging and by keyboard; the one that sat there changes
 // places, and what reaches them is shown at once.
 func TestBrowserPinMap(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	key := ""
@@ -207,6 +211,7 @@ func TestBrowserPinMap(t *testing.T) {
 // Two people edit one device: the second is told, and what was typed is still
 // in the form.
 func TestBrowserTwoEditors(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	key := demo.Scenario().Devices[0].Key

@@ -1,13 +1,21 @@
 package main
 
 import (
+	"flag"
 	"os"
 	"testing"
 
 	"ohmkeep/web/browsertest"
 )
 
+// atOnce is how many tests of this package go on at once: they wait for
+// browsers, for processes and for runs in real time more than they compute.
+const atOnce = "4"
+
 func TestMain(m *testing.M) {
+	if err := flag.Set("test.parallel", atOnce); err != nil { // the command line comes after and wins
+		panic(err)
+	}
 	code := m.Run()
 	browsertest.Stop()
 	if builtIn != "" {

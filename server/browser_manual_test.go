@@ -9,6 +9,7 @@ import (
 
 // The bench as an ohmmeter and as a curve tracer, in a few clicks, and kept.
 func TestBrowserManual(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	b.Open(p.base + "/bench")
@@ -61,6 +62,7 @@ func TestBrowserManual(t *testing.T) {
 // Wrong entries come back with a message beside the field and everything that
 // was typed.
 func TestBrowserBadEntries(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	b.Allow("422")

@@ -29,6 +29,7 @@ func (b *tab) rows() int {
 // The way of a procedure: drafted, a limit edited, undone, reordered, a
 // measurement left out, exported, imported, run.
 func TestBrowserProcedure(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	b.Open(p.base + "/procedures")
@@ -120,6 +121,7 @@ func (b *tab) fetch(path string) string {
 
 // Two editors of one revision: the second is told, and loses nothing.
 func TestBrowserProcedureTwoEditors(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	b.Open(p.base + "/procedures/tarnel-6-quick/edit/leakage")
@@ -147,6 +149,7 @@ func TestBrowserProcedureTwoEditors(t *testing.T) {
 // A procedure of 500 measurements: the page stays small, fits a narrow window,
 // and does not jump while it loads or after an action.
 func TestBrowserProcedureLong(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	key := longProcedure(t, p, 500)
@@ -202,6 +205,7 @@ func longProcedure(t *testing.T, p *program, n int) string {
 // Every page of the editor, narrow and wide, light and dark: nothing on the
 // console, nothing wider than the window.
 func TestBrowserProcedurePages(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	b.Open(p.base + "/procedures")
@@ -238,6 +242,7 @@ func TestBrowserProcedurePages(t *testing.T) {
 // sweep drawn as they are typed, units that follow what is forced. A message
 // stands beside its field and what was typed stays.
 func TestBrowserMeasurementForm(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	b.Open(p.base + "/procedures/tarnel-6-quick/add?kind=sweep")
@@ -281,6 +286,7 @@ func TestBrowserMeasurementForm(t *testing.T) {
 
 // Rows are moved by keyboard and by the pointer.
 func TestBrowserProcedureMove(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := signedIn(t, p)
 	b.Open(p.base + "/procedures/tarnel-6-quick/edit")

@@ -10,7 +10,8 @@ import (
 
 // A newcomer's path: start, open the link, run, watch, read, share, export.
 func TestBrowserNewcomer(t *testing.T) {
-	p := startProgram(t, "", true)
+	t.Parallel()
+	p := startProgram(t, t.TempDir(), true) // a first start, the demonstration lot beside it
 	b := newTab(t)
 	b.Open(p.link())
 	b.Fill("#sign-in-name", "Newcomer")
@@ -70,6 +71,7 @@ func TestBrowserNewcomer(t *testing.T) {
 // Every page, narrow and wide, light and dark: nothing on the console, nothing
 // wider than the window.
 func TestBrowserPages(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", true)
 	b := newTab(t)
 	b.Open(p.link())

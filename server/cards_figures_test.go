@@ -16,11 +16,11 @@ import (
 	"ohmkeep/server/card/emulator"
 )
 
-// dayReadings is how many readings TestDayOfReadings takes. A day of readings
+// readings is how many readings TestDayOfReadings takes. A day of readings
 // of one line cycle each, 50 a second:
 //
-//	go test ./server -run DayOfReadings -dayreadings 4320000 -timeout 40m -v
-var dayReadings = flag.Int("dayreadings", 20_000, "readings that TestDayOfReadings takes")
+//	go test ./server -run DayOfReadings -readings 4320000 -timeout 40m -v
+var readings = flag.Int("readings", 20_000, "readings that TestDayOfReadings takes")
 
 // counted counts what goes through a stream, in both directions.
 type counted struct {
@@ -196,13 +196,13 @@ func TestDayOfReadings(t *testing.T) {
 	}
 	goroutines, heap := runtime.NumGoroutine(), memory()
 	asked := link.Health()[0].Exchanges
-	for k := range *dayReadings {
+	for k := range *readings {
 		dst = reading(t, link, k, dst)
 	}
 	grown := int64(memory()) - int64(heap)
 	asked = link.Health()[0].Exchanges - asked
-	t.Logf("%d readings, %d exchanges: %d bytes of heap and %d goroutines more", *dayReadings, asked, grown, runtime.NumGoroutine()-goroutines)
-	if asked < 2*uint64(*dayReadings) {
+	t.Logf("%d readings, %d exchanges: %d bytes of heap and %d goroutines more", *readings, asked, grown, runtime.NumGoroutine()-goroutines)
+	if asked < 2*uint64(*readings) {
 		t.Errorf("only %d exchanges", asked)
 	}
 	if grown > 256<<10 {

@@ -23,15 +23,12 @@ type cardState struct {
 }
 
 // until asks again and again until the answer will do.
-func (c *apiClient) until(path string, out any, what string, ok func() bool) {
+func (c *apiClient) until(path string, out any, ok func() bool) {
 	c.t.Helper()
-	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); {
+	until(func() bool {
 		c.do("GET", path, nil, out)
-		if ok() {
-			return
-		}
-	}
-	c.t.Fatalf("%s: never %s; last %+v", path, what, out)
+		return ok()
+	})
 }
 
 // servedCards is a rehearsal bench at the end of a cable that can be pulled
@@ -106,12 +103,13 @@ func (c *apiClient) startConfirmed(procedure string) (run string, confirmed []st
 // TestCableOut: the cable to the cards is pulled out in the middle of a run
 // and put back.
 func TestCableOut(t *testing.T) {
+	t.Parallel()
 	p := startProgram(t, "", false)
 	token, err := p.app.store.NewToken(t.Context(), store.Owner, "test")
 	if err != nil {
 		t.Fatal(err)
 	}
-	c := &apiClient{t: t, base: p.base, token: token, http: &http.Client{Timeout: 30 * time.Second}}
+	c := &apiClient{t: t, base: p.base, token: token, http: http.DefaultClient}
 	furnish(c)
 	cable, def := servedCards(t)
 	at := c.useCards(def)
@@ -125,14 +123,14 @@ func TestCableOut(t *testing.T) {
 		Confirmed      []struct{ What, By string }
 	}
 	var read columns
-	c.until("/runs/"+run+"/readings?measurement=2", &read, "read", func() bool { return read.Count > 50 })
+	c.until("/runs/"+run+"/readings?measurement=2", &read, func() bool { return read.Count > 50 })
 	cable.cut()
 	var now cardState
-	c.until(at, &now, "unknown", func() bool { return now.State == string(bench.Unknown) })
+	c.until(at, &now, func() bool { return now.State == string(bench.Unknown) })
 	if len(now.Connections) != 1 || now.Connections[0].Condition == "ready" || now.Connections[0].Remedy == "" {
 		t.Errorf("a bench without its card: %+v", now)
 	}
-	c.until("/runs/"+run, &rec, "over", func() bool { return rec.Status != "running" })
+	c.until("/runs/"+run, &rec, func() bool { return rec.Status != "running" })
 	if rec.Status != "interrupted" || rec.Readings < int64(read.Count) || len(rec.Confirmed) != len(confirmed) {
 		t.Errorf("the run: %+v", rec)
 	}
@@ -141,7 +139,7 @@ func TestCableOut(t *testing.T) {
 		t.Errorf("a start on an unknown bench: %d %v %s", status, err, text)
 	}
 	cable.mend()
-	c.until(at, &now, "safe again", func() bool { return now.State == string(bench.Safe) })
+	c.until(at, &now, func() bool { return now.State == string(bench.Safe) })
 	var traffic struct {
 		Items []struct{ Dir, Text string }
 	}

@@ -47,6 +47,7 @@ func servedCard(t *testing.T) (*emulator.Card, string) {
 }
 
 func TestCheckCardPasses(t *testing.T) {
+	t.Parallel()
 	card, address := servedCard(t)
 	var out bytes.Buffer
 	err := checkCardCommand(t.Context(), []string{address, "-yes", "-group", "identity,numbers,hosts,restart"}, &out, io.Discard)
@@ -70,6 +71,7 @@ func TestCheckCardPasses(t *testing.T) {
 }
 
 func TestCheckCardSaysWhatFailed(t *testing.T) {
+	t.Parallel()
 	_, address := servedCard(t)
 	var out bytes.Buffer
 	err := checkCardCommand(t.Context(), []string{"-yes", "-group", "identity", "-watchdog", "2s", "tcp://" + address}, &out, io.Discard)
@@ -87,6 +89,7 @@ func TestCheckCardSaysWhatFailed(t *testing.T) {
 }
 
 func TestCheckCardInJSON(t *testing.T) {
+	t.Parallel()
 	_, address := servedCard(t)
 	var out, notes bytes.Buffer
 	if err := checkCardCommand(t.Context(), []string{address, "-json", "-yes", "-group", "identity"}, &out, &notes); err != nil {
@@ -112,6 +115,7 @@ func TestCheckCardInJSON(t *testing.T) {
 
 // TestCheckCardAsks holds that nothing is sent to a card before somebody says yes.
 func TestCheckCardAsks(t *testing.T) {
+	t.Parallel()
 	_, address := servedCard(t)
 	for _, c := range []struct {
 		name, typed string
@@ -138,6 +142,7 @@ func TestCheckCardAsks(t *testing.T) {
 }
 
 func TestCheckCardCommandLine(t *testing.T) {
+	t.Parallel()
 	for _, args := range [][]string{
 		{}, {"one:1", "two:2"}, {"nowhere"}, {"tcp://host"}, {"ftp://host:1"}, {"serial://tty"}, {"host:1", "-group", "nonsense"},
 		{"host:1", "-paths", "12"}, {"host:1", "-timeout", "0s"}, {"host:1", "-watchdog", "-1s"}, {"host:1", "-nonsense"},

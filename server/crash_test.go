@@ -2,11 +2,11 @@ package main
 
 import (
 	"encoding/json"
+	"flag"
 	"fmt"
 	"maps"
 	"math"
 	"math/rand/v2"
-	"os"
 	"regexp"
 	"slices"
 	"strconv"
@@ -27,9 +27,9 @@ import (
 
 const (
 	crashProcedure = "crash"
-	final          = 0 // index of its measurement whose results change no more
-	watched        = 2 // and of that which goes on until the kill
-	killWithin     = 500 * time.Millisecond
+	final          = 0  // index of its measurement whose results change no more
+	watched        = 2  // and of that which goes on until the kill
+	killWithin     = 60 // answers, frames of the page and of the API together
 )
 
 // crashing is a procedure with results early on and many readings later.
@@ -48,26 +48,13 @@ func crashing() procedure.Procedure {
 		Measurements: []procedure.Measurement{contact, sweep, watch}}
 }
 
-// kills is how often the program is killed: 200 times takes too long for every
-// day's test on a small machine, and is done with CI=true or OHMKEEP_KILLS.
-func kills(t *testing.T) int {
-	if n, err := strconv.Atoi(os.Getenv("OHMKEEP_KILLS")); err == nil {
-		return n
-	}
-	switch {
-	case testing.Short():
-		return 5
-	case os.Getenv("CI") != "":
-		return 200
-	}
-	t.Log("20 kills; with CI=true or OHMKEEP_KILLS=200 all of them")
-	return 20
-}
+var kills = flag.Int("kills", 8, "how often TestKilledProgramLosesNothingShown kills the program; at most 4 with -short")
 
 // What any viewer was shown is there after the program was killed at any
 // moment of a run, bit for bit; the run is marked; the file is whole; the bench
 // is safe.
 func TestKilledProgramLosesNothingShown(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	p := startProcess(t, dir, "-demo=false")
 	c := p.token("operator")
@@ -76,10 +63,13 @@ func TestKilledProgramLosesNothingShown(t *testing.T) {
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 0))
 	var readings, results, seen int
-	n := kills(t)
+	n := *kills
+	if testing.Short() {
+		n = min(n, 4)
+	}
 	for round := range n {
 		s := newShown(c.start(demo.TarnelKey, crashProcedure))
-		s.watch(c, p, time.Duration(random.Int64N(int64(killWithin))))
+		s.watch(c, p, random.IntN(killWithin))
 		p = startProcess(t, dir, "-demo=false")
 		c.base = p.base
 		s.check(t, c)
@@ -133,11 +123,13 @@ type shown struct {
 	results map[string]bool // rows of the page's table of results
 	listed  []json.RawMessage
 	read    [watched + 1]columns
-	csv     string // of the watched measurement
+	csv     string        // of the watched measurement
+	left    int           // answers until the kill
+	moment  chan struct{} // closed then
 }
 
 func newShown(id string) *shown {
-	return &shown{id: id, rows: map[string]bool{}, results: map[string]bool{}}
+	return &shown{id: id, rows: map[string]bool{}, results: map[string]bool{}, moment: make(chan struct{})}
 }
 
 // most is the largest number of readings that anybody was shown.
@@ -149,16 +141,28 @@ func (s *shown) most() int {
 	return max(n, s.count)
 }
 
-// watch shows the run to a page and to a program until the server is killed.
-func (s *shown) watch(c *apiClient, p *process, after time.Duration) {
-	moment := time.After(after)
+// watch shows the run to a page and to a program, and kills the server after so
+// many answers to both: a moment that a busy machine does not put before the
+// first reading.
+func (s *shown) watch(c *apiClient, p *process, answers int) {
+	s.left = answers + 1
+	s.answered()
 	conn := c.watch(s.id)
 	var viewers sync.WaitGroup
 	viewers.Go(func() { s.page(c.t, conn) })
 	viewers.Go(func() { s.program(c) })
-	<-moment
+	<-s.moment
 	p.kill()
 	viewers.Wait()
+}
+
+// answered counts an answer; the last before the kill names the moment.
+func (s *shown) answered() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.left--; s.left == 0 {
+		close(s.moment)
+	}
 }
 
 var (
@@ -194,6 +198,7 @@ func (s *shown) page(t testing.TB, conn *websocket.Conn) {
 			maps.Copy(s.results, resultRows(part))
 		}
 		s.mu.Unlock()
+		s.answered()
 	}
 }
 
@@ -234,6 +239,7 @@ func (s *shown) program(c *apiClient) {
 			s.mu.Lock()
 			s.read[m].append(got)
 			s.mu.Unlock()
+			s.answered()
 		}
 		status, text, err := c.try("GET", "/runs/"+s.id+"/results", nil)
 		var results struct{ Items []json.RawMessage }

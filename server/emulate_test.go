@@ -13,7 +13,6 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/demo"
@@ -75,6 +74,7 @@ func asks(t *testing.T, stream io.ReadWriter, answers ...[2]string) {
 }
 
 func TestEmulateOverTCP(t *testing.T) {
+	t.Parallel()
 	file := filepath.Join(t.TempDir(), "bench.json")
 	said, address, _, stop := emulated(t, "-listen", "127.0.0.1:0", "-definition", file, "-watchdog", "3s",
 		"-seed", "5", "-fault", "crlf@2", "-baud", "1000000")
@@ -99,7 +99,6 @@ func TestEmulateOverTCP(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close()
-	_ = conn.SetDeadline(time.Now().Add(20 * time.Second))
 	asks(t, conn,
 		[2]string{"*IDN?", "Ohmkeep,Rehearsal card,rehearsal-5,1"},
 		[2]string{"*OPT?", "CHANNELS 4,WATCHDOG 3,MESSAGE 1024\r"},
@@ -110,6 +109,7 @@ func TestEmulateOverTCP(t *testing.T) {
 }
 
 func TestEmulateOnATerminal(t *testing.T) {
+	t.Parallel()
 	name := filepath.Join(t.TempDir(), "card")
 	_, address, lines, stop := emulated(t, "-pty", "-link", name, "-model", "check-load", "-serial", "77", "-baud", "115200", "-fault", "powercut:1ms@3")
 	if want := "serial://" + name + "?baud=115200"; address != want {
@@ -120,7 +120,6 @@ func TestEmulateOnATerminal(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	_ = f.SetDeadline(time.Now().Add(20 * time.Second))
 	asks(t, f, [2]string{"*IDN?", "Ohmkeep,Rehearsal card,77,1"}, [2]string{"*ESR?", "128"})
 	// After a cut there is a new terminal under the same name.
 	if _, err := io.WriteString(f, "*IDN?\n"); err != nil {
@@ -141,6 +140,7 @@ func TestEmulateOnATerminal(t *testing.T) {
 }
 
 func TestEmulateRefuses(t *testing.T) {
+	t.Parallel()
 	plain := filepath.Join(t.TempDir(), "plain")
 	if err := os.WriteFile(plain, nil, 0o600); err != nil {
 		t.Fatal(err)
@@ -168,6 +168,7 @@ func TestEmulateRefuses(t *testing.T) {
 // Each model sits on contacts that the bench has; the demonstration's parts on
 // those of their pin maps.
 func TestEmulatedSeats(t *testing.T) {
+	t.Parallel()
 	docs := demo.Scenario()
 	for _, key := range modelKeys() {
 		seat := (&emulate{model: key, unitSeed: 1}).seat()

@@ -20,10 +20,10 @@ import (
 	"ohmkeep/server/run"
 )
 
-// injections is how many faults are injected. All 10,000:
+// faults is how many faults are injected. 10,000 of them happen with:
 //
-//	go test ./server -run InjectedFaults -injections 10000 -timeout 20m -v
-var injections = flag.Int("injections", 0, "faults that TestInjectedFaults injects; 0: a few hundred")
+//	go test ./server -run InjectedFaults -faults 10600 -timeout 20m -v
+var faults = flag.Int("faults", 320, "faults that TestInjectedFaults injects; at most 48 with -short")
 
 // truth is a bench that knows what is really on: what it reads says which
 // level it was read at, and which reading of all it is.
@@ -226,13 +226,11 @@ func judge(g *gathered) error {
 // TestInjectedFaults: whatever goes wrong on the wire or with the card, no
 // answer is taken for another's, and no output is believed safe that is not.
 func TestInjectedFaults(t *testing.T) {
+	t.Parallel()
 	const benches = 8
-	want := *injections
-	if want == 0 {
-		want = 320
-	}
+	want := *faults
 	if testing.Short() {
-		want = 48
+		want = min(want, 48)
 	}
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)

@@ -3,7 +3,10 @@ package main
 import (
 	"bytes"
 	"context"
+	"fmt"
+	"io"
 	"log/slog"
+	"os"
 	"regexp"
 	"strings"
 	"sync"
@@ -20,8 +23,9 @@ type program struct {
 	stop func()
 }
 
-// startProgram starts the program on a free port, with its data in dir ("" for
-// a directory of the test's own).
+// startProgram starts the program on a free port, with its data in dir. For ""
+// that is a directory of the test's own; with demo, one of a lab whose
+// demonstration lot has been run already, which takes the program some seconds.
 func startProgram(t testing.TB, dir string, demo bool) *program {
 	t.Helper()
 	return startProgramOn(t, "127.0.0.1:0", dir, demo)
@@ -31,6 +35,9 @@ func startProgramOn(t testing.TB, listen, dir string, demo bool) *program {
 	t.Helper()
 	if dir == "" {
 		dir = t.TempDir()
+		if demo {
+			demonstrated(t, dir)
+		}
 	}
 	var said bytes.Buffer
 	log := slog.New(slog.NewTextHandler(testWriter{t}, &slog.HandlerOptions{Level: slog.LevelWarn}))
@@ -60,6 +67,41 @@ func startProgramOn(t testing.TB, listen, dir string, demo bool) *program {
 	}
 	t.Cleanup(p.stop)
 	return p
+}
+
+// demonstration is the database of a lab whose demonstration lot has been run.
+var demonstration = sync.OnceValues(func() ([]byte, error) {
+	dir, err := os.MkdirTemp("", "ohmkeep-demonstration-")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(dir)
+	a, err := start(context.Background(), options{Listen: "127.0.0.1:0", Data: dir, Demo: true,
+		Log: slog.New(slog.DiscardHandler), Announce: io.Discard})
+	if err != nil {
+		return nil, err
+	}
+	<-a.prepare.ended
+	done, total := a.prepare.progress()
+	if err := a.stop(); err != nil {
+		return nil, err
+	}
+	if done < total || total == 0 {
+		return nil, fmt.Errorf("%d of %d units of the demonstration lot have been run", done, total)
+	}
+	return os.ReadFile(databasePath(dir)) // after the stop: its log is empty
+})
+
+// demonstrated copies the demonstration into a directory.
+func demonstrated(t testing.TB, dir string) {
+	t.Helper()
+	body, err := demonstration()
+	if err == nil {
+		err = os.WriteFile(databasePath(dir), body, 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
 }
 
 // testWriter sends logs to the test.

@@ -12,6 +12,7 @@ import (
 // A second server on the same data is refused before it touches anything: the
 // run of the first goes on.
 func TestSecondServerIsRefused(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	p := startProcess(t, dir, "-demo=false")
 	c := p.token("operator")

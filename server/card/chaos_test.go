@@ -22,8 +22,8 @@ import (
 )
 
 var (
-	faultCount = flag.Int("faults", 600, "faults to inject in TestChaos; 10000 takes about a minute")
-	faultSeed  = flag.Uint64("faultseed", 1, "seed of TestChaos")
+	faults    = flag.Int("faults", 600, "faults that TestChaos injects; at most 200 with -short")
+	firstSeed = flag.Uint64("seed", 1, "first seed of TestChaos")
 )
 
 // witness is the hardware behind an emulated card: it knows what is really on,
@@ -281,7 +281,7 @@ func (x *chaos) read(ch bench.ChannelID) error {
 //
 //	go test ./server/card -run Chaos -faults 10000 -v -timeout 30m
 func TestChaos(t *testing.T) {
-	want := *faultCount
+	want := *faults
 	if testing.Short() {
 		want = min(want, 200)
 	}
@@ -293,7 +293,7 @@ func TestChaos(t *testing.T) {
 	}
 	counts := map[emulator.Kind]int{}
 	injected, calls, failed, again := 0, 0, 0, 0
-	for seed := *faultSeed; injected < want && !t.Failed(); seed++ {
+	for seed := *firstSeed; injected < want && !t.Failed(); seed++ {
 		alone(t, func(t *testing.T) {
 			rnd := rand.New(rand.NewPCG(seed, 4))
 			orders := emulator.NewOrders(seed)

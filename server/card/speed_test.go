@@ -16,7 +16,7 @@ import (
 	"ohmkeep/server/bench"
 )
 
-var exchanges = flag.Int("exchanges", 20_000, "readings in TestADay; 2000000 is a day at 23 a second")
+var readings = flag.Int("readings", 20_000, "readings that TestADay takes; at most 2000 with -short")
 
 // What the plain card answers: the level is within a step of both that are set.
 const (
@@ -177,9 +177,9 @@ func BenchmarkMakeSafe(b *testing.B) {
 // TestADay: as many exchanges as one likes take no memory and leave no
 // goroutine behind.
 //
-//	go test ./server/card -run ADay -v -exchanges 2000000 -timeout 30m
+//	go test ./server/card -run ADay -v -readings 2000000 -timeout 30m
 func TestADay(t *testing.T) {
-	n := *exchanges
+	n := *readings
 	if testing.Short() {
 		n = min(n, 2000)
 	}

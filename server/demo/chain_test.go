@@ -44,7 +44,7 @@ var expected = map[int]struct {
 
 // units is how many units of the lot TestLot measures: all faulty ones and then
 // good ones. All 24 take about 20 s of one core.
-var units = flag.Int("units", 6, "units of the lot to measure, faulty ones first")
+var units = flag.Int("units", 6, "units of the lot that TestLot measures: the faulty ones first, 24 are all")
 
 // TestLot measures the lot: five units fail, each for the reason that it was
 // made faulty, and all others pass.

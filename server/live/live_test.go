@@ -39,7 +39,6 @@ func dial(t *testing.T, url string, since uint64) *websocket.Conn {
 
 func next(t *testing.T, c *websocket.Conn) Frame {
 	t.Helper()
-	_ = c.SetReadDeadline(time.Now().Add(5 * time.Second))
 	_, b, err := c.ReadMessage()
 	if err != nil {
 		t.Fatal(err)

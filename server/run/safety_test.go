@@ -20,8 +20,8 @@ import (
 )
 
 var (
-	safetyCases = flag.Int("safety", 2000, "random procedures that pass the check before power and are carried out")
-	safetyFrom  = flag.Uint64("safety-from", 0, "the first case")
+	procedures = flag.Int("procedures", 200, "random procedures that TestNoRatingIsExceeded carries out: as many as pass the check before power")
+	seed       = flag.Uint64("seed", 0, "first seed of TestNoRatingIsExceeded: each procedure has one of its own")
 )
 
 // margins are what is allowed beyond a rating: the accuracy that the bench
@@ -191,7 +191,7 @@ func carryOut(t *testing.T, seed uint64, rec *procedure.Record, seat rehearsal.S
 func TestNoRatingIsExceeded(t *testing.T) {
 	def := rehearsal.DefaultBench()
 	var next, passed, points, faulty atomic.Int64
-	want := int64(*safetyCases)
+	want := int64(*procedures)
 	if raced {
 		want = min(want, 100)
 	}
@@ -200,7 +200,7 @@ func TestNoRatingIsExceeded(t *testing.T) {
 	for range runtime.GOMAXPROCS(0) {
 		wg.Go(func() {
 			for passed.Load() < want && !t.Failed() {
-				seed := *safetyFrom + uint64(next.Add(1))
+				seed := *seed + uint64(next.Add(1))
 				rec, seat := draw(seed, &def)
 				if !passes(rec, &seat) {
 					continue

@@ -8,8 +8,6 @@ import (
 	"strings"
 	"testing"
 	"time"
-
-	"ohmkeep/server/talk"
 )
 
 // wrongCard is a card that does one thing wrong.
@@ -192,34 +190,23 @@ func TestWrongCards(t *testing.T) {
 			t.Errorf("no wrong card for the group %q", group)
 		}
 	}
-	// They wait more than they work, so that many go at once.
-	turn := make(chan struct{}, 8)
 	begun := map[string]bool{}
 	for _, w := range wrongCards() {
 		if testing.Short() && begun[w.group] {
 			continue // one for each group
 		}
 		begun[w.group] = true
-		r := w.rig(t)
-		var found []talk.Finding
-		var err error
-		done := make(chan struct{})
-		go func() {
-			defer close(done)
-			turn <- struct{}{}
-			found, err = r.run(w.group)
-			<-turn
-		}()
 		t.Run(w.group+"/"+w.title, func(t *testing.T) {
-			t.Parallel()
-			<-done
-			if err != nil {
-				t.Error(err)
-			}
-			if got := failed(found); !slices.Equal(got, w.fails) {
-				report(t, found)
-				t.Errorf("failed %q\n  where %q is right", got, w.fails)
-			}
+			virtually(t, func(t *testing.T) {
+				found, err := w.rig(t).run(w.group)
+				if err != nil {
+					t.Error(err)
+				}
+				if got := failed(found); !slices.Equal(got, w.fails) {
+					report(t, found)
+					t.Errorf("failed %q\n  where %q is right", got, w.fails)
+				}
+			})
 		})
 	}
 }

@@ -16,9 +16,6 @@ import (
 	"ohmkeep/server/bench"
 )
 
-// patience is how long a test waits for a real stream.
-const patience = 20 * time.Second
-
 // listening serves a card over TCP until the test ends, and returns a way to
 // connect to it.
 func listening(t testing.TB, c *Card, wrap func(net.Listener) net.Listener) func() *talker {
@@ -50,7 +47,6 @@ func listening(t testing.TB, c *Card, wrap func(net.Listener) net.Listener) func
 			t.Fatal(err)
 		}
 		t.Cleanup(func() { _ = conn.Close() })
-		_ = conn.SetDeadline(time.Now().Add(patience))
 		return &talker{t, conn, bufio.NewReader(conn)}
 	}
 }
@@ -86,7 +82,7 @@ func TestTCP(t *testing.T) {
 	k.tell("*ESE 9")
 	_ = k.stream.Close()
 	var next *talker
-	for deadline := time.Now().Add(patience); ; {
+	for { // until the card has noticed that the host before is gone
 		next = dial()
 		next.tell("*ESE?")
 		if s, err := next.lines.ReadString('\n'); err == nil {
@@ -94,9 +90,6 @@ func TestTCP(t *testing.T) {
 				t.Errorf("*ESE? %q", s)
 			}
 			break
-		}
-		if time.Now().After(deadline) {
-			t.Fatal("the card is not given to the next host")
 		}
 	}
 	next.wants("OUTP1?;*ESR?", "1;0")
@@ -153,7 +146,6 @@ func openTerminal(t testing.TB, path string) *talker {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = f.Close() })
-	_ = f.SetDeadline(time.Now().Add(patience))
 	return &talker{t, f, bufio.NewReader(f)}
 }
 
@@ -215,8 +207,8 @@ func lineTime(bytes int) time.Duration {
 	return time.Duration(bytes) * 10 * time.Second / baud
 }
 
-// Bytes take the time that they would on the line, each way, and not much
-// more: what a wait is late is not added up.
+// TestPacedStream: bytes take at least the time that they would on the line,
+// each way. How little more they take is BenchmarkPacedReadings'.
 func TestPacedStream(t *testing.T) {
 	host, card := net.Pipe()
 	p := Paced(card, baud)
@@ -255,8 +247,19 @@ func TestPacedStream(t *testing.T) {
 	if least < want {
 		t.Errorf("faster than the line: %v, not %v", least, want)
 	}
-	if least > want*12/10 && !testing.Short() { // a busy machine is late; the best of eight is not by much
-		t.Errorf("%v, not %v", least, want)
+}
+
+// TestPacedIsNotLateTwice: what one wait is late, the next does not wait.
+func TestPacedIsNotLateTwice(t *testing.T) {
+	d := direction{each: time.Millisecond}
+	from := time.Now().Add(-time.Hour) // everything was due long ago
+	for n := 1; n <= 3; n++ {
+		if err := d.pass(t.Context(), from, 100); err != nil {
+			t.Fatal(err)
+		}
+		if want := from.Add(time.Duration(n) * 100 * time.Millisecond); !d.free.Equal(want) {
+			t.Errorf("the line is free %v after it should be", d.free.Sub(want))
+		}
 	}
 }
 
@@ -273,10 +276,9 @@ func TestPacedClose(t *testing.T) {
 	go func() { _, _ = io.Copy(io.Discard, host) }()
 	buf := make([]byte, 1)
 	go func() { _, _ = p.Read(buf) }()
-	began := time.Now()
 	_ = p.Close()
-	if err := <-failed; err == nil || time.Since(began) > 10*time.Second {
-		t.Errorf("%v after %v", err, time.Since(began))
+	if err := <-failed; err == nil {
+		t.Error("it was written to its end")
 	}
 }
 
@@ -298,7 +300,6 @@ func BenchmarkPacedReadings(b *testing.B) {
 // BenchmarkTCPReadings is the same over loopback TCP without line time.
 func BenchmarkTCPReadings(b *testing.B) {
 	k := listening(b, newCard(b, Config{Link: rehearsed(b), Watchdog: time.Minute}), nil)()
-	_ = k.stream.(net.Conn).SetDeadline(time.Time{})
 	k.does(upAndOn)
 	for b.Loop() {
 		k.ask("READ? (@1)")

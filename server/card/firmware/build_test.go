@@ -1,7 +1,6 @@
 package firmware
 
 import (
-	"context"
 	"fmt"
 	"os"
 	"os/exec"
@@ -46,9 +45,7 @@ func compiler(t testing.TB) string {
 // compile runs g++, which must be silent.
 func compile(t testing.TB, args ...string) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
-	defer cancel()
-	out, err := exec.CommandContext(ctx, compiler(t), args...).CombinedOutput()
+	out, err := exec.CommandContext(t.Context(), compiler(t), args...).CombinedOutput()
 	if err != nil || len(out) > 0 {
 		t.Fatalf("g++ %s: %v\n%s", strings.Join(args, " "), err, out)
 	}
@@ -88,7 +85,7 @@ func TestMain(m *testing.M) {
 
 // watchdog is that of the cards in the tests: short, so that it can be waited
 // for, and long against what a busy machine holds a process up.
-const watchdog = 300 * time.Millisecond
+const watchdog = 400 * time.Millisecond
 
 // card are the arguments for the example's card.
 func card(flags ...string) []string {
@@ -134,6 +131,7 @@ func guarded(t testing.TB) string {
 // a newer language, with both types of numbers, without the host's C++ library
 // behind it.
 func TestCompiles(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("compiles everything several times")
 	}
@@ -159,6 +157,7 @@ var allowed = map[string]bool{
 // handful of functions: no memory from the heap, no formatted output, no
 // exceptions.
 func TestNeeds(t *testing.T) {
+	t.Parallel()
 	nm, err := exec.LookPath("nm")
 	if err != nil {
 		if os.Getenv("CI") == "true" {

@@ -79,7 +79,7 @@ func check(t *testing.T, o conformance.Options, excused map[string]string) {
 	r := openRig(t, plain(t))
 	r.start()
 	o.Connection, o.Log, o.Stream = "card", wire.NewLog(1<<20), r.host
-	line := wire.NewLine(r.host, wire.Options{Connection: o.Connection, Log: o.Log, Timeout: patience})
+	line := wire.NewLine(r.host, wire.Options{Connection: o.Connection, Log: o.Log, Timeout: time.Hour})
 	o.Restart = func(context.Context) (*wire.Line, io.Writer, error) {
 		r.restart()
 		return line, r.host, nil

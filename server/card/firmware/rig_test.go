@@ -53,10 +53,6 @@ func (s *said) String() string {
 	return s.text.String()
 }
 
-// patience is how long anything may take on a machine that has other things
-// to do. No test passes by waiting for it.
-const patience = 5 * time.Second
-
 // newRig starts a program on a new pseudo-terminal and listens to it.
 func newRig(t testing.TB, path string) *rig {
 	t.Helper()
@@ -109,11 +105,7 @@ func (r *rig) start() {
 	if err := r.process.Start(); err != nil {
 		r.t.Fatal(err)
 	}
-	select {
-	case <-r.said.ready:
-	case <-time.After(patience):
-		r.t.Fatalf("the card does not come up: %s", r.said)
-	}
+	<-r.said.ready
 }
 
 // restart is the power switch.
@@ -135,8 +127,6 @@ func (r *rig) hangUp() {
 	if err := r.host.Close(); err != nil && !errors.Is(err, os.ErrClosed) {
 		r.t.Error(err)
 	}
-	kill := time.AfterFunc(patience, func() { _ = r.process.Process.Kill() })
-	defer kill.Stop()
 	err := r.process.Wait()
 	r.process = nil
 	if text := r.said.String(); err != nil || text != "ready\n" {
@@ -167,15 +157,11 @@ func (r *rig) listen() {
 // line reads one line.
 func (r *rig) line() string {
 	r.t.Helper()
-	select {
-	case text, more := <-r.lines:
-		if more {
-			return text
-		}
-	case <-time.After(patience):
+	text, more := <-r.lines
+	if !more {
+		r.t.Fatalf("the line has ended: %s", r.said)
 	}
-	r.t.Fatalf("no line came: %s", r.said)
-	return ""
+	return text
 }
 
 // ask sends a message and reads a line.
@@ -226,15 +212,18 @@ func (r *rig) silence() {
 	}
 }
 
-// wait lets the watchdog's time pass, and returns what came meanwhile.
+// wait lets the watchdog's time pass, in real time as the card is a process of
+// its own, and returns what came meanwhile.
 func (r *rig) wait() []string {
 	r.t.Helper()
 	var lines []string
-	for over := time.After(watchdog * 5 / 4); ; {
+	over := time.NewTimer(watchdog * 5 / 4)
+	defer over.Stop()
+	for {
 		select {
 		case text := <-r.lines:
 			lines = append(lines, text)
-		case <-over:
+		case <-over.C:
 			return lines
 		}
 	}

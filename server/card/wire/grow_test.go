@@ -1,31 +1,25 @@
 package wire
 
 import (
+	"flag"
 	"fmt"
-	"os"
 	"runtime"
-	"strconv"
 	"testing"
 	"time"
 
 	"ohmkeep/server/bench"
 )
 
-// Exchanges, timeouts and reconnections leave nothing behind. A day at a
+var exchanges = flag.Int("exchanges", 20_000, "exchanges of TestLineDoesNotGrow; at most 2000 with -short")
+
+// TestLineDoesNotGrow: exchanges, timeouts and reconnections leave nothing behind. A day at a
 // thousand exchanges a second:
 //
-//	OHMKEEP_EXCHANGES=86400000 go test ./server/card/wire -run DoesNotGrow -timeout 2h -v
+//	go test ./server/card/wire -run DoesNotGrow -exchanges 86400000 -timeout 2h -v
 func TestLineDoesNotGrow(t *testing.T) {
-	exchanges := 20_000
-	if text := os.Getenv("OHMKEEP_EXCHANGES"); text != "" {
-		n, err := strconv.Atoi(text)
-		if err != nil || n < 1 {
-			t.Fatalf("OHMKEEP_EXCHANGES=%s", text)
-		}
-		exchanges = n
-	}
+	exchanges := *exchanges
 	if testing.Short() {
-		exchanges = 2_000
+		exchanges = min(exchanges, 2_000)
 	}
 	dial := DialerOf(bench.Address{Network: "tcp", Place: answerer(t)})
 	log := NewLog(1 << 20)

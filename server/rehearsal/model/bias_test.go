@@ -165,14 +165,16 @@ func explore(t *testing.T, m Model, points int, seed uint64) tally {
 }
 
 var (
-	biasPoints = flag.Int("bias.points", 100_000, "bias points over all models and faults; 2000 with -short")
-	biasSeed   = flag.Uint64("bias.seed", 0, "the first of the seeds that the bias points are drawn from, one for a model")
+	points = flag.Int("points", 5_000, "random bias points over all models and faults that TestEveryBiasPoint solves; at most 2000 with -short")
+	seed   = flag.Uint64("seed", 0, "first seed of TestEveryBiasPoint: each model has one of its own")
 )
 
+// TestEveryBiasPoint solves random bias points of every model with random
+// faults: each converges, to a residual that is none.
 func TestEveryBiasPoint(t *testing.T) {
-	points := *biasPoints
+	points := *points
 	if testing.Short() || raceDetector {
-		points = 2_000
+		points = min(points, 2_000)
 	}
 	models := All()
 	for k, m := range models {
@@ -183,7 +185,7 @@ func TestEveryBiasPoint(t *testing.T) {
 		t.Run(m.Key, func(t *testing.T) {
 			t.Parallel()
 			start := time.Now()
-			s := explore(t, m, share, *biasSeed+uint64(k))
+			s := explore(t, m, share, *seed+uint64(k))
 			t.Logf("%d points, %d cold, %.1f steps (most %d), %v, residual %.1g, %v", s.points, s.cold,
 				float64(s.steps)/float64(s.points), s.worstSteps, s.methods, s.residual, time.Since(start).Round(time.Millisecond))
 			if s.points != share {

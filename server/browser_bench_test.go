@@ -42,11 +42,11 @@ func (b *tab) stopRun(p *program) time.Duration {
 	b.Click("#stop-run")
 	look := time.NewTicker(time.Millisecond)
 	defer look.Stop()
-	for p.app.places.station().Snapshot().State != bench.Safe {
+	for p.app.benches.station().Snapshot().State != bench.Safe {
 		<-look.C
 	}
 	clicked := time.UnixMilli(int64(evaluate[float64](b, `window.clicked`)))
-	return p.app.places.station().Snapshot().Since.Sub(clicked)
+	return p.app.benches.station().Snapshot().Since.Sub(clicked)
 }
 
 // BenchmarkBrowserStop is the time from the click on stop in a browser to a

@@ -1,30 +1,30 @@
 package main
 
 import (
+	"ohmkeep/server/bench"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/rehearsal/model"
-	"ohmkeep/server/routes"
 )
 
 // rehearser offers a rehearsal bench to the routes, in their words.
 type rehearser struct{ bench *rehearsal.Bench }
 
-func (r rehearser) Models() []routes.Model {
-	var out []routes.Model
+func (r rehearser) Models() []bench.Model {
+	var out []bench.Model
 	for _, m := range model.All() {
-		x := routes.Model{Key: m.Key, Title: m.Title, Pins: m.Pins}
+		x := bench.Model{Key: m.Key, Title: m.Title, Pins: m.Pins}
 		for _, o := range m.Options {
-			x.Options = append(x.Options, routes.ModelOption{Key: o.Key, Title: o.Title, Unit: o.Unit, Default: o.Default})
+			x.Options = append(x.Options, bench.ModelOption{Key: o.Key, Title: o.Title, Unit: o.Unit, Default: o.Default})
 		}
 		out = append(out, x)
 	}
 	return out
 }
 
-func (r rehearser) UnitFaultKinds() []routes.FaultKind {
-	var out []routes.FaultKind
+func (r rehearser) UnitFaultKinds() []bench.FaultKind {
+	var out []bench.FaultKind
 	for _, k := range model.FaultKinds() {
-		x := routes.FaultKind{Kind: k.Kind, Title: k.Title, Fields: []string{"pin"}}
+		x := bench.FaultKind{Kind: k.Kind, Title: k.Title, Fields: []string{"pin"}}
 		if k.TwoPins {
 			x.Fields = append(x.Fields, "pin2")
 		}
@@ -36,21 +36,21 @@ func (r rehearser) UnitFaultKinds() []routes.FaultKind {
 	return out
 }
 
-func (r rehearser) BenchFaultKinds() []routes.FaultKind {
-	var out []routes.FaultKind
+func (r rehearser) BenchFaultKinds() []bench.FaultKind {
+	var out []bench.FaultKind
 	for _, k := range rehearsal.FaultKinds() {
-		out = append(out, routes.FaultKind{Kind: k.Kind, Title: k.Title, Fields: k.Fields, Unit: k.Unit})
+		out = append(out, bench.FaultKind{Kind: k.Kind, Title: k.Title, Fields: k.Fields, Unit: k.Unit})
 	}
 	return out
 }
 
-func (r rehearser) Seat(q routes.Seating) error {
+func (r rehearser) Seat(q bench.Seating) error {
 	seat, faults := seatOf(q)
 	return r.bench.Replace(seat, faults)
 }
 
 // seatOf turns a seating as it is kept into what the rehearsal bench takes.
-func seatOf(q routes.Seating) (rehearsal.Seat, []rehearsal.BenchFault) {
+func seatOf(q bench.Seating) (rehearsal.Seat, []rehearsal.BenchFault) {
 	seat := rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, PinMap: q.PinMap}
 	for _, f := range q.UnitFaults {
 		seat.Faults = append(seat.Faults, model.Fault{Kind: f.Kind, Pin: f.Pin, Pin2: f.Pin2, Value: f.Value})

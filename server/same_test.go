@@ -17,7 +17,6 @@ import (
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/rehearsal"
-	"ohmkeep/server/routes"
 	"ohmkeep/server/run"
 )
 
@@ -57,7 +56,7 @@ func rehearsalFor(t testing.TB, clock bench.Clock, d *dut.Device, pm bench.PinMa
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := (rehearser{b}).Seat(routes.Seating{Device: d.Key, Model: d.Model, Seed: 11, PinMap: pm}); err != nil {
+	if err := (rehearser{b}).Seat(bench.Seating{Device: d.Key, Model: d.Model, Seed: 11, PinMap: pm}); err != nil {
 		t.Fatal(err)
 	}
 	return b

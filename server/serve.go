@@ -17,6 +17,7 @@ import (
 	"ohmkeep/server/card/firmware"
 	"ohmkeep/server/card/protocol"
 	"ohmkeep/server/demo"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/rehearsal"
@@ -48,7 +49,7 @@ type app struct {
 	options
 	store    *store.Store
 	hub      *live.Hub
-	places   *places
+	benches  *benches
 	runs     *liverun.Runs
 	prepare  *preparation // of the demonstration lot; nil without one
 	server   *http.Server
@@ -132,14 +133,14 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	a.hub = live.NewHub(a.Log, routes.OriginCheck(names))
 	runs := liverun.New(a.hub, a.Log)
 	a.runs = runs
-	a.places = &places{store: a.store, runs: runs, log: a.Log, rehearsal: b, rehearsed: def, clock: clock, open: openCards(a.Log)}
-	place, err := a.places.first(ctx)
+	a.benches = &benches{store: a.store, runs: runs, log: a.Log, rehearsal: b, rehearsed: def, clock: clock, open: openCards(a.Log)}
+	first, err := a.benches.first(ctx)
 	if err != nil {
 		return nil, err
 	}
 	cfg := routes.Config{
 		Store: a.store, Hub: a.hub, Runs: runs, Hosts: names, Log: a.Log, Version: versionText(),
-		Place: place, Use: a.places.Use, Protocol: protocol.Reference(),
+		Lab: lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use}, first), Protocol: protocol.Reference(),
 	}
 	if cfg.Firmware, err = firmware.Zip(); err != nil {
 		return nil, err
@@ -157,7 +158,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 }
 
 // atWork reports whether a run is at work on the bench.
-func (a *app) atWork() bool { return a.places.station().Snapshot().Run != "" }
+func (a *app) atWork() bool { return a.benches.station().Snapshot().Run != "" }
 
 // hostNames are the names that browsers may call this server by.
 func hostNames(extra string) []string {
@@ -210,8 +211,8 @@ func (a *app) stop() error {
 	ctx, cancel := context.WithTimeout(context.Background(), stopWithin)
 	defer cancel()
 	var errs []error
-	if a.places != nil {
-		errs = append(errs, a.places.close(ctx))
+	if a.benches != nil {
+		errs = append(errs, a.benches.close(ctx))
 	}
 	if a.prepare != nil {
 		a.prepare.stop()

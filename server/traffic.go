@@ -5,8 +5,8 @@ import (
 	"log/slog"
 	"sync"
 
+	"ohmkeep/server/lab"
 	"ohmkeep/server/procedure"
-	"ohmkeep/server/routes"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
 )
@@ -27,7 +27,7 @@ const (
 // cards meanwhile.
 type cardRecorder struct {
 	*store.Store
-	cards routes.Cards
+	cards lab.Cards
 	log   *slog.Logger
 
 	mu   sync.Mutex

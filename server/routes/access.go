@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
@@ -16,19 +17,11 @@ const (
 	sessionLength = 30 * 24 * time.Hour
 )
 
-// Viewer is who asks.
-type Viewer struct {
-	Name string
-	Role store.Role
-	// Session tells two browsers of one person apart where a bench is held.
-	Session string
-}
+type personKey struct{}
 
-type viewerKey struct{}
-
-// viewerOf returns who asks; the zero Viewer where nobody has signed in.
-func viewerOf(ctx context.Context) Viewer {
-	v, _ := ctx.Value(viewerKey{}).(Viewer)
+// personOf returns who asks; nobody where nobody has signed in.
+func personOf(ctx context.Context) lab.Person {
+	v, _ := ctx.Value(personKey{}).(lab.Person)
 	return v
 }
 
@@ -47,33 +40,33 @@ func (s *Server) identify(next http.Handler) http.Handler {
 			writeProblem(w, r, p)
 			return
 		}
-		next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), viewerKey{}, v)))
+		next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), personKey{}, v)))
 	})
 }
 
-func (s *Server) whoAsks(r *http.Request) (Viewer, error) {
+func (s *Server) whoAsks(r *http.Request) (lab.Person, error) {
 	if header := r.Header.Get("Authorization"); header != "" {
 		scheme, token, _ := strings.Cut(header, " ")
 		if !strings.EqualFold(scheme, "Bearer") {
-			return Viewer{}, problem.New(problem.Denied, "Send the token as Authorization: Bearer TOKEN.")
+			return lab.Person{}, problem.New(problem.Denied, "Send the token as Authorization: Bearer TOKEN.")
 		}
 		a, err := s.Store.TokenAccess(r.Context(), strings.TrimSpace(token))
-		return Viewer{Name: a.Name, Role: a.Role, Session: "token " + token}, err
+		return lab.Person{Name: a.Name, Role: a.Role, Session: "token " + token}, err
 	}
 	cookie, err := r.Cookie(sessionCookie)
 	if err != nil {
-		return Viewer{}, nil
+		return lab.Person{}, nil
 	}
 	a, err := s.Store.Session(r.Context(), cookie.Value)
 	if problem.CodeOf(err) == problem.Denied {
-		return Viewer{}, nil
+		return lab.Person{}, nil
 	}
-	return Viewer{Name: a.Name, Role: a.Role, Session: cookie.Value}, err
+	return lab.Person{Name: a.Name, Role: a.Role, Session: cookie.Value}, err
 }
 
 // allow checks that whoever asks may do what the route does.
 func (s *Server) allow(e route, r *http.Request) error {
-	v := viewerOf(r.Context())
+	v := personOf(r.Context())
 	switch {
 	case v.Role >= e.role:
 		return nil

@@ -11,6 +11,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/run"
@@ -76,13 +77,13 @@ func checkNote(ps *dut.Problems, text string) {
 }
 
 // startRun starts a stored procedure on the bench and returns the run's id.
-func (s *Server) startRun(ctx context.Context, who Viewer, q StartRequest) (string, error) {
+func (s *Server) startRun(ctx context.Context, who lab.Person, q StartRequest) (string, error) {
 	s.socket.Lock()
 	defer s.socket.Unlock()
 	return s.startLocked(ctx, who, q)
 }
 
-func (s *Server) startLocked(ctx context.Context, who Viewer, q StartRequest) (string, error) {
+func (s *Server) startLocked(ctx context.Context, who lab.Person, q StartRequest) (string, error) {
 	q.Serial, q.Lot = strings.TrimSpace(q.Serial), strings.TrimSpace(q.Lot)
 	if err := q.check(); err != nil {
 		return "", err
@@ -121,17 +122,17 @@ type said struct{ acknowledge, confirm []string }
 
 // launch completes a record and hands it to the station, to be kept by to; nil
 // is where the station keeps its runs.
-func (s *Server) launch(ctx context.Context, who Viewer, rec *procedure.Record, to run.Recorder, confirm []string) (string, error) {
+func (s *Server) launch(ctx context.Context, who lab.Person, rec *procedure.Record, to run.Recorder, confirm []string) (string, error) {
 	s.socket.Lock()
 	defer s.socket.Unlock()
 	return s.launchLocked(ctx, who, rec, to, said{confirm: confirm})
 }
 
-func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Record, to run.Recorder, words said) (string, error) {
+func (s *Server) launchLocked(ctx context.Context, who lab.Person, rec *procedure.Record, to run.Recorder, words said) (string, error) {
 	if err := s.mayUse(who); err != nil {
 		return "", err
 	}
-	pm, err := s.Store.GetPinMap(ctx, rec.Device.Key, s.at().Bench.Key, 0)
+	pm, err := s.Store.GetPinMap(ctx, rec.Device.Key, s.bench(ctx).Definition.Key, 0)
 	if problem.CodeOf(err) == problem.NotFound || err == nil && pm.Removed {
 		return "", problem.Field("device", "this device has no pin map for this bench yet")
 	}
@@ -145,7 +146,7 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 	if err != nil {
 		return "", err
 	}
-	rec.PinMap, rec.Bench, rec.Identity, rec.Rehearsal = pm.Body, s.at().Bench, s.at().Identity(), s.at().Identity().Rehearsal
+	rec.PinMap, rec.Bench, rec.Identity, rec.Rehearsal = pm.Body, s.bench(ctx).Definition, s.bench(ctx).Identity(), s.bench(ctx).Identity().Rehearsal
 	rec.Operator, rec.Status, rec.Started = who.Name, procedure.Running, s.Now()
 	if seated != nil {
 		rec.Seated = seated
@@ -175,7 +176,7 @@ func (s *Server) launchLocked(ctx context.Context, who Viewer, rec *procedure.Re
 		return "", err
 	}
 	s.Runs.Open(rec)
-	if _, err := s.at().Station.StartWith(rec, to); err != nil {
+	if _, err := s.bench(ctx).Station.StartWith(rec, to); err != nil {
 		s.Runs.Discard(rec.ID)
 		return "", s.inTheWay(err)
 	}
@@ -199,7 +200,7 @@ func (s *Server) mayBegin() error {
 }
 
 // mayUse refuses where somebody else holds control of the bench.
-func (s *Server) mayUse(who Viewer) error {
+func (s *Server) mayUse(who lab.Person) error {
 	now := s.at().Station.Snapshot()
 	if now.Session != "" && now.Session != who.Session {
 		return &run.HeldError{Name: now.Holder}
@@ -208,8 +209,8 @@ func (s *Server) mayUse(who Viewer) error {
 }
 
 // stopRun ends a run. Stopping one that has ended is a conflict, not a fault.
-func (s *Server) stopRun(ctx context.Context, who Viewer, id string) error {
-	if !s.at().Station.StopRun(id, "stopped by "+who.Name) {
+func (s *Server) stopRun(ctx context.Context, who lab.Person, id string) error {
+	if !s.bench(ctx).Station.StopRun(id, "stopped by "+who.Name) {
 		if _, err := s.Store.GetRun(ctx, id); err != nil && !s.isManual(id) {
 			return err
 		}
@@ -220,10 +221,10 @@ func (s *Server) stopRun(ctx context.Context, who Viewer, id string) error {
 }
 
 // makeSafe makes the bench safe: anybody who is signed in may, at any time.
-func (s *Server) makeSafe(ctx context.Context, who Viewer) error {
+func (s *Server) makeSafe(ctx context.Context, who lab.Person) error {
 	s.cardCheck.stop(errors.New("the bench was made safe by " + who.Name))
-	err := s.at().Station.MakeSafe(context.WithoutCancel(ctx), who.Name)
-	s.note(ctx, who, "make safe", s.at().Bench.Key, errText(err))
+	err := s.bench(ctx).Station.MakeSafe(context.WithoutCancel(ctx), who.Name)
+	s.note(ctx, who, "make safe", s.bench(ctx).Definition.Key, errText(err))
 	if err != nil {
 		return problem.New(problem.Upstream, sentence(notSafe(err)))
 	}
@@ -237,25 +238,25 @@ func errText(err error) string {
 	return err.Error()
 }
 
-func (s *Server) takeControl(ctx context.Context, who Viewer) error {
-	take := s.at().Station.Take
+func (s *Server) takeControl(ctx context.Context, who lab.Person) error {
+	take := s.bench(ctx).Station.Take
 	if who.Role == store.Owner {
-		take = s.at().Station.TakeOver
+		take = s.bench(ctx).Station.TakeOver
 	}
-	before := s.at().Station.Snapshot().Session
+	before := s.bench(ctx).Station.Snapshot().Session
 	if err := take(who.Name, who.Session); err != nil {
 		return err
 	}
 	if before != who.Session {
 		s.confirmed.forget()
 	}
-	s.note(ctx, who, "take control", s.at().Bench.Key, "")
+	s.note(ctx, who, "take control", s.bench(ctx).Definition.Key, "")
 	return nil
 }
 
-func (s *Server) releaseControl(ctx context.Context, who Viewer) error {
+func (s *Server) releaseControl(ctx context.Context, who lab.Person) error {
 	s.letGo(who.Session)
-	s.note(ctx, who, "release control", s.at().Bench.Key, "")
+	s.note(ctx, who, "release control", s.bench(ctx).Definition.Key, "")
 	return nil
 }
 
@@ -268,14 +269,14 @@ func (s *Server) letGo(session string) {
 }
 
 // seat puts something on the rehearsal bench.
-func (s *Server) seat(ctx context.Context, who Viewer, q Seating) error {
+func (s *Server) seat(ctx context.Context, who lab.Person, q bench.Seating) error {
 	s.socket.Lock()
 	defer s.socket.Unlock()
 	return s.seatLocked(ctx, who, q)
 }
 
-func (s *Server) seatLocked(ctx context.Context, who Viewer, q Seating) error {
-	if s.at().Rehearse == nil {
+func (s *Server) seatLocked(ctx context.Context, who lab.Person, q bench.Seating) error {
+	if s.bench(ctx).Rehearse == nil {
 		return problem.New(problem.Conflict, "This is a real bench: parts are seated by hand.")
 	}
 	if err := s.mayUse(who); err != nil {
@@ -293,25 +294,25 @@ func (s *Server) seatLocked(ctx context.Context, who Viewer, q Seating) error {
 	if err := s.checkSeating(&q); err != nil {
 		return err
 	}
-	if err := s.at().Station.WhileIdle(func() error { return s.at().Rehearse.Seat(q) }); err != nil {
+	if err := s.bench(ctx).Station.WhileIdle(func() error { return s.bench(ctx).Rehearse.Seat(q) }); err != nil {
 		if errors.Is(err, run.ErrBusy) || errors.Is(err, run.ErrClosed) {
 			return err
 		}
 		return problem.New(problem.Conflict, err.Error()) // the bench's own words: outputs on, or no operating point
 	}
-	if err := s.Store.SetSeating(ctx, s.at().Bench.Key, q, who.Name); err != nil {
+	if err := s.Store.SetSeating(ctx, s.bench(ctx).Definition.Key, q, who.Name); err != nil {
 		return err
 	}
-	s.note(ctx, who, "seat", s.at().Bench.Key, q.Model+" "+q.Serial)
+	s.note(ctx, who, "seat", s.bench(ctx).Definition.Key, q.Model+" "+q.Serial)
 	return nil
 }
 
 // completeSeating fills in what a device decides: the model, and where its
 // pins are.
-func (s *Server) completeSeating(ctx context.Context, q *Seating) error {
+func (s *Server) completeSeating(ctx context.Context, q *bench.Seating) error {
 	if q.Device == "" {
 		if len(q.PinMap.Contacts) == 0 {
-			q.PinMap = straightMap(s.at().Rehearse.Models(), q.Model, s.at().Bench.Key)
+			q.PinMap = straightMap(s.bench(ctx).Rehearse.Models(), q.Model, s.bench(ctx).Definition.Key)
 		}
 		return nil
 	}
@@ -322,7 +323,7 @@ func (s *Server) completeSeating(ctx context.Context, q *Seating) error {
 	if q.Model == "" {
 		q.Model = d.Body.Model
 	}
-	pm, err := s.Store.GetPinMap(ctx, q.Device, s.at().Bench.Key, 0)
+	pm, err := s.Store.GetPinMap(ctx, q.Device, s.bench(ctx).Definition.Key, 0)
 	if problem.CodeOf(err) == problem.NotFound {
 		return problem.Field("device", "this device has no pin map for this bench yet")
 	}
@@ -333,7 +334,7 @@ func (s *Server) completeSeating(ctx context.Context, q *Seating) error {
 }
 
 // straightMap puts pin n of a model without a device on contact n.
-func straightMap(models []Model, key, benchKey string) bench.PinMap {
+func straightMap(models []bench.Model, key, benchKey string) bench.PinMap {
 	pm := bench.PinMap{Bench: benchKey, Contacts: map[int]int{}}
 	for _, m := range models {
 		if m.Key == key {
@@ -346,14 +347,14 @@ func straightMap(models []Model, key, benchKey string) bench.PinMap {
 }
 
 // seatFresh seats a unit for a run. The same serial number is the same unit.
-func (s *Server) seatFresh(ctx context.Context, who Viewer, rec *procedure.Record) error {
-	if s.at().Rehearse == nil {
+func (s *Server) seatFresh(ctx context.Context, who lab.Person, rec *procedure.Record) error {
+	if s.bench(ctx).Rehearse == nil {
 		return nil
 	}
 	if rec.Device.Model == "" {
 		return problem.Field("device", "this device has no rehearsal model to seat")
 	}
-	return s.seatLocked(ctx, who, Seating{
+	return s.seatLocked(ctx, who, bench.Seating{
 		Device: rec.Device.Key, Serial: rec.Unit.Serial, Lot: rec.Unit.Lot, Model: rec.Device.Model,
 		Seed: SeedOf(rec.Device.Key, rec.Unit.Serial),
 	})
@@ -368,15 +369,15 @@ func SeedOf(device, serial string) uint64 {
 }
 
 // seated is what sits on the rehearsal bench, or nil.
-func (s *Server) seated(ctx context.Context) (*Seating, error) {
-	if s.at().Rehearse == nil {
+func (s *Server) seated(ctx context.Context) (*bench.Seating, error) {
+	if s.bench(ctx).Rehearse == nil {
 		return nil, nil
 	}
-	return KeptSeating(ctx, s.Store, s.at().Bench.Key)
+	return KeptSeating(ctx, s.Store, s.bench(ctx).Definition.Key)
 }
 
 // KeptSeating is what was last put on a rehearsal bench, or nil.
-func KeptSeating(ctx context.Context, kept *store.Store, benchKey string) (*Seating, error) {
+func KeptSeating(ctx context.Context, kept *store.Store, benchKey string) (*bench.Seating, error) {
 	row, err := kept.GetSeating(ctx, benchKey)
 	if problem.CodeOf(err) == problem.NotFound {
 		return nil, nil
@@ -384,7 +385,7 @@ func KeptSeating(ctx context.Context, kept *store.Store, benchKey string) (*Seat
 	if err != nil {
 		return nil, err
 	}
-	var q Seating
+	var q bench.Seating
 	if err := json.Unmarshal(row.Body, &q); err != nil {
 		return nil, fmt.Errorf("seating of bench %s: %w", benchKey, err)
 	}
@@ -393,7 +394,7 @@ func KeptSeating(ctx context.Context, kept *store.Store, benchKey string) (*Seat
 
 // note writes a line into the log of who did what. A line that cannot be
 // written is no reason to undo what was done.
-func (s *Server) note(ctx context.Context, who Viewer, action, subject, detail string) {
+func (s *Server) note(ctx context.Context, who lab.Person, action, subject, detail string) {
 	err := s.Store.Log(context.WithoutCancel(ctx), store.Event{By: who.Name, Action: action, Subject: subject, Detail: detail})
 	if err != nil {
 		s.Log.Error("event not logged", "action", action, "err", err)

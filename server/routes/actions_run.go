@@ -7,14 +7,16 @@ import (
 	"strconv"
 	"time"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 )
 
 // What people do with a run that is kept.
 
-func (s *Server) setNote(ctx context.Context, who Viewer, id, note string) error {
+func (s *Server) setNote(ctx context.Context, who lab.Person, id, note string) error {
 	var ps dut.Problems
 	checkNote(&ps, note)
 	if err := ps.Err(); err != nil {
@@ -27,7 +29,7 @@ func (s *Server) setNote(ctx context.Context, who Viewer, id, note string) error
 	return nil
 }
 
-func (s *Server) deleteRun(ctx context.Context, who Viewer, id string) error {
+func (s *Server) deleteRun(ctx context.Context, who lab.Person, id string) error {
 	rec, err := s.Store.GetRun(ctx, id)
 	if err != nil {
 		return err
@@ -44,7 +46,7 @@ func (s *Server) deleteRun(ctx context.Context, who Viewer, id string) error {
 
 // rerun starts the procedure of a run again, at its latest revision. On a
 // rehearsal bench the same unit is seated again, with the same faults.
-func (s *Server) rerun(ctx context.Context, who Viewer, id string, confirm []string) (string, error) {
+func (s *Server) rerun(ctx context.Context, who lab.Person, id string, confirm []string) (string, error) {
 	rec, err := s.Store.GetRun(ctx, id)
 	if err != nil {
 		return "", err
@@ -54,8 +56,8 @@ func (s *Server) rerun(ctx context.Context, who Viewer, id string, confirm []str
 	}
 	s.socket.Lock()
 	defer s.socket.Unlock()
-	if kept, ok := rec.Seated.(json.RawMessage); ok && s.at().Rehearse != nil {
-		var q Seating
+	if kept, ok := rec.Seated.(json.RawMessage); ok && s.bench(ctx).Rehearse != nil {
+		var q bench.Seating
 		if err := json.Unmarshal(kept, &q); err != nil {
 			return "", fmt.Errorf("seating of run %s: %w", id, err)
 		}
@@ -88,7 +90,7 @@ type ShareLink struct {
 const maxShare = 10 * 365 * 24 * time.Hour
 
 // createShare makes a link to a run; expires 0 is never.
-func (s *Server) createShare(ctx context.Context, who Viewer, id string, expires time.Duration) (ShareLink, error) {
+func (s *Server) createShare(ctx context.Context, who lab.Person, id string, expires time.Duration) (ShareLink, error) {
 	if expires < 0 || expires > maxShare {
 		return ShareLink{}, problem.Field("days", "a link lasts from now to ten years, or for ever when this is left empty")
 	}
@@ -124,7 +126,7 @@ func (s *Server) listShares(ctx context.Context, id string) ([]ShareLink, error)
 }
 
 // revokeShare makes a link of this run void.
-func (s *Server) revokeShare(ctx context.Context, who Viewer, id string, share int64) error {
+func (s *Server) revokeShare(ctx context.Context, who lab.Person, id string, share int64) error {
 	all, err := s.Store.ListShares(ctx, id)
 	if err != nil {
 		return err

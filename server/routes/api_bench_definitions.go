@@ -9,6 +9,7 @@ import (
 	"ohmkeep/server/apidoc"
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
@@ -45,9 +46,9 @@ type apiConnectionHealth talk.Health
 
 // benchOf is how one bench stands. Of a bench that is not in use no state is
 // known.
-func (s *Server) benchOf(ctx context.Context, who Viewer, stored *store.Revised[bench.Definition]) (apiBench, error) {
-	place := s.at()
-	if stored.Body.Key != place.Bench.Key {
+func (s *Server) benchOf(ctx context.Context, who lab.Person, stored *store.Revised[bench.Definition]) (apiBench, error) {
+	place := s.bench(ctx)
+	if stored.Body.Key != place.Definition.Key {
 		return apiBench{Key: stored.Body.Key, Name: stored.Body.Name, Rehearsal: stored.Body.Key == rehearsalBench, Rev: stored.Rev,
 			Channels: len(stored.Body.Channels), Contacts: stored.Body.Contacts}, nil
 	}
@@ -57,9 +58,9 @@ func (s *Server) benchOf(ctx context.Context, who Viewer, stored *store.Revised[
 	}
 	now := s.snapshot()
 	b := apiBench{
-		Key: place.Bench.Key, Name: place.Bench.Name, InUse: true, Rehearsal: place.Identity().Rehearsal, Rev: stored.Rev,
-		Newer:    stored.Rev > 0 && place.Bench.Key != rehearsalBench && len(bench.DiffDefinitions(&place.Bench, &stored.Body)) > 0,
-		Channels: len(place.Bench.Channels), Contacts: place.Bench.Contacts,
+		Key: place.Definition.Key, Name: place.Definition.Name, InUse: true, Rehearsal: place.Identity().Rehearsal, Rev: stored.Rev,
+		Newer:    stored.Rev > 0 && place.Definition.Key != rehearsalBench && len(bench.DiffDefinitions(&place.Definition, &stored.Body)) > 0,
+		Channels: len(place.Definition.Channels), Contacts: place.Definition.Contacts,
 		State: now.State, Reason: now.Reason, Since: now.Since, Run: now.Run,
 		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, Seated: seated,
 	}
@@ -73,8 +74,8 @@ func (s *Server) benchOf(ctx context.Context, who Viewer, stored *store.Revised[
 // nothing of it is.
 func (s *Server) storedBench(ctx context.Context, key string) (*store.Revised[bench.Definition], error) {
 	b, err := s.Store.GetBench(ctx, key, 0)
-	if place := s.at(); problem.CodeOf(err) == problem.NotFound && key == place.Bench.Key {
-		return &store.Revised[bench.Definition]{Body: place.Bench}, nil
+	if place := s.bench(ctx); problem.CodeOf(err) == problem.NotFound && key == place.Definition.Key {
+		return &store.Revised[bench.Definition]{Body: place.Definition}, nil
 	}
 	return b, err
 }
@@ -86,7 +87,7 @@ func (s *Server) apiBenches(w http.ResponseWriter, r *http.Request) error {
 	}
 	out := make([]apiBench, len(list))
 	for i := range list {
-		if out[i], err = s.benchOf(r.Context(), viewerOf(r.Context()), &list[i]); err != nil {
+		if out[i], err = s.benchOf(r.Context(), personOf(r.Context()), &list[i]); err != nil {
 			return err
 		}
 	}
@@ -98,7 +99,7 @@ func (s *Server) apiState(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	b, err := s.benchOf(r.Context(), viewerOf(r.Context()), stored)
+	b, err := s.benchOf(r.Context(), personOf(r.Context()), stored)
 	if err != nil {
 		return err
 	}
@@ -128,12 +129,12 @@ func (s *Server) apiPutDefinition(w http.ResponseWriter, r *http.Request) error 
 	if err := ps.Err(); err != nil {
 		return err
 	}
-	rev, err := s.saveBench(r.Context(), viewerOf(r.Context()), def, expected)
+	rev, err := s.saveBench(r.Context(), personOf(r.Context()), def, expected)
 	return replySaved(w, expected, rev, err)
 }
 
 func (s *Server) apiDeleteBench(w http.ResponseWriter, r *http.Request) error {
-	if err := s.deleteBench(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "key")); err != nil {
+	if err := s.deleteBench(r.Context(), personOf(r.Context()), chi.URLParam(r, "key")); err != nil {
 		return err
 	}
 	return noContent(w)
@@ -170,7 +171,7 @@ func (s *Server) apiBenchWarnings(w http.ResponseWriter, r *http.Request) error 
 }
 
 func (s *Server) apiUseBench(w http.ResponseWriter, r *http.Request) error {
-	if err := s.useBench(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "key"), r.URL.Query().Get("powerOff") == "true"); err != nil {
+	if err := s.useBench(r.Context(), personOf(r.Context()), chi.URLParam(r, "key"), r.URL.Query().Get("powerOff") == "true"); err != nil {
 		return err
 	}
 	return s.apiState(w, r)
@@ -180,11 +181,11 @@ func (s *Server) apiUseBench(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) onBench(handle func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
 	return func(w http.ResponseWriter, r *http.Request) error {
 		key := chi.URLParam(r, "key")
-		if key == s.at().Bench.Key {
+		if key == s.bench(r.Context()).Definition.Key {
 			return handle(w, r)
 		}
 		if b, err := s.Store.GetBench(r.Context(), key, 0); err == nil && !b.Removed {
-			return problem.New(problem.Conflict, "This bench is not in use; "+s.at().Bench.Key+" is.")
+			return problem.New(problem.Conflict, "This bench is not in use; "+s.bench(r.Context()).Definition.Key+" is.")
 		}
 		return problem.NoSuch("bench of this key")
 	}

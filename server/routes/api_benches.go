@@ -30,41 +30,41 @@ func (s *Server) benchEndpoints() []endpoint {
 
 // apiBench is how a bench stands.
 type apiBench struct {
-	Key       string      `json:"key"`
-	Name      string      `json:"name"`
-	InUse     bool        `json:"inUse" doc:"one bench of a server is in use at a time"`
-	Rehearsal bool        `json:"rehearsal" doc:"whatever is measured on it is rehearsed"`
-	Rev       int         `json:"rev" doc:"latest revision of its definition"`
-	Newer     bool        `json:"newer,omitempty" doc:"that revision was saved after the bench was put in use, and is not in use yet"`
-	Channels  int         `json:"channels"`
-	Contacts  int         `json:"contacts"`
-	State     bench.State `json:"state,omitempty" doc:"of the bench in use"`
-	Reason    string      `json:"reason,omitempty" doc:"why the state is what it is"`
-	Since     time.Time   `json:"since,omitzero"`
-	Run       string      `json:"run,omitempty" doc:"the run at work"`
-	Holder    string      `json:"holder,omitempty" doc:"who holds control"`
-	Mine      bool        `json:"mine,omitempty" doc:"whether that is whoever asks"`
-	Seated    *Seating    `json:"seated,omitempty" doc:"what is in the socket of a rehearsal bench"`
+	Key       string         `json:"key"`
+	Name      string         `json:"name"`
+	InUse     bool           `json:"inUse" doc:"one bench of a server is in use at a time"`
+	Rehearsal bool           `json:"rehearsal" doc:"whatever is measured on it is rehearsed"`
+	Rev       int            `json:"rev" doc:"latest revision of its definition"`
+	Newer     bool           `json:"newer,omitempty" doc:"that revision was saved after the bench was put in use, and is not in use yet"`
+	Channels  int            `json:"channels"`
+	Contacts  int            `json:"contacts"`
+	State     bench.State    `json:"state,omitempty" doc:"of the bench in use"`
+	Reason    string         `json:"reason,omitempty" doc:"why the state is what it is"`
+	Since     time.Time      `json:"since,omitzero"`
+	Run       string         `json:"run,omitempty" doc:"the run at work"`
+	Holder    string         `json:"holder,omitempty" doc:"who holds control"`
+	Mine      bool           `json:"mine,omitempty" doc:"whether that is whoever asks"`
+	Seated    *bench.Seating `json:"seated,omitempty" doc:"what is in the socket of a rehearsal bench"`
 	// Connections are those of the bench in use, in the definition's order.
 	Connections []apiConnectionHealth `json:"connections,omitempty" doc:"how the connections of the bench in use stand"`
 }
 
 func (s *Server) apiMakeSafe(w http.ResponseWriter, r *http.Request) error {
-	if err := s.makeSafe(r.Context(), viewerOf(r.Context())); err != nil {
+	if err := s.makeSafe(r.Context(), personOf(r.Context())); err != nil {
 		return err
 	}
 	return s.apiState(w, r)
 }
 
 func (s *Server) apiTakeControl(w http.ResponseWriter, r *http.Request) error {
-	if err := s.takeControl(r.Context(), viewerOf(r.Context())); err != nil {
+	if err := s.takeControl(r.Context(), personOf(r.Context())); err != nil {
 		return err
 	}
 	return s.apiState(w, r)
 }
 
 func (s *Server) apiReleaseControl(w http.ResponseWriter, r *http.Request) error {
-	if err := s.releaseControl(r.Context(), viewerOf(r.Context())); err != nil {
+	if err := s.releaseControl(r.Context(), personOf(r.Context())); err != nil {
 		return err
 	}
 	return s.apiState(w, r)
@@ -78,8 +78,8 @@ type apiSeatRequest struct {
 	Model       string             `json:"model,omitempty" doc:"key of a model; left out: that of the device"`
 	Seed        *uint64            `json:"seed,omitempty" doc:"the same seed is the same unit; left out: it follows from device and serial"`
 	Options     map[string]float64 `json:"options,omitempty" doc:"by the option's key"`
-	UnitFaults  []UnitFault        `json:"unitFaults,omitempty"`
-	BenchFaults []BenchFault       `json:"benchFaults,omitempty"`
+	UnitFaults  []bench.UnitFault  `json:"unitFaults,omitempty"`
+	BenchFaults []bench.BenchFault `json:"benchFaults,omitempty"`
 	PinMap      *bench.PinMap      `json:"pinMap,omitempty" doc:"of a model without a device; left out: pin n on contact n"`
 }
 
@@ -88,7 +88,7 @@ func (s *Server) apiSeat(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	q := Seating{Device: a.Device, Serial: a.Serial, Lot: a.Lot, Model: a.Model, Options: a.Options,
+	q := bench.Seating{Device: a.Device, Serial: a.Serial, Lot: a.Lot, Model: a.Model, Options: a.Options,
 		UnitFaults: a.UnitFaults, BenchFaults: a.BenchFaults, Seed: SeedOf(a.Device, a.Serial)}
 	if a.Seed != nil {
 		q.Seed = *a.Seed
@@ -96,7 +96,7 @@ func (s *Server) apiSeat(w http.ResponseWriter, r *http.Request) error {
 	if a.PinMap != nil {
 		q.PinMap = *a.PinMap
 	}
-	if err := s.seat(r.Context(), viewerOf(r.Context()), q); err != nil {
+	if err := s.seat(r.Context(), personOf(r.Context()), q); err != nil {
 		return err
 	}
 	return s.apiState(w, r)
@@ -104,9 +104,9 @@ func (s *Server) apiSeat(w http.ResponseWriter, r *http.Request) error {
 
 // apiModels is what can be seated on a rehearsal bench.
 type apiModels struct {
-	Models      []Model     `json:"models"`
-	UnitFaults  []FaultKind `json:"unitFaults"`
-	BenchFaults []FaultKind `json:"benchFaults"`
+	Models      []bench.Model     `json:"models"`
+	UnitFaults  []bench.FaultKind `json:"unitFaults"`
+	BenchFaults []bench.FaultKind `json:"benchFaults"`
 }
 
 func (s *Server) apiModels(w http.ResponseWriter, _ *http.Request) error {

@@ -80,7 +80,7 @@ func (s *Server) occasionOf(r *http.Request, device string) (occasion, error) {
 	if err != nil {
 		return occasion{}, err
 	}
-	pm, err := s.Store.GetPinMap(r.Context(), device, s.at().Bench.Key, 0)
+	pm, err := s.Store.GetPinMap(r.Context(), device, s.bench(r.Context()).Definition.Key, 0)
 	if problem.CodeOf(err) == problem.NotFound || err == nil && pm.Removed {
 		return occasion{}, problem.Field("device", "this device has no pin map for this bench yet")
 	}
@@ -107,7 +107,7 @@ func (s *Server) apiConfirm(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if _, err := s.confirm(r.Context(), viewerOf(r.Context()), q.Confirm, o); err != nil {
+	if _, err := s.confirm(r.Context(), personOf(r.Context()), q.Confirm, o); err != nil {
 		return err
 	}
 	return replyList(w, s.standing(o))

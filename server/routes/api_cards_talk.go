@@ -67,7 +67,7 @@ type apiTraffic struct {
 
 func (s *Server) apiBenchTraffic(w http.ResponseWriter, r *http.Request) error {
 	var out apiTraffic
-	if p := s.at(); p.Cards != nil {
+	if p := s.bench(r.Context()); p.Cards != nil {
 		after, limit := trafficQuery(r.URL.Query())
 		rows, last := s.logAfter(p, after, limit)
 		out.Items, out.Last = apiEvents(rows), last
@@ -122,7 +122,7 @@ func (s *Server) apiSay(w http.ResponseWriter, r *http.Request) error {
 		q.Wait = 0.3
 	}
 	wait := time.Duration(min(max(q.Wait, 0), 3600) * float64(time.Second))
-	row, err := s.say(r.Context(), viewerOf(r.Context()), sayRequest{q.Connection, q.Message, wait, q.Confirm})
+	row, err := s.say(r.Context(), personOf(r.Context()), sayRequest{q.Connection, q.Message, wait, q.Confirm})
 	if err != nil {
 		return err
 	}
@@ -178,7 +178,7 @@ func (s *Server) apiStartCheck(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if err := s.startCheck(r.Context(), viewerOf(r.Context()), checkRequest{q.Connection, q.Confirm}); err != nil {
+	if err := s.startCheck(r.Context(), personOf(r.Context()), checkRequest{q.Connection, q.Confirm}); err != nil {
 		return err
 	}
 	return reply(w, http.StatusAccepted, s.cardCheckNow())

@@ -67,7 +67,7 @@ func (s *Server) apiPutDevice(w http.ResponseWriter, r *http.Request) error {
 	if err := ps.Err(); err != nil {
 		return err
 	}
-	rev, err := s.Store.SaveDevice(r.Context(), d, expected, viewerOf(r.Context()).Name)
+	rev, err := s.Store.SaveDevice(r.Context(), d, expected, personOf(r.Context()).Name)
 	return replySaved(w, expected, rev, err)
 }
 
@@ -126,7 +126,7 @@ func (s *Server) apiPutPinMap(w http.ResponseWriter, r *http.Request) error {
 	if err := m.Validate(&on.Body, pins); err != nil {
 		return err
 	}
-	rev, err := s.Store.SavePinMap(ctx, m, expected, viewerOf(ctx).Name)
+	rev, err := s.Store.SavePinMap(ctx, m, expected, personOf(ctx).Name)
 	return replySaved(w, expected, rev, err)
 }
 

@@ -19,6 +19,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/procedure"
@@ -75,21 +76,21 @@ func (g *gate) open() {
 // testRehearser offers a rehearsal bench to the routes.
 type testRehearser struct{ bench *rehearsal.Bench }
 
-func (r testRehearser) Models() []Model {
-	var out []Model
+func (r testRehearser) Models() []bench.Model {
+	var out []bench.Model
 	for _, m := range model.All() {
-		x := Model{Key: m.Key, Title: m.Title, Pins: m.Pins}
+		x := bench.Model{Key: m.Key, Title: m.Title, Pins: m.Pins}
 		for _, o := range m.Options {
-			x.Options = append(x.Options, ModelOption{Key: o.Key, Title: o.Title, Unit: o.Unit, Default: o.Default})
+			x.Options = append(x.Options, bench.ModelOption{Key: o.Key, Title: o.Title, Unit: o.Unit, Default: o.Default})
 		}
 		out = append(out, x)
 	}
 	return out
 }
 
-func (r testRehearser) UnitFaultKinds() (out []FaultKind) {
+func (r testRehearser) UnitFaultKinds() (out []bench.FaultKind) {
 	for _, k := range model.FaultKinds() {
-		x := FaultKind{Kind: k.Kind, Title: k.Title, Fields: []string{"pin"}}
+		x := bench.FaultKind{Kind: k.Kind, Title: k.Title, Fields: []string{"pin"}}
 		if k.TwoPins {
 			x.Fields = append(x.Fields, "pin2")
 		}
@@ -101,14 +102,14 @@ func (r testRehearser) UnitFaultKinds() (out []FaultKind) {
 	return out
 }
 
-func (r testRehearser) BenchFaultKinds() (out []FaultKind) {
+func (r testRehearser) BenchFaultKinds() (out []bench.FaultKind) {
 	for _, k := range rehearsal.FaultKinds() {
-		out = append(out, FaultKind(k))
+		out = append(out, bench.FaultKind(k))
 	}
 	return out
 }
 
-func (r testRehearser) Seat(q Seating) error {
+func (r testRehearser) Seat(q bench.Seating) error {
 	seat := rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, PinMap: q.PinMap}
 	for _, f := range q.UnitFaults {
 		seat.Faults = append(seat.Faults, model.Fault{Kind: f.Kind, Pin: f.Pin, Pin2: f.Pin2, Value: f.Value})
@@ -133,7 +134,7 @@ type apiRig struct {
 	match  chi.Router
 	seen   map[string]bool // operations that have succeeded
 	// use stands for putting a bench in use.
-	use func(ctx context.Context, key string) (*Place, error)
+	use func(ctx context.Context, key string) (*lab.Bench, error)
 }
 
 func newAPI(t *testing.T) *apiRig {
@@ -158,12 +159,12 @@ func newAPI(t *testing.T) *apiRig {
 		}
 		hub.Close()
 	})
-	cfg := Config{Store: a.store, Hub: hub, Place: &Place{Bench: def, Said: func() bench.Identity { return id }, Station: station, Rehearse: testRehearser{link}, Stepper: stepper},
-		Runs: runs, Log: log, Version: "test", Now: a.clock.Now, Protocol: testReference(),
-		Use: func(ctx context.Context, key string) (*Place, error) { return a.use(ctx, key) }}
-	a.use = func(context.Context, string) (*Place, error) { return cfg.Place, nil }
+	cfg := Config{Store: a.store, Hub: hub, Runs: runs, Log: log, Version: "test", Now: a.clock.Now, Protocol: testReference()}
+	first := &lab.Bench{Definition: def, Said: func() bench.Identity { return id }, Station: station, Rehearse: testRehearser{link}, Stepper: stepper}
+	cfg.Lab = lab.New(lab.Config{Store: a.store, Live: runs, Log: log, Now: a.clock.Now,
+		Open: func(ctx context.Context, key string) (*lab.Bench, error) { return a.use(ctx, key) }}, first)
+	a.use = func(context.Context, string) (*lab.Bench, error) { return first, nil }
 	a.server, a.http = &Server{Config: cfg}, New(cfg)
-	a.server.inUse.Store(cfg.Place)
 	for _, role := range []store.Role{store.Viewer, store.Operator, store.Owner} {
 		a.tokens[role], err = a.store.NewToken(ctx, role, role.String())
 		must(t, err)

@@ -37,7 +37,7 @@ type apiManualRequest struct {
 }
 
 func (s *Server) apiManualStart(w http.ResponseWriter, r *http.Request) error {
-	ctx, who := r.Context(), viewerOf(r.Context())
+	ctx, who := r.Context(), personOf(r.Context())
 	q, err := decode[apiManualRequest](r)
 	if err != nil {
 		return err
@@ -133,7 +133,7 @@ func (s *Server) apiManualStop(w http.ResponseWriter, r *http.Request) error {
 	if memory == nil {
 		return problem.NoSuch("measurement by hand yet")
 	}
-	if err := s.stopRun(r.Context(), viewerOf(r.Context()), id); err != nil {
+	if err := s.stopRun(r.Context(), personOf(r.Context()), id); err != nil {
 		return err
 	}
 	return noContent(w)
@@ -152,6 +152,6 @@ func (s *Server) apiManualKeep(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	form := url.Values{"serial": {q.Serial}, "lot": {q.Lot}, "note": {q.Note}}
-	id, err := s.keepManual(r.Context(), viewerOf(r.Context()), form)
+	id, err := s.keepManual(r.Context(), personOf(r.Context()), form)
 	return replyStarted(w, id, err)
 }

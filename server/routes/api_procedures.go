@@ -81,7 +81,7 @@ func (s *Server) apiPutProcedure(w http.ResponseWriter, r *http.Request) error {
 	if err := p.Validate(&device.Body); err != nil {
 		return err
 	}
-	rev, err := s.Store.SaveProcedure(ctx, p, expected, viewerOf(ctx).Name)
+	rev, err := s.Store.SaveProcedure(ctx, p, expected, personOf(ctx).Name)
 	return replySaved(w, expected, rev, err)
 }
 

@@ -13,7 +13,7 @@ import (
 // checkSeating reports, field by field, what cannot be seated: a model, option,
 // fault, pin or place on the bench that there is not. A real bench has no
 // models; that it cannot be seated is for seat to say.
-func (s *Server) checkSeating(q *Seating) error {
+func (s *Server) checkSeating(q *bench.Seating) error {
 	if s.at().Rehearse == nil {
 		return nil
 	}
@@ -30,21 +30,21 @@ func (s *Server) checkSeating(q *Seating) error {
 		if k == nil || m == nil {
 			continue
 		}
-		k.checkNumbers(&ps, at, "pin", "the part", m.Pins, f.Pin, f.Pin2)
-		k.checkValue(&ps, at, f.Value)
+		checkNumbers(k, &ps, at, "pin", "the part", m.Pins, f.Pin, f.Pin2)
+		checkValue(k, &ps, at, f.Value)
 	}
 	kinds = s.at().Rehearse.BenchFaultKinds()
 	for i, f := range q.BenchFaults {
 		at := fmt.Sprintf("benchFaults[%d].", i)
 		if k := faultKind(&ps, at, kinds, f.Kind); k != nil {
-			k.checkPlace(&ps, at, &f, &s.at().Bench)
+			checkPlace(k, &ps, at, &f, &s.at().Definition)
 		}
 	}
 	return ps.Err()
 }
 
 // modelOf finds the model that is asked for; nil where the device decides.
-func (s *Server) modelOf(ps *dut.Problems, q *Seating) *Model {
+func (s *Server) modelOf(ps *dut.Problems, q *bench.Seating) *bench.Model {
 	if q.Model == "" {
 		if q.Device == "" {
 			ps.Add("model", "name a model, or a device that has one")
@@ -52,7 +52,7 @@ func (s *Server) modelOf(ps *dut.Problems, q *Seating) *Model {
 		return nil
 	}
 	models := s.at().Rehearse.Models()
-	i := slices.IndexFunc(models, func(m Model) bool { return m.Key == q.Model })
+	i := slices.IndexFunc(models, func(m bench.Model) bool { return m.Key == q.Model })
 	if i < 0 {
 		ps.Add("model", "there is no model %q", dut.Excerpt(q.Model))
 		return nil
@@ -61,7 +61,7 @@ func (s *Server) modelOf(ps *dut.Problems, q *Seating) *Model {
 }
 
 // checkPlaces checks the pin map of a model without a device.
-func (s *Server) checkPlaces(ps *dut.Problems, m *Model, q *Seating) {
+func (s *Server) checkPlaces(ps *dut.Problems, m *bench.Model, q *bench.Seating) {
 	if q.Device != "" || len(q.PinMap.Contacts) == 0 && len(q.PinMap.Straps) == 0 {
 		return
 	}
@@ -70,22 +70,22 @@ func (s *Server) checkPlaces(ps *dut.Problems, m *Model, q *Seating) {
 		pins[i] = i + 1
 	}
 	var found dut.Problems
-	errors.As(q.PinMap.Validate(&s.at().Bench, pins), &found)
+	errors.As(q.PinMap.Validate(&s.at().Definition, pins), &found)
 	for _, p := range found {
 		ps.Add("pinMap."+p.Field, "%s", p.Message)
 	}
 }
 
-func checkOptions(ps *dut.Problems, m *Model, options map[string]float64) {
+func checkOptions(ps *dut.Problems, m *bench.Model, options map[string]float64) {
 	for _, key := range slices.Sorted(maps.Keys(options)) {
-		if !slices.ContainsFunc(m.Options, func(o ModelOption) bool { return o.Key == key }) {
+		if !slices.ContainsFunc(m.Options, func(o bench.ModelOption) bool { return o.Key == key }) {
 			ps.Add("options."+dut.Excerpt(key), "is not an option of this model")
 		}
 	}
 }
 
-func faultKind(ps *dut.Problems, at string, kinds []FaultKind, kind string) *FaultKind {
-	i := slices.IndexFunc(kinds, func(k FaultKind) bool { return k.Kind == kind })
+func faultKind(ps *dut.Problems, at string, kinds []bench.FaultKind, kind string) *bench.FaultKind {
+	i := slices.IndexFunc(kinds, func(k bench.FaultKind) bool { return k.Kind == kind })
 	if i < 0 {
 		ps.Add(at+"kind", "there is no fault %q", dut.Excerpt(kind))
 		return nil
@@ -94,7 +94,7 @@ func faultKind(ps *dut.Problems, at string, kinds []FaultKind, kind string) *Fau
 }
 
 // checkNumbers checks one or two pins or contacts, by what the kind uses.
-func (k *FaultKind) checkNumbers(ps *dut.Problems, at, what, where string, most, first, second int) {
+func checkNumbers(k *bench.FaultKind, ps *dut.Problems, at, what, where string, most, first, second int) {
 	bad := func(n int) bool { return n < 1 || n > most }
 	if slices.Contains(k.Fields, what) && bad(first) {
 		ps.Add(at+what, "%s %d is not on %s, which has %d", what, first, where, most)
@@ -115,7 +115,7 @@ const (
 	mostDrift = 0.5
 )
 
-func (k *FaultKind) checkValue(ps *dut.Problems, at string, v float64) {
+func checkValue(k *bench.FaultKind, ps *dut.Problems, at string, v float64) {
 	if !slices.Contains(k.Fields, "value") {
 		return
 	}
@@ -131,7 +131,7 @@ func (k *FaultKind) checkValue(ps *dut.Problems, at string, v float64) {
 }
 
 // checkPlace checks where on the bench a fault is.
-func (k *FaultKind) checkPlace(ps *dut.Problems, at string, f *BenchFault, d *bench.Definition) {
+func checkPlace(k *bench.FaultKind, ps *dut.Problems, at string, f *bench.BenchFault, d *bench.Definition) {
 	has := func(field string) bool { return slices.Contains(k.Fields, field) }
 	if has("mux") && !slices.ContainsFunc(d.Paths, func(p bench.Path) bool { return p.Mux == f.Mux }) {
 		ps.Add(at+"mux", "there is no multiplexer %q", dut.Excerpt(f.Mux))
@@ -142,6 +142,6 @@ func (k *FaultKind) checkPlace(ps *dut.Problems, at string, f *BenchFault, d *be
 	if _, ok := d.ChannelByID(f.Channel); has("channel") && !ok {
 		ps.Add(at+"channel", "there is no channel %d", f.Channel)
 	}
-	k.checkNumbers(ps, at, "contact", "the bench", d.Contacts, f.Contact, f.Contact2)
-	k.checkValue(ps, at, f.Value)
+	checkNumbers(k, ps, at, "contact", "the bench", d.Contacts, f.Contact, f.Contact2)
+	checkValue(k, ps, at, f.Value)
 }

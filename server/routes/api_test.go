@@ -103,8 +103,8 @@ func (a *apiRig) describeAndSeat() {
 	}
 	b := read[apiBench](a, a.ask(store.Operator, "PUT", "/benches/rehearsal/seating", map[string]any{
 		"device": "load", "serial": "S1", "lot": "L1", "seed": 7, "options": map[string]float64{"ohms": 1000},
-		"unitFaults":  []UnitFault{{Kind: "contact-resistance", Pin: 1, Value: 20}},
-		"benchFaults": []BenchFault{{Kind: "gain-drift", Channel: 1, Value: 0.001}},
+		"unitFaults":  []bench.UnitFault{{Kind: "contact-resistance", Pin: 1, Value: 20}},
+		"benchFaults": []bench.BenchFault{{Kind: "gain-drift", Channel: 1, Value: 0.001}},
 	}), 200)
 	if b.Seated == nil || b.Seated.Model != "check-load" || b.Seated.Seed != 7 || len(b.Seated.UnitFaults) != 1 || !b.Mine {
 		t.Errorf("seated %+v", b.Seated)

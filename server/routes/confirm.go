@@ -10,6 +10,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/run"
@@ -77,7 +78,7 @@ type ask struct {
 // confirmations are those of one session of control.
 type confirmations struct {
 	mu      sync.Mutex
-	place   *Place
+	place   *lab.Bench
 	session string
 	seated  string // what seated and pin-1 were confirmed for
 	given   map[string]procedure.Confirmation
@@ -91,7 +92,7 @@ func (c *confirmations) forget() {
 }
 
 // of makes the confirmations those of a session, and of what is seated.
-func (c *confirmations) of(p *Place, session string, o *occasion) {
+func (c *confirmations) of(p *lab.Bench, session string, o *occasion) {
 	if c.place != p || c.session != session || c.given == nil {
 		c.place, c.session, c.seated, c.given = p, session, "", map[string]procedure.Confirmation{}
 	}
@@ -116,7 +117,7 @@ func aboutSeating(item web.ToConfirm) bool { return item.Name == "seated" || ite
 
 // open lists what a session would have to confirm now: pages list what is
 // demanded. now is how the bench stands.
-func (c *confirmations) open(p *Place, now run.Snapshot, session string, o *occasion) []web.ToConfirm {
+func (c *confirmations) open(p *lab.Bench, now run.Snapshot, session string, o *occasion) []web.ToConfirm {
 	if c.place != p || c.session != session || now.Session != session {
 		return o.items()
 	}
@@ -133,8 +134,8 @@ func (c *confirmations) open(p *Place, now run.Snapshot, session string, o *occa
 // confirmed in this session of control; names are what is confirmed now. The
 // error is a *Problem that lists what is still open. Where nobody holds
 // control, confirming takes it. On the rehearsal bench nothing is asked.
-func (s *Server) confirm(ctx context.Context, who Viewer, names []string, o occasion) ([]procedure.Confirmation, error) {
-	p := s.at()
+func (s *Server) confirm(ctx context.Context, who lab.Person, names []string, o occasion) ([]procedure.Confirmation, error) {
+	p := s.bench(ctx)
 	if p.Cards == nil {
 		return nil, nil
 	}
@@ -159,13 +160,13 @@ func (s *Server) confirm(ctx context.Context, who Viewer, names []string, o occa
 		if err := p.Station.Take(who.Name, who.Session); err != nil {
 			return nil, err
 		}
-		s.note(ctx, who, "take control", p.Bench.Key, "")
+		s.note(ctx, who, "take control", p.Definition.Key, "")
 	}
 	for _, item := range open {
 		c.given[item.Name] = procedure.Confirmation{What: item.Text, By: who.Name, At: s.Now()}
 	}
 	if len(open) > 0 {
-		s.note(ctx, who, "confirm", p.Bench.Key, nameList(open))
+		s.note(ctx, who, "confirm", p.Definition.Key, nameList(open))
 	}
 	var out []procedure.Confirmation
 	for _, item := range o.items() {
@@ -176,7 +177,7 @@ func (s *Server) confirm(ctx context.Context, who Viewer, names []string, o occa
 
 // stillHeld refuses where control has changed hands since whoever asks has
 // confirmed. On the rehearsal bench nobody needs to hold it.
-func (s *Server) stillHeld(who Viewer) error {
+func (s *Server) stillHeld(who lab.Person) error {
 	if s.at().Cards == nil {
 		return s.mayUse(who)
 	}
@@ -192,7 +193,7 @@ func nameList(items []web.ToConfirm) string {
 }
 
 // toAsk is what whoever asks would have to confirm now.
-func (s *Server) toAsk(who Viewer, o occasion) []web.ToConfirm {
+func (s *Server) toAsk(who lab.Person, o occasion) []web.ToConfirm {
 	c := &s.confirmed
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -210,7 +211,7 @@ func (s *Server) askToConfirm(w http.ResponseWriter, r *http.Request, p *Problem
 	}
 	if a.device != nil {
 		props.Device, props.Socket = a.device, &web.Socket{ID: "confirm-socket", Title: "The socket seen from above, with " + a.device.Name,
-			Contacts: s.at().Bench.Contacts, Package: a.device.Package, Pins: a.device.Pins, Map: *a.pinMap, Bench: &s.at().Bench}
+			Contacts: s.bench(r.Context()).Definition.Contacts, Package: a.device.Package, Pins: a.device.Pins, Map: *a.pinMap, Bench: &s.bench(r.Context()).Definition}
 	}
 	return show(r.Context(), w, p.Status, web.Confirm(props))
 }

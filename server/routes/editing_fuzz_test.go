@@ -8,6 +8,7 @@ import (
 	"ohmkeep/server/demo"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/web"
 )
@@ -64,8 +65,7 @@ func FuzzPinMapForm(f *testing.F) {
 		}
 		m := mapping{device: d, values: v}
 		m.read(&def)
-		var s Server
-		s.inUse.Store(&Place{Bench: def})
+		s := Server{Config: Config{Lab: lab.New(lab.Config{}, &lab.Bench{Definition: def})}}
 		p := web.PinMapProps{Device: d, Bench: &def, Form: m.form(), Socket: s.socketOf(&d, &m.pm, m.problems), Findings: s.mapFindings(&m), CanEdit: true}
 		for _, pin := range d.Pins {
 			p.Pins = append(p.Pins, web.MappedPin{Pin: pin})

@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/form"
 	"ohmkeep/server/quantity"
 	"ohmkeep/web"
@@ -17,7 +18,7 @@ var fieldWords = map[string]string{
 }
 
 // faultChoices says how the forms ask for each kind of fault.
-func faultChoices(kinds []FaultKind) []web.FaultChoice {
+func faultChoices(kinds []bench.FaultKind) []web.FaultChoice {
 	var out []web.FaultChoice
 	for _, k := range kinds {
 		c := web.FaultChoice{Key: k.Kind, Label: k.Title}
@@ -55,7 +56,7 @@ func choiceOf(kinds []web.FaultChoice, key string) web.FaultChoice {
 	return web.FaultChoice{Key: key, Label: key, At: "contact"}
 }
 
-func (s *Server) unitFaultWords(f UnitFault) string {
+func (s *Server) unitFaultWords(f bench.UnitFault) string {
 	words := choiceOf(s.unitFaultChoices(), f.Kind).Label + ", pin " + strconv.Itoa(f.Pin)
 	if f.Pin2 != 0 {
 		words += " and pin " + strconv.Itoa(f.Pin2)
@@ -66,7 +67,7 @@ func (s *Server) unitFaultWords(f UnitFault) string {
 	return words
 }
 
-func (s *Server) benchFaultWords(f BenchFault) string {
+func (s *Server) benchFaultWords(f bench.BenchFault) string {
 	c := choiceOf(s.benchFaultChoices(), f.Kind)
 	switch c.At {
 	case "multiplexer":
@@ -74,7 +75,7 @@ func (s *Server) benchFaultWords(f BenchFault) string {
 	case "path":
 		return fmt.Sprintf("%s: path %d%s", c.Label, f.Path, s.pathWords(f))
 	case "channel":
-		return fmt.Sprintf("%s: %s, %s", c.Label, channelName(&s.at().Bench, f.Channel), quantity.Format(100*f.Value, quantity.Percent, 3))
+		return fmt.Sprintf("%s: %s, %s", c.Label, channelName(&s.at().Definition, f.Channel), quantity.Format(100*f.Value, quantity.Percent, 3))
 	}
 	words := fmt.Sprintf("%s: contact %d", c.Label, f.Contact)
 	if f.Contact2 != 0 {
@@ -86,17 +87,17 @@ func (s *Server) benchFaultWords(f BenchFault) string {
 	return words
 }
 
-func (s *Server) pathWords(f BenchFault) string {
-	for i := range s.at().Bench.Paths {
-		if s.at().Bench.Paths[i].ID == f.Path {
-			return " (" + s.at().Bench.Paths[i].Address + ")"
+func (s *Server) pathWords(f bench.BenchFault) string {
+	for i := range s.at().Definition.Paths {
+		if s.at().Definition.Paths[i].ID == f.Path {
+			return " (" + s.at().Definition.Paths[i].Address + ")"
 		}
 	}
 	return ""
 }
 
 // benchFaultValues fills the form with the faults in force.
-func (s *Server) benchFaultValues(faults []BenchFault) url.Values {
+func (s *Server) benchFaultValues(faults []bench.BenchFault) url.Values {
 	v := url.Values{}
 	for _, f := range faults {
 		at := strconv.Itoa(f.Contact)

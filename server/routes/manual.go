@@ -13,6 +13,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
@@ -195,7 +196,7 @@ func renamed(m procedure.Measurement, d *dut.Device) error {
 }
 
 // measureManual starts manual work.
-func (s *Server) measureManual(ctx context.Context, who Viewer, f url.Values) error {
+func (s *Server) measureManual(ctx context.Context, who lab.Person, f url.Values) error {
 	d, err := s.Store.GetDevice(ctx, f.Get("device"), 0)
 	if err != nil {
 		return err
@@ -204,7 +205,7 @@ func (s *Server) measureManual(ctx context.Context, who Viewer, f url.Values) er
 	if err != nil {
 		return err
 	}
-	if pm, err := s.Store.GetPinMap(ctx, d.Body.Key, s.at().Bench.Key, 0); err == nil {
+	if pm, err := s.Store.GetPinMap(ctx, d.Body.Key, s.bench(ctx).Definition.Key, 0); err == nil {
 		m.Hold = append(m.Hold, strappedAlong(&m, &pm.Body)...)
 	}
 	rec := &procedure.Record{
@@ -219,7 +220,7 @@ func (s *Server) measureManual(ctx context.Context, who Viewer, f url.Values) er
 
 // startManual carries out manual work in memory. It is known as such before it
 // begins, so that it can be stopped from its first moment.
-func (s *Server) startManual(ctx context.Context, who Viewer, rec *procedure.Record, form url.Values, confirm []string) (id string, err error) {
+func (s *Server) startManual(ctx context.Context, who lab.Person, rec *procedure.Record, form url.Values, confirm []string) (id string, err error) {
 	s.manualStart.Lock()
 	defer s.manualStart.Unlock()
 	if rec.ID, err = run.NewID(); err != nil {
@@ -260,7 +261,7 @@ func strappedAlong(m *procedure.Measurement, pm *bench.PinMap) []procedure.Hold 
 }
 
 // keepManual writes the last manual work to the store.
-func (s *Server) keepManual(ctx context.Context, who Viewer, f url.Values) (string, error) {
+func (s *Server) keepManual(ctx context.Context, who lab.Person, f url.Values) (string, error) {
 	s.manualStart.Lock()
 	defer s.manualStart.Unlock()
 	id, memory, _, kept := s.manual.get()
@@ -281,8 +282,8 @@ func (s *Server) keepManual(ctx context.Context, who Viewer, f url.Values) (stri
 	if err := ps.Err(); err != nil {
 		return "", err
 	}
-	if s.at().Station.StopRun(id, "kept by "+who.Name) {
-		if err := s.at().Station.Wait(ctx); err != nil {
+	if s.bench(ctx).Station.StopRun(id, "kept by "+who.Name) {
+		if err := s.bench(ctx).Station.Wait(ctx); err != nil {
 			return "", err
 		}
 	}
@@ -329,7 +330,7 @@ func bigValues(p web.RunProps) []web.BigValue {
 
 // deviceOptions lists the devices that have a pin map on this bench.
 func (s *Server) deviceOptions(ctx context.Context) ([]web.Option, error) {
-	maps, err := s.Store.ListPinMaps(ctx, "", s.at().Bench.Key)
+	maps, err := s.Store.ListPinMaps(ctx, "", s.bench(ctx).Definition.Key)
 	if err != nil {
 		return nil, err
 	}

@@ -28,15 +28,15 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
-	now, who := s.snapshot(), viewerOf(ctx)
+	now, who := s.snapshot(), personOf(ctx)
 	p := web.BenchProps{
-		Reason: now.Reason, HasCards: s.at().Cards != nil, Health: s.healthNow(),
-		Page: s.frame(ctx, s.at().Bench.Name, "/bench"), Def: s.at().Bench, Identity: s.at().Identity(), State: now.State,
+		Reason: now.Reason, HasCards: s.bench(ctx).Cards != nil, Health: s.healthNow(),
+		Page: s.frame(ctx, s.bench(ctx).Definition.Name, "/bench"), Def: s.bench(ctx).Definition, Identity: s.bench(ctx).Identity(), State: now.State,
 		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, CanUse: who.Role >= store.Operator,
 		Seat: web.Form{ID: "seat"}, BenchForm: web.Form{ID: "faults"},
 	}
-	p.Page.Rehearsal = s.at().Identity().Rehearsal
-	if s.at().Rehearse == nil {
+	p.Page.Rehearsal = s.bench(ctx).Identity().Rehearsal
+	if s.bench(ctx).Rehearse == nil {
 		return p, nil
 	}
 	devices, err := s.Store.ListDevices(ctx)
@@ -48,7 +48,7 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 			p.Models = append(p.Models, web.Option{Value: "device:" + d.Body.Key, Label: d.Body.Name, Group: "A unit of a device"})
 		}
 	}
-	for _, m := range s.at().Rehearse.Models() {
+	for _, m := range s.bench(ctx).Rehearse.Models() {
 		p.Models = append(p.Models, web.Option{Value: "model:" + m.Key, Label: m.Title, Group: "Pin 1 on contact 1, straight"})
 	}
 	sorted(p.Models)
@@ -57,7 +57,7 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 	if err != nil || q == nil {
 		return p, err
 	}
-	p.Seated = []string{"In the socket: " + s.seatedWords(ctx, &Seating{Device: q.Device, Model: q.Model, Serial: q.Serial}) + ", seed " + strconv.FormatUint(q.Seed, 10)}
+	p.Seated = []string{"In the socket: " + s.seatedWords(ctx, &bench.Seating{Device: q.Device, Model: q.Model, Serial: q.Serial}) + ", seed " + strconv.FormatUint(q.Seed, 10)}
 	for _, f := range q.UnitFaults {
 		p.Seated = append(p.Seated, s.unitFaultWords(f))
 	}
@@ -69,7 +69,7 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 }
 
 // seatValues fills the form with what is in the socket.
-func seatValues(q *Seating) url.Values {
+func seatValues(q *bench.Seating) url.Values {
 	v := url.Values{"model": {"model:" + q.Model}, "serial": {q.Serial}, "lot": {q.Lot}, "seed": {strconv.FormatUint(q.Seed, 10)}}
 	if q.Device != "" {
 		v.Set("model", "device:"+q.Device)
@@ -98,7 +98,7 @@ func (s *Server) seatForm(w http.ResponseWriter, r *http.Request) error {
 	}
 	q, err := s.seatingOf(r.Context(), r.PostForm)
 	if err == nil {
-		err = s.seat(r.Context(), viewerOf(r.Context()), q)
+		err = s.seat(r.Context(), personOf(r.Context()), q)
 	}
 	return s.benchAnswer(w, r, err, func(p *web.BenchProps, e *Problem) {
 		p.Seat = formOf("seat", r.PostForm, e, map[string]string{"device": "model"})
@@ -120,9 +120,9 @@ func (s *Server) benchAnswer(w http.ResponseWriter, r *http.Request, err error, 
 }
 
 // seatingOf reads the seat form; the bench's own faults stay as they are.
-func (s *Server) seatingOf(ctx context.Context, f url.Values) (Seating, error) {
+func (s *Server) seatingOf(ctx context.Context, f url.Values) (bench.Seating, error) {
 	var ps dut.Problems
-	q := Seating{Serial: strings.TrimSpace(f.Get("serial")), Lot: strings.TrimSpace(f.Get("lot"))}
+	q := bench.Seating{Serial: strings.TrimSpace(f.Get("serial")), Lot: strings.TrimSpace(f.Get("lot"))}
 	kind, key, _ := strings.Cut(f.Get("model"), ":")
 	switch kind {
 	case "device":
@@ -135,7 +135,7 @@ func (s *Server) seatingOf(ctx context.Context, f url.Values) (Seating, error) {
 	case "model":
 		q.Model = key
 	}
-	if s.at().Rehearse == nil {
+	if s.bench(ctx).Rehearse == nil {
 		return q, nil
 	}
 	if err := s.modelOption(&q, f.Get("option"), &ps); err != nil {
@@ -151,7 +151,7 @@ func (s *Server) seatingOf(ctx context.Context, f url.Values) (Seating, error) {
 		q.Seed = SeedOf(q.Device+q.Model, q.Serial)
 	}
 	for _, row := range faultRows(f, &ps) {
-		q.UnitFaults = append(q.UnitFaults, UnitFault{Kind: row.kind, Pin: row.at, Pin2: row.other, Value: row.ohms(&ps)})
+		q.UnitFaults = append(q.UnitFaults, bench.UnitFault{Kind: row.kind, Pin: row.at, Pin2: row.other, Value: row.ohms(&ps)})
 	}
 	if kept, err := s.seated(ctx); err != nil {
 		return q, err
@@ -162,9 +162,9 @@ func (s *Server) seatingOf(ctx context.Context, f url.Values) (Seating, error) {
 }
 
 // modelOption reads the value of a model that has one.
-func (s *Server) modelOption(q *Seating, text string, ps *dut.Problems) error {
+func (s *Server) modelOption(q *bench.Seating, text string, ps *dut.Problems) error {
 	models := s.at().Rehearse.Models()
-	i := slices.IndexFunc(models, func(m Model) bool { return m.Key == q.Model })
+	i := slices.IndexFunc(models, func(m bench.Model) bool { return m.Key == q.Model })
 	if i < 0 {
 		return problem.Field("model", "choose what is put in the socket")
 	}
@@ -233,27 +233,27 @@ func (s *Server) faultsForm(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	if s.at().Rehearse == nil {
+	if s.bench(r.Context()).Rehearse == nil {
 		return problem.New(problem.Conflict, "This is a real bench.")
 	}
 	q, err := s.seated(r.Context())
 	if err == nil {
 		if q == nil {
-			q = &Seating{Model: emptySocket}
+			q = &bench.Seating{Model: emptySocket}
 		}
 		q.BenchFaults, err = s.benchFaultsOf(r.PostForm)
 	}
 	if err == nil {
-		err = s.seat(r.Context(), viewerOf(r.Context()), *q)
+		err = s.seat(r.Context(), personOf(r.Context()), *q)
 	}
 	return s.benchAnswer(w, r, err, func(p *web.BenchProps, e *Problem) { p.BenchForm = formOf("faults", r.PostForm, e, nil) })
 }
 
-func (s *Server) benchFaultsOf(f url.Values) ([]BenchFault, error) {
+func (s *Server) benchFaultsOf(f url.Values) ([]bench.BenchFault, error) {
 	var ps dut.Problems
-	var out []BenchFault
+	var out []bench.BenchFault
 	for _, row := range faultRows(f, &ps) {
-		b := BenchFault{Kind: row.kind}
+		b := bench.BenchFault{Kind: row.kind}
 		switch choiceOf(s.benchFaultChoices(), row.kind).At {
 		case "multiplexer":
 			b.Mux = row.atText
@@ -261,9 +261,9 @@ func (s *Server) benchFaultsOf(f url.Values) ([]BenchFault, error) {
 			b.Path = bench.PathID(row.at)
 		case "channel":
 			b.Channel = bench.ChannelID(min(row.at, 255))
-			i := slices.IndexFunc(s.at().Bench.Channels, func(c bench.Channel) bool { return strings.EqualFold(c.Name, row.atText) })
+			i := slices.IndexFunc(s.at().Definition.Channels, func(c bench.Channel) bool { return strings.EqualFold(c.Name, row.atText) })
 			if i >= 0 {
-				b.Channel = s.at().Bench.Channels[i].ID
+				b.Channel = s.at().Definition.Channels[i].ID
 				ps = slices.DeleteFunc(ps, func(p dut.Problem) bool { return p.Field == fmt.Sprintf("at-%d", row.n) })
 			}
 			b.Value = row.part(&ps)
@@ -290,7 +290,7 @@ func (r faultRow) part(ps *dut.Problems) float64 {
 
 // safeForm makes the bench safe and goes back to where it was asked.
 func (s *Server) safeForm(w http.ResponseWriter, r *http.Request) error {
-	if err := s.makeSafe(r.Context(), viewerOf(r.Context())); err != nil {
+	if err := s.makeSafe(r.Context(), personOf(r.Context())); err != nil {
 		return err
 	}
 	back := "/bench"
@@ -308,7 +308,7 @@ func (s *Server) controlForm(w http.ResponseWriter, r *http.Request) error {
 	if r.PostForm.Get("do") == "release" {
 		act = s.releaseControl
 	}
-	if err := act(r.Context(), viewerOf(r.Context())); err != nil {
+	if err := act(r.Context(), personOf(r.Context())); err != nil {
 		return err
 	}
 	if to := r.PostForm.Get("to"); to != "" {

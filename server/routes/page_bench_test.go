@@ -21,7 +21,7 @@ import (
 
 // measured is a stored run of the demonstration's long procedure, with all its
 // results, whose measurement m has n readings.
-func measured(b *testing.B, l *lab, m string, n int) (id string, index int) {
+func measured(b *testing.B, l *wholeServer, m string, n int) (id string, index int) {
 	b.Helper()
 	ctx, docs := context.Background(), demo.Scenario()
 	rec := &procedure.Record{ID: "run", Device: docs.Devices[0], Bench: rehearsal.DefaultBench(),

@@ -14,6 +14,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/form"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/run"
 	"ohmkeep/server/talk"
@@ -58,7 +59,7 @@ func (s *Server) showBenches(w http.ResponseWriter, r *http.Request, status int,
 		return err
 	}
 	p := web.BenchesProps{Page: s.frame(ctx, "Benches", "/bench"), Health: s.healthNow(), Use: s.useProps(ctx),
-		CanEdit: viewerOf(ctx).Role >= store.Operator, Problem: trouble}
+		CanEdit: personOf(ctx).Role >= store.Operator, Problem: trouble}
 	for i := range list {
 		p.Rows = append(p.Rows, s.benchRow(&list[i]))
 	}
@@ -77,19 +78,19 @@ func (s *Server) healthNow() []talk.Health {
 func (s *Server) benchRow(b *store.Revised[bench.Definition]) web.BenchListRow {
 	row := web.BenchListRow{Key: b.Body.Key, Name: b.Body.Name, Rehearsal: b.Body.Key == rehearsalBench,
 		Channels: len(b.Body.Channels), Contacts: b.Body.Contacts, Connections: b.Body.Connections, Rev: b.Rev, At: b.At, By: b.By}
-	if place := s.at(); place.Bench.Key == b.Body.Key {
+	if place := s.at(); place.Definition.Key == b.Body.Key {
 		now := place.Station.Snapshot()
 		row.InUse, row.State, row.Reason = true, now.State, now.Reason
-		row.Newer = !row.Rehearsal && len(bench.DiffDefinitions(&place.Bench, &b.Body)) > 0
+		row.Newer = !row.Rehearsal && len(bench.DiffDefinitions(&place.Definition, &b.Body)) > 0
 	}
 	return row
 }
 
 // useProps says whether whoever looks may put another bench in use now.
 func (s *Server) useProps(ctx context.Context) web.UseProps {
-	u := web.UseProps{Offered: s.Use != nil}
-	who := viewerOf(ctx)
-	u.PowerOff = who.Role >= store.Owner && s.at().Station.Snapshot().State == bench.Unknown
+	u := web.UseProps{Offered: s.Lab.Open != nil}
+	who := personOf(ctx)
+	u.PowerOff = who.Role >= store.Owner && s.bench(ctx).Station.Snapshot().State == bench.Unknown
 	if err := s.mayChangeBench(who, u.PowerOff); err != nil {
 		u.Reason = sentence(classify(err, s.Log).Detail)
 	}
@@ -100,7 +101,7 @@ func (s *Server) useProps(ctx context.Context) web.UseProps {
 // takes an owner, or the operator who holds control, and no run at work. A
 // bench whose state is unknown may still be energised: nobody leaves it but an
 // owner who says that its power is off.
-func (s *Server) mayChangeBench(who Viewer, powerOff bool) error {
+func (s *Server) mayChangeBench(who lab.Person, powerOff bool) error {
 	now := s.at().Station.Snapshot()
 	switch {
 	case who.Role < store.Operator:
@@ -121,10 +122,10 @@ func (s *Server) mayChangeBench(who Viewer, powerOff bool) error {
 // useBench puts a bench in use in its stored form. Whoever held control of the
 // one before holds nothing afterwards. powerOff says that the power of the one
 // before is off.
-func (s *Server) useBench(ctx context.Context, who Viewer, key string, powerOff bool) error {
+func (s *Server) useBench(ctx context.Context, who lab.Person, key string, powerOff bool) error {
 	s.socket.Lock()
 	defer s.socket.Unlock()
-	if s.Use == nil {
+	if s.Lab.Open == nil {
 		return problem.New(problem.Conflict, "This server works with the one bench that it was started with.")
 	}
 	if err := s.mayChangeBench(who, powerOff); err != nil {
@@ -139,8 +140,8 @@ func (s *Server) useBench(ctx context.Context, who Viewer, key string, powerOff 
 	case key != rehearsalBench && len(b.Body.Connections) == 0:
 		return problem.New(problem.Conflict, "No connection says yet how the cards of this bench are reached: add one first.")
 	}
-	before := s.at()
-	var place *Place
+	before := s.bench(ctx)
+	var place *lab.Bench
 	unknown := false
 	err = before.Station.WhileIdle(func() (err error) {
 		if err := s.mayChangeBench(who, powerOff); err != nil { // a card may be lost since
@@ -148,21 +149,21 @@ func (s *Server) useBench(ctx context.Context, who Viewer, key string, powerOff 
 		}
 		unknown = before.Station.Snapshot().State == bench.Unknown
 		// A browser that goes away must not leave two benches half in use.
-		place, err = s.Use(context.WithoutCancel(ctx), key)
+		place, err = s.Lab.Open(context.WithoutCancel(ctx), key)
 		return err
 	})
 	if unknown {
-		s.note(ctx, who, "confirm", before.Bench.Key, "its state is unknown and its power is off")
+		s.note(ctx, who, "confirm", before.Definition.Key, "its state is unknown and its power is off")
 	}
 	if place != nil { // also where another one had to step in
-		s.inUse.Store(place)
+		s.Lab.Put(place)
 		s.Runs.BenchChanged(place.Station.Snapshot())
 	}
 	if err != nil {
 		s.Log.Warn("bench not put in use", "bench", key, "err", err)
 		return usedOrNot(err)
 	}
-	s.note(ctx, who, "use bench", key, "revision "+strconv.Itoa(b.Rev)+", after "+before.Bench.Key)
+	s.note(ctx, who, "use bench", key, "revision "+strconv.Itoa(b.Rev)+", after "+before.Definition.Key)
 	return nil
 }
 
@@ -179,7 +180,7 @@ func (s *Server) benchUseForm(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	err := s.useBench(ctx, viewerOf(ctx), key, r.PostForm.Get("powerOff") == "true")
+	err := s.useBench(ctx, personOf(ctx), key, r.PostForm.Get("powerOff") == "true")
 	if err == nil {
 		return seeOther(w, r, "/bench")
 	}
@@ -201,7 +202,7 @@ func (s *Server) benchDefinitionPage(w http.ResponseWriter, r *http.Request) err
 
 func (s *Server) showBench(w http.ResponseWriter, r *http.Request, status int, b *store.Revised[bench.Definition], copyForm web.Form) error {
 	ctx := r.Context()
-	who := viewerOf(ctx)
+	who := personOf(ctx)
 	p := web.BenchDefinitionProps{Page: s.frame(ctx, b.Body.Name, "/bench"), Row: s.benchRow(b), Def: b.Body, Removed: b.Removed,
 		Use: s.useProps(ctx), CanEdit: who.Role >= store.Operator, Copy: copyForm}
 	own := !p.Row.Rehearsal && !b.Removed
@@ -211,7 +212,7 @@ func (s *Server) showBench(w http.ResponseWriter, r *http.Request, status int, b
 		p.Health = s.healthNow()
 	}
 	if p.Row.Newer {
-		p.Changes = bench.DiffDefinitions(&s.at().Bench, &b.Body)
+		p.Changes = bench.DiffDefinitions(&s.bench(r.Context()).Definition, &b.Body)
 	}
 	return show(ctx, w, status, web.BenchDefinition(p))
 }
@@ -237,7 +238,7 @@ func (s *Server) benchExport(w http.ResponseWriter, r *http.Request) error {
 
 // benchCopyForm stores a copy under another name.
 func (s *Server) benchCopyForm(w http.ResponseWriter, r *http.Request) error {
-	ctx, who := r.Context(), viewerOf(r.Context())
+	ctx, who := r.Context(), personOf(r.Context())
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
@@ -306,7 +307,7 @@ func reservedBench(key string) bool {
 }
 
 // saveBench stores a definition of one's own after everything was checked.
-func (s *Server) saveBench(ctx context.Context, who Viewer, def bench.Definition, expected int) (int, error) {
+func (s *Server) saveBench(ctx context.Context, who lab.Person, def bench.Definition, expected int) (int, error) {
 	ps := def.Check()
 	switch {
 	case def.Key == rehearsalBench:
@@ -328,20 +329,20 @@ const deleteBenchAction = "delete bench"
 
 func (s *Server) benchDeleteForm(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
-	if err := s.deleteBench(ctx, viewerOf(ctx), chi.URLParam(r, "key")); err != nil {
+	if err := s.deleteBench(ctx, personOf(ctx), chi.URLParam(r, "key")); err != nil {
 		return err
 	}
 	return seeOther(w, r, "/benches")
 }
 
 // deleteBench takes a bench out of the lists, unless it is in use.
-func (s *Server) deleteBench(ctx context.Context, who Viewer, key string) error {
+func (s *Server) deleteBench(ctx context.Context, who lab.Person, key string) error {
 	s.socket.Lock() // nobody puts it in use meanwhile
 	defer s.socket.Unlock()
 	switch key {
 	case rehearsalBench:
 		return problem.New(problem.Conflict, "The rehearsal bench is part of the program and cannot be deleted.")
-	case s.at().Bench.Key:
+	case s.bench(ctx).Definition.Key:
 		return problem.New(problem.Conflict, "This bench is in use: use another one first.")
 	}
 	if err := s.Store.DeleteBench(ctx, key); err != nil {

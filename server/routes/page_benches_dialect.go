@@ -12,6 +12,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
@@ -125,7 +126,7 @@ func (s *Server) saveDialect(w http.ResponseWriter, r *http.Request, e *dialectE
 	if rev == e.stored.Rev && !e.stored.Removed && len(bench.DiffDefinitions(&e.stored.Body, &def)) == 0 {
 		return seeOther(w, r, "/benches/"+def.Key) // nothing was edited
 	}
-	_, err := s.saveBench(ctx, viewerOf(ctx), def, rev)
+	_, err := s.saveBench(ctx, personOf(ctx), def, rev)
 	if err == nil {
 		return seeOther(w, r, "/benches/"+def.Key)
 	}
@@ -153,7 +154,7 @@ func (s *Server) showDialect(w http.ResponseWriter, r *http.Request, status int,
 	row := s.benchRow(e.stored)
 	p := web.DialectProps{Page: s.frame(ctx, "Dialect of "+c.Name, "/bench"), Key: e.stored.Body.Key, Bench: e.stored.Body.Name, Connection: c.Name, Rev: e.stored.Rev,
 		Form: web.FormFrom("dialect", e.values, e.problems), InUse: row.InUse, Conflict: e.conflict, Tried: e.tried, Said: e.said, Trouble: e.trouble,
-		NoTry: s.whyNoTry(viewerOf(ctx), row.InUse, c.Name)}
+		NoTry: s.whyNoTry(personOf(ctx), row.InUse, c.Name)}
 	def := e.edited()
 	filled := def.Connections[e.at].Commands.Filled()
 	own := bench.ProtocolCommands()
@@ -168,7 +169,7 @@ func (s *Server) showDialect(w http.ResponseWriter, r *http.Request, status int,
 }
 
 // whyNoTry says why nothing can be tried now; "" where it can.
-func (s *Server) whyNoTry(who Viewer, inUse bool, connection string) string {
+func (s *Server) whyNoTry(who lab.Person, inUse bool, connection string) string {
 	place := s.at()
 	switch {
 	case !inUse:
@@ -203,7 +204,7 @@ func (s *Server) tryText(w http.ResponseWriter, r *http.Request, e *dialectEditi
 		err = problem.Field(name, "there is no such command to try")
 	case err != nil:
 		err = problem.Field(name, strings.TrimPrefix(err.Error(), "bench: "))
-	case s.at().Bench.Key != def.Key:
+	case s.bench(r.Context()).Definition.Key != def.Key:
 		err = problem.New(problem.Conflict, "A text can be tried once the bench is in use.")
 	default:
 		err = s.tryLines(r, e, &def.Connections[e.at], message)
@@ -227,7 +228,7 @@ func (s *Server) tryLines(r *http.Request, e *dialectEditing, c *bench.Connectio
 	wait := time.Duration((c.Timeout + 0.1) * float64(time.Second))
 	for line := range strings.SplitSeq(message, "\n") {
 		q := sayRequest{connection: c.Name, message: line, wait: min(max(wait, minWait), maxWait), confirm: r.PostForm["confirm"]}
-		row, err := s.say(r.Context(), viewerOf(r.Context()), q)
+		row, err := s.say(r.Context(), personOf(r.Context()), q)
 		if err != nil {
 			return err
 		}

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/lab"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -40,13 +41,13 @@ func (p person) post(address string, form url.Values) *httptest.ResponseRecorder
 
 // deskInUse is the bench on the desk in use by an operator who holds control,
 // and its cards.
-func deskInUse(t *testing.T) (*apiRig, person, *fakeCards, *Place) {
+func deskInUse(t *testing.T) (*apiRig, person, *fakeCards, *lab.Bench) {
 	t.Helper()
 	a := newDeskBench(t)
 	b, err := a.store.GetBench(t.Context(), "desk", 0)
 	must(t, err)
 	place := otherPlace(t, a, b.Body)
-	a.use = func(context.Context, string) (*Place, error) { return place, nil }
+	a.use = func(context.Context, string) (*lab.Bench, error) { return place, nil }
 	p := a.person(store.Operator)
 	for _, step := range []string{"/bench/control", "/benches/desk/use", "/bench/control"} {
 		if w := p.post(step, url.Values{"do": {"take"}}); w.Code != http.StatusSeeOther {

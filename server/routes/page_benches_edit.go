@@ -95,7 +95,7 @@ func (s *Server) benchSave(w http.ResponseWriter, r *http.Request, e *benchEditi
 	if b.Removed && e.values.Get("revive") == "" {
 		err = &problem.Error{Code: problem.Conflict, Message: "the bench was deleted"}
 	} else {
-		_, err = s.saveBench(ctx, viewerOf(ctx), def, rev)
+		_, err = s.saveBench(ctx, personOf(ctx), def, rev)
 	}
 	if isStale(err) {
 		return s.benchConflict(w, r, e, rev)

@@ -57,7 +57,7 @@ func (s *Server) benchImportForm(w http.ResponseWriter, r *http.Request) error {
 		props.Stale = true
 		return s.showBenchImport(w, r, http.StatusConflict, props)
 	}
-	_, err = s.saveBench(ctx, viewerOf(ctx), props.Def, props.Rev)
+	_, err = s.saveBench(ctx, personOf(ctx), props.Def, props.Rev)
 	if isStale(err) {
 		props.Stale = true
 		if err := s.compareBench(ctx, &props); err != nil {

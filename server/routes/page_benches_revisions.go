@@ -25,7 +25,7 @@ func (s *Server) benchRevisions(w http.ResponseWriter, r *http.Request) error {
 	}
 	p := web.RevisionsProps{
 		Page: s.frame(ctx, "Revisions of "+b.Body.Name, "/bench"), Of: b.Body.Name, What: "Bench", Back: "/benches/" + key,
-		BringBack: "/benches/" + key + "/bring-back", Latest: b.Rev, Newest: "latest", CanEdit: viewerOf(ctx).Role >= store.Operator && key != rehearsalBench,
+		BringBack: "/benches/" + key + "/bring-back", Latest: b.Rev, Newest: "latest", CanEdit: personOf(ctx).Role >= store.Operator && key != rehearsalBench,
 	}
 	p.Rows, p.More, err = revisionRows(list, func(rev int) (*bench.Definition, error) {
 		x, err := s.Store.GetBench(ctx, key, rev)
@@ -71,7 +71,7 @@ func (s *Server) restoreBench(w http.ResponseWriter, r *http.Request, old, expec
 	if err != nil {
 		return err
 	}
-	if _, err := s.saveBench(ctx, viewerOf(ctx), b.Body, expected); err != nil {
+	if _, err := s.saveBench(ctx, personOf(ctx), b.Body, expected); err != nil {
 		return err
 	}
 	return seeOther(w, r, "/benches/"+key)

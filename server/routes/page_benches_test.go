@@ -14,6 +14,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/run"
 	"ohmkeep/server/talk"
@@ -80,13 +81,13 @@ func (a *apiRig) describeBench() {
 }
 
 // otherPlace is a bench with cards on a link of its own.
-func otherPlace(t *testing.T, a *apiRig, def bench.Definition) *Place {
+func otherPlace(t *testing.T, a *apiRig, def bench.Definition) *lab.Bench {
 	t.Helper()
 	link, err := rehearsal.New(rehearsal.Config{Definition: rehearsal.DefaultBench(), Clock: a.clock, Seed: 2})
 	must(t, err)
 	station := run.NewStation(t.Context(), run.Config{Link: link, Clock: a.clock, Recorder: a.store})
 	t.Cleanup(func() { must(t, station.Close(context.Background())) })
-	return &Place{Bench: def, Station: station, Cards: newFakeCards()}
+	return &lab.Bench{Definition: def, Station: station, Cards: newFakeCards()}
 }
 
 // Another bench is put in use: what the API says is of that one, control of the
@@ -95,7 +96,7 @@ func TestUseBench(t *testing.T) {
 	a := newAPI(t)
 	read[apiSaved](a, a.ask(store.Operator, "PUT", "/benches/desk/definition", cardBench()), 201)
 	asked := ""
-	a.use = func(_ context.Context, key string) (*Place, error) {
+	a.use = func(_ context.Context, key string) (*lab.Bench, error) {
 		asked = key
 		return otherPlace(t, a, cardBench()), nil
 	}
@@ -141,7 +142,7 @@ func TestUseBenchUnknown(t *testing.T) {
 	a := newAPI(t)
 	read[apiSaved](a, a.ask(store.Operator, "PUT", "/benches/desk/definition", cardBench()), 201)
 	used := 0
-	a.use = func(context.Context, string) (*Place, error) {
+	a.use = func(context.Context, string) (*lab.Bench, error) {
 		used++
 		return otherPlace(t, a, cardBench()), nil
 	}
@@ -209,7 +210,7 @@ func TestUseBenchFails(t *testing.T) {
 	a := newAPI(t)
 	read[apiSaved](a, a.ask(store.Operator, "PUT", "/benches/desk/definition", cardBench()), 201)
 	stand := otherPlace(t, a, rehearsal.DefaultBench())
-	a.use = func(context.Context, string) (*Place, error) { return stand, errors.New("the port is taken") }
+	a.use = func(context.Context, string) (*lab.Bench, error) { return stand, errors.New("the port is taken") }
 	if w := a.askPage(store.Owner, "POST", "/benches/desk/use", url.Values{}); w.Code != http.StatusConflict || !strings.Contains(w.Body.String(), "the port is taken") {
 		t.Errorf("%d: %.300s", w.Code, w.Body)
 	}

@@ -14,6 +14,7 @@ import (
 	"github.com/a-h/templ"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/quantity"
 	"ohmkeep/server/run"
@@ -49,14 +50,14 @@ const (
 // byHand is what is done with the cards beside the station's runs.
 type byHand struct {
 	mu    sync.Mutex
-	place *Place
+	place *lab.Bench
 	// at work now: why outputs may be on without the station's knowing; "".
 	doing string
 	said  []web.SaidRow // newest first
 }
 
 // of forgets what was done on another bench. The lock must be held.
-func (b *byHand) of(p *Place) {
+func (b *byHand) of(p *lab.Bench) {
 	if b.place != p {
 		b.place, b.said = p, nil
 	}
@@ -125,9 +126,9 @@ func (s *Server) bringUpPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) bringUpProps(ctx context.Context, q url.Values) (web.BringUpProps, error) {
-	at, who, now := s.at(), viewerOf(ctx), s.at().Station.Snapshot()
+	at, who, now := s.bench(ctx), personOf(ctx), s.bench(ctx).Station.Snapshot()
 	p := web.BringUpProps{
-		Page: s.frame(ctx, "Bring-up", "/bench"), Def: at.Bench, HasCards: at.Cards != nil, CanUse: who.Role >= store.Operator,
+		Page: s.frame(ctx, "Bring-up", "/bench"), Def: at.Definition, HasCards: at.Cards != nil, CanUse: who.Role >= store.Operator,
 		Mine: now.Session != "" && now.Session == who.Session, Holder: now.Holder,
 		Say: web.Form{ID: "say", Values: url.Values{"wait": {"0.3 s"}}},
 	}
@@ -163,7 +164,7 @@ func connectionOptions(list []talk.Health) []web.Option {
 
 // logAfter is the decoded events after one, at most the newest n, and the
 // number of the last event there is.
-func (s *Server) logAfter(p *Place, after uint64, n int) (rows []web.TrafficRow, last uint64) {
+func (s *Server) logAfter(p *lab.Bench, after uint64, n int) (rows []web.TrafficRow, last uint64) {
 	from := uint64(0)
 	if after > logContext {
 		from = after - logContext
@@ -180,13 +181,13 @@ func (s *Server) logAfter(p *Place, after uint64, n int) (rows []web.TrafficRow,
 
 // bringUpLog is the rows of the log after a number, as a fragment of the page.
 func (s *Server) bringUpLog(w http.ResponseWriter, r *http.Request) error {
-	if s.at().Cards == nil {
+	if s.bench(r.Context()).Cards == nil {
 		return noCards()
 	}
 	after, _ := strconv.ParseUint(r.URL.Query().Get("after"), 10, 64) // none is from the start
-	rows, last := s.logAfter(s.at(), after, logMost)
+	rows, last := s.logAfter(s.bench(r.Context()), after, logMost)
 	if last < after { // another bench, or another life of this one
-		rows, last = s.logAfter(s.at(), 0, logMost)
+		rows, last = s.logAfter(s.bench(r.Context()), 0, logMost)
 	}
 	w.Header().Set("Ohmkeep-Last", strconv.FormatUint(max(last, 0), 10))
 	return show(r.Context(), w, http.StatusOK, web.Traffic("", rows))
@@ -202,7 +203,7 @@ func (s *Server) bringUpLive(w http.ResponseWriter, r *http.Request) error {
 	}
 	watched(s, w, r, bringUpTopic, bringUpEvery, func(ctx context.Context) (seen, error) {
 		now := seen{bench: s.brief(ctx), steps: s.stepView()}
-		if c := s.at().Cards; c != nil {
+		if c := s.bench(r.Context()).Cards; c != nil {
 			now.cards, now.health = true, c.Health()
 		}
 		return now, nil
@@ -243,7 +244,7 @@ func (s *Server) convert(p *web.BringUpProps, q url.Values) {
 
 // converted answers a code, or else a value; nil where neither is given.
 func (s *Server) converted(q url.Values) (answer *web.CodeAnswer, field string, err error) {
-	c, known := web.CodesByKey(&s.at().Bench, q.Get("range"))
+	c, known := web.CodesByKey(&s.at().Definition, q.Get("range"))
 	code, value := strings.TrimSpace(q.Get("code")), strings.TrimSpace(q.Get("value"))
 	switch {
 	case !known && code+value == "":

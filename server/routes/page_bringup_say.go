@@ -11,6 +11,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/quantity"
 	"ohmkeep/server/talk"
@@ -31,7 +32,7 @@ type sayRequest struct {
 	confirm    []string
 }
 
-func (q *sayRequest) check(cards Cards) error {
+func (q *sayRequest) check(cards lab.Cards) error {
 	var ps dut.Problems
 	if !slices.ContainsFunc(cards.Health(), func(h talk.Health) bool { return h.Connection == q.connection }) {
 		ps.Add("connection", "choose a connection")
@@ -51,7 +52,7 @@ func (q *sayRequest) check(cards Cards) error {
 }
 
 // holdsControl refuses where whoever asks does not hold control of the bench.
-func (s *Server) holdsControl(who Viewer) error {
+func (s *Server) holdsControl(who lab.Person) error {
 	if err := s.mayUse(who); err != nil {
 		return err
 	}
@@ -63,8 +64,8 @@ func (s *Server) holdsControl(who Viewer) error {
 
 // say sends one message to a card while nothing runs. After one that does more
 // than ask the bench is made safe.
-func (s *Server) say(ctx context.Context, who Viewer, q sayRequest) (web.SaidRow, error) {
-	p := s.at()
+func (s *Server) say(ctx context.Context, who lab.Person, q sayRequest) (web.SaidRow, error) {
+	p := s.bench(ctx)
 	if p.Cards == nil {
 		return web.SaidRow{}, noCards()
 	}
@@ -115,7 +116,7 @@ func (s *Server) say(ctx context.Context, who Viewer, q sayRequest) (web.SaidRow
 // protocol says of that header. No connection is any of them.
 func (s *Server) onlyAsks(d *web.Decoder, connection, message string) bool {
 	own := bench.ProtocolCommands().Read
-	for _, c := range s.at().Bench.Connections {
+	for _, c := range s.at().Definition.Connections {
 		read := c.Commands.Read
 		if (connection == "" || c.Name == connection) && read != "" && read != own && d.NamesAnyOf(message, read) {
 			return false
@@ -125,7 +126,7 @@ func (s *Server) onlyAsks(d *web.Decoder, connection, message string) bool {
 }
 
 // exchange sends the message; what goes wrong is part of what came of it.
-func (s *Server) exchange(ctx context.Context, p *Place, q *sayRequest, row *web.SaidRow) {
+func (s *Server) exchange(ctx context.Context, p *lab.Bench, q *sayRequest, row *web.SaidRow) {
 	x, err := p.Cards.Say(ctx, q.connection, q.message, q.wait)
 	if err != nil {
 		row.Err = err.Error()
@@ -146,7 +147,7 @@ func (s *Server) sayForm(w http.ResponseWriter, r *http.Request) error {
 		err = problem.Field("wait", err.Error())
 	} else {
 		q.wait = time.Duration(min(seconds, 3600) * float64(time.Second))
-		_, err = s.say(r.Context(), viewerOf(r.Context()), q)
+		_, err = s.say(r.Context(), personOf(r.Context()), q)
 	}
 	if err == nil {
 		back := url.Values{"connection": {q.connection}, "wait": {f.Get("wait")}}

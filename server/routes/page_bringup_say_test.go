@@ -18,7 +18,7 @@ func TestSayDialectsRead(t *testing.T) {
 	}
 	p := a.server.at()
 	for read, asks := range map[string]bool{"": true, bench.ProtocolCommands().Read: true, "read? {channels}": false, "*OPC?\n:READ? (@{channel})": false, "MEAS:CURR? (@{channels})": true} {
-		p.Bench.Connections = []bench.Connection{{Name: "cards", Commands: bench.Commands{Read: read}}, {Name: "others", Commands: bench.Commands{Read: "READ? 1"}}}
+		p.Definition.Connections = []bench.Connection{{Name: "cards", Commands: bench.Commands{Read: read}}, {Name: "others", Commands: bench.Commands{Read: "READ? 1"}}}
 		f.mu.Lock()
 		f.said = nil
 		f.mu.Unlock()

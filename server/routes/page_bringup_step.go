@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
@@ -29,7 +30,7 @@ const (
 // stepping is one measurement whose calls to the link a person lets through.
 type stepping struct {
 	mu    sync.Mutex
-	place *Place
+	place *lab.Bench
 	run   string
 	what  string
 	from  uint64 // number of the last event when the last call was let through
@@ -47,7 +48,7 @@ func (st *stepping) observe(protocol *talk.Reference) {
 	if !ok || last.N <= st.seen {
 		return
 	}
-	row := web.StepRow{N: last.N, Words: last.Words(&st.place.Bench), Values: sampleWords(&st.place.Bench, last.Samples), Err: errText(last.Err)}
+	row := web.StepRow{N: last.N, Words: last.Words(&st.place.Definition), Values: sampleWords(&st.place.Definition, last.Samples), Err: errText(last.Err)}
 	if st.place.Cards != nil {
 		row.Rows = web.NewDecoder(protocol).Rows(st.place.Cards.Recent(st.from, stepEvents))
 		if n := len(row.Rows); n > 0 {
@@ -82,10 +83,10 @@ func sampleWords(d *bench.Definition, samples []bench.Sample) []string {
 func (s *Server) stepProps(ctx context.Context) (web.StepProps, error) {
 	p := s.stepView()
 	p.Form = web.Form{ID: "step", Values: url.Values{}}
-	if s.at().Stepper == nil {
+	if s.bench(ctx).Stepper == nil {
 		return p, nil
 	}
-	maps, err := s.Store.ListPinMaps(ctx, "", s.at().Bench.Key)
+	maps, err := s.Store.ListPinMaps(ctx, "", s.bench(ctx).Definition.Key)
 	if err != nil {
 		return p, err
 	}
@@ -129,7 +130,7 @@ func (s *Server) stepView() web.StepProps {
 		return p
 	}
 	if next, waits := st.place.Stepper.Pending(); waits {
-		p.Pending = &web.StepRow{N: next.N, Words: next.Words(&st.place.Bench)}
+		p.Pending = &web.StepRow{N: next.N, Words: next.Words(&st.place.Definition)}
 	}
 	return p
 }
@@ -173,8 +174,8 @@ func (s *Server) chosenStep(ctx context.Context, text string) (*procedure.Record
 }
 
 // step begins to step through a measurement.
-func (s *Server) step(ctx context.Context, who Viewer, text string, confirm []string) error {
-	p := s.at()
+func (s *Server) step(ctx context.Context, who lab.Person, text string, confirm []string) error {
+	p := s.bench(ctx)
 	if p.Stepper == nil {
 		return problem.New(problem.Conflict, "This bench has no stepper.")
 	}
@@ -182,7 +183,7 @@ func (s *Server) step(ctx context.Context, who Viewer, text string, confirm []st
 	if err != nil {
 		return err
 	}
-	pm, err := s.Store.GetPinMap(ctx, rec.Device.Key, p.Bench.Key, 0)
+	pm, err := s.Store.GetPinMap(ctx, rec.Device.Key, p.Definition.Key, 0)
 	if problem.CodeOf(err) == problem.NotFound {
 		return problem.Field("measurement", "its device has no pin map for this bench yet")
 	}
@@ -215,7 +216,7 @@ func (s *Server) step(ctx context.Context, who Viewer, text string, confirm []st
 }
 
 // lastEvent is the number of the newest event there is.
-func lastEvent(p *Place) uint64 {
+func lastEvent(p *lab.Bench) uint64 {
 	if p.Cards == nil {
 		return 0
 	}
@@ -228,12 +229,12 @@ func lastEvent(p *Place) uint64 {
 // stepNext lets call n through and waits a while for what comes of it. A call
 // that does not wait any more is left alone. It energises the bench as a start
 // does: whoever asks holds control and has confirmed; confirm is what is now.
-func (s *Server) stepNext(ctx context.Context, who Viewer, n int, confirm []string) error {
+func (s *Server) stepNext(ctx context.Context, who lab.Person, n int, confirm []string) error {
 	st := &s.stepping
 	st.mu.Lock()
 	p, id, o := st.place, st.run, st.occasion
 	st.mu.Unlock()
-	if p == nil || p != s.at() || p.Stepper == nil || p.Station.Snapshot().Run != id {
+	if p == nil || p != s.bench(ctx) || p.Stepper == nil || p.Station.Snapshot().Run != id {
 		return s.mayUse(who)
 	}
 	if _, err := s.confirm(ctx, who, confirm, o); err != nil {
@@ -276,7 +277,7 @@ func (s *Server) stepForm(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	f := r.PostForm
-	err := s.step(r.Context(), viewerOf(r.Context()), f.Get("measurement"), f["confirm"])
+	err := s.step(r.Context(), personOf(r.Context()), f.Get("measurement"), f["confirm"])
 	if err == nil {
 		return seeOther(w, r, "/bench/bring-up#step")
 	}
@@ -297,7 +298,7 @@ func (s *Server) stepNextForm(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	n, _ := strconv.Atoi(r.PostForm.Get("n")) // none lets nothing through
-	if err := s.stepNext(r.Context(), viewerOf(r.Context()), n, r.PostForm["confirm"]); err != nil {
+	if err := s.stepNext(r.Context(), personOf(r.Context()), n, r.PostForm["confirm"]); err != nil {
 		if e := classify(err, s.Log); e.ask != nil {
 			return s.askToConfirm(w, r, e, "Let the call through")
 		}
@@ -310,7 +311,7 @@ func (s *Server) stepStopForm(w http.ResponseWriter, r *http.Request) error {
 	s.stepping.mu.Lock()
 	id := s.stepping.run
 	s.stepping.mu.Unlock()
-	err := s.stopRun(r.Context(), viewerOf(r.Context()), id)
+	err := s.stopRun(r.Context(), personOf(r.Context()), id)
 	if err != nil && asConflict(err, s) == nil {
 		return err
 	}

@@ -98,7 +98,6 @@ func TestSay(t *testing.T) {
 func TestEnergisedByHand(t *testing.T) {
 	a, _ := newCardRig(t)
 	s := &Server{Config: a.server.Config}
-	s.inUse.Store(a.server.at())
 	s.byHand.do("a message sent by hand", func() {
 		if now := s.snapshot(); now.State != bench.Energised || now.Reason != "a message sent by hand" {
 			t.Errorf("%+v", now)
@@ -216,7 +215,7 @@ func TestStepThrough(t *testing.T) {
 		}
 		page := b.get("/bench/bring-up")
 		pending, _ := stepper.Pending()
-		say := pending.Words(&a.server.at().Bench)
+		say := pending.Words(&a.server.at().Definition)
 		if !strings.Contains(page, say) || !strings.Contains(page, `name="n" value="`+strconv.Itoa(n)+`" form="step-form"`) {
 			t.Fatalf("call %d is not said: %s", n, say)
 		}

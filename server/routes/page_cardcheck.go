@@ -11,6 +11,7 @@ import (
 
 	"github.com/a-h/templ"
 
+	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/talk"
@@ -44,7 +45,7 @@ var errStopped = errors.New("it was stopped")
 // cardCheck is the check of cards at work, or the last one.
 type cardCheck struct {
 	mu     sync.Mutex
-	place  *Place
+	place  *lab.Bench
 	cancel context.CancelCauseFunc // nil where none is at work
 	now    web.CardCheck
 	rows   int    // events in now
@@ -53,7 +54,7 @@ type cardCheck struct {
 
 // result is how the check stands, with a number that tells it from how it
 // stood before; nothing of another bench's.
-func (c *cardCheck) result(p *Place) (web.CardCheck, uint64) {
+func (c *cardCheck) result(p *lab.Bench) (web.CardCheck, uint64) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.place != p {
@@ -99,8 +100,8 @@ type checkRequest struct {
 }
 
 // startCheck checks cards in the background, while nothing else runs.
-func (s *Server) startCheck(ctx context.Context, who Viewer, q checkRequest) error {
-	p := s.at()
+func (s *Server) startCheck(ctx context.Context, who lab.Person, q checkRequest) error {
+	p := s.bench(ctx)
 	if p.Cards == nil {
 		return noCards()
 	}
@@ -135,13 +136,13 @@ func (s *Server) startCheck(ctx context.Context, who Viewer, q checkRequest) err
 			return s.inTheWay(err)
 		}
 	}
-	s.note(ctx, who, "check cards", p.Bench.Key, q.connection)
+	s.note(ctx, who, "check cards", p.Definition.Key, q.connection)
 	return nil
 }
 
 // checkCards goes through the connections and leaves the bench safe. It is
 // called while the station is idle.
-func (s *Server) checkCards(ctx context.Context, cancel context.CancelCauseFunc, p *Place, who Viewer, connections []string, begun func()) {
+func (s *Server) checkCards(ctx context.Context, cancel context.CancelCauseFunc, p *lab.Bench, who lab.Person, connections []string, begun func()) {
 	c := &s.cardCheck
 	c.mu.Lock()
 	c.place, c.cancel, c.rows = p, cancel, 0
@@ -178,7 +179,7 @@ func (s *Server) cardCheckPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) cardCheckProps(ctx context.Context) web.CardCheckProps {
-	p, who, now := s.at(), viewerOf(ctx), s.at().Station.Snapshot()
+	p, who, now := s.bench(ctx), personOf(ctx), s.bench(ctx).Station.Snapshot()
 	out := web.CardCheckProps{
 		Page: s.frame(ctx, "Check the cards", "/bench"), HasCards: p.Cards != nil, CanUse: who.Role >= store.Operator,
 		Form: web.Form{ID: "check", Values: url.Values{}}, Takes: now.Session == "",
@@ -202,7 +203,7 @@ func (s *Server) cardCheckForm(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	f := r.PostForm
-	err := s.startCheck(r.Context(), viewerOf(r.Context()), checkRequest{f.Get("connection"), f["confirm"]})
+	err := s.startCheck(r.Context(), personOf(r.Context()), checkRequest{f.Get("connection"), f["confirm"]})
 	if err == nil {
 		return seeOther(w, r, "/bench/check-cards#result")
 	}
@@ -216,12 +217,12 @@ func (s *Server) cardCheckForm(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) cardCheckStopForm(w http.ResponseWriter, r *http.Request) error {
-	who := viewerOf(r.Context())
+	who := personOf(r.Context())
 	if err := s.mayUse(who); err != nil {
 		return err
 	}
 	if s.cardCheck.stop(errStopped) {
-		s.note(r.Context(), who, "stop check of cards", s.at().Bench.Key, "")
+		s.note(r.Context(), who, "stop check of cards", s.bench(r.Context()).Definition.Key, "")
 	}
 	return seeOther(w, r, "/bench/check-cards")
 }
@@ -233,11 +234,11 @@ func (s *Server) cardCheckLive(w http.ResponseWriter, r *http.Request) error {
 		change uint64 // stands for all findings, which are many
 	}
 	watched(s, w, r, cardCheckTopic, cardCheckEvery, func(ctx context.Context) (seen, error) {
-		_, change := s.cardCheck.result(s.at())
+		_, change := s.cardCheck.result(s.bench(r.Context()))
 		return seen{s.brief(ctx), change}, nil
 	}, func(now seen) map[string]templ.Component {
 		parts := web.BenchParts(now.bench)
-		c, _ := s.cardCheck.result(s.at())
+		c, _ := s.cardCheck.result(s.bench(r.Context()))
 		parts[web.PartCheckSummary], parts[web.PartCheckStop] = web.CheckSummary(c), web.CheckStop(c)
 		for _, g := range c.Groups() {
 			parts[web.PartCheckGroup(g.At)] = web.CheckGroupPart(g)

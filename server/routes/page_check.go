@@ -21,12 +21,12 @@ func (s *Server) checkPages() []route {
 
 // prePower checks a procedure on the bench in use; pm nil stands for no pin map.
 func (s *Server) prePower(d *dut.Device, p *procedure.Procedure, pm *bench.PinMap) procedure.CheckReport {
-	return procedure.PrePower(procedure.CheckInput{Device: d, Procedure: p, PinMap: pm, Bench: &s.at().Bench})
+	return procedure.PrePower(procedure.CheckInput{Device: d, Procedure: p, PinMap: pm, Bench: &s.at().Definition})
 }
 
 // pinMapOf is the device's pin map on the bench in use, nil where there is none.
 func (s *Server) pinMapOf(ctx context.Context, device string) (*bench.PinMap, error) {
-	pm, err := s.Store.GetPinMap(ctx, device, s.at().Bench.Key, 0)
+	pm, err := s.Store.GetPinMap(ctx, device, s.bench(ctx).Definition.Key, 0)
 	if problem.CodeOf(err) == problem.NotFound || err == nil && pm.Removed {
 		return nil, nil
 	}
@@ -53,7 +53,7 @@ func (s *Server) checkProps(ctx context.Context, key string) (web.CheckProps, er
 	return web.CheckProps{
 		Page: s.frame(ctx, "Before power: "+p.Body.Name, "/devices"), Procedure: p.Body, Rev: p.Rev, Device: d.Body,
 		Report:   s.prePower(&d.Body, &p.Body, pm),
-		CanStart: viewerOf(ctx).Role >= store.Operator, OfferSeat: s.at().Rehearse != nil && d.Body.Model != "",
+		CanStart: personOf(ctx).Role >= store.Operator, OfferSeat: s.bench(ctx).Rehearse != nil && d.Body.Model != "",
 		Start: web.Form{ID: "start", Values: url.Values{"seat": {"1"}}},
 	}, nil
 }

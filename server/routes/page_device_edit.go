@@ -89,7 +89,7 @@ func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
 	if d.Removed && r.PostForm.Get("revive") == "" {
 		err = &problem.Error{Code: problem.Conflict, Message: "the device was deleted"}
 	} else {
-		_, err = s.Store.SaveDevice(ctx, e.device, rev, viewerOf(ctx).Name)
+		_, err = s.Store.SaveDevice(ctx, e.device, rev, personOf(ctx).Name)
 	}
 	if problem.CodeOf(err) == problem.Conflict || problem.CodeOf(err) == problem.NotFound {
 		return s.deviceConflict(w, r, &e, rev)
@@ -97,7 +97,7 @@ func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	s.note(ctx, viewerOf(ctx), "edit device", d.Body.Key, "")
+	s.note(ctx, personOf(ctx), "edit device", d.Body.Key, "")
 	return seeOther(w, r, "/devices/"+d.Body.Key)
 }
 
@@ -219,7 +219,7 @@ func (s *Server) showEditor(w http.ResponseWriter, r *http.Request, status int, 
 	p := web.DeviceEditProps{
 		Page: s.frame(ctx, "Describe a device", "/devices"), Form: e.form(), Families: dut.LogicFamilies(),
 		Drawing: preview(&e.device), Models: s.modelOptions(), Table: e.table, Assumptions: e.assumed(),
-		Conflict: e.conflict, CanDelete: viewerOf(ctx).Role >= store.Owner, Findings: e.findings(),
+		Conflict: e.conflict, CanDelete: personOf(ctx).Role >= store.Owner, Findings: e.findings(),
 	}
 	if e.stored != nil {
 		p.Key, p.Rev, p.Removed = e.stored.Body.Key, e.stored.Rev, e.stored.Removed

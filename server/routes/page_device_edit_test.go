@@ -15,9 +15,9 @@ import (
 	"ohmkeep/store"
 )
 
-// office is a lab with people of every role in it, who follow no redirect.
+// office is a server with people of every role in it, who follow no redirect.
 type office struct {
-	*lab
+	*wholeServer
 	tokens map[store.Role]string
 }
 

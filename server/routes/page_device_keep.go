@@ -17,7 +17,7 @@ import (
 
 // deviceDuplicate stores a copy under another name, with the pin map.
 func (s *Server) deviceDuplicate(w http.ResponseWriter, r *http.Request) error {
-	ctx, who := r.Context(), viewerOf(r.Context())
+	ctx, who := r.Context(), personOf(r.Context())
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
@@ -37,7 +37,7 @@ func (s *Server) deviceDuplicate(w http.ResponseWriter, r *http.Request) error {
 		e.device = d.Body
 		return s.showEditor(w, r, http.StatusUnprocessableEntity, &e)
 	}
-	if pm, err := s.Store.GetPinMap(ctx, d.Body.Key, s.at().Bench.Key, 0); err == nil && !pm.Removed {
+	if pm, err := s.Store.GetPinMap(ctx, d.Body.Key, s.bench(r.Context()).Definition.Key, 0); err == nil && !pm.Removed {
 		pm.Body.Device = key
 		if _, err := s.Store.SavePinMap(ctx, pm.Body, 0, who.Name); err != nil {
 			return err
@@ -82,7 +82,7 @@ func (s *Server) deviceDelete(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	s.note(ctx, viewerOf(ctx), deleteDevice, key, "")
+	s.note(ctx, personOf(ctx), deleteDevice, key, "")
 	return seeOther(w, r, "/devices")
 }
 

@@ -12,6 +12,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 )
 
@@ -129,7 +130,7 @@ func problemsIn(err error) dut.Problems {
 
 // saveNew stores the device and proposes its pin map.
 func (s *Server) saveNew(w http.ResponseWriter, r *http.Request, e *editing) error {
-	ctx, who := r.Context(), viewerOf(r.Context())
+	ctx, who := r.Context(), personOf(r.Context())
 	typedKey := strings.TrimSpace(e.values.Get("key"))
 	if typedKey == "" && e.device.Name != "" {
 		key, err := s.freeKey(ctx, form.KeyFor(e.device.Name))
@@ -162,19 +163,19 @@ func (s *Server) saveNew(w http.ResponseWriter, r *http.Request, e *editing) err
 }
 
 // proposeAndKeep stores the proposed pin map of a device that has none.
-func (s *Server) proposeAndKeep(ctx context.Context, who Viewer, d *dut.Device) error {
-	pm, _, err := bench.Propose(&s.at().Bench, d)
+func (s *Server) proposeAndKeep(ctx context.Context, who lab.Person, d *dut.Device) error {
+	pm, _, err := bench.Propose(&s.bench(ctx).Definition, d)
 	if len(pm.Contacts) == 0 {
 		return err // a clash leaves a map, which the pin map's page speaks of
 	}
 	expected := 0
-	if old, err := s.Store.GetPinMap(ctx, d.Key, s.at().Bench.Key, 0); err == nil {
+	if old, err := s.Store.GetPinMap(ctx, d.Key, s.bench(ctx).Definition.Key, 0); err == nil {
 		expected = old.Rev
 	}
 	rev, err := s.Store.SavePinMap(ctx, pm, expected, who.Name)
 	if err != nil {
 		return err
 	}
-	s.note(ctx, who, "propose pin map", d.Key, s.at().Bench.Key+", revision "+strconv.Itoa(rev))
+	s.note(ctx, who, "propose pin map", d.Key, s.bench(ctx).Definition.Key+", revision "+strconv.Itoa(rev))
 	return nil
 }

@@ -28,7 +28,7 @@ func (s *Server) deviceRevisions(w http.ResponseWriter, r *http.Request) error {
 	}
 	p := web.RevisionsProps{
 		Page: s.frame(ctx, "Revisions of "+d.Body.Name, "/devices"), Of: d.Body.Name, What: "Device", Back: "/devices/" + key,
-		BringBack: "/devices/" + key + "/bring-back", Latest: d.Rev, CanEdit: viewerOf(ctx).Role >= store.Operator,
+		BringBack: "/devices/" + key + "/bring-back", Latest: d.Rev, CanEdit: personOf(ctx).Role >= store.Operator,
 	}
 	p.Rows, p.More, err = revisionRows(list, func(rev int) (*dut.Device, error) {
 		x, err := s.Store.GetDevice(ctx, key, rev)
@@ -96,9 +96,9 @@ func (s *Server) restoreDevice(w http.ResponseWriter, r *http.Request, old, expe
 	if err != nil {
 		return err
 	}
-	if _, err := s.Store.SaveDevice(ctx, d.Body, expected, viewerOf(ctx).Name); err != nil {
+	if _, err := s.Store.SaveDevice(ctx, d.Body, expected, personOf(ctx).Name); err != nil {
 		return err
 	}
-	s.note(ctx, viewerOf(ctx), "bring back device", key, "revision "+strconv.Itoa(old))
+	s.note(ctx, personOf(ctx), "bring back device", key, "revision "+strconv.Itoa(old))
 	return seeOther(w, r, "/devices/"+key+"/edit")
 }

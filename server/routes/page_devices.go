@@ -19,7 +19,7 @@ func (s *Server) devicesPage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := web.DevicesProps{Page: s.frame(ctx, "Devices", "/devices"), CanEdit: viewerOf(ctx).Role >= store.Operator}
+	p := web.DevicesProps{Page: s.frame(ctx, "Devices", "/devices"), CanEdit: personOf(ctx).Role >= store.Operator}
 	for _, d := range devices {
 		procs, err := s.Store.ListProcedures(ctx, d.Body.Key)
 		if err != nil {
@@ -31,7 +31,7 @@ func (s *Server) devicesPage(w http.ResponseWriter, r *http.Request) error {
 		}
 		p.Devices = append(p.Devices, web.DeviceRow{
 			Key: d.Body.Key, Name: d.Body.Name, Description: d.Body.Description, Package: d.Body.Package,
-			Procedures: len(procs), Runs: runs.Total, Rehearsable: s.at().Rehearse != nil && d.Body.Model != "",
+			Procedures: len(procs), Runs: runs.Total, Rehearsable: s.bench(r.Context()).Rehearse != nil && d.Body.Model != "",
 		})
 	}
 	return show(ctx, w, http.StatusOK, web.Devices(p))
@@ -46,9 +46,9 @@ func (s *Server) devicePage(w http.ResponseWriter, r *http.Request) error {
 	}
 	p := web.DeviceProps{
 		Page: s.frame(ctx, d.Body.Name, "/devices"), Device: d.Body, Rev: d.Rev,
-		BenchName: s.at().Bench.Name, Bench: &s.at().Bench, CanEdit: viewerOf(ctx).Role >= store.Operator, Removed: d.Removed,
+		BenchName: s.bench(r.Context()).Definition.Name, Bench: &s.bench(r.Context()).Definition, CanEdit: personOf(ctx).Role >= store.Operator, Removed: d.Removed,
 	}
-	pm, err := s.Store.GetPinMap(ctx, key, s.at().Bench.Key, 0)
+	pm, err := s.Store.GetPinMap(ctx, key, s.bench(r.Context()).Definition.Key, 0)
 	if err == nil {
 		p.PinMap = &pm.Body
 	} else if problem.CodeOf(err) != problem.NotFound {
@@ -84,7 +84,7 @@ func (s *Server) procedurePage(w http.ResponseWriter, r *http.Request) error {
 	}
 	p := web.ProcedureProps{
 		Page: s.frame(ctx, q.Body.Name, "/devices"), Procedure: q.Body, Rev: q.Rev, Device: d.Body,
-		CanStart: viewerOf(ctx).Role >= store.Operator, OfferSeat: s.at().Rehearse != nil,
+		CanStart: personOf(ctx).Role >= store.Operator, OfferSeat: s.bench(r.Context()).Rehearse != nil,
 		Start: web.Form{ID: "start", Values: url.Values{"seat": {"1"}}},
 	}
 	pm, err := s.pinMapOf(ctx, d.Body.Key)

@@ -80,8 +80,8 @@ func (s *Server) goingOn(p *web.HomeProps) {
 }
 
 func (s *Server) home(ctx context.Context) (web.HomeProps, error) {
-	p := web.HomeProps{Page: s.frame(ctx, "Today", "/"), OfferSeat: s.at().Rehearse != nil}
-	p.CanStart = viewerOf(ctx).Role >= store.Operator
+	p := web.HomeProps{Page: s.frame(ctx, "Today", "/"), OfferSeat: s.bench(ctx).Rehearse != nil}
+	p.CanStart = personOf(ctx).Role >= store.Operator
 	p.Start = web.Form{ID: "start", Values: url.Values{"seat": {"1"}}}
 	list, err := s.Store.ListRuns(ctx, store.Filter{}, "", homeRuns)
 	if err != nil {
@@ -139,13 +139,13 @@ func (s *Server) deviceNames(ctx context.Context) (map[string]string, error) {
 
 // busy is why nothing can be started now.
 func (s *Server) busy(ctx context.Context) string {
-	now := s.at().Station.Snapshot()
+	now := s.bench(ctx).Station.Snapshot()
 	switch {
 	case now.Run != "":
 		return "A run is at work on this bench."
 	case s.byHand.what() != "":
 		return sentence(s.byHand.what()) + "."
-	case s.mayUse(viewerOf(ctx)) != nil:
+	case s.mayUse(personOf(ctx)) != nil:
 		return now.Holder + " holds control of this bench."
 	case now.State != "safe":
 		return "The state of the bench is unknown. Check it, then make it safe."
@@ -233,7 +233,7 @@ func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 	}
-	id, err := s.startRun(r.Context(), viewerOf(r.Context()), q)
+	id, err := s.startRun(r.Context(), personOf(r.Context()), q)
 	if err == nil {
 		return seeOther(w, r, "/runs/"+id)
 	}

@@ -30,8 +30,8 @@ func (s *Server) manualPage(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) manualProps(ctx context.Context, device string, form url.Values) (web.ManualProps, error) {
 	id, memory, last, kept := s.manual.get()
 	p := web.ManualProps{Page: s.frame(ctx, "Manual", "/manual"), Keep: web.Form{ID: "keep"}}
-	p.Page.Rehearsal = s.at().Identity().Rehearsal
-	p.CanUse = viewerOf(ctx).Role >= store.Operator
+	p.Page.Rehearsal = s.bench(ctx).Identity().Rehearsal
+	p.CanUse = personOf(ctx).Role >= store.Operator
 	var err error
 	if p.Devices, err = s.deviceOptions(ctx); err != nil {
 		return p, err
@@ -121,7 +121,7 @@ func (s *Server) manualMeasure(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	err := s.measureManual(r.Context(), viewerOf(r.Context()), r.PostForm)
+	err := s.measureManual(r.Context(), personOf(r.Context()), r.PostForm)
 	if err == nil {
 		return seeOther(w, r, "/manual?device="+url.QueryEscape(r.PostForm.Get("device"))+"#"+web.PartManualLive)
 	}
@@ -141,7 +141,7 @@ func (s *Server) manualMeasure(w http.ResponseWriter, r *http.Request) error {
 // wanted.
 func (s *Server) manualStop(w http.ResponseWriter, r *http.Request) error {
 	id, _, form, _ := s.manual.get()
-	err := s.stopRun(r.Context(), viewerOf(r.Context()), id)
+	err := s.stopRun(r.Context(), personOf(r.Context()), id)
 	if err != nil && asConflict(err, s) == nil {
 		return err
 	}
@@ -154,7 +154,7 @@ func (s *Server) manualKeep(w http.ResponseWriter, r *http.Request) error {
 	}
 	f := r.PostForm
 	f.Set("note", strings.ReplaceAll(f.Get("note"), "\r\n", "\n"))
-	id, err := s.keepManual(r.Context(), viewerOf(r.Context()), f)
+	id, err := s.keepManual(r.Context(), personOf(r.Context()), f)
 	if err == nil {
 		return seeOther(w, r, "/runs/"+id)
 	}

@@ -46,7 +46,7 @@ func (s *Server) mappingOf(r *http.Request) (*mapping, error) {
 		return nil, err
 	}
 	m := &mapping{device: d.Body}
-	pm, err := s.Store.GetPinMap(r.Context(), d.Body.Key, s.at().Bench.Key, 0)
+	pm, err := s.Store.GetPinMap(r.Context(), d.Body.Key, s.bench(r.Context()).Definition.Key, 0)
 	if problem.CodeOf(err) == problem.NotFound {
 		return m, nil
 	}
@@ -73,7 +73,7 @@ func (s *Server) pinMapPage(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if m.usable() {
-		m.fill(&s.at().Bench, &m.stored.Body)
+		m.fill(&s.bench(r.Context()).Definition, &m.stored.Body)
 	} else {
 		s.propose(m)
 	}
@@ -89,7 +89,7 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	ctx, who := r.Context(), viewerOf(r.Context())
+	ctx, who := r.Context(), personOf(r.Context())
 	m.values = r.PostForm
 	rev, _ := strconv.Atoi(m.values.Get("rev"))
 	switch m.values.Get("do") {
@@ -103,10 +103,10 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 		}
 		return s.showPinMap(w, r, http.StatusOK, m)
 	default:
-		m.read(&s.at().Bench)
+		m.read(&s.bench(r.Context()).Definition)
 		return s.showPinMap(w, r, http.StatusOK, m)
 	}
-	if m.read(&s.at().Bench); len(m.problems) > 0 {
+	if m.read(&s.bench(r.Context()).Definition); len(m.problems) > 0 {
 		return s.showPinMap(w, r, http.StatusUnprocessableEntity, m)
 	}
 	if _, err = s.Store.SavePinMap(ctx, m.pm, rev, who.Name); problem.CodeOf(err) == problem.Conflict {
@@ -115,27 +115,27 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	s.note(ctx, who, "edit pin map", m.device.Key, s.at().Bench.Key)
+	s.note(ctx, who, "edit pin map", m.device.Key, s.bench(r.Context()).Definition.Key)
 	return seeOther(w, r, "/devices/"+m.device.Key+"/pinmap")
 }
 
 // pinMapConflict tells that somebody else saved meanwhile; see deviceConflict.
 func (s *Server) pinMapConflict(w http.ResponseWriter, r *http.Request, m *mapping, from int) error {
-	latest, err := s.Store.GetPinMap(r.Context(), m.device.Key, s.at().Bench.Key, 0)
+	latest, err := s.Store.GetPinMap(r.Context(), m.device.Key, s.bench(r.Context()).Definition.Key, 0)
 	if err != nil {
 		return err
 	}
 	m.stored = latest
 	m.conflict = &web.Conflict{By: latest.By, At: latest.At, Rev: latest.Rev, Deleted: latest.Removed, Form: "map",
-		Mine: bench.Diff(&s.at().Bench, &m.device, &latest.Body, &m.pm)}
+		Mine: bench.Diff(&s.bench(r.Context()).Definition, &m.device, &latest.Body, &m.pm)}
 	before := &bench.PinMap{}
 	if from > 0 {
-		if old, err := s.Store.GetPinMap(r.Context(), m.device.Key, s.at().Bench.Key, from); err == nil {
+		if old, err := s.Store.GetPinMap(r.Context(), m.device.Key, s.bench(r.Context()).Definition.Key, from); err == nil {
 			before = &old.Body
 			m.values.Set("from", strconv.Itoa(from))
 		}
 	}
-	m.conflict.Theirs = bench.Diff(&s.at().Bench, &m.device, before, &latest.Body)
+	m.conflict.Theirs = bench.Diff(&s.bench(r.Context()).Definition, &m.device, before, &latest.Body)
 	m.values.Set("rev", strconv.Itoa(latest.Rev))
 	return s.showPinMap(w, r, http.StatusConflict, m)
 }
@@ -143,33 +143,33 @@ func (s *Server) pinMapConflict(w http.ResponseWriter, r *http.Request, m *mappi
 // mergePinMap takes over what somebody else changed; see mergeDevice.
 func (s *Server) mergePinMap(ctx context.Context, m *mapping) error {
 	from, _ := strconv.Atoi(m.values.Get("from"))
-	base, err := s.Store.GetPinMap(ctx, m.device.Key, s.at().Bench.Key, max(from, 1))
+	base, err := s.Store.GetPinMap(ctx, m.device.Key, s.bench(ctx).Definition.Key, max(from, 1))
 	if err != nil {
 		return err
 	}
 	was, theirs := mapping{device: m.device}, mapping{device: m.device}
-	was.fill(&s.at().Bench, &base.Body)
-	theirs.fill(&s.at().Bench, &m.stored.Body)
-	m.read(&s.at().Bench)
+	was.fill(&s.bench(ctx).Definition, &base.Body)
+	theirs.fill(&s.bench(ctx).Definition, &m.stored.Body)
+	m.read(&s.bench(ctx).Definition)
 	form.Edits{Was: was.values, Theirs: theirs.values, Mine: m.values}.PinMap()
 	m.values.Set("rev", strconv.Itoa(m.rev()))
 	m.values.Del("from")
-	m.read(&s.at().Bench)
+	m.read(&s.bench(ctx).Definition)
 	return nil
 }
 
 func (s *Server) showPinMap(w http.ResponseWriter, r *http.Request, status int, m *mapping) error {
 	ctx := r.Context()
 	p := web.PinMapProps{
-		Page: s.frame(ctx, "Pin map of "+m.device.Name, "/devices"), Device: m.device, Bench: &s.at().Bench,
-		Form: m.form(), Says: m.says, Conflict: m.conflict, CanEdit: viewerOf(ctx).Role >= store.Operator,
+		Page: s.frame(ctx, "Pin map of "+m.device.Name, "/devices"), Device: m.device, Bench: &s.bench(r.Context()).Definition,
+		Form: m.form(), Says: m.says, Conflict: m.conflict, CanEdit: personOf(ctx).Role >= store.Operator,
 		Socket: s.socketOf(&m.device, &m.pm, m.problems),
 	}
 	if m.usable() || m.conflict != nil {
 		p.Rev = m.rev()
 	}
 	for _, pin := range m.device.SortPins().Pins {
-		p.Pins = append(p.Pins, web.MappedPin{Pin: pin, Reached: bench.Reach(&s.at().Bench, &m.pm, pin.Number)})
+		p.Pins = append(p.Pins, web.MappedPin{Pin: pin, Reached: bench.Reach(&s.bench(r.Context()).Definition, &m.pm, pin.Number)})
 	}
 	p.Findings = s.mapFindings(m)
 	return show(ctx, w, status, web.PinMap(p))
@@ -193,7 +193,7 @@ func (s *Server) mapFindings(m *mapping) []web.Finding {
 	if len(out) > 0 {
 		return out
 	}
-	return conflictsOf(&s.at().Bench, &m.pm, &m.device, "map")
+	return conflictsOf(&s.at().Definition, &m.pm, &m.device, "map")
 }
 
 func conflictsOf(def *bench.Definition, pm *bench.PinMap, d *dut.Device, formID string) []web.Finding {
@@ -210,8 +210,8 @@ func conflictsOf(def *bench.Definition, pm *bench.PinMap, d *dut.Device, formID 
 
 // socketOf is the drawing of a pin map.
 func (s *Server) socketOf(d *dut.Device, pm *bench.PinMap, wrong dut.Problems) web.Socket {
-	out := web.Socket{ID: "socket", Title: "Socket of " + s.at().Bench.Name + " seen from above", Contacts: s.at().Bench.Contacts,
-		Package: d.Package, Pins: d.SortPins().Pins, Map: *pm, Bench: &s.at().Bench, Wrong: map[int]bool{}}
+	out := web.Socket{ID: "socket", Title: "Socket of " + s.at().Definition.Name + " seen from above", Contacts: s.at().Definition.Contacts,
+		Package: d.Package, Pins: d.SortPins().Pins, Map: *pm, Bench: &s.at().Definition, Wrong: map[int]bool{}}
 	for _, p := range wrong {
 		if pin, ok := form.ContactPin(p); ok {
 			out.Wrong[pin] = true
@@ -227,15 +227,17 @@ func (s *Server) pinMapRevisions(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	key := m.device.Key
-	list, err := s.Store.PinMapRevisions(ctx, key, s.at().Bench.Key)
+	list, err := s.Store.PinMapRevisions(ctx, key, s.bench(r.Context()).Definition.Key)
 	if err != nil {
 		return err
 	}
 	back := "/devices/" + key + "/pinmap"
-	p := web.RevisionsProps{Page: s.frame(ctx, "Revisions of the pin map", "/devices"), Of: m.device.Name, What: "Pin map on " + s.at().Bench.Name,
-		Back: back, BringBack: back + "/bring-back", Latest: m.rev(), CanEdit: viewerOf(ctx).Role >= store.Operator}
+	p := web.RevisionsProps{Page: s.frame(ctx, "Revisions of the pin map", "/devices"), Of: m.device.Name, What: "Pin map on " + s.bench(r.Context()).Definition.Name,
+		Back: back, BringBack: back + "/bring-back", Latest: m.rev(), CanEdit: personOf(ctx).Role >= store.Operator}
 	p.Rows, p.More, err = revisionRows(list, func(rev int) (*bench.PinMap, error) { return s.pinMapAt(ctx, key, rev) },
-		func(a, b *bench.PinMap) []dut.Change { return bench.Diff(&s.at().Bench, &m.device, a, b) })
+		func(a, b *bench.PinMap) []dut.Change {
+			return bench.Diff(&s.bench(r.Context()).Definition, &m.device, a, b)
+		})
 	if err != nil {
 		return err
 	}
@@ -243,7 +245,7 @@ func (s *Server) pinMapRevisions(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) pinMapAt(ctx context.Context, key string, rev int) (*bench.PinMap, error) {
-	x, err := s.Store.GetPinMap(ctx, key, s.at().Bench.Key, rev)
+	x, err := s.Store.GetPinMap(ctx, key, s.bench(ctx).Definition.Key, rev)
 	if err != nil {
 		return nil, err
 	}
@@ -276,10 +278,10 @@ func (s *Server) restorePinMap(w http.ResponseWriter, r *http.Request, which fun
 	if err != nil {
 		return err
 	}
-	if _, err := s.Store.SavePinMap(ctx, *pm, rev, viewerOf(ctx).Name); err != nil {
+	if _, err := s.Store.SavePinMap(ctx, *pm, rev, personOf(ctx).Name); err != nil {
 		return err
 	}
-	s.note(ctx, viewerOf(ctx), "bring back pin map", key, "revision "+strconv.Itoa(old))
+	s.note(ctx, personOf(ctx), "bring back pin map", key, "revision "+strconv.Itoa(old))
 	return seeOther(w, r, "/devices/"+key+"/pinmap")
 }
 
@@ -291,7 +293,7 @@ func (s *Server) wiringPage(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if !m.usable() {
-		return problem.New(problem.Conflict, m.device.Name+" has no pin map on "+s.at().Bench.Name+" yet: save one first.")
+		return problem.New(problem.Conflict, m.device.Name+" has no pin map on "+s.bench(r.Context()).Definition.Name+" yet: save one first.")
 	}
 	d, err := s.Store.GetDevice(ctx, m.device.Key, 0)
 	if err != nil {
@@ -300,9 +302,9 @@ func (s *Server) wiringPage(w http.ResponseWriter, r *http.Request) error {
 	pm := &m.stored.Body
 	p := web.WiringProps{
 		Page: s.frame(ctx, "Wiring of "+m.device.Name, "/devices"), Device: m.device, Rev: d.Rev, MapRev: m.stored.Rev,
-		Bench: &s.at().Bench, Rows: bench.WiringSheet(&s.at().Bench, pm, &m.device), Socket: s.socketOf(&m.device, pm, nil),
+		Bench: &s.bench(r.Context()).Definition, Rows: bench.WiringSheet(&s.bench(r.Context()).Definition, pm, &m.device), Socket: s.socketOf(&m.device, pm, nil),
 		Part:     web.Drawing{ID: "part", Title: m.device.Name + " seen from above", Package: m.device.Package, Pins: web.Marks(&m.device)},
-		Findings: conflictsOf(&s.at().Bench, pm, &m.device, ""), Loose: web.LooseStraps(pm, &s.at().Bench),
+		Findings: conflictsOf(&s.bench(r.Context()).Definition, pm, &m.device, ""), Loose: web.LooseStraps(pm, &s.bench(r.Context()).Definition),
 	}
 	return show(ctx, w, http.StatusOK, web.Wiring(p))
 }

@@ -91,7 +91,7 @@ func (s *Server) showProcedureEditor(w http.ResponseWriter, r *http.Request, sta
 	p := web.ProcedureEditProps{
 		Page: s.frame(ctx, "Edit "+e.stored.Body.Name, "/devices"), Procedure: e.stored.Body, Rev: e.stored.Rev, Device: e.device.Body,
 		Ticked: e.ticked, Group: e.group, Conflict: e.conflict, Removed: e.stored.Removed,
-		CanDelete: viewerOf(ctx).Role >= store.Owner && !e.stored.Removed,
+		CanDelete: personOf(ctx).Role >= store.Owner && !e.stored.Removed,
 		About:     web.Form{ID: "about", Values: aboutValues(&e.stored.Body)},
 		Reasons:   s.draftReasons(ctx, e),
 	}
@@ -110,9 +110,9 @@ func (s *Server) showProcedureEditor(w http.ResponseWriter, r *http.Request, sta
 
 // saveProcedure stores an edit that started from revision expected.
 func (s *Server) saveProcedure(ctx context.Context, p procedure.Procedure, expected int) (int, error) {
-	rev, err := s.Store.SaveProcedure(ctx, p, expected, viewerOf(ctx).Name)
+	rev, err := s.Store.SaveProcedure(ctx, p, expected, personOf(ctx).Name)
 	if err == nil && rev != expected {
-		s.note(ctx, viewerOf(ctx), "edit procedure", p.Key, "revision "+strconv.Itoa(rev))
+		s.note(ctx, personOf(ctx), "edit procedure", p.Key, "revision "+strconv.Itoa(rev))
 	}
 	return rev, err
 }

@@ -29,7 +29,7 @@ func (s *Server) proceduresPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) procedureList(ctx context.Context, device string) (web.ProceduresProps, error) {
-	p := web.ProceduresProps{Page: s.frame(ctx, "Procedures", "/devices"), CanEdit: viewerOf(ctx).Role >= store.Operator,
+	p := web.ProceduresProps{Page: s.frame(ctx, "Procedures", "/devices"), CanEdit: personOf(ctx).Role >= store.Operator,
 		New: web.Form{ID: "new", Values: url.Values{"device": {device}}}}
 	devices, err := s.Store.ListDevices(ctx)
 	if err != nil {
@@ -118,14 +118,14 @@ func (s *Server) addProcedure(ctx context.Context, p procedure.Procedure) (strin
 // drafted is a first procedure for a device as it is now.
 func (s *Server) drafted(ctx context.Context, d *dut.Device) (procedure.Procedure, []procedure.Reason, error) {
 	var pm *bench.PinMap
-	stored, err := s.Store.GetPinMap(ctx, d.Key, s.at().Bench.Key, 0)
+	stored, err := s.Store.GetPinMap(ctx, d.Key, s.bench(ctx).Definition.Key, 0)
 	switch {
 	case err == nil && !stored.Removed:
 		pm = &stored.Body
 	case err != nil && problem.CodeOf(err) != problem.NotFound:
 		return procedure.Procedure{}, nil, err
 	}
-	p, reasons := procedure.Draft(d, &s.at().Bench, pm)
+	p, reasons := procedure.Draft(d, &s.bench(ctx).Definition, pm)
 	return p, reasons, nil
 }
 
@@ -212,7 +212,7 @@ func (s *Server) procedureDelete(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Store.DeleteProcedure(ctx, key); err != nil {
 		return err
 	}
-	s.note(ctx, viewerOf(ctx), "delete procedure", key, "")
+	s.note(ctx, personOf(ctx), "delete procedure", key, "")
 	return seeOther(w, r, "/procedures?device="+url.QueryEscape(p.Body.Device))
 }
 
@@ -230,7 +230,7 @@ func (s *Server) procedureRevisions(w http.ResponseWriter, r *http.Request) erro
 	}
 	p := web.RevisionsProps{
 		Page: s.frame(ctx, "Revisions of "+name, "/devices"), Of: name, What: "Procedure", Back: "/procedures/" + key,
-		BringBack: "/procedures/" + key + "/bring-back", Latest: e.stored.Rev, CanEdit: viewerOf(ctx).Role >= store.Operator,
+		BringBack: "/procedures/" + key + "/bring-back", Latest: e.stored.Rev, CanEdit: personOf(ctx).Role >= store.Operator,
 	}
 	if p.CanEdit {
 		p.Back += "/edit"

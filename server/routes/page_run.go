@@ -40,7 +40,7 @@ func (s *Server) runProps(ctx context.Context, id string, m int) (web.RunProps, 
 	if err != nil {
 		return p, err
 	}
-	who := viewerOf(ctx)
+	who := personOf(ctx)
 	p.Page = s.frame(ctx, runTitle(&p.Record), "/runs")
 	p.Page.Rehearsal = p.Record.Rehearsal
 	if seq != 0 {
@@ -89,7 +89,7 @@ func (s *Server) runLive(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) stopForm(w http.ResponseWriter, r *http.Request) error {
 	id := chi.URLParam(r, "id")
-	err := s.stopRun(r.Context(), viewerOf(r.Context()), id)
+	err := s.stopRun(r.Context(), personOf(r.Context()), id)
 	if p := asConflict(err, s); p != nil {
 		return seeOther(w, r, "/runs/"+id) // it has ended already: that is what was wanted
 	}
@@ -130,7 +130,7 @@ func (s *Server) edit(w http.ResponseWriter, r *http.Request, act func(id string
 
 func (s *Server) noteForm(w http.ResponseWriter, r *http.Request) error {
 	return s.edit(w, r, func(id string, f url.Values) error {
-		return s.setNote(r.Context(), viewerOf(r.Context()), id, strings.ReplaceAll(f.Get("note"), "\r\n", "\n"))
+		return s.setNote(r.Context(), personOf(r.Context()), id, strings.ReplaceAll(f.Get("note"), "\r\n", "\n"))
 	}, func(p *web.RunProps, f url.Values, e *Problem) { p.NoteForm = formOf("note", f, e, nil) })
 }
 
@@ -138,7 +138,7 @@ func (s *Server) rerunForm(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	id, err := s.rerun(r.Context(), viewerOf(r.Context()), chi.URLParam(r, "id"), r.PostForm["confirm"])
+	id, err := s.rerun(r.Context(), personOf(r.Context()), chi.URLParam(r, "id"), r.PostForm["confirm"])
 	if err != nil {
 		if p := classify(err, s.Log); p.ask != nil {
 			return s.askToConfirm(w, r, p, "Start the run")
@@ -158,7 +158,7 @@ func (s *Server) shareForm(w http.ResponseWriter, r *http.Request) error {
 	days, err := daysOf(r.PostForm.Get("days"))
 	var link ShareLink
 	if err == nil {
-		link, err = s.createShare(ctx, viewerOf(ctx), id, days)
+		link, err = s.createShare(ctx, personOf(ctx), id, days)
 	}
 	if err == nil {
 		s.madeLinks.Store(link.ID, origin(r)+link.Path)
@@ -199,7 +199,7 @@ func (s *Server) revokeForm(w http.ResponseWriter, r *http.Request) error {
 		if err != nil {
 			return problem.NoSuch("such share link")
 		}
-		return s.revokeShare(r.Context(), viewerOf(r.Context()), id, n)
+		return s.revokeShare(r.Context(), personOf(r.Context()), id, n)
 	}, func(p *web.RunProps, f url.Values, e *Problem) { p.ShareForm = formOf("share", f, e, nil) })
 }
 
@@ -211,7 +211,7 @@ func (s *Server) deleteForm(w http.ResponseWriter, r *http.Request) error {
 	if r.PostForm.Get("confirm") != "yes" {
 		return problem.New(problem.Invalid, "Tick the box to confirm that the run and its readings are to be deleted for good.")
 	}
-	if err := s.deleteRun(r.Context(), viewerOf(r.Context()), id); err != nil {
+	if err := s.deleteRun(r.Context(), personOf(r.Context()), id); err != nil {
 		return err
 	}
 	return seeOther(w, r, "/runs")

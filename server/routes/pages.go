@@ -12,6 +12,7 @@ import (
 	"unicode/utf8"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/quantity"
 	"ohmkeep/store"
@@ -75,7 +76,7 @@ func (s *Server) readingPages() []route {
 
 // frame is what surrounds every page.
 func (s *Server) frame(ctx context.Context, title, section string) web.Page {
-	who := viewerOf(ctx)
+	who := personOf(ctx)
 	p := web.Page{Title: title, Section: section, Public: who.Role == store.Nobody}
 	if !p.Public {
 		p.User, p.Role, p.Bench = who.Name, who.Role.String(), s.brief(ctx)
@@ -86,7 +87,7 @@ func (s *Server) frame(ctx context.Context, title, section string) web.Page {
 // brief is the bench in a page's head.
 func (s *Server) brief(ctx context.Context) web.BenchBrief {
 	now := s.snapshot()
-	b := web.BenchBrief{Name: s.at().Bench.Name, State: now.State, Run: now.Run}
+	b := web.BenchBrief{Name: s.bench(ctx).Definition.Name, State: now.State, Run: now.Run}
 	switch now.State {
 	case bench.Unknown:
 		b.Fault, b.Remedy = now.Reason, s.remedy()
@@ -96,14 +97,14 @@ func (s *Server) brief(ctx context.Context) web.BenchBrief {
 	if s.isManual(now.Run) {
 		b.Run = ""
 	}
-	if q, err := s.seated(ctx); err == nil && s.at().Rehearse != nil {
+	if q, err := s.seated(ctx); err == nil && s.bench(ctx).Rehearse != nil {
 		b.Seated = s.seatedWords(ctx, q)
 	}
 	return b
 }
 
 // seatedWords says in a few words what is in the socket.
-func (s *Server) seatedWords(ctx context.Context, q *Seating) string {
+func (s *Server) seatedWords(ctx context.Context, q *bench.Seating) string {
 	if q == nil || q.Model == "" || q.Model == emptySocket {
 		return "nothing"
 	}
@@ -143,7 +144,7 @@ func (s *Server) failPage(w http.ResponseWriter, r *http.Request, p *Problem) {
 	var err error
 	switch {
 	case p.Status == http.StatusUnauthorized && r.Method == http.MethodGet && r.URL.Path == "/sign-in",
-		p.Status == http.StatusUnauthorized && viewerOf(r.Context()).Role == store.Nobody:
+		p.Status == http.StatusUnauthorized && personOf(r.Context()).Role == store.Nobody:
 		reason := p.Detail
 		if r.Method == http.MethodGet && r.URL.Path == "/" {
 			reason = ""
@@ -195,7 +196,7 @@ func (s *Server) aboutPage(w http.ResponseWriter, r *http.Request) error {
 // nothing, so that a preview of it cannot use it up.
 func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) error {
 	q := r.URL.Query()
-	if viewerOf(r.Context()).Role != store.Nobody && q.Get("key") == "" {
+	if personOf(r.Context()).Role != store.Nobody && q.Get("key") == "" {
 		return seeOther(w, r, local(q.Get("to")))
 	}
 	p := web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Key: q.Get("key"), To: local(q.Get("to"))}
@@ -220,7 +221,7 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	setSession(w, r, session)
-	s.note(r.Context(), Viewer{Name: name}, "sign in", "", "")
+	s.note(r.Context(), lab.Person{Name: name}, "sign in", "", "")
 	return seeOther(w, r, local(r.PostForm.Get("to")))
 }
 

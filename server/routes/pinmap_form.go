@@ -7,12 +7,12 @@ import (
 
 // propose fills the form with a pin map made from the package.
 func (s *Server) propose(m *mapping) {
-	pm, says, err := bench.Propose(&s.at().Bench, &m.device)
+	pm, says, err := bench.Propose(&s.at().Definition, &m.device)
 	m.says = says
 	if err != nil && len(pm.Contacts) == 0 {
 		m.notice = sentence(err.Error()) + "."
 	}
-	m.fill(&s.at().Bench, &pm)
+	m.fill(&s.at().Definition, &pm)
 }
 
 // fill writes a pin map into the form, and reads it back.

@@ -9,13 +9,13 @@ import (
 	"log/slog"
 	"net/http"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"github.com/a-h/templ"
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/assets"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
@@ -27,11 +27,8 @@ import (
 type Config struct {
 	Store *store.Store
 	Hub   *live.Hub
-	// Place is the bench in use when the server starts.
-	Place *Place
-	// Use puts another bench in its place; nil where there is only one. Where it
-	// fails it returns what had to step in, or nil where nothing has changed.
-	Use  func(ctx context.Context, key string) (*Place, error)
+	// Lab carries out what people ask for.
+	Lab  *lab.Lab
 	Runs *liverun.Runs
 	// Protocol is what a card must understand, for the page that says so.
 	Protocol talk.Reference
@@ -49,7 +46,6 @@ type Config struct {
 // Server answers requests.
 type Server struct {
 	Config
-	inUse       atomic.Pointer[Place]
 	hosts       hosts
 	manual      manual
 	confirmed   confirmations
@@ -77,10 +73,9 @@ func New(cfg Config) http.Handler {
 		cfg.Now = time.Now
 	}
 	s := &Server{Config: cfg, hosts: cfg.Hosts}
-	s.inUse.Store(cfg.Place)
 	cfg.Runs.DrawOn(s.newRunScreen)
 	r := chi.NewRouter()
-	r.Use(logged(cfg.Log), s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify)
+	r.Use(logged(cfg.Log), s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify, s.withBench)
 	r.NotFound(s.page(route{class: page, handle: func(http.ResponseWriter, *http.Request) error { return problem.NoSuch("page at this address") }}))
 	r.Handle("/assets/*", assets.Handler())
 	for _, e := range s.pages() {

@@ -9,6 +9,8 @@ import (
 	"sync"
 	"testing"
 
+	"ohmkeep/server/bench"
+	"ohmkeep/server/lab"
 	"ohmkeep/store"
 )
 
@@ -19,9 +21,7 @@ func TestTwoSeatAtOnce(t *testing.T) {
 	a := newAPI(t)
 	rehearser := &lastSeated{Rehearser: a.server.at().Rehearse}
 	cfg := a.server.Config
-	place := *cfg.Place
-	place.Rehearse = rehearser
-	cfg.Place = &place
+	a.server.Lab.InUse().Rehearse = rehearser
 	a.http = New(cfg)
 	started := map[string]string{} // serial by run
 	for round := range 60 {
@@ -59,7 +59,7 @@ func TestTwoSeatAtOnce(t *testing.T) {
 	for id, serial := range started {
 		rec, err := a.store.GetRun(t.Context(), id)
 		must(t, err)
-		var q Seating
+		var q bench.Seating
 		must(t, json.Unmarshal(rec.Seated.(json.RawMessage), &q))
 		if q.Serial != serial {
 			t.Fatalf("a run of unit %s was carried out on unit %s", serial, q.Serial)
@@ -69,12 +69,12 @@ func TestTwoSeatAtOnce(t *testing.T) {
 
 // lastSeated remembers what was last put into the socket.
 type lastSeated struct {
-	Rehearser
+	lab.Rehearser
 	mu   sync.Mutex
 	last string
 }
 
-func (l *lastSeated) Seat(q Seating) error {
+func (l *lastSeated) Seat(q bench.Seating) error {
 	err := l.Rehearser.Seat(q)
 	if err == nil {
 		l.mu.Lock()

@@ -20,6 +20,7 @@ import (
 	"github.com/gorilla/websocket"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/procedure"
@@ -77,7 +78,7 @@ func (l gatedLink) Read(ctx context.Context, channels []bench.ChannelID, apertur
 }
 
 // lab is the whole server on a real database file and a real listener.
-type lab struct {
+type wholeServer struct {
 	t       testing.TB
 	store   *store.Store
 	station *run.Station
@@ -87,10 +88,10 @@ type lab struct {
 }
 
 // newLab makes a lab. Without rehearse its bench takes no time at all.
-func newLab(t testing.TB, rehearse bool) *lab {
+func newLab(t testing.TB, rehearse bool) *wholeServer {
 	t.Helper()
 	ctx := context.Background()
-	l := &lab{t: t, store: storetest.New(t), open: make(chan struct{})}
+	l := &wholeServer{t: t, store: storetest.New(t), open: make(chan struct{})}
 	clock := bench.NewCountingClock(time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
 	def := rehearsal.DefaultBench()
 	rehearsed, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: 1})
@@ -104,7 +105,7 @@ func newLab(t testing.TB, rehearse bool) *lab {
 	runs := liverun.New(hub, log)
 	l.station = run.NewStation(ctx, run.Config{Link: link, Clock: clock, Recorder: l.store, Observer: runs})
 	l.web = httptest.NewServer(New(Config{Store: l.store, Hub: hub, Runs: runs, Log: log,
-		Place: &Place{Bench: def, Station: l.station, Rehearse: testRehearser{rehearsed}}}))
+		Lab: lab.New(lab.Config{Store: l.store, Live: runs, Log: log}, &lab.Bench{Definition: def, Station: l.station, Rehearse: testRehearser{rehearsed}})}))
 	t.Cleanup(func() {
 		if err := l.station.Close(ctx); err != nil {
 			t.Error(err)
@@ -125,7 +126,7 @@ func newLab(t testing.TB, rehearse bool) *lab {
 
 // start begins a procedure of this one measurement; nothing is read before the
 // lab is opened.
-func (l *lab) start(m procedure.Measurement) string {
+func (l *wholeServer) start(m procedure.Measurement) string {
 	l.t.Helper()
 	p := procedure.Procedure{Key: "figures", Name: "Figures", Device: "load", Measurements: []procedure.Measurement{m}}
 	device := loadDevice()
@@ -140,7 +141,7 @@ func (l *lab) start(m procedure.Measurement) string {
 
 // warnings are those of a procedure's check before power, by name: these
 // measure as fast as they can.
-func (l *lab) warnings(procedure string) []string {
+func (l *wholeServer) warnings(procedure string) []string {
 	l.t.Helper()
 	var check struct {
 		Findings []struct{ Severity, Name string }
@@ -156,7 +157,7 @@ func (l *lab) warnings(procedure string) []string {
 }
 
 // do sends a request to the API that must succeed, and decodes the answer.
-func (l *lab) do(method, path string, body, out any) {
+func (l *wholeServer) do(method, path string, body, out any) {
 	l.t.Helper()
 	var in io.Reader
 	if body != nil {
@@ -181,7 +182,7 @@ func (l *lab) do(method, path string, body, out any) {
 }
 
 // watchers connects n pages to a run.
-func (l *lab) watchers(id string, n int) []*websocket.Conn {
+func (l *wholeServer) watchers(id string, n int) []*websocket.Conn {
 	l.t.Helper()
 	var out []*websocket.Conn
 	for range n {

@@ -10,10 +10,10 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/rehearsal"
-	"ohmkeep/server/routes"
 	"ohmkeep/server/run"
 	"ohmkeep/store"
 )
@@ -30,7 +30,7 @@ const (
 // cardLink is a link to cards, with what it offers beside.
 type cardLink interface {
 	bench.Link
-	routes.Cards
+	lab.Cards
 	Settled(ctx context.Context) error
 	Disconnect() error
 }
@@ -41,8 +41,8 @@ type cardEvents struct {
 	Ready func()
 }
 
-// places puts benches in use, one at a time.
-type places struct {
+// benches puts benches in use, one at a time.
+type benches struct {
 	store     *store.Store
 	runs      *liverun.Runs
 	log       *slog.Logger
@@ -53,20 +53,20 @@ type places struct {
 
 	mu     sync.Mutex
 	closed bool
-	place  *routes.Place
+	inUse  *lab.Bench
 	cards  cardLink // nil on the rehearsal bench
 }
 
 // station is that of the bench in use.
-func (p *places) station() *run.Station {
+func (p *benches) station() *run.Station {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.place.Station
+	return p.inUse.Station
 }
 
 // first puts in use the bench that was in use before the last stop, or the
 // rehearsal bench.
-func (p *places) first(ctx context.Context) (*routes.Place, error) {
+func (p *benches) first(ctx context.Context) (*lab.Bench, error) {
 	key := p.rehearsed.Key
 	events, err := p.store.Events(ctx, useSubject, 0, 1)
 	if err != nil {
@@ -75,26 +75,26 @@ func (p *places) first(ctx context.Context) (*routes.Place, error) {
 	if len(events) > 0 {
 		key = events[0].Detail
 	}
-	place, err := p.use(ctx, key)
+	b, err := p.use(ctx, key)
 	if err != nil && key != p.rehearsed.Key {
 		p.log.Error("the bench that was in use cannot be used; the rehearsal bench is", "bench", key, "err", err)
-		place, err = p.use(ctx, p.rehearsed.Key)
+		b, err = p.use(ctx, p.rehearsed.Key)
 	}
-	return place, err
+	return b, err
 }
 
 // Use puts the bench of that key in use instead of the one that is. Where its
 // link cannot be opened the rehearsal bench is in use, and is returned beside
 // the error.
-func (p *places) Use(ctx context.Context, key string) (*routes.Place, error) {
-	place, err := p.use(ctx, key)
+func (p *benches) Use(ctx context.Context, key string) (*lab.Bench, error) {
+	b, err := p.use(ctx, key)
 	if err != nil {
-		return place, err
+		return b, err
 	}
-	return place, p.store.Log(ctx, store.Event{By: "ohmkeep", Action: useAction, Subject: useSubject, Detail: key})
+	return b, p.store.Log(ctx, store.Event{By: "ohmkeep", Action: useAction, Subject: useSubject, Detail: key})
 }
 
-func (p *places) use(ctx context.Context, key string) (*routes.Place, error) {
+func (p *benches) use(ctx context.Context, key string) (*lab.Bench, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.closed {
@@ -104,7 +104,7 @@ func (p *places) use(ctx context.Context, key string) (*routes.Place, error) {
 	if err != nil {
 		return nil, err
 	}
-	if p.place != nil && p.place.Station.Snapshot().Run != "" {
+	if p.inUse != nil && p.inUse.Station.Snapshot().Run != "" {
 		return nil, run.ErrBusy
 	}
 	// The old bench first: the new one may speak through the same port.
@@ -112,20 +112,20 @@ func (p *places) use(ctx context.Context, key string) (*routes.Place, error) {
 		p.log.Error("leaving a bench", "err", err)
 	}
 	if key == p.rehearsed.Key {
-		p.place = p.rehearse(ctx)
-		return p.place, nil
+		p.inUse = p.rehearse(ctx)
+		return p.inUse, nil
 	}
-	place, cards, err := p.engage(ctx, *def)
+	b, cards, err := p.engage(ctx, *def)
 	if err != nil {
 		// Something must be in use.
-		p.place = p.rehearse(ctx)
-		return p.place, err
+		p.inUse = p.rehearse(ctx)
+		return p.inUse, err
 	}
-	p.place, p.cards = place, cards
-	return place, nil
+	p.inUse, p.cards = b, cards
+	return b, nil
 }
 
-func (p *places) definition(ctx context.Context, key string) (*bench.Definition, error) {
+func (p *benches) definition(ctx context.Context, key string) (*bench.Definition, error) {
 	if key == p.rehearsed.Key {
 		return &p.rehearsed, nil
 	}
@@ -144,11 +144,11 @@ func (p *places) definition(ctx context.Context, key string) (*bench.Definition,
 }
 
 // leave makes the bench in use safe and gives up its link.
-func (p *places) leave(ctx context.Context) error {
-	if p.place == nil {
+func (p *benches) leave(ctx context.Context) error {
+	if p.inUse == nil {
 		return nil
 	}
-	err := errors.Join(p.place.Station.Close(ctx), p.runs.Wait(ctx))
+	err := errors.Join(p.inUse.Station.Close(ctx), p.runs.Wait(ctx))
 	if p.cards != nil {
 		err = errors.Join(err, p.cards.Disconnect())
 		p.cards = nil
@@ -157,19 +157,19 @@ func (p *places) leave(ctx context.Context) error {
 }
 
 // rehearse is the rehearsal bench, in use.
-func (p *places) rehearse(ctx context.Context) *routes.Place {
+func (p *benches) rehearse(ctx context.Context) *lab.Bench {
 	stepper := run.NewStepper(p.rehearsal)
 	identity, err := p.rehearsal.Identify(ctx)
 	if err != nil {
 		p.log.Error("the rehearsal bench", "err", err)
 	}
-	return &routes.Place{
-		Bench: p.rehearsed, Said: func() bench.Identity { return identity }, Rehearse: rehearser{p.rehearsal}, Stepper: stepper,
+	return &lab.Bench{
+		Definition: p.rehearsed, Said: func() bench.Identity { return identity }, Rehearse: rehearser{p.rehearsal}, Stepper: stepper,
 		Station: p.newStation(ctx, stepper, p.clock, p.store),
 	}
 }
 
-func (p *places) newStation(ctx context.Context, link bench.Link, clock bench.Clock, to run.Recorder) *run.Station {
+func (p *benches) newStation(ctx context.Context, link bench.Link, clock bench.Clock, to run.Recorder) *run.Station {
 	return run.NewStation(ctx, run.Config{
 		Link: link, Clock: clock, Recorder: to, Observer: p.runs, Log: p.log, Changed: p.runs.BenchChanged,
 	})
@@ -177,22 +177,22 @@ func (p *places) newStation(ctx context.Context, link bench.Link, clock bench.Cl
 
 // engage opens the link to a bench's cards and puts it in use. Cards that do
 // not answer yet leave its state unknown; once they do, it is made safe.
-func (p *places) engage(ctx context.Context, def bench.Definition) (*routes.Place, cardLink, error) {
-	var place *routes.Place
-	made := make(chan struct{}) // place can be reached
+func (p *benches) engage(ctx context.Context, def bench.Definition) (*lab.Bench, cardLink, error) {
+	var b *lab.Bench
+	made := make(chan struct{}) // b can be reached
 	who := &identity{name: def.Name}
 	var cards cardLink
 	cards, err := p.open(def, cardEvents{
 		Lost: func(reason string) {
 			<-made
-			place.Station.Lost(reason)
+			b.Station.Lost(reason)
 		},
 		Ready: func() {
 			<-made
 			ctx, cancel := context.WithTimeout(context.Background(), stopWithin)
 			defer cancel()
 			who.ask(ctx, cards, p.log)
-			p.confirm(ctx, place.Station)
+			p.confirm(ctx, b.Station)
 		},
 	})
 	if err != nil {
@@ -205,15 +205,15 @@ func (p *places) engage(ctx context.Context, def bench.Definition) (*routes.Plac
 	}
 	who.ask(settled, cards, p.log)
 	stepper := run.NewStepper(cards)
-	place = &routes.Place{Bench: def, Said: who.get, Cards: cards, Stepper: stepper,
+	b = &lab.Bench{Definition: def, Said: who.get, Cards: cards, Stepper: stepper,
 		Station: p.newStation(ctx, stepper, bench.FineClock{}, &cardRecorder{Store: p.store, cards: cards, log: p.log})}
 	close(made)
-	return place, cards, nil
+	return b, cards, nil
 }
 
 // confirm makes a bench safe whose cards have come back, so that its state is
 // known again. A run that lost them has the last word on its own end first.
-func (p *places) confirm(ctx context.Context, s *run.Station) {
+func (p *benches) confirm(ctx context.Context, s *run.Station) {
 	if s.Wait(ctx) != nil || s.Snapshot().State != bench.Unknown {
 		return
 	}
@@ -223,7 +223,7 @@ func (p *places) confirm(ctx context.Context, s *run.Station) {
 }
 
 // close gives up the bench in use.
-func (p *places) close(ctx context.Context) error {
+func (p *benches) close(ctx context.Context) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.closed = true

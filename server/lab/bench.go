@@ -1,4 +1,4 @@
-package routes
+package lab
 
 import (
 	"context"
@@ -9,20 +9,40 @@ import (
 	"ohmkeep/server/talk"
 )
 
-// Place is the bench in use: what it is, the station that owns it, and what it
-// offers beside its link. A server uses one bench at a time.
-type Place struct {
-	Bench bench.Definition
+// Bench is a bench that can be worked on: what it is, the station that owns it,
+// and what it offers beside its link.
+type Bench struct {
+	Definition bench.Definition
 	// Said returns what the link has said of itself; of a card that has not
-	// answered yet, only the bench's name.
+	// answered yet, only the bench's name. It may be nil.
 	Said    func() bench.Identity
 	Station *run.Station
 	// Rehearse is nil on a bench with cards.
 	Rehearse Rehearser
 	// Cards is nil on the rehearsal bench.
 	Cards Cards
-	// Stepper lets a person do the calls to the link one by one.
+	// Stepper lets a person do the calls to the link one by one; nil where the
+	// bench has none.
 	Stepper *run.Stepper
+}
+
+// Identity is what the link has said of itself.
+func (b *Bench) Identity() bench.Identity {
+	if b.Said == nil {
+		return bench.Identity{Name: b.Definition.Name}
+	}
+	return b.Said()
+}
+
+// Rehearser is what a rehearsal bench offers beside its link: a socket to put
+// things into. A real bench has none.
+type Rehearser interface {
+	Models() []bench.Model
+	UnitFaultKinds() []bench.FaultKind
+	BenchFaultKinds() []bench.FaultKind
+	// Seat replaces what is in the socket and what is wrong with the bench. It
+	// is refused while an output is on.
+	Seat(s bench.Seating) error
 }
 
 // Cards is what a bench with cards offers beside its link. All methods may be
@@ -40,14 +60,3 @@ type Cards interface {
 	// connection is taken from the bench meanwhile, and is safe afterwards.
 	Check(ctx context.Context, connection string, found func(talk.Finding)) error
 }
-
-// Identity is what the link has said of itself.
-func (p *Place) Identity() bench.Identity {
-	if p.Said == nil {
-		return bench.Identity{Name: p.Bench.Name}
-	}
-	return p.Said()
-}
-
-// at is the bench in use.
-func (s *Server) at() *Place { return s.inUse.Load() }

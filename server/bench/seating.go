@@ -1,6 +1,4 @@
-package routes
-
-import "ohmkeep/server/bench"
+package bench
 
 // Seating is what is put on a rehearsal bench: which part, drawn from which
 // seed, with which faults of its own and of the bench. It is kept with every
@@ -14,7 +12,7 @@ type Seating struct {
 	Options     map[string]float64 `json:"options,omitempty"`
 	UnitFaults  []UnitFault        `json:"unitFaults,omitempty"`
 	BenchFaults []BenchFault       `json:"benchFaults,omitempty"`
-	PinMap      bench.PinMap       `json:"pinMap"`
+	PinMap      PinMap             `json:"pinMap"`
 }
 
 // UnitFault is one thing wrong with a seated unit.
@@ -28,13 +26,13 @@ type UnitFault struct {
 // BenchFault is one thing wrong with the rehearsal bench itself. Which fields
 // count depends on the kind.
 type BenchFault struct {
-	Kind     string          `json:"kind"`
-	Mux      string          `json:"mux,omitempty"`
-	Path     bench.PathID    `json:"path,omitempty"`
-	Channel  bench.ChannelID `json:"channel,omitempty"`
-	Contact  int             `json:"contact,omitempty"`
-	Contact2 int             `json:"contact2,omitempty"`
-	Value    float64         `json:"value,omitempty"` // Ω, or part of one
+	Kind     string    `json:"kind"`
+	Mux      string    `json:"mux,omitempty"`
+	Path     PathID    `json:"path,omitempty"`
+	Channel  ChannelID `json:"channel,omitempty"`
+	Contact  int       `json:"contact,omitempty"`
+	Contact2 int       `json:"contact2,omitempty"`
+	Value    float64   `json:"value,omitempty"` // Ω, or part of one
 }
 
 // Model is a part that can be rehearsed.
@@ -61,15 +59,4 @@ type FaultKind struct {
 	Title  string   `json:"title"`
 	Fields []string `json:"fields"`
 	Unit   string   `json:"unit,omitempty"`
-}
-
-// Rehearser is what a rehearsal bench offers beside its link: a socket to put
-// things into. A real bench has none.
-type Rehearser interface {
-	Models() []Model
-	UnitFaultKinds() []FaultKind
-	BenchFaultKinds() []FaultKind
-	// Seat replaces what is in the socket and what is wrong with the bench. It
-	// is refused while an output is on.
-	Seat(s Seating) error
 }

@@ -19,12 +19,15 @@ type csvWriter struct {
 const csvFlush = 64 << 10
 
 func newCSV(w io.Writer, header ...string) *csvWriter {
-	c := &csvWriter{w: w, buf: make([]byte, 0, csvFlush+4096)}
-	for _, h := range header {
-		c.text(h)
+	return &csvWriter{w: w, buf: appendRecord(make([]byte, 0, csvFlush+4096), header)}
+}
+
+// appendRecord adds a record of texts.
+func appendRecord(dst []byte, cells []string) []byte {
+	for _, text := range cells {
+		dst = append(appendText(dst, text), ',')
 	}
-	c.end()
-	return c
+	return append(dst[:len(dst)-1], "\r\n"...)
 }
 
 func (c *csvWriter) text(s string)    { c.buf = append(appendText(c.buf, s), ',') }

@@ -4,11 +4,8 @@ import (
 	"context"
 	"io"
 	"math"
-	"runtime"
 	"strconv"
 	"strings"
-	"sync"
-	"sync/atomic"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/procedure"
@@ -18,94 +15,48 @@ import (
 var readingsHeader = []string{"measurement", "name", "pin", "pin name", "channel", "point", "curve", "time (s)",
 	"set (V or A)", "voltage (V)", "current (A)", "flags", "rehearsal"}
 
-// ReadingsCSV writes packed chunks of a run as CSV. Chunks are formatted on
-// all processors and written in order, a bounded number ahead.
+// readingsBlock is how much text is written at a time, in bytes. A chunk has
+// about 90 kB.
+const readingsBlock = 128 << 10
+
+// ReadingsCSV writes packed chunks of a run as CSV. It works on one processor:
+// exports leave the others to the run at work.
 type ReadingsCSV struct {
-	jobs    chan *csvJob
-	order   chan *csvJob
-	workers sync.WaitGroup
-	done    chan struct{}
-	failed  atomic.Pointer[error]
-	free    sync.Pool
+	w      io.Writer
+	format *readingFormat
+	buf    []byte
+	err    error
 }
 
-// csvJob is one chunk on its way through.
-type csvJob struct {
-	chunk Chunk
-	out   []byte
-	err   error
-	ready chan struct{}
-}
-
-// NewReadingsCSV writes the header and starts the workers. Close must be
-// called, whatever fails in between.
+// NewReadingsCSV begins with the header.
 func NewReadingsCSV(w io.Writer, r *procedure.Record) *ReadingsCSV {
-	n := runtime.GOMAXPROCS(0)
-	e := &ReadingsCSV{jobs: make(chan *csvJob, n), order: make(chan *csvJob, 2*n), done: make(chan struct{})}
-	for range n {
-		e.workers.Go(func() {
-			f := newReadingFormat(r)
-			for j := range e.jobs {
-				j.out, j.err = f.chunk(j.out[:0], j.chunk)
-				close(j.ready)
-			}
-		})
-	}
-	go e.write(w)
+	e := &ReadingsCSV{w: w, format: newReadingFormat(r), buf: make([]byte, 0, readingsBlock+readingsBlock/2)}
+	e.buf = appendRecord(e.buf, readingsHeader)
 	return e
 }
 
-// write is the only goroutine that touches w. After an error it only drains.
-func (e *ReadingsCSV) write(w io.Writer) {
-	defer close(e.done)
-	header := newCSV(w, readingsHeader...)
-	e.fail(header.Close())
-	for j := range e.order {
-		<-j.ready
-		e.fail(j.err)
-		if e.failed.Load() == nil {
-			_, err := w.Write(j.out)
-			e.fail(err)
-		}
-		e.free.Put(j)
-	}
-}
-
-func (e *ReadingsCSV) fail(err error) {
-	if err != nil {
-		e.failed.CompareAndSwap(nil, &err)
-	}
-}
-
-func (e *ReadingsCSV) failure() error {
-	if p := e.failed.Load(); p != nil {
-		return *p
-	}
-	return nil
-}
-
-// Chunk adds a chunk's readings. An error may be that of an earlier chunk.
+// Chunk adds a chunk's readings.
 func (e *ReadingsCSV) Chunk(k Chunk) error {
-	if err := e.failure(); err != nil {
-		return err
+	if e.err == nil {
+		e.buf, e.err = e.format.chunk(e.buf, k)
 	}
-	j, _ := e.free.Get().(*csvJob)
-	if j == nil {
-		j = &csvJob{}
+	if len(e.buf) >= readingsBlock {
+		e.flush()
 	}
-	j.chunk, j.ready = k, make(chan struct{})
-	e.order <- j
-	e.jobs <- j
-	return nil
+	return e.err
 }
 
-// Close waits until everything is written and returns the first error.
+func (e *ReadingsCSV) flush() {
+	if e.err == nil && len(e.buf) > 0 {
+		_, e.err = e.w.Write(e.buf)
+	}
+	e.buf = e.buf[:0]
+}
+
+// Close writes what is left and returns the first error.
 func (e *ReadingsCSV) Close() error {
-	close(e.jobs)
-	close(e.order)
-	e.workers.Wait()
-	<-e.done
-	return e.failure()
+	e.flush()
+	return e.err
 }
 
 // ExportReadings writes the readings of a run's measurement, or of

@@ -5,6 +5,8 @@ import (
 	"database/sql"
 	"fmt"
 	"math"
+
+	"ohmkeep/server/turn"
 )
 
 // pageChunks is how many chunks one query fetches: the query is over before
@@ -79,6 +81,9 @@ func (s *Store) Chunks(ctx context.Context, runID string, measurement int, from 
 		}
 		if len(page) < pageChunks {
 			return nil
+		}
+		if err := turn.Pass(ctx); err != nil {
+			return wrap("chunks", err)
 		}
 		end = page[len(page)-1]
 		if measurement, at = end.Measurement, end.First; end.Count == chunkMax {

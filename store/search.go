@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"ohmkeep/server/turn"
 )
 
 // Page is a part of a list, newest first.
@@ -226,6 +228,9 @@ func eachPage[T any](ctx context.Context, s *Store, f *Filter, what listed[T], s
 		}
 		if next == (position{}) {
 			return nil
+		}
+		if err := turn.Pass(ctx); err != nil {
+			return wrap("each run", err)
 		}
 		at = next
 	}

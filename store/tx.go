@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"runtime"
 )
 
 // tx is a write transaction. Everything in it happens at one time, at.
@@ -64,6 +65,11 @@ func (t *tx) row(query string, args ...any) *sql.Row {
 	return t.QueryRowContext(t.ctx, query, args...)
 }
 
+// yieldEvery is after how many rows of a report whatever else wants the
+// processor has it first: a run must not wait for the 10 ms after which Go
+// would take it away.
+const yieldEvery = 128
+
 // rows runs a query on the readers and calls scan for each row.
 func (s *Store) rows(ctx context.Context, query string, args []any, scan func(*sql.Rows) error) error {
 	rs, err := s.reader(ctx).QueryContext(ctx, query, args...)
@@ -71,9 +77,13 @@ func (s *Store) rows(ctx context.Context, query string, args []any, scan func(*s
 		return err
 	}
 	defer rs.Close()
-	for rs.Next() {
+	report := PoolOf(ctx) == Reports
+	for n := 1; rs.Next(); n++ {
 		if err := scan(rs); err != nil {
 			return err
+		}
+		if report && n%yieldEvery == 0 {
+			runtime.Gosched()
 		}
 	}
 	return errors.Join(rs.Err(), rs.Close())

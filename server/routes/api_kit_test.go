@@ -26,6 +26,7 @@ import (
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/rehearsal/model"
 	"ohmkeep/server/run"
+	"ohmkeep/server/turn"
 	"ohmkeep/store"
 	"ohmkeep/store/storetest"
 )
@@ -164,7 +165,7 @@ func newAPI(t *testing.T) *apiRig {
 	cfg.Lab = lab.New(lab.Config{Store: a.store, Live: runs, Log: log, Now: a.clock.Now,
 		Open: func(ctx context.Context, key string) (*lab.Bench, error) { return a.use(ctx, key) }}, first)
 	a.use = func(context.Context, string) (*lab.Bench, error) { return first, nil }
-	a.server, a.http = &Server{Config: cfg}, New(cfg)
+	a.server, a.http = &Server{Config: cfg, reports: turn.NewQueue(turn.Limits{})}, New(cfg)
 	for _, role := range []store.Role{store.Viewer, store.Operator, store.Owner} {
 		a.tokens[role], err = a.store.NewToken(ctx, role, role.String())
 		must(t, err)

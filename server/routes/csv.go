@@ -50,7 +50,10 @@ func (s *Server) csvAnswer(w http.ResponseWriter, r *http.Request, name string, 
 	if err == nil || !body.started {
 		return err
 	}
-	if r.Context().Err() == nil {
+	switch {
+	case tooSlow(err):
+		s.Log.Info("export let go: its reader accepts nothing", "path", loggedPath(r))
+	case r.Context().Err() == nil:
 		s.Log.Error("export broken off", "path", loggedPath(r), "err", err)
 	}
 	panic(http.ErrAbortHandler)

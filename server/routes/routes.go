@@ -20,6 +20,7 @@ import (
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/talk"
+	"ohmkeep/server/turn"
 	"ohmkeep/store"
 )
 
@@ -38,6 +39,7 @@ type Config struct {
 	Preparing    func() (done, total int)
 	PreparingLot string
 	Hosts        []string // further names of this server
+	Reports      turn.Limits
 	Log          *slog.Logger
 	Version      string
 	Now          func() time.Time
@@ -47,6 +49,7 @@ type Config struct {
 type Server struct {
 	Config
 	hosts       hosts
+	reports     *turn.Queue
 	manual      manual
 	confirmed   confirmations
 	byHand      byHand
@@ -72,10 +75,10 @@ func New(cfg Config) http.Handler {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	s := &Server{Config: cfg, hosts: cfg.Hosts}
+	s := &Server{Config: cfg, hosts: cfg.Hosts, reports: turn.NewQueue(cfg.Reports)}
 	cfg.Runs.DrawOn(s.newRunScreen)
 	r := chi.NewRouter()
-	r.Use(logged(cfg.Log), s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify, s.withBench)
+	r.Use(logged(cfg.Log), patient, s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify, s.withBench)
 	r.NotFound(s.page(route{class: page, handle: func(http.ResponseWriter, *http.Request) error { return problem.NoSuch("page at this address") }}))
 	r.Handle("/assets/*", assets.Handler())
 	for _, e := range s.pages() {
@@ -103,7 +106,7 @@ func (s *Server) page(e route) http.HandlerFunc {
 			err = readForm(r)
 		}
 		if err == nil {
-			err = e.handle(w, r)
+			err = s.serve(e, w, r)
 		}
 		if err != nil {
 			s.failPage(w, r, classify(err, s.Log))
@@ -118,7 +121,7 @@ func (s *Server) api(e route) http.HandlerFunc {
 		r = e.class.inPool(r)
 		err := s.allow(e, r)
 		if err == nil {
-			err = e.handle(w, r)
+			err = s.serve(e, w, r)
 		}
 		if err != nil {
 			p := classify(err, s.Log)

@@ -1,0 +1,122 @@
+package routes
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"net"
+	"net/http"
+	"os"
+	"strconv"
+	"time"
+
+	"ohmkeep/server/problem"
+	"ohmkeep/server/turn"
+)
+
+const (
+	// writeWait is how long a client may take to accept one block of an answer.
+	// One that reads nothing is let go then, with its descriptor.
+	writeWait = 30 * time.Second
+	// retryAfter is when a report that was refused may be asked for again.
+	retryAfter = 10 * time.Second
+)
+
+// patientWriter gives each block of an answer its own time to be accepted, and
+// lets other reports compute meanwhile.
+type patientWriter struct {
+	http.ResponseWriter
+	control *http.ResponseController
+	request *http.Request
+	report  *turn.Report // nil where the answer is no report
+}
+
+func newPatientWriter(w http.ResponseWriter, r *http.Request) *patientWriter {
+	return &patientWriter{ResponseWriter: w, control: http.NewResponseController(w), request: r}
+}
+
+// Unwrap is for http.ResponseController.
+func (w *patientWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }
+
+// Hijack is for the upgrade to a WebSocket, which has deadlines of its own.
+func (w *patientWriter) Hijack() (net.Conn, *bufio.ReadWriter, error) { return w.control.Hijack() }
+
+// WriteHeader is http.ResponseWriter's.
+func (w *patientWriter) WriteHeader(status int) {
+	w.wait()
+	w.ResponseWriter.WriteHeader(status)
+}
+
+// Write writes a block. A report has no turn while it does.
+func (w *patientWriter) Write(p []byte) (int, error) {
+	if w.report != nil {
+		w.report.Give()
+	}
+	w.wait()
+	n, err := w.ResponseWriter.Write(p)
+	if w.report != nil && err == nil {
+		err = w.report.Take(w.request.Context())
+	}
+	return n, err
+}
+
+// wait has the client accept what is written next in time. What cannot have a
+// deadline, such as a recorder in a test, has none.
+func (w *patientWriter) wait() {
+	_ = w.control.SetWriteDeadline(time.Now().Add(writeWait))
+}
+
+// patient has every answer written with deadlines, errors and pages too.
+func patient(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		p := newPatientWriter(w, r)
+		p.wait() // an answer without a body is written after the handler
+		next.ServeHTTP(p, r)
+	})
+}
+
+// tooSlow reports whether an answer ended because its client did not accept it
+// in time.
+func tooSlow(err error) bool { return errors.Is(err, os.ErrDeadlineExceeded) }
+
+// serve has a handler answer as its route's class wants it: a report waits for
+// its turn.
+func (s *Server) serve(e route, w http.ResponseWriter, r *http.Request) error {
+	if e.class != report {
+		return e.handle(w, r)
+	}
+	work, err := s.reports.Open(asker(r))
+	if err != nil {
+		w.Header().Set("Retry-After", strconv.Itoa(int(retryAfter.Seconds())))
+		return err
+	}
+	defer work.Close()
+	if err := work.Take(r.Context()); err != nil {
+		return gone(err)
+	}
+	p := newPatientWriter(w, r)
+	p.report = work
+	return gone(e.handle(p, r.WithContext(turn.With(r.Context(), work))))
+}
+
+// gone says of a request that its client has ended that nobody waits for the
+// answer: it is no fault of the server.
+func gone(err error) error {
+	if errors.Is(err, context.Canceled) {
+		return &problem.Error{Code: problem.Unavailable, Message: "The answer is not waited for any more.", Err: err}
+	}
+	return err
+}
+
+// asker tells apart who asks for reports: by session or token, and those who
+// have none by where they are.
+func asker(r *http.Request) string {
+	if who := personOf(r.Context()); who.Session != "" {
+		return who.Session
+	}
+	host, _, err := net.SplitHostPort(r.RemoteAddr)
+	if err != nil {
+		return r.RemoteAddr
+	}
+	return host
+}

@@ -1,0 +1,180 @@
+package routes
+
+import (
+	"context"
+	"errors"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"ohmkeep/server/lab"
+	"ohmkeep/server/problem"
+	"ohmkeep/server/turn"
+	"ohmkeep/store"
+)
+
+// stuckClient accepts nothing: a write returns when its deadline has come.
+type stuckClient struct {
+	*httptest.ResponseRecorder
+	deadline time.Time
+	writing  chan struct{} // told when somebody writes
+}
+
+func (c *stuckClient) SetWriteDeadline(t time.Time) error {
+	c.deadline = t
+	return nil
+}
+
+func (c *stuckClient) Write([]byte) (int, error) {
+	c.writing <- struct{}{}
+	<-time.After(time.Until(c.deadline))
+	return 0, os.ErrDeadlineExceeded
+}
+
+// endless is a report that writes blocks as long as they are accepted.
+func (s *Server) endless(w http.ResponseWriter, r *http.Request) error {
+	return s.csvAnswer(w, r, "endless", func(b *csvBody) error {
+		for {
+			if _, err := b.Write(make([]byte, 64<<10)); err != nil {
+				return err
+			}
+			if err := turn.Pass(r.Context()); err != nil {
+				return err
+			}
+		}
+	})
+}
+
+// TestStuckReader: a reader that accepts nothing holds no turn meanwhile, and
+// is let go when its time is over, with its place.
+func TestStuckReader(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var log strings.Builder
+		s := &Server{Config: Config{Log: slog.New(slog.NewTextHandler(&log, nil))}, reports: turn.NewQueue(turn.Limits{Computing: 1, Open: 2, Each: 2})}
+		stuck := &stuckClient{httptest.NewRecorder(), time.Time{}, make(chan struct{}, 1)}
+		ended := make(chan any)
+		begun := time.Now()
+		go func() {
+			defer func() { ended <- recover() }()
+			_ = s.serve(route{class: report, handle: s.endless}, stuck, httptest.NewRequest("GET", "/s/secret-of-a-share/readings.csv", nil))
+		}()
+		<-stuck.writing
+		synctest.Wait()
+		answered := false
+		err := s.serve(route{class: report, handle: func(http.ResponseWriter, *http.Request) error { answered = true; return nil }},
+			httptest.NewRecorder(), httptest.NewRequest("GET", "/runs.csv", nil))
+		if err != nil || !answered || time.Since(begun) != 0 {
+			t.Errorf("a report beside a stuck reader: %v, answered %v after %v", err, answered, time.Since(begun))
+		}
+		if aborted := <-ended; aborted != http.ErrAbortHandler {
+			t.Errorf("the connection was not broken: %v", aborted)
+		}
+		if waited := time.Since(begun); waited != writeWait {
+			t.Errorf("let go after %v", waited)
+		}
+		for range 2 { // both places are free again
+			if _, err := s.reports.Open("next"); err != nil {
+				t.Error(err)
+			}
+		}
+		if strings.Contains(log.String(), "secret") || strings.Contains(log.String(), "level=ERROR") {
+			t.Errorf("log: %s", &log)
+		}
+	})
+}
+
+// TestTooManyReports: what cannot be taken in is refused by page and API with
+// 503 and when to come again; what is no report still answers.
+func TestTooManyReports(t *testing.T) {
+	a := newAPI(t)
+	a.http = New(func() Config { c := a.server.Config; c.Reports = turn.Limits{Open: 1}; return c }())
+	full := turnTaken(t, a)
+	defer full()
+	ask := func(path string) *httptest.ResponseRecorder {
+		r := httptest.NewRequest("GET", path, nil)
+		r.Host = "localhost"
+		r.Header.Set("Authorization", "Bearer "+a.tokens[store.Operator])
+		w := httptest.NewRecorder()
+		a.http.ServeHTTP(w, r)
+		return w
+	}
+	for path, media := range map[string]string{"/runs.csv": "text/html", "/compare": "text/html", "/runs/wide.csv": "text/html",
+		"/api/v1/runs.csv": "application/problem+json", "/api/v1/units": "application/problem+json"} {
+		w := ask(path)
+		if w.Code != http.StatusServiceUnavailable || w.Header().Get("Retry-After") != "10" || !strings.HasPrefix(w.Header().Get("Content-Type"), media) {
+			t.Errorf("%s: %d, Retry-After %q, %s", path, w.Code, w.Header().Get("Retry-After"), w.Header().Get("Content-Type"))
+		}
+	}
+	for _, path := range []string{"/health", "/runs", "/api/v1/health", "/api/v1/runs"} {
+		if w := ask(path); w.Code != http.StatusOK {
+			t.Errorf("%s: %d", path, w.Code)
+		}
+	}
+}
+
+// turnTaken opens a report through the front door that goes on until the
+// function it returns is called.
+func turnTaken(t *testing.T, a *apiRig) (end func()) {
+	t.Helper()
+	ctx, cancel := context.WithCancel(t.Context())
+	client, done := &heldClient{httptest.NewRecorder(), make(chan struct{}), make(chan struct{})}, make(chan struct{})
+	r := httptest.NewRequest("GET", "/runs.csv", nil).WithContext(ctx)
+	r.Host = "localhost"
+	r.Header.Set("Authorization", "Bearer "+a.tokens[store.Viewer])
+	go func() {
+		defer close(done)
+		defer func() { _ = recover() }() // the connection is broken off
+		a.http.ServeHTTP(client, r)
+	}()
+	<-client.writing
+	return func() { cancel(); close(client.free); <-done }
+}
+
+// heldClient accepts nothing until it is set free.
+type heldClient struct {
+	*httptest.ResponseRecorder
+	writing, free chan struct{}
+}
+
+func (c *heldClient) Write(p []byte) (int, error) {
+	close(c.writing)
+	<-c.free
+	return 0, io.ErrClosedPipe
+}
+
+// A client that has left is no fault of the server.
+func TestReportOfAClientThatLeft(t *testing.T) {
+	var log strings.Builder
+	s := &Server{Config: Config{Log: slog.New(slog.NewTextHandler(&log, nil))}, reports: turn.NewQueue(turn.Limits{})}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	err := s.serve(route{class: report, handle: s.endless}, httptest.NewRecorder(), httptest.NewRequest("GET", "/", nil).WithContext(ctx))
+	if problem.CodeOf(err) != problem.Unavailable || !errors.Is(err, context.Canceled) {
+		t.Errorf("%v", err)
+	}
+	if p := classify(err, s.Log); p.Status != http.StatusServiceUnavailable || log.Len() > 0 {
+		t.Errorf("%+v, log %s", p, &log)
+	}
+}
+
+func TestAsker(t *testing.T) {
+	one, two := httptest.NewRequest("GET", "/", nil), httptest.NewRequest("GET", "/", nil)
+	one.RemoteAddr, two.RemoteAddr = "192.0.2.1:1000", "192.0.2.1:1001"
+	if asker(one) != asker(two) {
+		t.Error("two connections of one host are two askers")
+	}
+	two.RemoteAddr = "192.0.2.2:1000"
+	if asker(one) == asker(two) {
+		t.Error("two hosts are one asker")
+	}
+	signedIn := one.WithContext(context.WithValue(one.Context(), personKey{}, lab.Person{Session: "s"}))
+	if asker(signedIn) != "s" {
+		t.Errorf("a session is %q", asker(signedIn))
+	}
+}

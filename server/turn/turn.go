@@ -1,0 +1,190 @@
+// Package turn has reports take turns. A report is an answer that reads as
+// much as there is: without a bound, a few of them take every processor and
+// connection, and a run at work is late. Here a report computes only while it
+// holds the turn; it gives it away between two blocks of its work and while it
+// writes to a client, who may be slow.
+package turn
+
+import (
+	"context"
+	"runtime"
+	"slices"
+	"sync"
+
+	"ohmkeep/server/problem"
+)
+
+// Limits of a queue. A zero is replaced by what Defaults says.
+type Limits struct {
+	Computing int // reports that compute at the same time
+	Open      int // reports that have been taken in and have not ended
+	Each      int // of these, how many one asker may have
+}
+
+// Defaults are the limits of the program: half of the processors compute for
+// reports, and the run at work always finds the others.
+func Defaults() Limits {
+	return Limits{Computing: max(1, runtime.GOMAXPROCS(0)/2), Open: 64, Each: 32}
+}
+
+// Queue is the reports of a server. Make one with NewQueue. Safe for
+// concurrent use.
+type Queue struct {
+	limits Limits
+
+	mu        sync.Mutex
+	computing int
+	open      int
+	askers    map[string]int // how many reports each has open
+	waiting   []*Report      // for the turn, who came first at the front
+}
+
+// NewQueue makes a queue.
+func NewQueue(l Limits) *Queue {
+	d := Defaults()
+	for _, v := range []struct{ of, instead *int }{{&l.Computing, &d.Computing}, {&l.Open, &d.Open}, {&l.Each, &d.Each}} {
+		if *v.of <= 0 {
+			*v.of = *v.instead
+		}
+	}
+	return &Queue{limits: l, askers: map[string]int{}}
+}
+
+// Open takes a report of an asker in, without the turn. Where there are too
+// many it fails with problem.Unavailable. Close must be called.
+func (q *Queue) Open(asker string) (*Report, error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if q.open >= q.limits.Open {
+		return nil, problem.New(problem.Unavailable, "Many reports are being made just now. Try again in a little while.")
+	}
+	if q.askers[asker] >= q.limits.Each {
+		return nil, problem.New(problem.Unavailable, "You have many reports open already. Let some of them end first.")
+	}
+	q.open++
+	q.askers[asker]++
+	return &Report{queue: q, asker: asker, granted: make(chan struct{}, 1)}, nil
+}
+
+// Report is one report that has been taken in. Its methods are for the one
+// goroutine that makes the report.
+type Report struct {
+	queue   *Queue
+	asker   string
+	held    bool
+	granted chan struct{} // the turn, handed over
+}
+
+// Take waits for the turn: whoever came first has it first. It fails where the
+// context ends before.
+func (r *Report) Take(ctx context.Context) error {
+	if r.held {
+		return nil
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if r.queue.enter(r) {
+		r.held = true
+		return nil
+	}
+	select {
+	case <-r.granted:
+		r.held = true
+		return nil
+	case <-ctx.Done():
+	}
+	if !r.queue.leave(r) { // it was handed over meanwhile
+		<-r.granted
+		r.queue.next()
+	}
+	return ctx.Err()
+}
+
+// Give gives the turn to whoever waits longest.
+func (r *Report) Give() {
+	if r.held {
+		r.held = false
+		r.queue.next()
+	}
+}
+
+// Pass lets those who wait go first; without any it goes on at once.
+func (r *Report) Pass(ctx context.Context) error {
+	if !r.held || !r.queue.anybody() {
+		return ctx.Err()
+	}
+	r.Give()
+	return r.Take(ctx)
+}
+
+// Close ends the report.
+func (r *Report) Close() {
+	r.Give()
+	q := r.queue
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.open--
+	if q.askers[r.asker]--; q.askers[r.asker] == 0 {
+		delete(q.askers, r.asker)
+	}
+}
+
+// enter takes the turn if it is free, else joins those who wait.
+func (q *Queue) enter(r *Report) bool {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if q.computing < q.limits.Computing && len(q.waiting) == 0 {
+		q.computing++
+		return true
+	}
+	q.waiting = append(q.waiting, r)
+	return false
+}
+
+// leave gives up waiting, and reports whether it still waited.
+func (q *Queue) leave(r *Report) bool {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	i := slices.Index(q.waiting, r)
+	if i < 0 {
+		return false
+	}
+	q.waiting = slices.Delete(q.waiting, i, i+1)
+	return true
+}
+
+// next hands a turn that has become free to whoever waits longest.
+func (q *Queue) next() {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if len(q.waiting) == 0 {
+		q.computing--
+		return
+	}
+	first := q.waiting[0]
+	q.waiting = slices.Delete(q.waiting, 0, 1)
+	first.granted <- struct{}{}
+}
+
+func (q *Queue) anybody() bool {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return len(q.waiting) > 0
+}
+
+type contextKey struct{}
+
+// With returns a context of the report's work.
+func With(ctx context.Context, r *Report) context.Context {
+	return context.WithValue(ctx, contextKey{}, r)
+}
+
+// Pass is called between two blocks of work that may be a report's: where it
+// is, those who wait go first. It fails where the context has ended.
+func Pass(ctx context.Context) error {
+	if r, ok := ctx.Value(contextKey{}).(*Report); ok {
+		return r.Pass(ctx)
+	}
+	return ctx.Err()
+}

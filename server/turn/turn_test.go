@@ -1,0 +1,174 @@
+package turn
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+
+	"ohmkeep/server/problem"
+)
+
+func take(t *testing.T, r *Report) {
+	t.Helper()
+	if err := r.Take(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func opened(t *testing.T, q *Queue, asker string) *Report {
+	t.Helper()
+	r, err := q.Open(asker)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+// TestTurnsInTheOrderOfAsking: those who wait have the turn one after the
+// other, each for one block, whoever has the most blocks to go.
+func TestTurnsInTheOrderOfAsking(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		q := NewQueue(Limits{Computing: 1})
+		holder := opened(t, q, "holder")
+		take(t, holder)
+		var got []string // written only with the turn
+		for i := range 3 {
+			r := opened(t, q, "reader")
+			go func() {
+				defer r.Close()
+				for block := range 3 {
+					if err := r.Take(t.Context()); err != nil {
+						t.Error(err)
+						return
+					}
+					got = append(got, fmt.Sprintf("%d%d", i, block))
+					if err := r.Pass(t.Context()); err != nil {
+						t.Error(err)
+					}
+				}
+			}()
+			synctest.Wait() // it waits
+		}
+		holder.Close()
+		synctest.Wait()
+		if want := []string{"00", "10", "20", "01", "11", "21", "02", "12", "22"}; !slices.Equal(got, want) {
+			t.Errorf("blocks %v, want %v", got, want)
+		}
+		if q.computing != 0 || q.open != 0 || len(q.askers) != 0 || len(q.waiting) != 0 {
+			t.Errorf("left behind: %+v", q)
+		}
+	})
+}
+
+// TestTooManyAreRefused: one asker leaves room for others, and beyond the
+// bound everybody is put off.
+func TestTooManyAreRefused(t *testing.T) {
+	q := NewQueue(Limits{Computing: 1, Open: 5, Each: 3})
+	var mine []*Report
+	for range 3 {
+		mine = append(mine, opened(t, q, "me"))
+	}
+	refused := func(asker string) {
+		t.Helper()
+		if _, err := q.Open(asker); problem.CodeOf(err) != problem.Unavailable {
+			t.Errorf("a report too many of %s: %v", asker, err)
+		}
+	}
+	refused("me")
+	other := opened(t, q, "other")
+	opened(t, q, "another")
+	refused("a third")
+	other.Close()
+	opened(t, q, "a third").Close()
+	mine[0].Close()
+	opened(t, q, "me")
+	refused("me")
+}
+
+// TestWhoGivesUpIsNotWaitedFor: the turn goes past a report whose client has
+// left, also where it was handed over in the same moment.
+func TestWhoGivesUpIsNotWaitedFor(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		q := NewQueue(Limits{Computing: 1})
+		holder, gone, last := opened(t, q, "a"), opened(t, q, "b"), opened(t, q, "c")
+		take(t, holder)
+		ctx, cancel := context.WithCancel(t.Context())
+		waited := make(chan error, 2)
+		go func() { waited <- gone.Take(ctx); gone.Close() }()
+		synctest.Wait()
+		go func() { waited <- last.Take(t.Context()) }()
+		synctest.Wait()
+		cancel()
+		if err := <-waited; !errors.Is(err, context.Canceled) {
+			t.Errorf("%v", err)
+		}
+		holder.Give()
+		if err := <-waited; err != nil {
+			t.Errorf("%v", err)
+		}
+		if err := last.Pass(t.Context()); err != nil || !last.held {
+			t.Errorf("with nobody waiting: %v", err)
+		}
+		ended, end := context.WithCancel(t.Context())
+		end()
+		if err := holder.Take(ended); !errors.Is(err, context.Canceled) {
+			t.Errorf("an ended context waits: %v", err)
+		}
+		if err := last.Pass(ended); !errors.Is(err, context.Canceled) {
+			t.Errorf("an ended context goes on: %v", err)
+		}
+	})
+}
+
+// TestNeverMoreThanAllowed: however reports come, pass, give up and end, no
+// more than the limit compute, and the turns are all there afterwards.
+func TestNeverMoreThanAllowed(t *testing.T) {
+	const computing = 3
+	q := NewQueue(Limits{Computing: computing, Open: 40, Each: 40})
+	var now, most atomic.Int32
+	var all sync.WaitGroup
+	for i := range 40 {
+		r := opened(t, q, "reader")
+		all.Go(func() {
+			defer r.Close()
+			for block := range 50 {
+				ctx, cancel := context.WithCancel(With(t.Context(), r))
+				if (i+block)%7 == 0 {
+					go cancel() // at any moment
+				}
+				if r.Take(ctx) == nil {
+					n := now.Add(1)
+					for m := most.Load(); n > m && !most.CompareAndSwap(m, n); m = most.Load() {
+					}
+					now.Add(-1)
+					if Pass(ctx) == nil && block%3 == 0 {
+						r.Give()
+					}
+				}
+				cancel()
+			}
+		})
+	}
+	all.Wait()
+	if got := most.Load(); got > computing || got == 0 {
+		t.Errorf("%d computed at the same time", got)
+	}
+	if q.computing != 0 || q.open != 0 || len(q.waiting) != 0 {
+		t.Errorf("left behind: %d computing, %d open, %d waiting", q.computing, q.open, len(q.waiting))
+	}
+	if err := Pass(t.Context()); err != nil { // what is no report's goes on
+		t.Error(err)
+	}
+}
+
+func TestDefaults(t *testing.T) {
+	d := Defaults()
+	if q := NewQueue(Limits{}); q.limits != d || d.Computing < 1 || d.Each >= d.Open {
+		t.Errorf("%+v of %+v", q.limits, d)
+	}
+}

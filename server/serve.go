@@ -131,7 +131,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	}
 	names := hostNames(a.Hosts)
 	a.hub = live.NewHub(a.Log, routes.OriginCheck(names))
-	runs := liverun.New(a.hub, a.Log)
+	runs := liverun.New(a.hub, a.store, a.Log)
 	a.runs = runs
 	a.benches = &benches{store: a.store, runs: runs, log: a.Log, rehearsal: b, rehearsed: def, clock: clock, open: openCards(a.Log)}
 	first, err := a.benches.first(ctx)

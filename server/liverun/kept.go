@@ -2,23 +2,163 @@ package liverun
 
 import (
 	"context"
+	"fmt"
+	"time"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 )
 
-// Stored gathers the picture of a measurement from what the store holds.
-func Stored(ctx context.Context, s *store.Store, rec *procedure.Record, m int) (*Picture, error) {
-	p := NewPicture(ShapeOf(rec, m))
+const (
+	// keepFrom is how many readings a picture must have more than the kept one
+	// to be kept: fewer are read and gathered again in a few milliseconds, and
+	// what is written to the disk counts.
+	keepFrom = 64 << 10
+	// keepEvery is how many readings more make it worth keeping a picture on the
+	// way, so that a server that was killed has few to go through again.
+	keepEvery = 1 << 20
+	// keepWithin bounds one write of a picture.
+	keepWithin = 30 * time.Second
+)
+
+// Picture is the picture of a measurement that is stored, made of all its
+// readings: the kept one, and what has been read since. Where that is much, the
+// picture is kept for whoever comes next. Of several who ask for one at once,
+// one does the work.
+func (rs *Runs) Picture(ctx context.Context, rec *procedure.Record, m int) (*Picture, error) {
+	leave, err := rs.enter(ctx, fmt.Sprint(rec.ID, "/", m))
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	p, kept, err := rs.kept(ctx, rec, m)
+	if err != nil {
+		return nil, err
+	}
+	if p.readings-kept >= keepFrom {
+		if err := rs.keep(ctx, rec.ID, m, p); err != nil {
+			rs.log.Error("picture not kept", "run", rec.ID, "measurement", m, "err", err)
+		}
+	}
+	return p, nil
+}
+
+// enter waits until nobody else is at work under that name.
+func (rs *Runs) enter(ctx context.Context, name string) (leave func(), err error) {
+	for {
+		rs.mu.Lock()
+		other := rs.making[name]
+		if other == nil {
+			mine := make(chan struct{})
+			rs.making[name] = mine
+			rs.mu.Unlock()
+			return func() {
+				rs.mu.Lock()
+				delete(rs.making, name)
+				rs.mu.Unlock()
+				close(mine)
+			}, nil
+		}
+		rs.mu.Unlock()
+		select {
+		case <-other:
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		}
+	}
+}
+
+// kept is the kept picture with all that has been read since. A kept one that
+// cannot be used, or that claims readings that are not there, is made anew from
+// the readings.
+func (rs *Runs) kept(ctx context.Context, rec *procedure.Record, m int) (p *Picture, kept int64, err error) {
+	shape := ShapeOf(rec, m)
+	data, err := rs.store.Picture(ctx, rec.ID, m)
+	if err != nil {
+		return nil, 0, err
+	}
+	if data != nil {
+		if p, err = DecodePicture(data, shape); err != nil {
+			rs.log.Warn("kept picture not used", "run", rec.ID, "measurement", m, "err", err)
+		} else if kept = p.readings; kept > 0 {
+			there, err := goOn(ctx, rs.store, rec.ID, m, p)
+			if err != nil || there {
+				return p, kept, err
+			}
+			rs.log.Warn("kept picture not used", "run", rec.ID, "measurement", m, "err", "it is made of more readings than there are")
+		}
+	}
+	p = NewPicture(shape)
+	_, err = goOn(ctx, rs.store, rec.ID, m, p)
+	return p, 0, err
+}
+
+// goOn adds the stored readings that a picture does not have yet. It reports
+// whether the last one that it has is stored.
+func goOn(ctx context.Context, s *store.Store, run string, m int, p *Picture) (there bool, err error) {
+	had := p.readings
+	from := max(had-1, 0)
 	var rs []bench.Reading
-	err := s.Readings(ctx, rec.ID, m, p.Readings(), func(_ int64, c *store.Columns) error {
+	err = s.Readings(ctx, run, m, from, func(first int64, c *store.Columns) error {
 		rs = rs[:0]
 		for i := range c.Len() {
-			rs = append(rs, c.At(i))
+			if first+int64(i) >= had {
+				rs = append(rs, c.At(i))
+			}
 		}
+		there = true
 		p.Add(rs)
-		return nil
+		return ctx.Err()
 	})
-	return p, err
+	return there || had == 0, err
+}
+
+func (rs *Runs) keep(ctx context.Context, run string, m int, p *Picture) error {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), keepWithin)
+	defer cancel()
+	return rs.store.KeepPicture(ctx, run, m, p.readings, p.Append(nil))
+}
+
+// keepable are the pictures of the run that are to be kept now: of measurements
+// that are over, where they have become much longer; and of one at work, now and
+// then. What is over is forgotten: whoever asks gets it from the store.
+func (b *liveRun) keepable() map[int]*Picture {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.rec.Manual { // in memory alone: there is nothing that a picture belongs to
+		return nil
+	}
+	out := map[int]*Picture{}
+	for m, p := range b.pictures {
+		least := int64(keepEvery)
+		over := b.rec.Status != procedure.Running || m != b.at.Measurement
+		if over {
+			least = keepFrom
+		}
+		if p.readings-b.keptOf[m] >= least {
+			out[m], b.keptOf[m] = p, p.readings
+			if !over {
+				out[m] = p.Clone()
+			}
+		}
+		if over && b.rec.Status == procedure.Running {
+			delete(b.pictures, m)
+			b.gone[m] = true
+		}
+	}
+	return out
+}
+
+// keepPictures keeps what is to be kept. What fails is tried again with more
+// readings, or made by whoever asks for it.
+func (rs *Runs) keepPictures(b *liveRun) {
+	if rs.store == nil {
+		return
+	}
+	for m, p := range b.keepable() {
+		if err := rs.keep(context.Background(), b.rec.ID, m, p); err != nil {
+			rs.log.Error("picture not kept", "run", b.rec.ID, "measurement", m, "err", err)
+		}
+	}
 }

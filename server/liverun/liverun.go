@@ -79,6 +79,8 @@ type liveRun struct {
 	byID     map[procedure.ResultID]int // place among its measurement's
 	lent     []bool                     // a snapshot has the measurement's results: write elsewhere
 	pictures map[int]*Picture
+	keptOf   map[int]int64           // how many readings of a picture are kept
+	gone     map[int]bool            // pictures that only the store has
 	lost     map[int]error           // pictures that could not be gathered
 	latest   map[int][]bench.Reading // newest last
 	dirty    map[Part]bool
@@ -89,7 +91,7 @@ func newLiveRun(rec *procedure.Record, topic *live.Topic, log *slog.Logger) *liv
 	b := &liveRun{
 		topic: topic, log: log, rec: *rec, done: make(chan struct{}), told: map[string]bool{},
 		pinAt: map[int]int{}, results: make([][]procedure.Result, n), lent: make([]bool, n),
-		byID: map[procedure.ResultID]int{}, pictures: map[int]*Picture{}, lost: map[int]error{},
+		byID: map[procedure.ResultID]int{}, pictures: map[int]*Picture{}, keptOf: map[int]int64{}, gone: map[int]bool{}, lost: map[int]error{},
 		latest: map[int][]bench.Reading{}, dirty: map[Part]bool{},
 	}
 	for i, p := range rec.Device.Pins {
@@ -188,7 +190,7 @@ func (b *liveRun) gather(mr procedure.MeasurementReadings) {
 	m := mr.Measurement
 	b.touch(Part{Plot, 0}, Part{Latest, 0})
 	b.latest[m] = newest(b.latest[m], mr.Readings)
-	if b.lost[m] != nil {
+	if b.lost[m] != nil || b.gone[m] {
 		return
 	}
 	if err := live.Protected(func() error { b.picture(m).Add(mr.Readings); return nil }); err != nil {

@@ -10,6 +10,7 @@ import (
 	"ohmkeep/server/live"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/run"
+	"ohmkeep/store"
 )
 
 const (
@@ -24,17 +25,22 @@ const (
 // shows has been committed before it is told.
 type Runs struct {
 	hub    *live.Hub
+	store  *store.Store
 	log    *slog.Logger
 	screen func(run string) Screen // nil: nothing is drawn
 
 	loops sync.WaitGroup
 	mu    sync.Mutex
 	m     map[string]*liveRun
+	// making are the pictures that somebody gathers from the store, by run and
+	// measurement; each is closed at its end.
+	making map[string]chan struct{}
 }
 
-// New makes the live runs that are streamed by hub.
-func New(hub *live.Hub, log *slog.Logger) *Runs {
-	return &Runs{hub: hub, log: log, m: map[string]*liveRun{}}
+// New makes the live runs that are streamed by hub. Long pictures are kept in
+// the store, where the readings are too; with none, nowhere.
+func New(hub *live.Hub, s *store.Store, log *slog.Logger) *Runs {
+	return &Runs{hub: hub, store: s, log: log, m: map[string]*liveRun{}, making: map[string]chan struct{}{}}
 }
 
 // DrawOn says what draws each run. It is called once, before any run begins.
@@ -58,7 +64,7 @@ func (rs *Runs) Open(rec *procedure.Record) {
 	rs.loops.Add(1)
 	go func() {
 		defer rs.loops.Done()
-		b.loop()
+		b.loop(func() { rs.keepPictures(b) })
 		time.AfterFunc(keepAfter, func() { rs.forget(rec.ID) })
 	}()
 }
@@ -156,16 +162,19 @@ func (rs *Runs) Progress(id string) (at run.Progress, ok bool) {
 	return b.at, true
 }
 
-// loop draws once a tick until the run has ended, and then once more.
-func (b *liveRun) loop() {
+// loop draws once a tick until the run has ended, and then once more. Keep is
+// called after each drawing.
+func (b *liveRun) loop(keep func()) {
 	t := time.NewTicker(Tick)
 	defer t.Stop()
 	for {
 		select {
 		case <-t.C:
 			b.draw(false)
+			keep()
 		case <-b.done:
 			b.draw(true)
+			keep()
 			return
 		}
 	}

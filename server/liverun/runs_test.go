@@ -39,7 +39,7 @@ func (s screen) Head() map[string]string {
 
 func record() *procedure.Record {
 	m := procedure.Measurement{ID: "a", Name: "A", Kind: "watch", Pins: []int{1}, Use: procedure.UseVoltage}
-	return &procedure.Record{ID: "1", Status: procedure.Running, Device: dut.Device{Pins: []dut.Pin{{Number: 1}, {Number: 2}}},
+	return &procedure.Record{ID: "1", Status: procedure.Running, Device: dut.Device{Key: "d", Name: "D", Pins: []dut.Pin{{Number: 1}, {Number: 2}}},
 		Procedure: procedure.Procedure{Measurements: []procedure.Measurement{m, m}}}
 }
 
@@ -64,7 +64,7 @@ func ended() run.Update {
 // asks for the run as it is.
 func TestDrawingHoldsNobodyUp(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		runs := New(live.NewHub(slog.New(slog.DiscardHandler), nil), slog.New(slog.DiscardHandler))
+		runs := New(live.NewHub(slog.New(slog.DiscardHandler), nil), nil, slog.New(slog.DiscardHandler))
 		hold, drawing := make(chan struct{}), make(chan struct{})
 		var blocked atomic.Bool
 		runs.DrawOn(func(string) Screen {
@@ -114,7 +114,7 @@ func TestPanicOfAScreenEndsNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var log bytes.Buffer
 		hub := live.NewHub(slog.New(slog.DiscardHandler), nil)
-		runs := New(hub, slog.New(slog.NewTextHandler(&log, nil)))
+		runs := New(hub, nil, slog.New(slog.NewTextHandler(&log, nil)))
 		runs.DrawOn(func(string) Screen {
 			return screen{draw: func(s *Snapshot, _ []Part, _ bool) map[string]string {
 				if s.Record.Status == procedure.Running {
@@ -148,7 +148,7 @@ func TestPanicOfAScreenEndsNothing(t *testing.T) {
 func TestPictureThatFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var log bytes.Buffer
-		runs := New(live.NewHub(slog.New(slog.DiscardHandler), nil), slog.New(slog.NewTextHandler(&log, nil)))
+		runs := New(live.NewHub(slog.New(slog.DiscardHandler), nil), nil, slog.New(slog.NewTextHandler(&log, nil)))
 		runs.Open(record())
 		b := runs.find("1")
 		b.pictures[0] = &Picture{} // its map is nil: adding panics
@@ -170,7 +170,7 @@ func TestPictureThatFails(t *testing.T) {
 // A snapshot stays as it was taken, whatever comes after.
 func TestSnapshotStandsStill(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		runs := New(live.NewHub(slog.New(slog.DiscardHandler), nil), slog.New(slog.DiscardHandler))
+		runs := New(live.NewHub(slog.New(slog.DiscardHandler), nil), nil, slog.New(slog.DiscardHandler))
 		runs.Open(record())
 		defer runs.Discard("1")
 		runs.Observe(resultsUpdate(0, 1, 2))
@@ -204,7 +204,7 @@ func TestSnapshotStandsStill(t *testing.T) {
 func TestOnlyWhatChangedIsDrawn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		hub := live.NewHub(slog.New(slog.DiscardHandler), nil)
-		runs := New(hub, slog.New(slog.DiscardHandler))
+		runs := New(hub, nil, slog.New(slog.DiscardHandler))
 		drawn := map[bool][][]Part{}
 		runs.DrawOn(func(string) Screen {
 			return screen{draw: func(_ *Snapshot, changed []Part, shared bool) map[string]string {
@@ -261,7 +261,7 @@ func TestOnlyWhatChangedIsDrawn(t *testing.T) {
 // Wait does not wait longer than it may.
 func TestWaitEnds(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		runs := New(live.NewHub(slog.New(slog.DiscardHandler), nil), slog.New(slog.DiscardHandler))
+		runs := New(live.NewHub(slog.New(slog.DiscardHandler), nil), nil, slog.New(slog.DiscardHandler))
 		runs.Open(record())
 		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 		defer cancel()

@@ -22,7 +22,7 @@ type Snapshot struct {
 	// Follow it is the one at work.
 	Selected int
 	Follow   bool
-	Picture  *Picture        // nil where the selected measurement has none
+	Picture  *Picture        // nil where it is lost, or only the store has it: see Runs.Picture
 	Lost     error           // why it has none, though it has readings
 	Latest   []bench.Reading // newest first, of the selected measurement
 	// Seq is the number of the live stream that this is at least as new as.
@@ -53,7 +53,7 @@ func (b *liveRun) snapshotLocked(m int) *Snapshot {
 		s.Selected = b.at.Measurement
 	}
 	if m = s.Selected; m >= 0 && m < len(b.results) {
-		if s.Lost = b.lost[m]; s.Lost == nil {
+		if s.Lost = b.lost[m]; s.Lost == nil && !b.gone[m] {
 			s.Picture = b.picture(m).Clone()
 		}
 	}

@@ -140,6 +140,12 @@ type apiRig struct {
 
 func newAPI(t *testing.T) *apiRig {
 	t.Helper()
+	return newWitnessedAPI(t, func(o run.Observer) run.Observer { return o })
+}
+
+// newWitnessedAPI is newAPI with something between the station and the live runs.
+func newWitnessedAPI(t *testing.T, witnessed func(run.Observer) run.Observer) *apiRig {
+	t.Helper()
 	ctx := context.Background()
 	a := &apiRig{t: t, store: storetest.New(t), log: &bytes.Buffer{}, tokens: map[store.Role]string{}, seen: map[string]bool{}}
 	a.clock = &gate{CountingClock: bench.NewCountingClock(time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))}
@@ -150,9 +156,9 @@ func newAPI(t *testing.T) *apiRig {
 	id, err := link.Identify(ctx)
 	must(t, err)
 	hub := live.NewHub(log, nil)
-	runs := liverun.New(hub, log)
+	runs := liverun.New(hub, a.store, log)
 	stepper := run.NewStepper(link)
-	station := run.NewStation(ctx, run.Config{Link: stepper, Clock: a.clock, Recorder: a.store, Observer: runs})
+	station := run.NewStation(ctx, run.Config{Link: stepper, Clock: a.clock, Recorder: a.store, Observer: witnessed(runs)})
 	t.Cleanup(func() {
 		a.clock.open()
 		if err := station.Close(ctx); err != nil {

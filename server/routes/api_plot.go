@@ -1,13 +1,13 @@
 package routes
 
 import (
-	"context"
 	"math"
 	"net/http"
 
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/apidoc"
+	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
@@ -49,7 +49,11 @@ func (s *Server) apiPlot(w http.ResponseWriter, r *http.Request) error {
 	if m >= len(rec.Procedure.Measurements) {
 		return problem.Field("measurement", "this run has no such measurement")
 	}
-	p, err := s.plotNow(r.Context(), rec, m)
+	var now *liverun.Snapshot
+	if rec.Status == procedure.Running {
+		now, _ = s.Runs.Snapshot(id, m)
+	}
+	p, err := s.plotNow(r.Context(), rec, m, now)
 	if err != nil {
 		return err
 	}
@@ -58,14 +62,6 @@ func (s *Server) apiPlot(w http.ResponseWriter, r *http.Request) error {
 		out.Series = append(out.Series, apiSeries{c.Label, nullables(c.X), nullables(c.Y), c.Hollow, c.Line})
 	}
 	return reply(w, http.StatusOK, out)
-}
-
-// plotNow is the plot of a measurement, of a run at work as of now.
-func (s *Server) plotNow(ctx context.Context, rec *procedure.Record, m int) (web.Plot, error) {
-	if now, known := s.Runs.Snapshot(rec.ID, m); known && rec.Status == procedure.Running && now.Picture != nil {
-		return plotOf(rec, m, now.Picture), nil
-	}
-	return s.storedPlot(ctx, rec, m)
 }
 
 func axisOf(a web.Axis) apiAxis { return apiAxis{a.Label, quantity.Unit(a.Unit), a.Log} }

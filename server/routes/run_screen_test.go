@@ -61,7 +61,7 @@ func step(runs *liverun.Runs, rec *procedure.Record, done []bool, m int) {
 // screenOf is a server that draws runs and nothing else.
 func screenOf(log *slog.Logger) (*Server, *liverun.Runs) {
 	hub := live.NewHub(log, nil)
-	runs := liverun.New(hub, log)
+	runs := liverun.New(hub, nil, log)
 	return &Server{Config: Config{Hub: hub, Runs: runs, Log: log}}, runs
 }
 

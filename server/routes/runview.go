@@ -21,8 +21,12 @@ func (s *Server) view(ctx context.Context, id string, m int) (web.RunProps, uint
 			return p, 0, err
 		}
 		p.Record.Note = note.Note
-		if now.Lost == nil {
-			p.Plots = plotsOf(now)
+		if m = now.Selected; m < len(p.Record.Procedure.Measurements) && now.Lost == nil {
+			plot, err := s.plotNow(ctx, &p.Record, m, now)
+			if err != nil {
+				return p, 0, err
+			}
+			p.Plots = []web.Plot{plot}
 		}
 		return p, now.Seq, nil
 	}
@@ -51,7 +55,7 @@ func (s *Server) storedView(ctx context.Context, id string, m int) (web.RunProps
 	if m >= len(rec.Procedure.Measurements) {
 		return p, nil
 	}
-	plot, err := s.storedPlot(ctx, rec, m)
+	plot, err := s.plotNow(ctx, rec, m, nil)
 	if err != nil {
 		return p, err
 	}
@@ -112,9 +116,14 @@ func worthShowing(rec *procedure.Record, results []procedure.Result) int {
 	return 0
 }
 
-// storedPlot draws the kept readings of one measurement.
-func (s *Server) storedPlot(ctx context.Context, rec *procedure.Record, m int) (web.Plot, error) {
-	picture, err := liverun.Stored(ctx, s.Store, rec, m)
+// plotNow is the plot of a measurement as of now. Where a run at work has its
+// picture no more, or the run has ended, it is that of the stored readings:
+// which is the same.
+func (s *Server) plotNow(ctx context.Context, rec *procedure.Record, m int, now *liverun.Snapshot) (web.Plot, error) {
+	if now != nil && now.Picture != nil {
+		return plotOf(rec, m, now.Picture), nil
+	}
+	picture, err := s.Runs.Picture(ctx, rec, m)
 	if err != nil {
 		return web.Plot{}, err
 	}

@@ -1,6 +1,8 @@
 package web
 
 import (
+	"strings"
+
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
@@ -76,12 +78,12 @@ func (p DeviceProps) contactOf(pin int) int {
 	return p.PinMap.Contacts[pin]
 }
 
-// ratingWords is a pin's range of voltage.
+// ratingWords is a pin's range of voltage, and further ratings.
 func ratingWords(p dut.Pin) string {
 	if p.Function == dut.Ground || p.MinV == 0 && p.MaxV == 0 {
 		return "—"
 	}
-	return short(p.MinV, quantity.Volt) + " to " + short(p.MaxV, quantity.Volt)
+	return strings.Join(append([]string{short(p.MinV, quantity.Volt) + " to " + short(p.MaxV, quantity.Volt)}, dut.FurtherOf(p)...), ", ")
 }
 
 // clampWords says how far above its supply a pin may rise.

@@ -116,12 +116,20 @@ type pinCell struct {
 	unit                quantity.Unit
 }
 
-var pinCells = []pinCell{
-	{name: "minV", path: "minV", heading: "Min V", spoken: "lowest voltage to ground", unit: quantity.Volt},
-	{name: "maxV", path: "maxV", heading: "Max V", spoken: "highest voltage to ground", unit: quantity.Volt},
-	{name: "maxI", path: "maxI", heading: "Max I", spoken: "highest current", unit: quantity.Ampere},
-	{name: "clamp", path: "clamp", heading: "Clamped to", spoken: "supply pin it is clamped to"},
-	{name: "aboveClamp", path: "aboveClamp", heading: "Above it", spoken: "highest voltage above that supply", unit: quantity.Volt},
+var pinCells = slices.Concat(ratingCells(false),
+	[]pinCell{{name: "clamp", path: "clamp", heading: "Clamped to", spoken: "supply pin it is clamped to"}},
+	ratingCells(true))
+
+// ratingCells are the columns of the ratings that are, or are not, relative to
+// the clamp supply.
+func ratingCells(relative bool) []pinCell {
+	var out []pinCell
+	for _, r := range dut.Ratings() {
+		if r.Relative == relative {
+			out = append(out, pinCell{name: string(r.Means), path: string(r.Means), heading: r.Heading, spoken: r.Spoken, unit: r.Unit})
+		}
+	}
+	return out
 }
 
 var stepCells = []pinCell{
@@ -154,7 +162,15 @@ func (f Form) rowErrors(path func(int, string) string, i int, fields ...string) 
 	return out
 }
 
-var pinFields = []string{"number", "name", "function", "minV", "maxV", "maxI", "clamp", "aboveClamp", "logic"}
+// pinFields are the fields of a pin in the order of the columns.
+var pinFields = func() []string {
+	fields := []string{"number", "name", "function"}
+	for _, c := range pinCells {
+		fields = append(fields, c.path)
+	}
+	return append(fields, "logic")
+}()
+
 var stepFields = []string{"pin", "level", "limit", "ramp", "delay"}
 
 func functionOptions() []Option {
@@ -290,11 +306,14 @@ func pastedRatings(r dut.TableRow) string {
 			w = append(w, text)
 		}
 	}
-	add(r.Gave(dut.MeansMinV), "min "+short(r.Pin.MinV, quantity.Volt))
-	add(r.Gave(dut.MeansMaxV), "max "+short(r.Pin.MaxV, quantity.Volt))
-	add(r.Gave(dut.MeansMaxI), "± "+short(r.Pin.MaxI, quantity.Ampere))
+	rated := func(relative bool) {
+		for _, rating := range dut.Ratings() {
+			add(rating.Relative == relative && r.Gave(rating.Means), rating.Say(r.Pin))
+		}
+	}
+	rated(false)
 	add(r.Gave(dut.MeansClamp), "clamped to "+strconv.Itoa(r.Pin.Clamp))
-	add(r.Gave(dut.MeansAboveClamp), "+ "+short(r.Pin.AboveClamp, quantity.Volt)+" above it")
+	rated(true)
 	add(r.Gave(dut.MeansLogic), r.Pin.Logic)
 	return strings.Join(w, ", ")
 }

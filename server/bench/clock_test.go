@@ -20,9 +20,8 @@ func TestFineClock(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	time.AfterFunc(5*time.Millisecond, cancel)
-	begun := time.Now()
-	if err := c.Sleep(ctx, time.Hour); !errors.Is(err, context.Canceled) || time.Since(begun) > 10*time.Second {
-		t.Errorf("cut short: %v after %v", err, time.Since(begun))
+	if err := c.Sleep(ctx, time.Hour); !errors.Is(err, context.Canceled) {
+		t.Errorf("cut short: %v", err)
 	}
 	if err := c.Sleep(ctx, 0); !errors.Is(err, context.Canceled) {
 		t.Errorf("after the context: %v", err)

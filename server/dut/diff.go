@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 
 	"ohmkeep/server/quantity"
 )
@@ -166,8 +167,10 @@ func (c *changes) renumbered(a, b *Device, pairs []pair) []pair {
 	return slices.DeleteFunc(pairs, func(p pair) bool { return p.a < 0 && p.b < 0 })
 }
 
+// describe says in short what a pin is.
 func describe(p Pin) string {
-	return fmt.Sprintf("%s, %s to %s, %s", p.Function, volts(p.MinV), volts(p.MaxV), amps(p.MaxI))
+	s := fmt.Sprintf("%s, %s to %s, %s", p.Function, volts(p.MinV), volts(p.MaxV), amps(p.MaxI))
+	return strings.Join(append([]string{s}, FurtherOf(p)...), ", ")
 }
 
 func (c *changes) pin(i int, a, b Pin) {
@@ -175,10 +178,9 @@ func (c *changes) pin(i int, a, b Pin) {
 	c.text(at(i, "name"), name+"name", a.Name, b.Name)
 	c.text(at(i, "function"), name+"function", string(a.Function), string(b.Function))
 	c.text(at(i, "clamp"), name+"clamped to", clampWord(a.Clamp), clampWord(b.Clamp))
-	c.value(at(i, "minV"), name+"lowest rated voltage", a.MinV, b.MinV, quantity.Volt)
-	c.value(at(i, "maxV"), name+"highest rated voltage", a.MaxV, b.MaxV, quantity.Volt)
-	c.value(at(i, "aboveClamp"), name+"rated above its supply", a.AboveClamp, b.AboveClamp, quantity.Volt)
-	c.value(at(i, "maxI"), name+"highest rated current", a.MaxI, b.MaxI, quantity.Ampere)
+	for _, r := range ratings {
+		c.value(at(i, string(r.Means)), name+r.What, r.Value(a), r.Value(b), r.Unit)
+	}
 	c.text(at(i, "logic"), name+"logic family", a.Logic, b.Logic)
 }
 

@@ -12,7 +12,7 @@ func (p *tableParser) settleColumns() {
 	p.tellNumbersFromNames()
 	for i := range p.Columns {
 		c := &p.Columns[i]
-		if (c.Means == MeansMaxV || c.Means == MeansMaxI) && !saysMaximum.MatchString(c.Heading) {
+		if r, ok := ratingOf(c.Means); ok && !r.Lowest && !r.Relative && !saysMaximum.MatchString(c.Heading) {
 			p.warn(Note{Column: c.Index, Message: "the column " + quoted(c.Heading) + " is taken as the absolute maximum: check that it is, or name it Max V or Max I"})
 		}
 		if c.Means == MeansNothing {

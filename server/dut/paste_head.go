@@ -6,42 +6,50 @@ import (
 	"strings"
 )
 
-// headings are whole headings, in lower case with punctuation as spaces.
-var headings = map[string]Meaning{
+// headings are whole headings, in lower case with punctuation as spaces; those
+// of ratings come from their table.
+var headings = withRatings(map[string]Meaning{
 	"pin": MeansNumber, "pins": MeansNumber, "no": MeansNumber, "nr": MeansNumber, "number": MeansNumber, "#": MeansNumber,
 	"ball": MeansNumber, "terminal": MeansNumber, "lead": MeansNumber, "pad": MeansNumber, "position": MeansNumber, "pos": MeansNumber,
 	"name": MeansName, "signal": MeansName, "symbol": MeansName, "mnemonic": MeansName, "label": MeansName, "designation": MeansName, "net": MeansName,
 	"type": MeansFunction, "function": MeansFunction, "i/o": MeansFunction, "io": MeansFunction, "dir": MeansFunction, "direction": MeansFunction, "in/out": MeansFunction, "kind": MeansFunction, "i/o/p": MeansFunction,
-	"vmax": MeansMaxV, "rating": MeansMaxV, "ratings": MeansMaxV, "amr": MeansMaxV, "limit": MeansMaxV, "v": MeansMaxV, "voltage": MeansMaxV,
-	"vmin": MeansMinV, "imax": MeansMaxI, "i": MeansMaxI, "current": MeansMaxI,
 	"supply": MeansClamp, "clamp": MeansClamp, "domain": MeansClamp, "rail": MeansClamp, "clamped to": MeansClamp, "clamp to": MeansClamp, "bank": MeansClamp,
 	"logic": MeansLogic, "family": MeansLogic, "level": MeansLogic, "levels": MeansLogic, "i/o standard": MeansLogic, "io standard": MeansLogic,
 	"description": MeansDescription, "desc": MeansDescription, "notes": MeansDescription, "note": MeansDescription, "remarks": MeansDescription, "remark": MeansDescription, "comment": MeansDescription, "comments": MeansDescription, "details": MeansDescription,
+})
+
+func withRatings(headings map[string]Meaning) map[string]Meaning {
+	for _, r := range ratings {
+		for _, h := range r.Headings {
+			headings[h] = r.Means
+		}
+	}
+	return headings
 }
 
-// headingRules find a meaning by words, tried in order, for longer headings.
-var headingRules = []struct {
+// headingRule finds a meaning by words in a longer heading.
+type headingRule struct {
 	means Meaning
 	all   *regexp.Regexp
-}{
+}
+
+// headingRules are tried in order.
+var headingRules = slices.Concat([]headingRule{
 	{MeansNothing, regexp.MustCompile(`\b(operating|recommended|typ|typical|nom|nominal)\b`)},
 	{MeansUnit, regexp.MustCompile(`^units?$`)},
 	{MeansDescription, regexp.MustCompile(`\b(descriptions?|remarks?|comments?|notes?|pin functions?|alternate|alternative|secondary)\b`)},
-	{MeansAboveClamp, regexp.MustCompile(`\b(above|over|beyond|relative|headroom)\b`)},
-	{MeansMaxI, regexp.MustCompile(`\b(max|maximum|abs|absolute|rating|limit)\b.*\b(i|current|curr)\b|\b(i|current|curr)\b.*\b(max|maximum|abs|absolute|rating|limit)\b`)},
-	{MeansMinV, regexp.MustCompile(`\b(min|minimum|lowest)\b`)},
-	{MeansMaxV, regexp.MustCompile(`\b(max|maximum|abs|absolute|ratings?|highest|vmax)\b`)},
+}, ratingRules(), []headingRule{
 	{MeansLogic, regexp.MustCompile(`\b(logic|family|levels?|standard)\b`)},
 	{MeansName, regexp.MustCompile(`\b(name|signal|symbol|mnemonic)\b`)},
 	{MeansFunction, regexp.MustCompile(`\b(type|direction|dir|function|i/o)\b`)},
 	{MeansClamp, regexp.MustCompile(`\b(supply|domain|clamp|clamped|rail|esd)\b`)},
 	{MeansNumber, regexp.MustCompile(`(\b(pin|ball|terminal|lead|pad)\b.*(#|\b(no|nr|number|num)\b))|#.*\bpin\b|\bno\b.*\bpin\b|^(pin|ball|terminal|lead)\b`)},
-}
+})
 
 var (
-	unitInHeading = regexp.MustCompile(`\s*[(\[{/,]?\s*(?:in\s+)?\b([mkuµμn]?[VA]|volts?|amps?|amperes?)\s*[)\]}]?\s*$`)
+	unitInHeading = regexp.MustCompile(`\s*[(\[{/,]?\s*(?:in\s+)?\b([mkuµμn]?[` + ratingUnits() + `]|volts?|amps?|amperes?)\s*[)\]}]?\s*$`)
 	headingPunct  = regexp.MustCompile(`[^\p{L}\p{N}#/]+`)
-	unitAlone     = regexp.MustCompile(`^[(\[]?\s*([mkuµμn]?[VA])\s*[)\]]?$`)
+	unitAlone     = regexp.MustCompile(`^[(\[]?\s*([mkuµμn]?[` + ratingUnits() + `])\s*[)\]]?$`)
 )
 
 // readHeading finds the meaning and the unit of one heading.

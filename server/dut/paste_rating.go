@@ -10,6 +10,10 @@ func (p *tableParser) readRatingOf(r *TableRow, o Origin, unit string) {
 		c.Unit = m[1]
 	}
 	n := Note{Line: r.Line, Column: o.Column, Pin: r.Pin.Number}
+	if further, _ := ratingOf(o.Field); further.Further() {
+		p.enterFurther(r, o, n, &further, c.Unit)
+		return
+	}
 	v := readRating(o.Text, c.Unit)
 	if v.why != "" {
 		n.Message = quoted(o.Text) + ": " + v.why
@@ -30,6 +34,21 @@ func (p *tableParser) readRatingOf(r *TableRow, o Origin, unit string) {
 		p.assumeUnit(o.Column, unit)
 	}
 	p.enter(r, o, n, v)
+}
+
+// enterFurther reads a rating that stands on its own into the pin.
+func (p *tableParser) enterFurther(r *TableRow, o Origin, n Note, further *Rating, unit string) {
+	v, assumed, why := further.read(o.Text, unit)
+	if why != "" {
+		n.Message = quoted(o.Text) + ": " + why
+		p.problem(n)
+		return
+	}
+	if assumed {
+		p.assumeUnit(o.Column, string(further.Unit))
+	}
+	*further.Of(&r.Pin) = v
+	r.From = append(r.From, o)
 }
 
 // assumeUnit says once for each column that numbers had no unit.

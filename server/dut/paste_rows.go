@@ -225,7 +225,7 @@ func (p *tableParser) fitNames(l tableLine, names []string) []string {
 func (p *tableParser) readPin(l tableLine, r *TableRow) {
 	now := &taken{line: l.no, name: r.Pin.Name, texts: map[Meaning]string{}}
 	p.readFunctionOf(l, r, now)
-	for _, m := range []Meaning{MeansMaxV, MeansMinV, MeansMaxI, MeansAboveClamp, MeansClamp, MeansLogic} {
+	for _, m := range pastedOrder() {
 		col := p.column(m)
 		if col < 0 {
 			continue

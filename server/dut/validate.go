@@ -2,7 +2,6 @@ package dut
 
 import (
 	"fmt"
-	"math"
 	"regexp"
 	"strconv"
 	"strings"
@@ -162,12 +161,9 @@ func (d *Device) checkPin(ps *Problems, i int, p Pin, seen map[int]int) {
 			ps.Add(at+"clamp", "pin %s cannot be clamped to itself", p.Label())
 		}
 	}
-	for _, f := range []struct {
-		name string
-		v    float64
-	}{{"minV", p.MinV}, {"maxV", p.MaxV}, {"aboveClamp", p.AboveClamp}} {
-		if math.IsNaN(f.v) || math.Abs(f.v) > ratingLimitV {
-			ps.Add(at+f.name, "must lie within ±%d V", ratingLimitV)
+	for _, r := range ratings {
+		if r.Signed {
+			r.check(ps, at, p)
 		}
 	}
 	if p.MinV > p.MaxV {
@@ -179,8 +175,10 @@ func (d *Device) checkPin(ps *Problems, i int, p Pin, seen map[int]int) {
 	if _, ok := LogicFamilyOf(p.Logic); !ok && p.Logic != "" {
 		ps.Add(at+"logic", "%q is not a logic family: leave it empty or use one of %s", clip(p.Logic, 40), strings.Join(logicKeys(), ", "))
 	}
-	if !(p.MaxI >= 0 && p.MaxI <= maxRatedI) {
-		ps.Add(at+"maxI", "must be between 0 and 10 A")
+	for _, r := range ratings {
+		if !r.Signed {
+			r.check(ps, at, p)
+		}
 	}
 }
 

@@ -2,6 +2,7 @@ package form
 
 import (
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -12,9 +13,42 @@ import (
 // PinColumns and StepColumns are the grids of the device editor: one row for
 // each pin and for each power step.
 var (
-	PinColumns  = Columns{"number", "pinName", "function", "minV", "maxV", "maxI", "clamp", "aboveClamp", "logic"}
+	PinColumns  = pinColumns()
 	StepColumns = Columns{"stepPin", "level", "limit", "ramp", "delay"}
 )
+
+// pinColumns are the columns of a pin: its ratings to ground, and behind the
+// supply that it is clamped to those relative to it.
+func pinColumns() Columns {
+	c := Columns{"number", "pinName", "function"}
+	for _, r := range ratingsWhere(false) {
+		c = append(c, string(r.Means))
+	}
+	c = append(c, "clamp")
+	for _, r := range ratingsWhere(true) {
+		c = append(c, string(r.Means))
+	}
+	return append(c, "logic")
+}
+
+// ratingsWhere are the ratings that are, or are not, relative to the clamp
+// supply.
+func ratingsWhere(relative bool) []dut.Rating {
+	return slices.DeleteFunc(dut.Ratings(), func(r dut.Rating) bool { return r.Relative != relative })
+}
+
+// ratingCells writes those ratings of a pin.
+func ratingCells(p dut.Pin, relative bool) []string {
+	var cells []string
+	for _, r := range ratingsWhere(relative) {
+		write := quantity.Exact
+		if r.Optional {
+			write = quantity.ExactOrEmpty
+		}
+		cells = append(cells, write(r.Value(p), r.Unit))
+	}
+	return cells
+}
 
 // pinChoices are the columns of pins that always say something.
 var pinChoices = []string{"function", "logic"}
@@ -31,8 +65,8 @@ func DeviceValues(d *dut.Device) url.Values {
 		v.Set("thermalPad", "1")
 	}
 	for _, p := range d.SortPins().Pins {
-		PinColumns.Add(v, strconv.Itoa(p.Number), p.Name, string(p.Function), quantity.Exact(p.MinV, quantity.Volt), quantity.Exact(p.MaxV, quantity.Volt),
-			quantity.Exact(p.MaxI, quantity.Ampere), Number(p.Clamp), quantity.ExactOrEmpty(p.AboveClamp, quantity.Volt), p.Logic)
+		PinColumns.Add(v, slices.Concat([]string{strconv.Itoa(p.Number), p.Name, string(p.Function)},
+			ratingCells(p, false), []string{Number(p.Clamp)}, ratingCells(p, true), []string{p.Logic})...)
 	}
 	for _, s := range d.Power {
 		StepColumns.Add(v, strconv.Itoa(s.Pin), quantity.Exact(s.Level, quantity.Volt), quantity.Exact(s.Limit, quantity.Ampere),
@@ -75,13 +109,17 @@ func ReadDevice(v url.Values) (dut.Device, dut.Problems) {
 // devicePin reads row i of the pins.
 func (r *Reader) devicePin(i int) dut.Pin {
 	field := func(name string) Field { return r.Cell(dut.At("pins").Index(i).Name(name), name, i) }
-	return dut.Pin{
-		Number: r.NeedWhole(field("number")), Name: cell(r.Values, "pinName", i), Function: dut.Function(field("function").Text),
-		MinV: r.Quantity(field("minV"), quantity.Volt), MaxV: r.Quantity(field("maxV"), quantity.Volt),
-		MaxI:  r.Quantity(field("maxI"), quantity.Ampere),
-		Clamp: r.pinOfForm(field("clamp")), AboveClamp: r.Quantity(field("aboveClamp"), quantity.Volt),
-		Logic: field("logic").Text,
+	p := dut.Pin{Number: r.NeedWhole(field("number")), Name: cell(r.Values, "pinName", i), Function: dut.Function(field("function").Text)}
+	rated := func(relative bool) {
+		for _, rating := range ratingsWhere(relative) {
+			*rating.Of(&p) = r.Quantity(field(string(rating.Means)), rating.Unit)
+		}
 	}
+	rated(false)
+	p.Clamp = r.pinOfForm(field("clamp"))
+	rated(true)
+	p.Logic = field("logic").Text
+	return p
 }
 
 // powerStep reads row i of the power order.

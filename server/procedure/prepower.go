@@ -306,12 +306,10 @@ func (c *preCheck) fields(kind Kind, m *Measurement) bool {
 
 // unrated is the device with ratings that nothing exceeds.
 func unrated(d *dut.Device) *dut.Device {
-	const beyond = 1e9
 	out := *d
 	out.Pins = slices.Clone(d.Pins)
-	for i := range out.Pins {
-		p := &out.Pins[i]
-		p.MinV, p.MaxV, p.AboveClamp, p.MaxI = -beyond, beyond, beyond, beyond
+	for i, p := range out.Pins {
+		out.Pins[i] = p.Unrated()
 	}
 	return &out
 }

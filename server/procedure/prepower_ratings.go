@@ -142,6 +142,7 @@ func (c *preCheck) ratings(e *exposure) {
 		} else {
 			c.forcedVoltage(e, p, x)
 		}
+		c.furtherRatings(e, p, x)
 	}
 	for _, n := range slices.Sorted(maps.Keys(e.over)) {
 		c.aboveClamp(e, n, e.over[n])
@@ -161,6 +162,29 @@ func (c *preCheck) forcedVoltage(e *exposure, p dut.Pin, x *held) {
 			"%s is below the absolute maximum, %s: stay at or above %s", volts(x.low), rated, volts(p.MinV))
 	}
 	c.currentRating(p, compliance, "a compliance", x.compliance)
+}
+
+// furtherRatings holds a pin against the ratings that say themselves when they
+// are exceeded.
+func (c *preCheck) furtherRatings(e *exposure, p dut.Pin, x *held) {
+	level, _ := e.fields(p.Number)
+	for _, r := range dut.Ratings() {
+		if r.Exceeded == nil {
+			continue
+		}
+		if why := r.Exceeded(p, x.stress()); why != "" {
+			c.add(SeverityError, CodeAboveRating, []int{p.Number}, []string{level}, "%s", why)
+		}
+	}
+}
+
+// stress is what the pin may see: what is forced on it, and up to the
+// compliance of the other quantity.
+func (x *held) stress() dut.Stress {
+	if x.use == UseCurrent {
+		return dut.Stress{Low: -x.compliance, High: x.compliance, Current: max(math.Abs(x.low), math.Abs(x.high))}
+	}
+	return dut.Stress{Low: x.low, High: x.high, Current: x.compliance}
 }
 
 func (c *preCheck) currentRating(p dut.Pin, field, what string, current float64) {

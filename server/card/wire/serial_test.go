@@ -182,11 +182,7 @@ func TestSerialStuck(t *testing.T) {
 	l.step = nil
 	l.mu.Unlock()
 	message := strings.Repeat("x", 1000)
-	start := time.Now()
 	for l.Tell(t.Context(), message) == nil {
-		if time.Since(start) > 20*time.Second {
-			t.Fatal("it takes everything")
-		}
 	}
 	if err := l.Err(); !errors.Is(err, ErrTimeout) || !errors.Is(err, ErrClosed) {
 		t.Error(err)

@@ -13,6 +13,7 @@ type tally struct {
 	readings int64   // what is stored: one for each pin read
 	waits    float64 // seconds between readings that keep an interval, aperture included
 	timed    int64   // integrations within waits
+	settling float64 // seconds from applying to reading, until stable aside
 }
 
 // counter is a kind that can say what a measurement comes to without expanding
@@ -38,6 +39,7 @@ func (m *Measurement) tally(d *dut.Device) tally {
 			t.switches++
 		}
 		before = p.Hold
+		t.settling += p.Settle.Time
 		t.reads += int64(p.Count)
 		t.readings += int64(p.Count) * int64(len(p.Read))
 		if p.Interval > 0 {
@@ -85,7 +87,7 @@ func (m *Measurement) Estimate(d *dut.Device, b *bench.Definition) Estimate {
 	e := Estimate{
 		Points: t.points, Readings: t.readings,
 		Switching: float64(2*t.switches) * b.SwitchTime, // break, then make
-		Settling:  float64(t.points) * m.Settle.Time,
+		Settling:  t.settling,
 		Reading:   float64(t.reads-t.timed)*aperture + max(t.waits, float64(t.timed)*aperture),
 	}
 	if m.Settle.UntilStable {

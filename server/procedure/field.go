@@ -57,8 +57,10 @@ type Field struct {
 
 	// Section is the part of the form that it stands in; empty is SectionMore.
 	Section Section
-	// Usual offers a choice of nothing in particular, which the kind then makes.
+	// Usual lets it be left out: the kind then does as is usual.
 	Usual bool
+	// Least and Most bound a quantity or a count of a kind's own; both 0: any.
+	Least, Most float64
 	// None is what the entry of a pin says where none is named. Ground lets it
 	// name a ground.
 	None   string
@@ -246,6 +248,26 @@ func wordAt[T ~string](at func(m *Measurement) *T) access[string] {
 // listAt reaches a member that is a list.
 func listAt[T any](at func(m *Measurement) *[]T) access[[]T] {
 	return access[[]T]{func(m *Measurement) []T { return *at(m) }, func(m *Measurement, v []T) { *at(m) = v }, func(v []T) bool { return len(v) == 0 }}
+}
+
+// under returns the field under a heading of the form, with a help text.
+func (f Field) under(s Section, help string) Field {
+	f.Section, f.Help = s, help
+	return f
+}
+
+// within returns the field with bounds, which the schema states too.
+func (f Field) within(least, most float64) Field {
+	f.Least, f.Most = least, most
+	f.Rules = maps.Clone(f.Rules)
+	f.Rules["minimum"], f.Rules["maximum"] = least, most
+	return f
+}
+
+// usual returns the field as one that may be left out.
+func (f Field) usual() Field {
+	f.Usual = true
+	return f
 }
 
 // fieldNamed finds a field by its JSON name.

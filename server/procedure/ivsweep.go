@@ -210,7 +210,7 @@ func (ivSweep) Shape(m *Measurement, d *dut.Device) Shape {
 func (ivSweep) count(m *Measurement) tally {
 	points := int64(m.curves()) * int64(m.Sweep.Count())
 	n := points * int64(m.repeats())
-	return tally{points: points, switches: int64(len(m.Pins)), reads: n, readings: n}
+	return tally{points: points, switches: int64(len(m.Pins)), reads: n, readings: n, settling: float64(points) * m.Settle.Time}
 }
 
 // joinLabel joins two labels of which either may be empty.

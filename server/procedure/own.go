@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/quantity"
 )
 
 // plainMeasurement is a measurement without its methods: as encoding/json writes
@@ -115,8 +116,8 @@ func strictOwn(data []byte) error {
 	return nil
 }
 
-// ownFields checks the fields of the kind's own: that they are the kind's, and of
-// the type that it says.
+// ownFields checks the fields of the kind's own: that they are the kind's, of the
+// type that it says, within their bounds, and there where they must be.
 func (c *checker) ownFields() {
 	for _, name := range slices.Sorted(maps.Keys(c.m.Own)) {
 		f, ok := fieldNamed(c.kind.fields, name)
@@ -125,6 +126,32 @@ func (c *checker) ownFields() {
 			c.ps.Add(name, "is not used by %s: leave it out", c.kind.title)
 		case !f.ownFits(c.m.Own[name]):
 			c.ps.Add(name, "is not a %s", f.Type)
+		}
+	}
+	for _, f := range c.kind.fields {
+		if f.own && !(f.Usual && f.Empty(c.m)) {
+			c.ownField(f)
+		}
+	}
+}
+
+// ownField checks a field that must be there, or that is.
+func (c *checker) ownField(f Field) {
+	bounded := f.Least != 0 || f.Most != 0
+	switch f.Type {
+	case FieldQuantity:
+		if bounded {
+			c.between(f.Name, Get[float64](f, c.m), f.Least, f.Most, f.UnitFor(c.m.Use))
+		}
+	case FieldCount:
+		if bounded {
+			c.between(f.Name, float64(Get[int](f, c.m)), f.Least, f.Most, quantity.One)
+		}
+	case FieldPin:
+		c.onDevice(f.Name, Get[int](f, c.m), true)
+	case FieldChoice:
+		if v := Get[string](f, c.m); !slices.Contains(f.Choices, v) {
+			c.ps.Add(f.Name, "%q is not one of %s", clip(v), strings.Join(f.Choices, ", "))
 		}
 	}
 }

@@ -156,7 +156,7 @@ func (threshold) Shape(m *Measurement, d *dut.Device) Shape {
 func (threshold) count(m *Measurement) tally {
 	points := int64(len(m.Pins)) * int64(m.Sweep.Len())
 	n := points * int64(m.repeats())
-	return tally{points: points, switches: int64(len(m.Pins)), reads: n, readings: 2 * n}
+	return tally{points: points, switches: int64(len(m.Pins)), reads: n, readings: 2 * n, settling: float64(points) * m.Settle.Time}
 }
 
 // edge names what the input does in a direction of the sweep.

@@ -12,6 +12,7 @@ import (
 	"unicode"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
 )
 
 // Maker makes schemas from Go types, by the rules of encoding/json. Structs
@@ -152,6 +153,9 @@ func (m *Maker) component(t reflect.Type) *Schema {
 		x := &Schema{Type: JSONTypes{"object"}, Properties: map[string]*Schema{}, AdditionalProperties: &Additional{}}
 		m.Components[name] = x // before its fields, which may refer back
 		m.fields(t, x)
+		if t == reflect.TypeFor[procedure.Measurement]() {
+			m.ownFields(x)
+		}
 		slices.Sort(x.Required)
 		if m.style.finish != nil {
 			m.style.finish(t, x)
@@ -179,6 +183,29 @@ func (m *Maker) fields(t reflect.Type, x *Schema) {
 		if m.style.required(t, tag, options) {
 			x.Required = append(x.Required, tag)
 		}
+	}
+}
+
+// ownFields adds to a measurement the fields that only one kind has: they stand
+// among its members in a document, and none of them must be there.
+func (m *Maker) ownFields(x *Schema) {
+	for _, f := range procedure.OwnFields() {
+		p := &Schema{}
+		switch f.Type {
+		case procedure.FieldQuantity:
+			p = m.Of(reflect.TypeFor[float64]())
+		case procedure.FieldCount, procedure.FieldPin:
+			p = m.Of(reflect.TypeFor[int]())
+		case procedure.FieldFlag:
+			p = m.Of(reflect.TypeFor[bool]())
+		case procedure.FieldChoice:
+			p = m.Of(reflect.TypeFor[string]())
+			p.Enum = f.Choices
+		default:
+			panic(fmt.Sprintf("apidoc: no schema for field %s of type %s, which is a kind's own", f.Name, f.Type))
+		}
+		p.Description = f.Doc
+		x.Properties[f.Name] = p
 	}
 }
 

@@ -20,6 +20,8 @@ func NoPrediction(why string) Imagined { return Imagined{Why: why} }
 const (
 	whyUnknownKey = "the kind derives no such result"
 	whyScatter    = "it tells of the scatter of the readings, which is known only when they are there"
+	whyMany       = "it takes too many readings to make up"
+	whyNoResult   = "a part made up from its limits gives no such result"
 	whyCounted    = "it is a count, without an uncertainty"
 )
 

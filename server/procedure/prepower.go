@@ -49,6 +49,7 @@ const (
 	CodeNoPath         = "no-path"          // no path or no range for a pin
 	CodeSettle         = "settle"           // too short a settle
 	CodePrecision      = "precision"        // the uncertainty against the limits
+	CodeUnpredicted    = "unpredicted"      // a result whose uncertainty cannot be known beforehand
 	CodeUntouched      = "untouched"        // a pin that no measurement reads
 	CodeDuplicate      = "duplicate"        // the same measurement twice
 	CodeNothingEnabled = "nothing-enabled"  // nothing would be measured

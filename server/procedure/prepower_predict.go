@@ -68,21 +68,29 @@ func (m *Measurement) limited() []string {
 // predict works out the uncertainty of every limited result of a planned
 // measurement: readings are made up that put the result in the middle of its
 // limits, with the uncertainties that the executor would give them, and the
-// kind derives its results from them.
-func predict(c *CheckInput, step *PlanStep) []Prediction {
-	var out []Prediction
+// kind derives its results from them. Not says why there is none, by key.
+func predict(c *CheckInput, step *PlanStep) (out []Prediction, not map[string]string) {
 	m := *step.Measurement
 	step.Kind.Shorten(&m)
 	m.Repeats = min(m.Repeats, 2)
-	if step.Points*m.repeats() > maxPredicted {
-		return nil
-	}
+	not = map[string]string{}
 	for _, key := range m.limited() {
-		if x := step.Kind.Imagine(&m, c.Device, key, m.Limits[key].middle()); x.Part != nil {
-			out = append(out, predictKey(c, step, &m, key, x.Part)...)
+		if step.Points*m.repeats() > maxPredicted {
+			not[key] = whyMany
+			continue
 		}
+		x := step.Kind.Imagine(&m, c.Device, key, m.Limits[key].middle())
+		if x.Part == nil {
+			not[key] = x.Why
+			continue
+		}
+		of := predictKey(c, step, &m, key, x.Part)
+		if len(of) == 0 {
+			not[key] = whyNoResult
+		}
+		out = append(out, of...)
 	}
-	return out
+	return out, not
 }
 
 func predictKey(c *CheckInput, step *PlanStep, m *Measurement, key string, part Part) []Prediction {
@@ -160,9 +168,13 @@ func (x *imaginer) read(seg *Segment, pt *Point, pin int, cycles float64) {
 // precision predicts a measurement's results and speaks of those that will not
 // be known well enough.
 func (c *preCheck) precision(step *PlanStep) []Prediction {
-	all := predict(&c.CheckInput, step)
+	all, not := predict(&c.CheckInput, step)
 	m := step.Measurement
 	for _, key := range m.limited() {
+		if why := not[key]; why != "" {
+			c.add(SeverityNote, CodeUnpredicted, nil, []string{"limits." + key},
+				"how well %s will be known cannot be said beforehand: %s", outputName(step.Kind, key), why)
+		}
 		var worst *Prediction
 		var pins []int
 		for i := range all {
@@ -182,6 +194,16 @@ func (c *preCheck) precision(step *PlanStep) []Prediction {
 		}
 	}
 	return all
+}
+
+// outputName is the name of a result of the kind.
+func outputName(k Kind, key string) string {
+	for _, o := range k.Outputs() {
+		if o.Key == key {
+			return o.Name
+		}
+	}
+	return key
 }
 
 func (c *preCheck) imprecise(step *PlanStep, p *Prediction, pins []int) {

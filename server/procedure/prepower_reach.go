@@ -107,7 +107,8 @@ func (c *preCheck) reaches(m *Measurement, key string) bool {
 		return false
 	}
 	found := false
-	for _, p := range predict(&c.CheckInput, step) {
+	all, _ := predict(&c.CheckInput, step)
+	for _, p := range all {
 		if p.Key == key {
 			if p.Ratio < ratioWarn {
 				return false

@@ -18,7 +18,9 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
+	"ohmkeep/server/liverun"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/routes"
@@ -27,15 +29,15 @@ import (
 	"ohmkeep/store/storetest"
 )
 
-// lab is the whole server on a rehearsal bench with a known load in its socket.
-type lab struct {
+// wholeLab is the whole server on a rehearsal bench with a known load in its socket.
+type wholeLab struct {
 	t       *testing.T
 	http    http.Handler
 	token   string
 	station *run.Station
 }
 
-func newLab(t *testing.T) *lab {
+func newLab(t *testing.T) *wholeLab {
 	t.Helper()
 	ctx := context.Background()
 	log := slog.New(slog.NewTextHandler(io.Discard, nil))
@@ -53,17 +55,18 @@ func newLab(t *testing.T) *lab {
 	_, err = db.SavePinMap(ctx, pins, 0, "test")
 	must(t, err)
 	hub := live.NewHub(log, nil)
-	boards := routes.NewBoards(hub, log)
+	runs := liverun.New(hub, db, log)
 	stepper := run.NewStepper(link)
-	station := run.NewStation(ctx, run.Config{Link: stepper, Clock: clock, Recorder: db, Observer: boards, Log: log})
+	station := run.NewStation(ctx, run.Config{Link: stepper, Clock: clock, Recorder: db, Observer: runs, Log: log})
 	t.Cleanup(func() {
 		must(t, station.Close(ctx))
 		hub.Close()
 	})
 	id, err := link.Identify(ctx)
 	must(t, err)
-	place := &routes.Place{Bench: def, Said: func() bench.Identity { return id }, Station: station, Stepper: stepper}
-	l := &lab{t: t, station: station, http: routes.New(routes.Config{Store: db, Hub: hub, Place: place, Boards: boards, Log: log, Version: "test", Now: clock.Now})}
+	first := &lab.Bench{Definition: def, Said: func() bench.Identity { return id }, Station: station, Stepper: stepper}
+	desk := lab.New(lab.Config{Store: db, Live: runs, Log: log, Now: clock.Now}, first)
+	l := &wholeLab{t: t, station: station, http: routes.New(routes.Config{Store: db, Hub: hub, Lab: desk, Runs: runs, Log: log, Version: "test", Now: clock.Now})}
 	l.token, err = db.NewToken(ctx, store.Owner, "test")
 	must(t, err)
 	return l
@@ -87,7 +90,7 @@ func load() dut.Device {
 
 // ask sends a request: a form where body is url.Values, otherwise JSON. It gives
 // the body of an answer that has the status.
-func (l *lab) ask(status int, method, path string, body any) string {
+func (l *wholeLab) ask(status int, method, path string, body any) string {
 	l.t.Helper()
 	var in io.Reader
 	kind := "application/json"
@@ -116,14 +119,14 @@ func (l *lab) ask(status int, method, path string, body any) string {
 }
 
 // json reads an answer of the API.
-func (l *lab) json(path string) (v map[string]any) {
+func (l *wholeLab) json(path string) (v map[string]any) {
 	l.t.Helper()
 	must(l.t, json.Unmarshal([]byte(l.ask(200, "GET", path, nil)), &v))
 	return v
 }
 
 // has holds that a text is in an answer.
-func (l *lab) has(where, answer string, texts ...string) {
+func (l *wholeLab) has(where, answer string, texts ...string) {
 	l.t.Helper()
 	for _, text := range texts {
 		if !strings.Contains(html.UnescapeString(answer), text) {
@@ -178,7 +181,7 @@ func TestAKindIsOneFileAndOneLine(t *testing.T) {
 }
 
 // form adds a measurement by the page, with a mistake first.
-func (l *lab) form() {
+func (l *wholeLab) form() {
 	l.t.Helper()
 	page := l.ask(200, "GET", "/procedures/soak/add?kind=soak", nil)
 	l.has("the form", page, "Soak current", `name="dwell"`, `name="polarity"`, "before the first reading", "both measures every pin twice", `value="negative"`)
@@ -207,7 +210,7 @@ func (l *lab) form() {
 }
 
 // api reads the document, refuses what is wrong in it, and changes it.
-func (l *lab) api() {
+func (l *wholeLab) api() {
 	l.t.Helper()
 	body := l.json("/api/v1/procedures/soak")["body"].(map[string]any)
 	m := body["measurements"].([]any)[0].(map[string]any)
@@ -244,7 +247,7 @@ func (l *lab) api() {
 }
 
 // schemas holds that both schemas and the list of kinds have the fields.
-func (l *lab) schemas() {
+func (l *wholeLab) schemas() {
 	l.t.Helper()
 	for _, at := range []string{"/api/v1/schemas/procedure.json", "/api/v1/openapi.json"} {
 		l.has(at, l.ask(200, "GET", at, nil), "s that the voltage stands before it is read", "sign of the voltage", `"polarity"`)
@@ -253,14 +256,14 @@ func (l *lab) schemas() {
 }
 
 // words holds that the fields are said, and what changed in them.
-func (l *lab) words() {
+func (l *wholeLab) words() {
 	l.t.Helper()
 	l.has("the editor", l.ask(200, "GET", "/procedures/soak/edit", nil), "the voltage stands for 750 ms first", "polarity both", "force 500 mV")
 	l.has("the history", l.ask(200, "GET", "/procedures/soak/revisions?a=2&b=3", nil), "the voltage stands for 250 ms first", "the voltage stands for 750 ms first")
 }
 
 // check holds the plan, the prediction and the time of the check before power.
-func (l *lab) check() {
+func (l *wholeLab) check() {
 	l.t.Helper()
 	report := l.json("/api/v1/procedures/soak/check")
 	m := report["measurements"].([]any)[0].(map[string]any)
@@ -279,7 +282,7 @@ func (l *lab) check() {
 }
 
 // run carries the procedure out and looks at what it leaves.
-func (l *lab) run() {
+func (l *wholeLab) run() {
 	l.t.Helper()
 	var started struct{ ID string }
 	must(l.t, json.Unmarshal([]byte(l.ask(201, "POST", "/api/v1/runs", `{"device":"load","procedure":"soak","serial":"S1"}`)), &started))

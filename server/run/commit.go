@@ -11,8 +11,13 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// storeWithin bounds one commit; a disk that takes longer has failed.
-const storeWithin = 30 * time.Second
+const (
+	// storeWithin bounds one commit; a disk that takes longer has failed.
+	storeWithin = 30 * time.Second
+	// resultsEvery is the shortest time between two workings-out of the results
+	// of a measurement that goes on: each of them writes their rows again.
+	resultsEvery = time.Second
+)
 
 // committer takes what has been measured, derives results from it, has both
 // stored together, and only then shows them. It is the only goroutine that
@@ -49,7 +54,7 @@ func (c *committer) run(ctx context.Context) {
 	var l load
 	var last time.Time
 	for more := true; more; {
-		more = c.pipe.take(&l, commitEvery-time.Since(last))
+		more = c.pipe.take(&l, last.Add(commitEvery))
 		last = time.Now()
 		if c.broken == nil {
 			if err := c.commit(ctx, &l, !more); err != nil {
@@ -145,8 +150,9 @@ func (c *committer) deriving(step int) *deriving {
 	return d
 }
 
-// derive appends the results of a measurement that are new or have changed.
-// Working them out may take no more than a tenth of the time.
+// derive appends the results of a measurement that are new or have changed,
+// and says when they may be worked out again: a second later at the earliest,
+// and so that it takes no more than a tenth of the time.
 func (c *committer) derive(d *deriving, out []procedure.Result) []procedure.Result {
 	begun := time.Now()
 	results := d.Results()
@@ -165,7 +171,7 @@ func (c *committer) derive(d *deriving, out []procedure.Result) []procedure.Resu
 		}
 	}
 	now := time.Now()
-	d.stale, d.due = false, now.Add(10*now.Sub(begun))
+	d.stale, d.due = false, now.Add(max(resultsEvery, 10*now.Sub(begun)))
 	return out
 }
 

@@ -9,8 +9,10 @@ import (
 )
 
 const (
-	// commitEvery is the shortest time between two commits that are not full.
-	commitEvery = 20 * time.Millisecond
+	// commitEvery is the shortest time between two commits that are not full and
+	// that nobody waits for. A commit costs whole pages on the disk however few
+	// readings it has; a page is to move four times a second.
+	commitEvery = 240 * time.Millisecond
 	// commitFull is how many readings are committed without waiting.
 	commitFull = 64 << 10
 	// pipeFull is how many readings may wait for the disk before the
@@ -104,12 +106,11 @@ func (p *pipe) end() {
 	poke(p.wake)
 }
 
-// take waits for something to commit, no sooner than pause after the last
-// time unless it is urgent, and swaps it into l. It reports whether more may
-// come.
-func (p *pipe) take(l *load, pause time.Duration) bool {
+// take waits for something to commit, and until then unless it is urgent, and
+// swaps it into l. It reports whether more may come.
+func (p *pipe) take(l *load, until time.Time) bool {
 	<-p.wake
-	if pause > 0 {
+	if pause := time.Until(until); pause > 0 { // what comes late has waited long enough
 		t := time.NewTimer(pause)
 		defer t.Stop()
 		select {

@@ -384,7 +384,7 @@ func TestPipeIsBounded(t *testing.T) {
 		got := 0
 		var into load
 		for range 20 {
-			p.take(&into, 0)
+			p.take(&into, time.Time{})
 			got += len(into.obs)
 			synctest.Wait()
 			if puts == 100 && len(p.load.obs) == 0 {

@@ -7,7 +7,7 @@ import (
 )
 
 func TestEmbedded(t *testing.T) {
-	for _, name := range []string{"00001_documents.sql", "00002_runs.sql", "00003_access.sql", "00004_acknowledged.sql", "00005_cards.sql", "00007_pictures.sql"} {
+	for _, name := range []string{"00001_documents.sql", "00002_runs.sql", "00003_access.sql", "00004_acknowledged.sql", "00005_cards.sql", "00006_tail.sql", "00007_pictures.sql"} {
 		body, err := fs.ReadFile(FS, name)
 		if err != nil {
 			t.Fatal(err)

@@ -3,16 +3,13 @@ package store
 import (
 	"context"
 	"database/sql"
-	"errors"
-	"fmt"
 
-	"ohmkeep/server/bench"
 	"ohmkeep/server/procedure"
 )
 
 // statements are prepared once on the writer's one connection.
 type statements struct {
-	addReadings, newChunk, growChunk, newData, setData, setResult *sql.Stmt
+	running, setReadings, newChunk, newData, newPage, setPage, setResult *sql.Stmt
 }
 
 func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
@@ -20,11 +17,12 @@ func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
 		into  **sql.Stmt
 		query string
 	}{
-		{&st.addReadings, `UPDATE runs SET readings = readings + ? WHERE seq = ? AND status = 'running'`},
+		{&st.running, `SELECT seq FROM runs WHERE id = ? AND status = 'running'`},
+		{&st.setReadings, `UPDATE runs SET readings = ? WHERE seq = ?`},
 		{&st.newChunk, `INSERT INTO chunks (run, measurement, first, count, t_first, t_last, summary) VALUES (?, ?, ?, ?, ?, ?, ?)`},
-		{&st.growChunk, `UPDATE chunks SET count = ?, t_last = ?, summary = ? WHERE id = ?`},
 		{&st.newData, `INSERT INTO chunk_data (chunk, data) VALUES (?, ?)`},
-		{&st.setData, `UPDATE chunk_data SET data = ? WHERE chunk = ?`},
+		{&st.newPage, `INSERT INTO tail (run, total, page) VALUES (?, ?, ?)`},
+		{&st.setPage, `UPDATE tail SET total = ?, page = ? WHERE slot = ?`},
 		{&st.setResult, `INSERT INTO results (run, measurement, key, pin, curve, condition, name, value, unit, u, low, high, outcome, flags, note)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 			ON CONFLICT (run, measurement, key, pin, curve, condition) DO UPDATE SET name = excluded.name,
@@ -40,47 +38,23 @@ func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
 	return nil
 }
 
-// runTail is what Append remembers of a running run: the last chunk of each
-// measurement, so that many small appends fill it up instead of leaving many
-// small chunks. It is dropped whenever it may differ from the disk.
-type runTail struct {
-	seq    int64
-	chunks map[int]*tail
-}
-
-// tail is the last chunk of a measurement. It has no id until it is stored,
-// and is begun anew when it is full.
-type tail struct {
-	id    int64
-	first int64
-	cols  Columns
-
-	blocks        []block // reused
-	data, summary []byte
-}
-
 // Append commits a batch: its readings and results are on the disk when it
 // returns nil, and nothing of it is when it returns an error. The run must be
 // running, else NotFound or Conflict.
+//
+// Readings go into the tail, until there are enough of a measurement for a full
+// chunk or the batch says that the measurement is complete: a chunk is written
+// once. A commit of few readings touches one page of the file.
 func (s *Store) Append(ctx context.Context, runID string, b procedure.Batch) error {
 	s.appendMu.Lock()
 	defer s.appendMu.Unlock()
 	err := s.update(ctx, "append", func(t *tx) error {
-		run, err := s.runTail(t, runID)
+		run, err := s.openRun(t, runID)
 		if err != nil {
 			return err
 		}
-		total := 0
-		for _, m := range b.Readings {
-			total += len(m.Readings)
-			if err := s.appendReadings(t, run, m.Measurement, m.Readings); err != nil {
-				return err
-			}
-		}
-		if n, err := s.exec(t, s.stmt.addReadings, total, run.seq); err != nil {
+		if err := s.appendReadings(t, run, &b); err != nil {
 			return err
-		} else if n != 1 {
-			return notRunning(t, runID)
 		}
 		for i := range b.Results {
 			if err := s.setResult(t, run.seq, &b.Results[i]); err != nil {
@@ -90,103 +64,98 @@ func (s *Store) Append(ctx context.Context, runID string, b procedure.Batch) err
 		return nil
 	})
 	if err != nil {
-		delete(s.tails, runID) // it may be ahead of the disk
+		delete(s.open, runID) // it may be ahead of the disk
 	}
 	return err
 }
 
-func (s *Store) exec(t *tx, st *sql.Stmt, args ...any) (int64, error) {
-	r, err := t.StmtContext(t.ctx, st).ExecContext(t.ctx, args...)
-	if err != nil {
-		return 0, err
-	}
-	return r.RowsAffected()
+func (s *Store) exec(t *tx, st *sql.Stmt, args ...any) (sql.Result, error) {
+	return t.StmtContext(t.ctx, st).ExecContext(t.ctx, args...)
 }
 
-func (s *Store) runTail(t *tx, runID string) (*runTail, error) {
-	if run := s.tails[runID]; run != nil {
-		return run, nil
-	}
-	run := &runTail{chunks: map[int]*tail{}}
-	if err := t.row("SELECT seq FROM runs WHERE id = ?", runID).Scan(&run.seq); err != nil {
-		return nil, missing(err, "there is no run %s", runID)
-	}
-	s.tails[runID] = run
-	return run, nil
-}
-
-// loadTail returns a measurement's last chunk, from the disk the first time.
-func loadTail(t *tx, run *runTail, measurement int) (*tail, error) {
-	if c := run.chunks[measurement]; c != nil {
-		return c, nil
-	}
-	c := &tail{}
-	var data []byte
-	err := t.row(`SELECT id, first, data FROM chunks JOIN chunk_data ON chunk = id
-		WHERE run = ? AND measurement = ? ORDER BY first DESC LIMIT 1`, run.seq, measurement).Scan(&c.id, &c.first, &data)
-	if err != nil && !errors.Is(err, sql.ErrNoRows) {
-		return nil, err
-	}
-	if err == nil {
-		if err := decodeChunk(data, &c.cols); err != nil {
-			return nil, fmt.Errorf("chunk %d: %w", c.id, err)
+// appendReadings stores the readings of a batch in chunks and in the tail.
+func (s *Store) appendReadings(t *tx, run *openRun, b *procedure.Batch) error {
+	chunks := false
+	for _, m := range b.Readings {
+		full, err := s.fillChunks(t, run, m)
+		if err != nil {
+			return err
 		}
-		c.rollover()
+		chunks = chunks || full
 	}
-	run.chunks[measurement] = c
-	return c, nil
+	for _, m := range b.Complete {
+		c := run.open[m]
+		if c == nil || c.cols.Len() == 0 {
+			continue
+		}
+		if err := s.writeChunk(t, run.seq, m, c); err != nil {
+			return err
+		}
+		chunks = true
+	}
+	if chunks {
+		if _, err := s.exec(t, s.stmt.setReadings, run.total, run.seq); err != nil {
+			return err
+		}
+	}
+	for _, m := range b.Readings {
+		if c := run.open[m.Measurement]; c != nil {
+			run.keepInTail(m.Measurement, c)
+		}
+	}
+	return s.writePages(t, run)
 }
 
-// rollover begins a new chunk where this one is full.
-func (c *tail) rollover() {
-	if n := c.cols.Len(); n == chunkMax {
-		c.id, c.first = 0, c.first+int64(n)
-		c.cols.Reset()
-	}
-}
-
-func (s *Store) appendReadings(t *tx, run *runTail, measurement int, rs []bench.Reading) error {
+// fillChunks adds readings to the unfinished chunk of their measurement, and writes
+// each chunk that is full.
+func (s *Store) fillChunks(t *tx, run *openRun, m procedure.MeasurementReadings) (full bool, err error) {
+	rs := m.Readings
+	run.total += int64(len(rs))
 	if len(rs) == 0 {
-		return nil
+		return false, nil
 	}
-	c, err := loadTail(t, run, measurement)
+	c, err := run.partChunk(t, m.Measurement)
 	if err != nil {
-		return err
+		return false, err
 	}
 	for len(rs) > 0 {
 		n := min(len(rs), chunkMax-c.cols.Len())
 		c.cols.Append(rs[:n])
 		rs = rs[n:]
-		if err := s.writeTail(t, run.seq, measurement, c); err != nil {
-			return err
+		if c.cols.Len() == chunkMax {
+			if err := s.writeChunk(t, run.seq, m.Measurement, c); err != nil {
+				return false, err
+			}
+			full = true
 		}
-		c.rollover()
 	}
-	return nil
+	return full, nil
 }
 
-// writeTail stores the last chunk, new or grown.
-func (s *Store) writeTail(t *tx, seq int64, measurement int, c *tail) error {
-	c.blocks = summarise(c.blocks, &c.cols)
-	c.summary = appendSummary(c.summary[:0], c.blocks)
-	c.data = appendChunk(c.data[:0], &c.cols)
+// writeChunk stores an unfinished chunk, and opens the next.
+func (s *Store) writeChunk(t *tx, seq int64, measurement int, c *partChunk) error {
 	n := c.cols.Len()
-	if c.id != 0 {
-		if _, err := s.exec(t, s.stmt.growChunk, n, c.cols.T[n-1], c.summary, c.id); err != nil {
-			return err
-		}
-		_, err := s.exec(t, s.stmt.setData, c.data, c.id)
-		return err
+	s.blocks = s.blocks[:0]
+	if n == chunkMax {
+		s.blocks = summarise(s.blocks, &c.cols)
 	}
-	r, err := t.StmtContext(t.ctx, s.stmt.newChunk).ExecContext(t.ctx, seq, measurement, c.first, n, c.cols.T[0], c.cols.T[n-1], c.summary)
+	s.summary = appendSummary(s.summary[:0], s.blocks)
+	s.packed = appendChunk(s.packed[:0], &c.cols)
+	r, err := s.exec(t, s.stmt.newChunk, seq, measurement, c.first, n, c.cols.T[0], c.cols.T[n-1], s.summary)
 	if err != nil {
 		return err
 	}
-	if c.id, err = r.LastInsertId(); err != nil {
+	id, err := r.LastInsertId()
+	if err != nil {
 		return err
 	}
-	_, err = s.exec(t, s.stmt.newData, c.id, c.data)
-	return err
+	if _, err := s.exec(t, s.stmt.newData, id, s.packed); err != nil {
+		return err
+	}
+	c.first += int64(n)
+	c.kept = 0
+	c.cols.Reset()
+	return nil
 }
 
 func (s *Store) setResult(t *tx, seq int64, r *procedure.Result) error {

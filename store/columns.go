@@ -69,7 +69,7 @@ func (c *Columns) At(i int) bench.Reading {
 		Group: c.Group[i], Flags: c.Flags[i], Pin: c.Pin[i], Channel: c.Channel[i]}
 }
 
-// from returns a view of the readings from n on.
-func (c *Columns) from(n int) Columns {
-	return Columns{c.T[n:], c.Set[n:], c.V[n:], c.I[n:], c.Point[n:], c.Group[n:], c.Flags[n:], c.Pin[n:], c.Channel[n:]}
+// slice returns a view of the readings from i up to k.
+func (c *Columns) slice(i, k int) Columns {
+	return Columns{c.T[i:k], c.Set[i:k], c.V[i:k], c.I[i:k], c.Point[i:k], c.Group[i:k], c.Flags[i:k], c.Pin[i:k], c.Channel[i:k]}
 }

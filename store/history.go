@@ -37,7 +37,7 @@ type RunRow struct {
 
 // runColumns are what scanRun reads.
 const runColumns = `seq, id, device, device_rev, device_name, procedure, procedure_rev, procedure_name, bench,
-	serial, lot, operator, manual, rehearsal, note, status, outcome, reason, started, ended, readings, procedure_body`
+	serial, lot, operator, manual, rehearsal, note, status, outcome, reason, started, ended, ` + runReadings + `, procedure_body`
 
 func scanRun(r *sql.Rows) (x RunRow, err error) {
 	var deviceRev, procRev, ended sql.NullInt64
@@ -62,7 +62,7 @@ type Overview struct {
 // GetOverview counts runs by outcome and returns the newest.
 func (s *Store) GetOverview(ctx context.Context, last int) (*Overview, error) {
 	o := &Overview{Outcomes: map[derive.Outcome]int{}}
-	err := s.rows(ctx, `SELECT outcome, count(*), sum(readings) FROM runs GROUP BY outcome`, nil, func(r *sql.Rows) error {
+	err := s.rows(ctx, `SELECT outcome, count(*), sum(`+runReadings+`) FROM runs GROUP BY outcome`, nil, func(r *sql.Rows) error {
 		var outcome derive.Outcome
 		var n int
 		var readings int64

@@ -2,8 +2,6 @@ package store
 
 import (
 	"context"
-	"database/sql"
-	"errors"
 
 	"ohmkeep/server/bench"
 )
@@ -15,17 +13,23 @@ func (s *Store) LastReadings(ctx context.Context, runID string, measurement, n i
 	if err != nil {
 		return nil, err
 	}
-	var end sql.NullInt64
-	err = s.reader(ctx).QueryRowContext(ctx, `SELECT first + count FROM chunks WHERE run = ? AND measurement = ?
-		ORDER BY first DESC LIMIT 1`, seq, measurement).Scan(&end)
-	if errors.Is(err, sql.ErrNoRows) {
-		return nil, nil
-	}
-	if err != nil {
+	var end int64
+	err = s.view(ctx, func(q querier) error {
+		tail, err := tailChunks(ctx, q, seq, measurement, measurement)
+		if err == nil && len(tail) > 0 {
+			end = tail[0].First + int64(tail[0].Count)
+			return nil
+		}
+		if err == nil {
+			end, err = chunksEnd(ctx, q, seq, measurement)
+		}
+		return err
+	})
+	if err != nil || end == 0 {
 		return nil, wrap("last readings", err)
 	}
 	out := make([]bench.Reading, 0, n)
-	err = s.Readings(ctx, runID, measurement, max(end.Int64-int64(n), 0), func(_ int64, c *Columns) error {
+	err = s.Readings(ctx, runID, measurement, max(end-int64(n), 0), func(_ int64, c *Columns) error {
 		for i := range c.Len() {
 			out = append(out, c.At(i))
 		}

@@ -23,8 +23,8 @@ import (
 )
 
 const (
-	// pageSize: a packed chunk is 43 kB, and larger pages make its chain short.
-	pageSize      = 16384
+	// pageSize: a commit writes whole pages, however little is in them.
+	pageSize      = 4096
 	applicationID = 0x4F686D6B // "Ohmk"
 	busyTimeout   = 5 * time.Second
 )
@@ -41,11 +41,14 @@ type Store struct {
 	path  string
 	now   func() time.Time
 
-	appendMu sync.Mutex // held over a whole append, so that tails match the disk
-	tails    map[string]*runTail
+	appendMu sync.Mutex          // held over a whole append, so that open runs match the disk
+	open     map[string]*openRun // by id
 	stmt     statements
-	owed     owed
-	kept     atomic.Int64 // bytes that wide tables in the making keep
+
+	blocks          []block // reused by writeChunk
+	packed, summary []byte
+	pending         pendingEndings
+	kept            atomic.Int64 // bytes that wide tables in the making keep
 }
 
 // Open opens or makes the database at path and migrates it. It refuses a file
@@ -55,7 +58,7 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 	if err != nil {
 		return nil, fmt.Errorf("store: open: %w", err)
 	}
-	s := &Store{path: path, now: o.Now, tails: map[string]*runTail{}}
+	s := &Store{path: path, now: o.Now, open: map[string]*openRun{}}
 	if s.now == nil {
 		s.now = time.Now
 	}

@@ -54,21 +54,26 @@ func (s *Store) PlotTime(ctx context.Context, q TimePlot) ([]PlotSeries, error) 
 	if q.To == 0 {
 		q.To = math.MaxInt64
 	}
-	index, err := s.chunkIndex(ctx, seq, q)
-	if err != nil || len(index) == 0 {
+	index, tail, err := s.chunkIndex(ctx, seq, q)
+	if err != nil || len(index)+tail.Len() == 0 {
 		return nil, wrap("plot", err)
 	}
-	total := 0
+	total, start, end := tail.Len(), int64(math.MaxInt64), int64(math.MinInt64)
 	for i := range index {
 		total += index[i].count
+		start, end = min(start, index[i].start), max(end, index[i].end)
 	}
-	e := envelope{pin: q.Pin, column: col, from: max(q.From, index[0].start), to: min(q.To, index[len(index)-1].end), width: 1}
+	if n := tail.Len(); n > 0 {
+		start, end = min(start, tail.T[0]), max(end, tail.T[n-1])
+	}
+	e := envelope{pin: q.Pin, column: col, from: max(q.From, start), to: min(q.To, end), width: 1}
 	if total > int(marks)*q.Columns {
 		e.width = max((e.to-e.from)/int64(max(q.Columns, 1)), 1)
 	}
 	if err := s.fill(ctx, seq, q.Measurement, index, &e); err != nil {
 		return nil, wrap("plot", err)
 	}
+	e.addReadings(math.MaxInt64-chunkMax, &tail)
 	return e.series(), nil
 }
 
@@ -84,20 +89,30 @@ func columnOf(q procedure.Quantity) (column, error) {
 	return 0, errorf(Invalid, "%q is not a quantity that can be drawn", q)
 }
 
-// chunkIndex reads the index rows of the chunks that touch the plot's time.
-func (s *Store) chunkIndex(ctx context.Context, seq int64, q TimePlot) ([]chunkIndex, error) {
-	var out []chunkIndex
-	err := s.rows(ctx, `SELECT first, count, t_first, t_last, summary FROM chunks
-		WHERE run = ? AND measurement = ? AND t_last >= ? AND t_first <= ? ORDER BY first`,
-		[]any{seq, q.Measurement, q.From, q.To}, func(r *sql.Rows) error {
-			var k chunkIndex
-			if err := r.Scan(&k.first, &k.count, &k.start, &k.end, &k.summary); err != nil {
-				return err
-			}
-			out = append(out, k)
-			return nil
-		})
-	return out, err
+// chunkIndex reads the index rows of the chunks that touch the plot's time, and
+// the readings that no chunk holds yet.
+func (s *Store) chunkIndex(ctx context.Context, seq int64, q TimePlot) (index []chunkIndex, rest Columns, err error) {
+	err = s.view(ctx, func(v querier) error {
+		err := each(ctx, v, `SELECT first, count, t_first, t_last, summary FROM chunks
+			WHERE run = ? AND measurement = ? AND t_last >= ? AND t_first <= ? ORDER BY first`,
+			[]any{seq, q.Measurement, q.From, q.To}, func(r *sql.Rows) error {
+				var k chunkIndex
+				if err := r.Scan(&k.first, &k.count, &k.start, &k.end, &k.summary); err != nil {
+					return err
+				}
+				index = append(index, k)
+				return nil
+			})
+		if err != nil {
+			return err
+		}
+		tail, err := tailChunks(ctx, v, seq, q.Measurement, q.Measurement)
+		if err == nil && len(tail) > 0 {
+			err = tail[0].Decode(&rest)
+		}
+		return err
+	})
+	return index, rest, err
 }
 
 // fill feeds the envelope with every chunk in order, from its summary or,
@@ -120,6 +135,7 @@ func (s *Store) fill(ctx context.Context, seq int64, measurement int, index []ch
 			i++
 			continue
 		}
+		var c Columns
 		err := s.rows(ctx, `SELECT first, data FROM chunks JOIN chunk_data ON chunk = id
 			WHERE run = ? AND measurement = ? AND first BETWEEN ? AND ? ORDER BY first`,
 			[]any{seq, measurement, index[i].first, index[span-1].first}, func(r *sql.Rows) error {
@@ -128,11 +144,11 @@ func (s *Store) fill(ctx context.Context, seq int64, measurement int, index []ch
 				if err := r.Scan(&first, &data); err != nil {
 					return err
 				}
-				p, err := openChunk(data)
-				if err != nil {
+				c.Reset()
+				if err := decodeChunk(data, &c); err != nil {
 					return fmt.Errorf("chunk at %d: %w", first, err)
 				}
-				e.addChunk(first, p)
+				e.addReadings(first, &c)
 				return nil
 			})
 		if err != nil {
@@ -173,13 +189,21 @@ func (e *envelope) curve(pin uint8, group uint16) *envelopeCurve {
 	return e.current
 }
 
-func (e *envelope) addChunk(first int64, p packed) {
-	for i := range p.n {
-		pin, t := p.pin(i), p.t(i)
+// addReadings adds readings of which the first has that index.
+func (e *envelope) addReadings(first int64, c *Columns) {
+	y := c.Set
+	switch e.column {
+	case columnV:
+		y = c.V
+	case columnI:
+		y = c.I
+	}
+	for i, t := range c.T {
+		pin := c.Pin[i]
 		if e.pin != 0 && int(pin) != e.pin || t < e.from || t > e.to {
 			continue
 		}
-		e.add(e.curve(pin, p.group(i)), mark{t, p.value(e.column, i), p.flags(i), first + int64(i)})
+		e.add(e.curve(pin, c.Group[i]), mark{t, y[i], c.Flags[i], first + int64(i)})
 	}
 }
 

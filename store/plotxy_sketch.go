@@ -48,7 +48,7 @@ func (s *Store) sketch(ctx context.Context, p *pairing) (drawn, more bool, err e
 	if err != nil {
 		return false, false, err
 	}
-	index, err := s.chunkIndex(ctx, seq, TimePlot{Measurement: p.plot.Measurement, From: math.MinInt64, To: math.MaxInt64})
+	index, rest, err := s.chunkIndex(ctx, seq, TimePlot{Measurement: p.plot.Measurement, From: math.MinInt64, To: math.MaxInt64})
 	if err != nil {
 		return false, false, wrap("plot", err)
 	}
@@ -57,13 +57,19 @@ func (s *Store) sketch(ctx context.Context, p *pairing) (drawn, more bool, err e
 	for i := range index {
 		total += index[i].count
 	}
+	end := total
+	total += rest.Len()
 	if total < sketchFrom {
 		return false, false, nil
 	}
 	if err := k.measure(); err != nil {
 		return false, false, wrap("plot", err)
 	}
-	return true, total > p.plot.Limit, wrap("plot", s.fillXY(ctx, seq, &k, p))
+	if err := s.fillXY(ctx, seq, &k, p); err != nil {
+		return false, false, wrap("plot", err)
+	}
+	p.add(&rest, max(min(rest.Len(), p.plot.Limit-end), 0))
+	return true, total > p.plot.Limit, nil
 }
 
 // measure unpacks the summaries and finds the size of every chunk's blocks.

@@ -1,10 +1,12 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"fmt"
 	"math"
+	"slices"
 
 	"ohmkeep/server/turn"
 )
@@ -13,34 +15,16 @@ import (
 // the caller works on them, so that a slow caller holds no lock on the log.
 const pageChunks = 8
 
-// Chunk is a packed chunk of readings as it is stored.
+// Chunk is a packed chunk of readings.
 type Chunk struct {
 	Measurement int
 	First       int64 // index of its first reading in the measurement
 	Count       int
 	data        []byte
-	skip        int // readings of data before First
 }
 
 // Decode checks the chunk and adds its readings to c.
-func (k Chunk) Decode(c *Columns) error {
-	had := c.Len()
-	if err := decodeChunk(k.data, c); err != nil {
-		return err
-	}
-	if k.skip > 0 {
-		c.cut(had, had+k.skip)
-	}
-	return nil
-}
-
-// after is the chunk without its readings before index from of the
-// measurement.
-func (k Chunk) after(from int64) Chunk {
-	n := int(from - k.First)
-	k.First, k.Count, k.skip = from, k.Count-n, k.skip+n
-	return k
-}
+func (k Chunk) Decode(c *Columns) error { return decodeChunk(k.data, c) }
 
 // AllMeasurements stands for every measurement of a run, in order.
 const AllMeasurements = -1
@@ -57,12 +41,10 @@ func (s *Store) Chunks(ctx context.Context, runID string, measurement int, from 
 	if measurement == AllMeasurements {
 		measurement, last, from = 0, math.MaxInt32, 0
 	}
-	// The first chunk may begin before from. The last of a page is fetched again
-	// with the next, where it is not full: it may have grown since.
+	// The first chunk may begin before from.
 	at, page := from-chunkMax+1, make([]Chunk, 0, pageChunks)
-	var end Chunk // of the page before
-	for {
-		page, err = s.chunkPage(ctx, seq, measurement, last, at, page[:0])
+	for more := true; more; {
+		page, more, err = s.chunkPage(ctx, seq, measurement, last, at, page[:0])
 		if err != nil {
 			return wrap("chunks", err)
 		}
@@ -70,40 +52,56 @@ func (s *Store) Chunks(ctx context.Context, runID string, measurement int, from 
 			if k.First+int64(k.Count) <= from {
 				continue
 			}
-			if given := end.First + int64(end.Count); end.Count > 0 && k.Measurement == end.Measurement && k.First < given {
-				if k = k.after(given); k.Count == 0 {
-					continue
-				}
-			}
 			if err := fn(k); err != nil {
 				return err
 			}
 		}
-		if len(page) < pageChunks {
-			return nil
-		}
-		if err := turn.Pass(ctx); err != nil {
-			return wrap("chunks", err)
-		}
-		end = page[len(page)-1]
-		if measurement, at = end.Measurement, end.First; end.Count == chunkMax {
-			at += chunkMax
+		if more {
+			if err := turn.Pass(ctx); err != nil {
+				return wrap("chunks", err)
+			}
+			end := page[len(page)-1]
+			measurement, at = end.Measurement, end.First+int64(end.Count)
 		}
 	}
+	return nil
 }
 
-func (s *Store) chunkPage(ctx context.Context, seq int64, measurement, last int, at int64, page []Chunk) ([]Chunk, error) {
-	err := s.rows(ctx, `SELECT measurement, first, count, data FROM chunks JOIN chunk_data ON chunk = id
-		WHERE run = ?1 AND (measurement, first) >= (?2, ?4) AND measurement <= ?3
-		ORDER BY measurement, first LIMIT ?5`, []any{seq, measurement, last, at, pageChunks}, func(r *sql.Rows) error {
-		var k Chunk
-		if err := r.Scan(&k.Measurement, &k.First, &k.Count, &k.data); err != nil {
+// chunkPage adds the chunks from the first that begins at or after reading at
+// of the measurement to page, a number of them at a time, and among them what
+// the tail holds, as of one moment. More is true where more may follow.
+func (s *Store) chunkPage(ctx context.Context, seq int64, measurement, last int, at int64, page []Chunk) (_ []Chunk, more bool, err error) {
+	err = s.view(ctx, func(q querier) error {
+		err := each(ctx, q, `SELECT measurement, first, count, data FROM chunks JOIN chunk_data ON chunk = id
+			WHERE run = ?1 AND (measurement, first) >= (?2, ?4) AND measurement <= ?3
+			ORDER BY measurement, first LIMIT ?5`, []any{seq, measurement, last, at, pageChunks}, func(r *sql.Rows) error {
+			var k Chunk
+			if err := r.Scan(&k.Measurement, &k.First, &k.Count, &k.data); err != nil {
+				return err
+			}
+			page = append(page, k)
+			return nil
+		})
+		if err != nil {
 			return err
 		}
-		page = append(page, k)
-		return nil
+		more = len(page) == pageChunks
+		tail, err := tailChunks(ctx, q, seq, measurement, last)
+		for _, k := range tail {
+			// Behind the last of a full page it comes with a later one.
+			i, _ := slices.BinarySearchFunc(page, k, inOrder)
+			if !(k.Measurement == measurement && k.First < at) && !(more && i == len(page)) {
+				page = slices.Insert(page, i, k)
+			}
+		}
+		return err
 	})
-	return page, err
+	return page, more, err
+}
+
+// inOrder compares chunks by measurement, and by place in it.
+func inOrder(a, b Chunk) int {
+	return cmp.Or(cmp.Compare(a.Measurement, b.Measurement), cmp.Compare(a.First, b.First))
 }
 
 // Readings calls fn with the readings of a measurement from index from on, in
@@ -117,7 +115,7 @@ func (s *Store) Readings(ctx context.Context, runID string, measurement int, fro
 			return wrap("readings", fmt.Errorf("run %s, measurement %d, reading %d: %w", runID, k.Measurement, k.First, err))
 		}
 		if skip := from - k.First; skip > 0 && measurement != AllMeasurements {
-			tail := c.from(int(skip))
+			tail := c.slice(int(skip), c.Len())
 			return fn(from, &tail)
 		}
 		return fn(k.First, &c)

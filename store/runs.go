@@ -100,16 +100,15 @@ func (s *Store) Finish(ctx context.Context, runID string, e procedure.Ending) er
 	}
 	s.appendMu.Lock()
 	defer s.appendMu.Unlock()
-	delete(s.tails, runID)
+	delete(s.open, runID)
 	err := s.update(ctx, "finish run", func(t *tx) error {
-		n, err := finish(t, runID, e)
-		if err != nil || n == 1 {
+		if ended, err := s.finish(t, runID, e); ended || err != nil {
 			return err
 		}
 		return notRunning(t, runID)
 	})
 	if code := CodeOf(err); err != nil && code != NotFound && code != Conflict {
-		s.owed.add(runID, e)
+		s.pending.add(runID, e)
 	}
 	return err
 }
@@ -128,8 +127,11 @@ func notRunning(t *tx, runID string) error {
 func (s *Store) MarkInterrupted(ctx context.Context) (n int64, err error) {
 	s.appendMu.Lock()
 	defer s.appendMu.Unlock()
-	clear(s.tails)
+	clear(s.open)
 	err = s.update(ctx, "mark interrupted runs", func(t *tx) error {
+		if err := s.closeTails(t); err != nil {
+			return err
+		}
 		n, err = t.exec(`UPDATE runs SET status = ?, ended = max(started, ?), reason = ? WHERE status = 'running'`,
 			procedure.Interrupted, t.at, "the server stopped during the run")
 		return err
@@ -146,7 +148,7 @@ func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, er
 	var deviceRev, procRev, ended sql.NullInt64
 	var started int64
 	err := s.reader(ctx).QueryRowContext(ctx, `SELECT device_rev, procedure_rev, serial, lot, operator, manual, rehearsal, note,
-		status, outcome, reason, started, ended, readings, identity, seated, findings, items, d.body, p.body, m.body, b.body
+		status, outcome, reason, started, ended, `+runReadings+`, identity, seated, findings, items, d.body, p.body, m.body, b.body
 		FROM runs LEFT JOIN acknowledged ON acknowledged.run = runs.id LEFT JOIN confirmed ON confirmed.run = runs.id
 		JOIN snapshots d ON d.id = device_body JOIN snapshots p ON p.id = procedure_body
 		JOIN snapshots m ON m.id = pin_map_body JOIN snapshots b ON b.id = bench_body
@@ -177,7 +179,7 @@ func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, er
 			return nil, fmt.Errorf("store: get run %s: body %d: %w", runID, i, err)
 		}
 	}
-	if e, ok := s.owed.get(runID); ok && r.Status == procedure.Running {
+	if e, ok := s.pending.of(runID); ok && r.Status == procedure.Running {
 		r.Status, r.Outcome, r.Reason, r.Ended = e.Status, e.Outcome, e.Reason, e.Ended
 	}
 	if err := json.Unmarshal([]byte(identity), &r.Identity); err != nil {
@@ -202,7 +204,7 @@ func (s *Store) SetNote(ctx context.Context, runID, note string) error {
 func (s *Store) DeleteRun(ctx context.Context, runID string) error {
 	s.appendMu.Lock()
 	defer s.appendMu.Unlock()
-	delete(s.tails, runID)
+	delete(s.open, runID)
 	return s.update(ctx, "delete run", func(t *tx) error {
 		var status procedure.Status
 		var bodies [4]int64

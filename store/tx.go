@@ -37,7 +37,7 @@ func (s *Store) update(ctx context.Context, op string, fn func(*tx) error) (err 
 		}
 	}()
 	work := &tx{Tx: t, ctx: ctx, at: s.now().UnixNano()}
-	paid, err := s.owed.write(work)
+	pendingCommitted, err := s.writePending(work)
 	if err != nil {
 		return wrap(op, err)
 	}
@@ -48,7 +48,7 @@ func (s *Store) update(ctx context.Context, op string, fn func(*tx) error) (err 
 		return wrap(op, err)
 	}
 	committed = true
-	paid()
+	pendingCommitted()
 	return nil
 }
 
@@ -72,7 +72,18 @@ const yieldEvery = 128
 
 // rows runs a query on the readers and calls scan for each row.
 func (s *Store) rows(ctx context.Context, query string, args []any, scan func(*sql.Rows) error) error {
-	rs, err := s.reader(ctx).QueryContext(ctx, query, args...)
+	return each(ctx, s.reader(ctx), query, args, scan)
+}
+
+// querier is what a query is asked of: a transaction, or a pool.
+type querier interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
+
+// each runs a query and calls scan for each row.
+func each(ctx context.Context, q querier, query string, args []any, scan func(*sql.Rows) error) error {
+	rs, err := q.QueryContext(ctx, query, args...)
 	if err != nil {
 		return err
 	}
@@ -87,4 +98,15 @@ func (s *Store) rows(ctx context.Context, query string, args []any, scan func(*s
 		}
 	}
 	return errors.Join(rs.Err(), rs.Close())
+}
+
+// view runs fn in a read transaction: all its queries see one state of the
+// database, whatever is committed meanwhile.
+func (s *Store) view(ctx context.Context, fn func(q querier) error) error {
+	t, err := s.reader(ctx).BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = t.Rollback() }() // nothing was written
+	return fn(t)
 }

@@ -95,6 +95,7 @@ type Confirmation struct {
 type Batch struct {
 	Readings []MeasurementReadings
 	Results  []Result // replace those with the same ID
+	Complete []int    // measurements of which, as far as is known, no more readings come
 }
 
 // MeasurementReadings are readings of one measurement, in order.

@@ -126,7 +126,10 @@ func (c *committer) batch(l *load, last bool) procedure.Batch {
 			d.stale = true
 			b.Readings = appendReadings(b.Readings, d.index, readings[at:at+s.n])
 		}
-		d.ended = d.ended || s.end
+		if s.end {
+			d.ended = true
+			b.Complete = append(b.Complete, d.index)
+		}
 		at += s.n
 	}
 	for step, d := range c.derivers {

@@ -68,3 +68,39 @@ func KeepNothing(s *Store) (undo func()) {
 
 // Kept is how many bytes wide tables in the making keep.
 func Kept(s *Store) int64 { return s.kept.Load() }
+
+// EmptyLog moves the write-ahead log into the file, so that LogFrames counts
+// from here on.
+func EmptyLog(t testing.TB, s *Store) {
+	t.Helper()
+	if err := s.Checkpoint(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// SpoilTail changes a bit in the first page of the tail.
+func SpoilTail(t testing.TB, s *Store) {
+	t.Helper()
+	var slot int64
+	var page []byte
+	if err := s.write.QueryRow("SELECT slot, page FROM tail ORDER BY slot LIMIT 1").Scan(&slot, &page); err != nil {
+		t.Fatal(err)
+	}
+	page[100] ^= 1
+	if _, err := s.write.Exec("UPDATE tail SET page = ? WHERE slot = ?", page, slot); err != nil {
+		t.Fatal(err)
+	}
+	s.appendMu.Lock()
+	defer s.appendMu.Unlock()
+	clear(s.open) // what Append remembers is not what is on the disk
+}
+
+// TailOverflows counts the pages of the file that the tail needs beside those
+// of its rows.
+func TailOverflows(t testing.TB, s *Store) (n int) {
+	t.Helper()
+	if err := s.write.QueryRow("SELECT count(*) FROM dbstat WHERE name = 'tail' AND pagetype = 'overflow'").Scan(&n); err != nil {
+		t.Fatal(err)
+	}
+	return n
+}

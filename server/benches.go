@@ -12,7 +12,6 @@ import (
 	"ohmkeep/server/card"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/liverun"
-	"ohmkeep/server/problem"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/run"
 	"ohmkeep/store"
@@ -137,10 +136,7 @@ func (p *benches) definition(ctx context.Context, key string) (*bench.Definition
 	if err := def.Validate(); err != nil {
 		return nil, err
 	}
-	if kept.Removed || len(def.Connections) == 0 {
-		return nil, &problem.Error{Code: problem.Invalid, Message: "this bench has no connection to any card"}
-	}
-	return def, nil
+	return def, lab.Usable(kept)
 }
 
 // leave makes the bench in use safe and gives up its link.

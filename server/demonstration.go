@@ -11,10 +11,10 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/demo"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/rehearsal"
-	"ohmkeep/server/routes"
 	"ohmkeep/server/run"
 	"ohmkeep/store"
 )
@@ -35,7 +35,7 @@ func keepBench(ctx context.Context, s *store.Store, def bench.Definition) error 
 
 // reseat puts back what sat on the rehearsal bench before the last stop.
 func reseat(ctx context.Context, s *store.Store, b *rehearsal.Bench, key string) error {
-	q, err := routes.KeptSeating(ctx, s, key)
+	q, err := lab.KeptSeating(ctx, s, key)
 	if err != nil || q == nil {
 		return err
 	}

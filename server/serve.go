@@ -24,6 +24,7 @@ import (
 	"ohmkeep/server/routes"
 	"ohmkeep/server/run"
 	"ohmkeep/store"
+	"ohmkeep/web"
 )
 
 // options is what the command line decides.
@@ -138,9 +139,11 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
+	reference := protocol.Reference()
 	cfg := routes.Config{
 		Store: a.store, Hub: a.hub, Runs: runs, Hosts: names, Log: a.Log, Version: versionText(),
-		Lab: lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use}, first), Protocol: protocol.Reference(),
+		Lab: lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use,
+			Protocol: func() lab.Protocol { return web.NewDecoder(&reference) }}, first), Protocol: reference,
 	}
 	if cfg.Firmware, err = firmware.Zip(); err != nil {
 		return nil, err

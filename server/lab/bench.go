@@ -2,6 +2,8 @@ package lab
 
 import (
 	"context"
+	"strings"
+	"sync"
 	"time"
 
 	"ohmkeep/server/bench"
@@ -10,7 +12,8 @@ import (
 )
 
 // Bench is a bench that can be worked on: what it is, the station that owns it,
-// and what it offers beside its link.
+// what it offers beside its link, and what people are doing at it. It must not
+// be copied.
 type Bench struct {
 	Definition bench.Definition
 	// Said returns what the link has said of itself; of a card that has not
@@ -24,6 +27,15 @@ type Bench struct {
 	// Stepper lets a person do the calls to the link one by one; nil where the
 	// bench has none.
 	Stepper *run.Stepper
+
+	// socket is held while something is seated or started, so that what a run
+	// says was in the socket is what was.
+	socket    sync.Mutex
+	confirmed confirmations
+	byHand    byHand
+	manual    manual
+	stepping  stepping
+	cardCheck cardCheck
 }
 
 // Identity is what the link has said of itself.
@@ -32,6 +44,41 @@ func (b *Bench) Identity() bench.Identity {
 		return bench.Identity{Name: b.Definition.Name}
 	}
 	return b.Said()
+}
+
+// Now is how the bench stands. What is done by hand with the cards may energise
+// it without the station's knowing.
+func (b *Bench) Now() run.Snapshot {
+	now := b.Station.Snapshot()
+	if what := b.byHand.what(); what != "" && now.State == bench.Safe {
+		now.State, now.Reason = bench.Energised, what
+	}
+	return now
+}
+
+// ByHand is what is done with the cards beside the station's runs; "" is
+// nothing.
+func (b *Bench) ByHand() string { return b.byHand.what() }
+
+// Health is how each connection to the cards stands; none on the rehearsal
+// bench.
+func (b *Bench) Health() []talk.Health {
+	if b.Cards == nil {
+		return nil
+	}
+	return b.Cards.Health()
+}
+
+// Remedy is what to do about a bench whose state is unknown.
+func (b *Bench) Remedy() string {
+	var words []string
+	for _, h := range b.Health() {
+		if h.Condition != talk.Ready && h.Remedy != "" {
+			words = append(words, h.Connection+": "+strings.TrimSuffix(h.Remedy, ".")+".")
+		}
+	}
+	words = append(words, "Look at the outputs, the supplies and the socket; then make it safe.")
+	return strings.Join(words, " ")
 }
 
 // Rehearser is what a rehearsal bench offers beside its link: a socket to put
@@ -59,4 +106,32 @@ type Cards interface {
 	// Check goes through what a card must do, one finding at a time. The
 	// connection is taken from the bench meanwhile, and is safe afterwards.
 	Check(ctx context.Context, connection string, found func(talk.Finding)) error
+}
+
+// byHand is what is done with the cards beside the station's runs.
+type byHand struct {
+	mu sync.Mutex
+	// doing says why outputs may be on without the station's knowing; "" where
+	// nothing is done by hand.
+	doing string
+	said  []Said // newest first
+}
+
+// while marks the bench as energised for as long as f may energise it.
+func (b *byHand) while(what string, f func()) {
+	b.set(what)
+	defer b.set("")
+	f()
+}
+
+func (b *byHand) set(what string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.doing = what
+}
+
+func (b *byHand) what() string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.doing
 }

@@ -6,6 +6,8 @@ package lab
 import (
 	"context"
 	"log/slog"
+	"slices"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -32,6 +34,8 @@ type Config struct {
 	Live  LiveRuns
 	Log   *slog.Logger
 	Now   func() time.Time // nil is time.Now
+	// Protocol makes what tells what a message to a card does.
+	Protocol func() Protocol
 	// Open puts another bench in use and gives up the one that was; nil where
 	// there is only one. Where it fails it returns what had to step in, or nil
 	// where nothing has changed.
@@ -42,6 +46,10 @@ type Config struct {
 type Lab struct {
 	Config
 	inUse atomic.Pointer[Bench]
+	// choosing is held while another bench is put in use, and while one is
+	// deleted.
+	choosing       sync.Mutex
+	shareAddresses sync.Map // of links made since the start, string by id
 }
 
 // New makes a lab with one bench in use.
@@ -57,6 +65,9 @@ func New(cfg Config, first *Bench) *Lab {
 // InUse is the bench that pages without a bench in their address are about.
 func (l *Lab) InUse() *Bench { return l.inUse.Load() }
 
+// Benches are all benches in use.
+func (l *Lab) Benches() []*Bench { return []*Bench{l.InUse()} }
+
 // Bench returns the bench of a key, where it is in use.
 func (l *Lab) Bench(key string) (*Bench, error) {
 	b := l.InUse()
@@ -64,6 +75,18 @@ func (l *Lab) Bench(key string) (*Bench, error) {
 		return nil, problem.New(problem.Conflict, "This bench is not in use; "+b.Definition.Key+" is.")
 	}
 	return b, nil
+}
+
+// hold keeps anybody else from seating or starting something on a bench, until
+// release is called. It refuses a bench that is not in use any more: whoever
+// asks looks at a page of before.
+func (l *Lab) hold(b *Bench) (release func(), err error) {
+	b.socket.Lock()
+	if !slices.Contains(l.Benches(), b) {
+		b.socket.Unlock()
+		return nil, problem.New(problem.Conflict, b.Definition.Name+" is not in use any more.")
+	}
+	return b.socket.Unlock, nil
 }
 
 // Note writes a line into the log of who did what. A line that cannot be
@@ -74,6 +97,3 @@ func (l *Lab) Note(ctx context.Context, who Person, action, subject, detail stri
 		l.Log.Error("event not logged", "action", action, "err", err)
 	}
 }
-
-// Put makes a bench the one in use.
-func (l *Lab) Put(b *Bench) { l.inUse.Store(b) }

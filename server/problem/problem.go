@@ -6,6 +6,8 @@ package problem
 
 import (
 	"errors"
+	"unicode"
+	"unicode/utf8"
 
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
@@ -117,4 +119,10 @@ func CodeOf(err error) Code {
 		return e.Code
 	}
 	return ""
+}
+
+// Sentence is a text that begins with a capital letter.
+func Sentence(text string) string {
+	r, n := utf8.DecodeRuneInString(text)
+	return string(unicode.ToUpper(r)) + text[n:]
 }

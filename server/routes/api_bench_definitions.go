@@ -49,22 +49,22 @@ type apiConnectionHealth talk.Health
 func (s *Server) benchOf(ctx context.Context, who lab.Person, stored *store.Revised[bench.Definition]) (apiBench, error) {
 	place := s.bench(ctx)
 	if stored.Body.Key != place.Definition.Key {
-		return apiBench{Key: stored.Body.Key, Name: stored.Body.Name, Rehearsal: stored.Body.Key == rehearsalBench, Rev: stored.Rev,
+		return apiBench{Key: stored.Body.Key, Name: stored.Body.Name, Rehearsal: stored.Body.Key == lab.RehearsalKey, Rev: stored.Rev,
 			Channels: len(stored.Body.Channels), Contacts: stored.Body.Contacts}, nil
 	}
-	seated, err := s.seated(ctx)
+	seated, err := s.Lab.Seated(ctx, s.bench(ctx))
 	if err != nil {
 		return apiBench{}, err
 	}
-	now := s.snapshot()
+	now := s.bench(ctx).Now()
 	b := apiBench{
 		Key: place.Definition.Key, Name: place.Definition.Name, InUse: true, Rehearsal: place.Identity().Rehearsal, Rev: stored.Rev,
-		Newer:    stored.Rev > 0 && place.Definition.Key != rehearsalBench && len(bench.DiffDefinitions(&place.Definition, &stored.Body)) > 0,
+		Newer:    stored.Rev > 0 && place.Definition.Key != lab.RehearsalKey && len(bench.DiffDefinitions(&place.Definition, &stored.Body)) > 0,
 		Channels: len(place.Definition.Channels), Contacts: place.Definition.Contacts,
 		State: now.State, Reason: now.Reason, Since: now.Since, Run: now.Run,
 		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, Seated: seated,
 	}
-	for _, h := range s.healthNow() {
+	for _, h := range s.bench(ctx).Health() {
 		b.Connections = append(b.Connections, apiConnectionHealth(h))
 	}
 	return b, nil
@@ -129,12 +129,12 @@ func (s *Server) apiPutDefinition(w http.ResponseWriter, r *http.Request) error 
 	if err := ps.Err(); err != nil {
 		return err
 	}
-	rev, err := s.saveBench(r.Context(), personOf(r.Context()), def, expected)
+	rev, err := s.Lab.SaveBench(r.Context(), personOf(r.Context()), def, expected)
 	return replySaved(w, expected, rev, err)
 }
 
 func (s *Server) apiDeleteBench(w http.ResponseWriter, r *http.Request) error {
-	if err := s.deleteBench(r.Context(), personOf(r.Context()), chi.URLParam(r, "key")); err != nil {
+	if err := s.Lab.DeleteBench(r.Context(), personOf(r.Context()), chi.URLParam(r, "key")); err != nil {
 		return err
 	}
 	return noContent(w)
@@ -171,7 +171,7 @@ func (s *Server) apiBenchWarnings(w http.ResponseWriter, r *http.Request) error 
 }
 
 func (s *Server) apiUseBench(w http.ResponseWriter, r *http.Request) error {
-	if err := s.useBench(r.Context(), personOf(r.Context()), chi.URLParam(r, "key"), r.URL.Query().Get("powerOff") == "true"); err != nil {
+	if err := s.Lab.Use(r.Context(), personOf(r.Context()), chi.URLParam(r, "key"), r.URL.Query().Get("powerOff") == "true"); err != nil {
 		return err
 	}
 	return s.apiState(w, r)

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/lab"
 	"ohmkeep/store"
 )
 
@@ -50,21 +51,21 @@ type apiBench struct {
 }
 
 func (s *Server) apiMakeSafe(w http.ResponseWriter, r *http.Request) error {
-	if err := s.makeSafe(r.Context(), personOf(r.Context())); err != nil {
+	if err := s.Lab.MakeSafe(r.Context(), s.bench(r.Context()), personOf(r.Context())); err != nil {
 		return err
 	}
 	return s.apiState(w, r)
 }
 
 func (s *Server) apiTakeControl(w http.ResponseWriter, r *http.Request) error {
-	if err := s.takeControl(r.Context(), personOf(r.Context())); err != nil {
+	if err := s.Lab.TakeControl(r.Context(), s.bench(r.Context()), personOf(r.Context())); err != nil {
 		return err
 	}
 	return s.apiState(w, r)
 }
 
 func (s *Server) apiReleaseControl(w http.ResponseWriter, r *http.Request) error {
-	if err := s.releaseControl(r.Context(), personOf(r.Context())); err != nil {
+	if err := s.Lab.ReleaseControl(r.Context(), s.bench(r.Context()), personOf(r.Context())); err != nil {
 		return err
 	}
 	return s.apiState(w, r)
@@ -89,14 +90,14 @@ func (s *Server) apiSeat(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	q := bench.Seating{Device: a.Device, Serial: a.Serial, Lot: a.Lot, Model: a.Model, Options: a.Options,
-		UnitFaults: a.UnitFaults, BenchFaults: a.BenchFaults, Seed: SeedOf(a.Device, a.Serial)}
+		UnitFaults: a.UnitFaults, BenchFaults: a.BenchFaults, Seed: lab.SeedOf(a.Device, a.Serial)}
 	if a.Seed != nil {
 		q.Seed = *a.Seed
 	}
 	if a.PinMap != nil {
 		q.PinMap = *a.PinMap
 	}
-	if err := s.seat(r.Context(), personOf(r.Context()), q); err != nil {
+	if err := s.Lab.Seat(r.Context(), s.bench(r.Context()), personOf(r.Context()), q); err != nil {
 		return err
 	}
 	return s.apiState(w, r)

@@ -5,8 +5,7 @@ import (
 	"time"
 
 	"ohmkeep/server/apidoc"
-	"ohmkeep/server/problem"
-	"ohmkeep/server/procedure"
+	"ohmkeep/server/lab"
 	"ohmkeep/store"
 )
 
@@ -43,12 +42,12 @@ type apiToConfirm struct {
 	Text string `json:"text"`
 }
 
-func toConfirm(a *ask) []apiToConfirm {
+func toConfirm(a *lab.Unconfirmed) []apiToConfirm {
 	if a == nil {
 		return nil
 	}
 	var out []apiToConfirm
-	for _, item := range a.open {
+	for _, item := range a.Open {
 		out = append(out, apiToConfirm(item))
 	}
 	return out
@@ -68,34 +67,12 @@ type apiConfirmRequest struct {
 	Confirm []string `json:"confirm" doc:"names of what is confirmed"`
 }
 
-// occasionOf is the energising of a device that is seated.
-func (s *Server) occasionOf(r *http.Request, device string) (occasion, error) {
-	if device == "" {
-		return occasion{}, nil
-	}
-	d, err := s.Store.GetDevice(r.Context(), device, 0)
-	if problem.CodeOf(err) == problem.NotFound || err == nil && d.Removed {
-		return occasion{}, problem.Field("device", "there is no device of this key")
-	}
-	if err != nil {
-		return occasion{}, err
-	}
-	pm, err := s.Store.GetPinMap(r.Context(), device, s.bench(r.Context()).Definition.Key, 0)
-	if problem.CodeOf(err) == problem.NotFound || err == nil && pm.Removed {
-		return occasion{}, problem.Field("device", "this device has no pin map for this bench yet")
-	}
-	if err != nil {
-		return occasion{}, err
-	}
-	return occasion{device: &d.Body, deviceRev: d.Rev, pinMap: &pm.Body, rev: pm.Rev}, nil
-}
-
 func (s *Server) apiConfirmations(w http.ResponseWriter, r *http.Request) error {
-	o, err := s.occasionOf(r, r.URL.Query().Get("device"))
+	o, err := s.Lab.OccasionOf(r.Context(), s.bench(r.Context()), r.URL.Query().Get("device"))
 	if err != nil {
 		return err
 	}
-	return replyList(w, s.standing(o))
+	return replyList(w, standingsOf(s.bench(r.Context()), o))
 }
 
 func (s *Server) apiConfirm(w http.ResponseWriter, r *http.Request) error {
@@ -103,34 +80,22 @@ func (s *Server) apiConfirm(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	o, err := s.occasionOf(r, q.Device)
+	o, err := s.Lab.OccasionOf(r.Context(), s.bench(r.Context()), q.Device)
 	if err != nil {
 		return err
 	}
-	if _, err := s.confirm(r.Context(), personOf(r.Context()), q.Confirm, o); err != nil {
+	if _, err := s.Lab.Confirm(r.Context(), s.bench(r.Context()), personOf(r.Context()), q.Confirm, o); err != nil {
 		return err
 	}
-	return replyList(w, s.standing(o))
+	return replyList(w, standingsOf(s.bench(r.Context()), o))
 }
 
-// standing lists what is to be confirmed and what has been by whoever holds
+// standingsOf lists what is to be confirmed and what has been by whoever holds
 // control; nothing on the rehearsal bench.
-func (s *Server) standing(o occasion) []apiConfirmStanding {
+func standingsOf(b *lab.Bench, o lab.Occasion) []apiConfirmStanding {
 	out := []apiConfirmStanding{}
-	p := s.at()
-	if p.Cards == nil {
-		return out
-	}
-	c := &s.confirmed
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	held := c.place == p && c.session != "" && c.session == p.Station.Snapshot().Session
-	for _, item := range o.items() {
-		var given procedure.Confirmation
-		if held {
-			given, _ = c.standing(&o, item)
-		}
-		out = append(out, apiConfirmStanding{item.Name, item.Text, given.By, given.At})
+	for _, x := range b.Standings(o) {
+		out = append(out, apiConfirmStanding{x.Name, x.Text, x.By, x.At})
 	}
 	return out
 }

@@ -10,6 +10,7 @@ import (
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/apidoc"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/talk"
 	"ohmkeep/web"
 )
@@ -27,7 +28,7 @@ func trafficQuery(q url.Values) (after uint64, limit int) {
 
 func (s *Server) apiConnections(w http.ResponseWriter, _ *http.Request) error {
 	var out []apiConnectionHealth
-	for _, h := range s.healthNow() {
+	for _, h := range s.at().Health() {
 		out = append(out, apiConnectionHealth(h))
 	}
 	return replyList(w, out)
@@ -122,10 +123,11 @@ func (s *Server) apiSay(w http.ResponseWriter, r *http.Request) error {
 		q.Wait = 0.3
 	}
 	wait := time.Duration(min(max(q.Wait, 0), 3600) * float64(time.Second))
-	row, err := s.say(r.Context(), personOf(r.Context()), sayRequest{q.Connection, q.Message, wait, q.Confirm})
+	said, err := s.Lab.Say(r.Context(), s.bench(r.Context()), personOf(r.Context()), lab.Message{Connection: q.Connection, Text: q.Message, Wait: wait, Confirm: q.Confirm})
 	if err != nil {
 		return err
 	}
+	row := s.saidRow(&said)
 	x := row.Exchange
 	out := apiExchange{Connection: x.Connection, Sent: x.Sent, Answers: x.Answers, Took: x.Took.Seconds(), Errors: x.Errors,
 		Events: apiEvents(row.Rows), Problem: row.Err, MadeSafe: row.MadeSafe}
@@ -164,8 +166,9 @@ type apiCardFinding struct {
 	Events     []apiEvent   `json:"events"`
 }
 
-func (s *Server) cardCheckNow() apiCardCheck {
-	c, _ := s.cardCheck.result(s.at())
+func (s *Server) cardCheckNow(b *lab.Bench) apiCardCheck {
+	now, _ := b.CardCheck()
+	c := s.checkView(&now)
 	out := apiCardCheck{Running: c.Running, By: c.By, Started: c.Started, Ended: c.Ended, Problem: c.Err, Dropped: c.Dropped}
 	for _, f := range c.Findings {
 		out.Findings = append(out.Findings, apiCardFinding{f.Connection, f.Group, f.Title, f.Verdict, f.Expected, f.Came, f.Took.Seconds(), apiEvents(f.Rows)})
@@ -178,12 +181,12 @@ func (s *Server) apiStartCheck(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if err := s.startCheck(r.Context(), personOf(r.Context()), checkRequest{q.Connection, q.Confirm}); err != nil {
+	if err := s.Lab.CheckCards(r.Context(), s.bench(r.Context()), personOf(r.Context()), q.Connection, q.Confirm); err != nil {
 		return err
 	}
-	return reply(w, http.StatusAccepted, s.cardCheckNow())
+	return reply(w, http.StatusAccepted, s.cardCheckNow(s.bench(r.Context())))
 }
 
-func (s *Server) apiCheckResult(w http.ResponseWriter, _ *http.Request) error {
-	return reply(w, http.StatusOK, s.cardCheckNow())
+func (s *Server) apiCheckResult(w http.ResponseWriter, r *http.Request) error {
+	return reply(w, http.StatusOK, s.cardCheckNow(s.bench(r.Context())))
 }

@@ -72,11 +72,11 @@ func (s *Server) apiCheck(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	pm, err := s.pinMapOf(ctx, d.Body.Key)
+	pm, err := s.Lab.PinMapOf(ctx, s.bench(ctx), d.Body.Key)
 	if err != nil {
 		return err
 	}
-	return reply(w, http.StatusOK, checkAnswer(s.prePower(&d.Body, &p.Body, pm)))
+	return reply(w, http.StatusOK, checkAnswer(s.bench(ctx).PrePower(&d.Body, &p.Body, pm)))
 }
 
 func checkAnswer(report procedure.CheckReport) apiCheck {

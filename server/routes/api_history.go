@@ -10,6 +10,7 @@ import (
 	"ohmkeep/server/apidoc"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
@@ -42,8 +43,8 @@ const withoutLimits = "no limits"
 var filterParams = []param{
 	apidoc.Query("device", "Key of the device.", apidoc.Text(64)),
 	apidoc.Query("procedure", "Key of the procedure.", apidoc.Text(64)),
-	apidoc.Query("unit", "Serial number of the unit.", apidoc.Text(maxSerial)),
-	apidoc.Query("lot", "Lot of the unit.", apidoc.Text(maxSerial)),
+	apidoc.Query("unit", "Serial number of the unit.", apidoc.Text(lab.MaxSerial)),
+	apidoc.Query("lot", "Lot of the unit.", apidoc.Text(lab.MaxSerial)),
 	apidoc.Query("outcome", "Outcome of the run.", apidoc.Text(0, string(derive.Pass), string(derive.ConditionalPass), string(derive.ConditionalFail),
 		string(derive.Fail), string(derive.Invalid), withoutLimits)),
 	apidoc.Query("status", "Where the run stands.", apidoc.Text(0, string(procedure.Running), string(procedure.Done), string(procedure.Stopped),

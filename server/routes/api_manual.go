@@ -3,13 +3,11 @@ package routes
 import (
 	"errors"
 	"net/http"
-	"net/url"
 
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
-	"ohmkeep/server/run"
 	"ohmkeep/store"
 )
 
@@ -56,9 +54,7 @@ func (s *Server) apiManualStart(w http.ResponseWriter, r *http.Request) error {
 	if err := ps.Err(); err != nil {
 		return err
 	}
-	rec := &procedure.Record{Device: d.Body, DeviceRev: d.Rev, Manual: true, Procedure: procedure.Procedure{
-		Key: "manual", Name: q.Measurement.Name, Device: q.Device, Measurements: []procedure.Measurement{q.Measurement}}}
-	id, err := s.startManual(ctx, who, rec, manualValues(nil, q.Device), q.Confirm)
+	id, err := s.Lab.Measure(ctx, s.bench(ctx), who, d, q.Measurement, nil, q.Confirm)
 	if err != nil {
 		return err
 	}
@@ -81,20 +77,8 @@ type apiManual struct {
 	Kept        string                `json:"kept,omitempty" doc:"the run that it was kept as"`
 }
 
-// held is what was last measured by hand. Work that has not begun has nothing.
-func (s *Server) held() (h run.Held, kept string, err error) {
-	_, memory, _, kept := s.manual.get()
-	if memory == nil {
-		return h, "", problem.NoSuch("measurement by hand yet")
-	}
-	if h = memory.Held(); h.Record.ID == "" {
-		return h, "", problem.NoSuch("measurement by hand yet: it is just beginning")
-	}
-	return h, kept, nil
-}
-
-func (s *Server) apiManual(w http.ResponseWriter, _ *http.Request) error {
-	h, kept, err := s.held()
+func (s *Server) apiManual(w http.ResponseWriter, r *http.Request) error {
+	h, kept, err := s.bench(r.Context()).Held()
 	if err != nil {
 		return err
 	}
@@ -105,7 +89,7 @@ func (s *Server) apiManual(w http.ResponseWriter, _ *http.Request) error {
 }
 
 func (s *Server) apiManualReadings(w http.ResponseWriter, r *http.Request) error {
-	h, _, err := s.held()
+	h, _, err := s.bench(r.Context()).Held()
 	if err != nil {
 		return err
 	}
@@ -129,11 +113,7 @@ func (s *Server) apiManualReadings(w http.ResponseWriter, r *http.Request) error
 }
 
 func (s *Server) apiManualStop(w http.ResponseWriter, r *http.Request) error {
-	id, memory, _, _ := s.manual.get()
-	if memory == nil {
-		return problem.NoSuch("measurement by hand yet")
-	}
-	if err := s.stopRun(r.Context(), personOf(r.Context()), id); err != nil {
+	if err := s.Lab.StopManual(r.Context(), s.bench(r.Context()), personOf(r.Context())); err != nil {
 		return err
 	}
 	return noContent(w)
@@ -151,7 +131,6 @@ func (s *Server) apiManualKeep(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	form := url.Values{"serial": {q.Serial}, "lot": {q.Lot}, "note": {q.Note}}
-	id, err := s.keepManual(r.Context(), personOf(r.Context()), form)
+	id, err := s.Lab.KeepManual(r.Context(), s.bench(r.Context()), personOf(r.Context()), dut.Unit{Serial: q.Serial, Lot: q.Lot}, q.Note)
 	return replyStarted(w, id, err)
 }

@@ -8,6 +8,7 @@ import (
 
 	"ohmkeep/server/apidoc"
 	"ohmkeep/server/derive"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 	"ohmkeep/store"
@@ -67,12 +68,12 @@ func (s *Server) apiStart(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	id, err := s.startRun(r.Context(), personOf(r.Context()), StartRequest(a))
+	id, err := s.Lab.Start(r.Context(), s.bench(r.Context()), personOf(r.Context()), lab.StartRequest(a))
 	return replyStarted(w, id, err)
 }
 
 func (s *Server) apiRerun(w http.ResponseWriter, r *http.Request) error {
-	id, err := s.rerun(r.Context(), personOf(r.Context()), chi.URLParam(r, "id"), nil)
+	id, err := s.Lab.Rerun(r.Context(), s.bench(r.Context()), personOf(r.Context()), chi.URLParam(r, "id"), nil)
 	return replyStarted(w, id, err)
 }
 
@@ -85,7 +86,7 @@ func replyStarted(w http.ResponseWriter, id string, err error) error {
 }
 
 func (s *Server) apiStop(w http.ResponseWriter, r *http.Request) error {
-	if err := s.stopRun(r.Context(), personOf(r.Context()), chi.URLParam(r, "id")); err != nil {
+	if err := s.Lab.Stop(r.Context(), personOf(r.Context()), chi.URLParam(r, "id")); err != nil {
 		return err
 	}
 	return noContent(w)
@@ -101,14 +102,14 @@ func (s *Server) apiNote(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if err := s.setNote(r.Context(), personOf(r.Context()), chi.URLParam(r, "id"), a.Note); err != nil {
+	if err := s.Lab.SetNote(r.Context(), personOf(r.Context()), chi.URLParam(r, "id"), a.Note); err != nil {
 		return err
 	}
 	return noContent(w)
 }
 
 func (s *Server) apiDeleteRun(w http.ResponseWriter, r *http.Request) error {
-	if err := s.deleteRun(r.Context(), personOf(r.Context()), chi.URLParam(r, "id")); err != nil {
+	if err := s.Lab.DeleteRun(r.Context(), personOf(r.Context()), chi.URLParam(r, "id")); err != nil {
 		return err
 	}
 	return noContent(w)

@@ -7,6 +7,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
@@ -15,9 +16,9 @@ func (s *Server) shareEndpoints() []endpoint {
 	const tag = "sharing"
 	return []endpoint{
 		{route: route{"GET", "/runs/{id}/shares", store.Viewer, page, s.apiShares}, id: "listShares", tag: tag,
-			summary: "The shared links of a run, newest first, without their secrets.", response: apiList[ShareLink]{}},
+			summary: "The shared links of a run, newest first, without their secrets.", response: apiList[lab.ShareLink]{}},
 		{route: route{"POST", "/runs/{id}/shares", store.Operator, page, s.apiShare}, id: "createShare", tag: tag, status: http.StatusCreated,
-			summary: "Make a read-only link to a run. Its path is answered once.", request: apiShare{}, response: ShareLink{}},
+			summary: "Make a read-only link to a run. Its path is answered once.", request: apiShare{}, response: lab.ShareLink{}},
 		{route: route{"DELETE", "/runs/{id}/shares/{share}", store.Operator, page, s.apiRevokeShare}, id: "revokeShare", tag: tag,
 			status: http.StatusNoContent, summary: "Make a shared link void for good."},
 	}
@@ -29,7 +30,7 @@ type apiShare struct {
 }
 
 func (s *Server) apiShares(w http.ResponseWriter, r *http.Request) error {
-	list, err := s.listShares(r.Context(), chi.URLParam(r, "id"))
+	list, err := s.Lab.Shares(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}
@@ -41,11 +42,11 @@ func (s *Server) apiShare(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	most := maxShare.Seconds()
+	most := lab.MaxShare.Seconds()
 	if a.Expires < 0 || a.Expires > most || a.Expires > 0 && a.Expires < 1 {
 		return problem.Field("expires", "must be 1 to "+strconv.FormatFloat(most, 'f', -1, 64)+" seconds, or left out")
 	}
-	link, err := s.createShare(r.Context(), personOf(r.Context()), chi.URLParam(r, "id"), time.Duration(a.Expires*float64(time.Second)))
+	link, err := s.Lab.Share(r.Context(), personOf(r.Context()), chi.URLParam(r, "id"), time.Duration(a.Expires*float64(time.Second)))
 	if err != nil {
 		return err
 	}
@@ -57,7 +58,7 @@ func (s *Server) apiRevokeShare(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return problem.NoSuch("shared link of this number")
 	}
-	if err := s.revokeShare(r.Context(), personOf(r.Context()), chi.URLParam(r, "id"), share); err != nil {
+	if err := s.Lab.RevokeShare(r.Context(), personOf(r.Context()), chi.URLParam(r, "id"), share); err != nil {
 		return err
 	}
 	return noContent(w)

@@ -10,6 +10,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 )
@@ -304,18 +305,18 @@ func (a *apiRig) byHand() {
 
 func (a *apiRig) share(id string) {
 	t := a.t
-	link := read[ShareLink](a, a.ask(store.Operator, "POST", "/runs/"+id+"/shares", map[string]any{"expires": 3600}), 201)
+	link := read[lab.ShareLink](a, a.ask(store.Operator, "POST", "/runs/"+id+"/shares", map[string]any{"expires": 3600}), 201)
 	if !strings.HasPrefix(link.Path, "/s/") || link.Expires.IsZero() {
 		t.Errorf("link %+v", link)
 	}
-	read[ShareLink](a, a.ask(store.Operator, "POST", "/runs/"+id+"/shares", map[string]any{}), 201)
-	if links := get[apiList[ShareLink]](a, "/runs/"+id+"/shares").Items; len(links) != 2 || links[0].Path != "" {
+	read[lab.ShareLink](a, a.ask(store.Operator, "POST", "/runs/"+id+"/shares", map[string]any{}), 201)
+	if links := get[apiList[lab.ShareLink]](a, "/runs/"+id+"/shares").Items; len(links) != 2 || links[0].Path != "" {
 		t.Errorf("links %+v", links)
 	}
 	if out := a.ask(store.Operator, "DELETE", fmt.Sprintf("/runs/%s/shares/%d", id, link.ID), nil); out.status != 204 {
 		t.Errorf("revoke: %s", out.body)
 	}
-	if links := get[apiList[ShareLink]](a, "/runs/"+id+"/shares").Items; links[1].Revoked.IsZero() {
+	if links := get[apiList[lab.ShareLink]](a, "/runs/"+id+"/shares").Items; links[1].Revoked.IsZero() {
 		t.Errorf("links %+v", links)
 	}
 }

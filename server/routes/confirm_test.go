@@ -132,14 +132,13 @@ func TestConfirmHeld(t *testing.T) {
 // the run began starts nothing.
 func TestTakenOverWhileConfirming(t *testing.T) {
 	a, _ := newCardRig(t)
-	cfg, station := a.server.Config, a.server.at().Station
-	cfg.Now = func() time.Time { // asked for once control is taken: at each confirmation
+	station := a.server.at().Station
+	a.server.Lab.Now = func() time.Time { // asked for once control is taken: at each confirmation
 		if now := station.Snapshot(); now.Holder == "operator" {
 			must(t, station.TakeOver("owner", "another session"))
 		}
 		return a.clock.Now()
 	}
-	a.http = New(cfg)
 	out := a.ask(store.Operator, "POST", "/runs", map[string]any{"device": "load", "procedure": "check", "confirm": everyName()})
 	if out.status != http.StatusConflict || !strings.Contains(out.problem.Detail, "owner holds control") {
 		t.Errorf("%d %s", out.status, out.body)

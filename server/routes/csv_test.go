@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 )
@@ -68,7 +69,7 @@ func TestRunFile(t *testing.T) {
 func TestPagesAnswerCSV(t *testing.T) {
 	a := newAPI(t)
 	id := a.runOnce(nil)
-	link := read[ShareLink](a, a.ask(store.Operator, "POST", "/runs/"+id+"/shares", "{}"), http.StatusCreated)
+	link := read[lab.ShareLink](a, a.ask(store.Operator, "POST", "/runs/"+id+"/shares", "{}"), http.StatusCreated)
 	page := func(address string, role store.Role) *httptest.ResponseRecorder {
 		r := httptest.NewRequest("GET", address, nil)
 		r.Host = "localhost"

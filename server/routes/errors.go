@@ -6,12 +6,11 @@ import (
 	"errors"
 	"log/slog"
 	"net/http"
-	"strings"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
-	"ohmkeep/server/run"
 )
 
 // Problem is the answer to a request that failed: an HTTP status, what is wrong
@@ -25,7 +24,8 @@ type Problem struct {
 	Fields dut.Problems `json:"fields,omitempty"`
 	// Findings are those of the check before power that stand in the way.
 	Findings []procedure.Finding `json:"-"`
-	ask      *ask                // what is to be confirmed first
+	// unconfirmed is what is to be confirmed first.
+	unconfirmed *lab.Unconfirmed
 }
 
 // statuses is the one place where the code of an error becomes an HTTP status.
@@ -71,8 +71,8 @@ func classify(err error, log *slog.Logger) *Problem {
 	switch detail := e.Detail.(type) {
 	case []procedure.Finding:
 		p.Findings = detail
-	case *ask:
-		p.ask = detail
+	case *lab.Unconfirmed:
+		p.unconfirmed = detail
 	}
 	return p
 }
@@ -85,20 +85,8 @@ func writeProblem(w http.ResponseWriter, r *http.Request, p *Problem) {
 		Findings []apiCheckFinding `json:"findings,omitempty"`
 		Confirm  []apiToConfirm    `json:"confirm,omitempty"`
 		Instance string            `json:"instance,omitempty"`
-	}{"about:blank", p, findingsOf(p.Findings), toConfirm(p.ask), r.URL.Path}
+	}{"about:blank", p, findingsOf(p.Findings), toConfirm(p.unconfirmed), r.URL.Path}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(p.Status)
 	_ = json.NewEncoder(w).Encode(body) // the client has gone
-}
-
-// notSafe says why the bench could not be made safe, and what to do, once: what
-// the station and the cards say has the same words.
-func notSafe(err error) string {
-	const check = "Check the bench"
-	text := strings.ReplaceAll(err.Error(), run.ErrNotSafe.Error()+": ", "")
-	text = strings.TrimSuffix(strings.ReplaceAll(text, ", check the bench", ""), ".")
-	if !strings.Contains(text, check) {
-		text += ". " + check
-	}
-	return run.ErrNotSafe.Error() + ": " + text + "."
 }

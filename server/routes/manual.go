@@ -9,7 +9,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
@@ -17,7 +16,6 @@ import (
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
-	"ohmkeep/server/run"
 	"ohmkeep/web"
 )
 
@@ -30,37 +28,13 @@ const (
 	watchEvery = 0.1   // s, between readings on a page that a person looks at
 )
 
-// manual is the last thing measured by hand.
-type manual struct {
-	mu sync.Mutex
-	manualWork
-}
-
-type manualWork struct {
-	memory *run.Memory
-	id     string
-	form   url.Values
-	kept   string // id of the run that it was kept as
-}
-
-// swap puts other work in place and returns what was there.
-func (m *manual) swap(w manualWork) manualWork {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	w, m.manualWork = m.manualWork, w
-	return w
-}
-
-func (m *manual) get() (id string, memory *run.Memory, form url.Values, kept string) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.id, m.memory, m.form, m.kept
-}
-
-// isManual reports whether a run is manual work that is only in memory.
-func (s *Server) isManual(id string) bool {
-	m, _, _, _ := s.manual.get()
-	return id != "" && id == m
+// entered is what was last entered by hand, or the page's defaults for what was
+// measured otherwise.
+func entered(m *lab.Manual) url.Values {
+	if m.Entered == nil && m.Device != "" {
+		return manualValues(nil, m.Device)
+	}
+	return m.Entered
 }
 
 // manualFields reads the form. Everything that is wrong is reported at once,
@@ -195,8 +169,8 @@ func renamed(m procedure.Measurement, d *dut.Device) error {
 	return ps.Err()
 }
 
-// measureManual starts manual work.
-func (s *Server) measureManual(ctx context.Context, who lab.Person, f url.Values) error {
+// measureManual starts what a form asks for.
+func (s *Server) measureManual(ctx context.Context, b *lab.Bench, who lab.Person, f url.Values) error {
 	d, err := s.Store.GetDevice(ctx, f.Get("device"), 0)
 	if err != nil {
 		return err
@@ -205,97 +179,11 @@ func (s *Server) measureManual(ctx context.Context, who lab.Person, f url.Values
 	if err != nil {
 		return err
 	}
-	if pm, err := s.Store.GetPinMap(ctx, d.Body.Key, s.bench(ctx).Definition.Key, 0); err == nil {
-		m.Hold = append(m.Hold, strappedAlong(&m, &pm.Body)...)
-	}
-	rec := &procedure.Record{
-		Device: d.Body, DeviceRev: d.Rev, Manual: true,
-		Procedure: procedure.Procedure{Key: "manual", Name: m.Name, Device: d.Body.Key, Measurements: []procedure.Measurement{m}},
-	}
+	s.Lab.HoldStrapped(ctx, b, d.Body.Key, &m)
 	form := maps.Clone(f)
 	form.Del("confirm")
-	_, err = s.startManual(ctx, who, rec, form, f["confirm"])
+	_, err = s.Lab.Measure(ctx, b, who, d, m, form, f["confirm"])
 	return err
-}
-
-// startManual carries out manual work in memory. It is known as such before it
-// begins, so that it can be stopped from its first moment.
-func (s *Server) startManual(ctx context.Context, who lab.Person, rec *procedure.Record, form url.Values, confirm []string) (id string, err error) {
-	s.manualStart.Lock()
-	defer s.manualStart.Unlock()
-	if rec.ID, err = run.NewID(); err != nil {
-		return "", err
-	}
-	before := s.manual.swap(manualWork{id: rec.ID, memory: run.NewMemory(0), form: form})
-	_, memory, _, _ := s.manual.get()
-	if id, err = s.launch(ctx, who, rec, memory, confirm); err != nil {
-		s.manual.swap(before)
-	}
-	return id, err
-}
-
-// strappedAlong holds the pins that the device board straps to the second
-// terminal as that terminal is held: they cannot be left open.
-func strappedAlong(m *procedure.Measurement, pm *bench.PinMap) []procedure.Hold {
-	channelOf := func(pin int) bench.ChannelID {
-		for _, st := range pm.StrapsOf(pm.Contacts[pin]) {
-			if st.Kind == bench.StrapChannel {
-				return st.Channel
-			}
-		}
-		return 0
-	}
-	on := channelOf(m.Against)
-	if m.Against == 0 || on == 0 {
-		return nil
-	}
-	var out []procedure.Hold
-	for _, pin := range slices.Sorted(maps.Keys(pm.Contacts)) {
-		named := pin == m.Against || slices.Contains(m.Pins, pin) ||
-			slices.ContainsFunc(m.Hold, func(h procedure.Hold) bool { return h.Pin == pin })
-		if !named && channelOf(pin) == on {
-			out = append(out, procedure.Hold{Pin: pin, Use: procedure.UseReturn})
-		}
-	}
-	return out
-}
-
-// keepManual writes the last manual work to the store.
-func (s *Server) keepManual(ctx context.Context, who lab.Person, f url.Values) (string, error) {
-	s.manualStart.Lock()
-	defer s.manualStart.Unlock()
-	id, memory, _, kept := s.manual.get()
-	if memory == nil {
-		return "", problem.New(problem.Conflict, "Nothing has been measured by hand yet.")
-	}
-	if kept != "" {
-		return kept, nil // twice is fine
-	}
-	unit := dut.Unit{Serial: strings.TrimSpace(f.Get("serial")), Lot: strings.TrimSpace(f.Get("lot"))}
-	var ps dut.Problems
-	checkLine(&ps, "serial", unit.Serial, maxSerial)
-	checkLine(&ps, "lot", unit.Lot, maxSerial)
-	checkNote(&ps, f.Get("note"))
-	if unit.Serial == "" {
-		ps.Add("serial", "say which unit this was")
-	}
-	if err := ps.Err(); err != nil {
-		return "", err
-	}
-	if s.bench(ctx).Station.StopRun(id, "kept by "+who.Name) {
-		if err := s.bench(ctx).Station.Wait(ctx); err != nil {
-			return "", err
-		}
-	}
-	memory.Describe(unit, f.Get("note"))
-	if err := memory.Replay(ctx, s.Store); err != nil {
-		return "", err
-	}
-	s.manual.mu.Lock()
-	s.manual.kept = id
-	s.manual.mu.Unlock()
-	s.note(ctx, who, "keep manual work", id, unit.Serial)
-	return id, nil
 }
 
 // manualLive is the changing part of the manual page, from a board's view.

@@ -12,6 +12,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/quantity"
 	"ohmkeep/store"
@@ -28,9 +29,9 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
-	now, who := s.snapshot(), personOf(ctx)
+	now, who := s.bench(ctx).Now(), personOf(ctx)
 	p := web.BenchProps{
-		Reason: now.Reason, HasCards: s.bench(ctx).Cards != nil, Health: s.healthNow(),
+		Reason: now.Reason, HasCards: s.bench(ctx).Cards != nil, Health: s.bench(ctx).Health(),
 		Page: s.frame(ctx, s.bench(ctx).Definition.Name, "/bench"), Def: s.bench(ctx).Definition, Identity: s.bench(ctx).Identity(), State: now.State,
 		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, CanUse: who.Role >= store.Operator,
 		Seat: web.Form{ID: "seat"}, BenchForm: web.Form{ID: "faults"},
@@ -53,7 +54,7 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 	}
 	sorted(p.Models)
 	p.UnitFaults, p.BenchFaults = s.unitFaultChoices(), s.benchFaultChoices()
-	q, err := s.seated(ctx)
+	q, err := s.Lab.Seated(ctx, s.bench(ctx))
 	if err != nil || q == nil {
 		return p, err
 	}
@@ -98,7 +99,7 @@ func (s *Server) seatForm(w http.ResponseWriter, r *http.Request) error {
 	}
 	q, err := s.seatingOf(r.Context(), r.PostForm)
 	if err == nil {
-		err = s.seat(r.Context(), personOf(r.Context()), q)
+		err = s.Lab.Seat(r.Context(), s.bench(r.Context()), personOf(r.Context()), q)
 	}
 	return s.benchAnswer(w, r, err, func(p *web.BenchProps, e *Problem) {
 		p.Seat = formOf("seat", r.PostForm, e, map[string]string{"device": "model"})
@@ -148,12 +149,12 @@ func (s *Server) seatingOf(ctx context.Context, f url.Values) (bench.Seating, er
 		}
 		q.Seed = n
 	} else {
-		q.Seed = SeedOf(q.Device+q.Model, q.Serial)
+		q.Seed = lab.SeedOf(q.Device+q.Model, q.Serial)
 	}
 	for _, row := range faultRows(f, &ps) {
 		q.UnitFaults = append(q.UnitFaults, bench.UnitFault{Kind: row.kind, Pin: row.at, Pin2: row.other, Value: row.ohms(&ps)})
 	}
-	if kept, err := s.seated(ctx); err != nil {
+	if kept, err := s.Lab.Seated(ctx, s.bench(ctx)); err != nil {
 		return q, err
 	} else if kept != nil {
 		q.BenchFaults = kept.BenchFaults
@@ -236,15 +237,15 @@ func (s *Server) faultsForm(w http.ResponseWriter, r *http.Request) error {
 	if s.bench(r.Context()).Rehearse == nil {
 		return problem.New(problem.Conflict, "This is a real bench.")
 	}
-	q, err := s.seated(r.Context())
+	q, err := s.Lab.Seated(r.Context(), s.bench(r.Context()))
 	if err == nil {
 		if q == nil {
-			q = &bench.Seating{Model: emptySocket}
+			q = &bench.Seating{Model: lab.NothingSeated}
 		}
 		q.BenchFaults, err = s.benchFaultsOf(r.PostForm)
 	}
 	if err == nil {
-		err = s.seat(r.Context(), personOf(r.Context()), *q)
+		err = s.Lab.Seat(r.Context(), s.bench(r.Context()), personOf(r.Context()), *q)
 	}
 	return s.benchAnswer(w, r, err, func(p *web.BenchProps, e *Problem) { p.BenchForm = formOf("faults", r.PostForm, e, nil) })
 }
@@ -290,7 +291,7 @@ func (r faultRow) part(ps *dut.Problems) float64 {
 
 // safeForm makes the bench safe and goes back to where it was asked.
 func (s *Server) safeForm(w http.ResponseWriter, r *http.Request) error {
-	if err := s.makeSafe(r.Context(), personOf(r.Context())); err != nil {
+	if err := s.Lab.MakeSafe(r.Context(), s.bench(r.Context()), personOf(r.Context())); err != nil {
 		return err
 	}
 	back := "/bench"
@@ -304,11 +305,11 @@ func (s *Server) controlForm(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	act := s.takeControl
+	act := s.Lab.TakeControl
 	if r.PostForm.Get("do") == "release" {
-		act = s.releaseControl
+		act = s.Lab.ReleaseControl
 	}
-	if err := act(r.Context(), personOf(r.Context())); err != nil {
+	if err := act(r.Context(), s.bench(r.Context()), personOf(r.Context())); err != nil {
 		return err
 	}
 	if to := r.PostForm.Get("to"); to != "" {

@@ -2,7 +2,6 @@ package routes
 
 import (
 	"context"
-	"fmt"
 	"mime"
 	"net/http"
 	"net/url"
@@ -15,9 +14,6 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/form"
 	"ohmkeep/server/lab"
-	"ohmkeep/server/problem"
-	"ohmkeep/server/run"
-	"ohmkeep/server/talk"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -58,7 +54,7 @@ func (s *Server) showBenches(w http.ResponseWriter, r *http.Request, status int,
 	if err != nil {
 		return err
 	}
-	p := web.BenchesProps{Page: s.frame(ctx, "Benches", "/bench"), Health: s.healthNow(), Use: s.useProps(ctx),
+	p := web.BenchesProps{Page: s.frame(ctx, "Benches", "/bench"), Health: s.bench(r.Context()).Health(), Use: s.useProps(ctx),
 		CanEdit: personOf(ctx).Role >= store.Operator, Problem: trouble}
 	for i := range list {
 		p.Rows = append(p.Rows, s.benchRow(&list[i]))
@@ -66,17 +62,8 @@ func (s *Server) showBenches(w http.ResponseWriter, r *http.Request, status int,
 	return show(ctx, w, status, web.Benches(p))
 }
 
-// healthNow is how the connections of the bench in use stand; none on the
-// rehearsal bench.
-func (s *Server) healthNow() []talk.Health {
-	if cards := s.at().Cards; cards != nil {
-		return cards.Health()
-	}
-	return nil
-}
-
 func (s *Server) benchRow(b *store.Revised[bench.Definition]) web.BenchListRow {
-	row := web.BenchListRow{Key: b.Body.Key, Name: b.Body.Name, Rehearsal: b.Body.Key == rehearsalBench,
+	row := web.BenchListRow{Key: b.Body.Key, Name: b.Body.Name, Rehearsal: b.Body.Key == lab.RehearsalKey,
 		Channels: len(b.Body.Channels), Contacts: b.Body.Contacts, Connections: b.Body.Connections, Rev: b.Rev, At: b.At, By: b.By}
 	if place := s.at(); place.Definition.Key == b.Body.Key {
 		now := place.Station.Snapshot()
@@ -91,88 +78,10 @@ func (s *Server) useProps(ctx context.Context) web.UseProps {
 	u := web.UseProps{Offered: s.Lab.Open != nil}
 	who := personOf(ctx)
 	u.PowerOff = who.Role >= store.Owner && s.bench(ctx).Station.Snapshot().State == bench.Unknown
-	if err := s.mayChangeBench(who, u.PowerOff); err != nil {
+	if err := s.bench(ctx).MayLeave(who, u.PowerOff); err != nil {
 		u.Reason = sentence(classify(err, s.Log).Detail)
 	}
 	return u
-}
-
-// mayChangeBench refuses whoever may not put another bench in use now: that
-// takes an owner, or the operator who holds control, and no run at work. A
-// bench whose state is unknown may still be energised: nobody leaves it but an
-// owner who says that its power is off.
-func (s *Server) mayChangeBench(who lab.Person, powerOff bool) error {
-	now := s.at().Station.Snapshot()
-	switch {
-	case who.Role < store.Operator:
-		return problem.New(problem.Forbidden, "An owner, or the operator who holds control, can use another bench.")
-	case now.Run != "":
-		return run.ErrBusy
-	case who.Role < store.Owner && (now.Session == "" || now.Session != who.Session):
-		if now.Session != "" {
-			return &run.HeldError{Name: now.Holder}
-		}
-		return problem.New(problem.Conflict, "Take control of the bench first: another one can be used by who holds it, or by an owner.")
-	case now.State == bench.Unknown && (!powerOff || who.Role < store.Owner):
-		return problem.New(problem.Conflict, "The state of this bench is unknown. Check it and make it safe first, or confirm that its power is off.")
-	}
-	return nil
-}
-
-// useBench puts a bench in use in its stored form. Whoever held control of the
-// one before holds nothing afterwards. powerOff says that the power of the one
-// before is off.
-func (s *Server) useBench(ctx context.Context, who lab.Person, key string, powerOff bool) error {
-	s.socket.Lock()
-	defer s.socket.Unlock()
-	if s.Lab.Open == nil {
-		return problem.New(problem.Conflict, "This server works with the one bench that it was started with.")
-	}
-	if err := s.mayChangeBench(who, powerOff); err != nil {
-		return err
-	}
-	b, err := s.Store.GetBench(ctx, key, 0)
-	switch {
-	case err != nil:
-		return err
-	case b.Removed:
-		return problem.New(problem.Conflict, "This bench was deleted.")
-	case key != rehearsalBench && len(b.Body.Connections) == 0:
-		return problem.New(problem.Conflict, "No connection says yet how the cards of this bench are reached: add one first.")
-	}
-	before := s.bench(ctx)
-	var place *lab.Bench
-	unknown := false
-	err = before.Station.WhileIdle(func() (err error) {
-		if err := s.mayChangeBench(who, powerOff); err != nil { // a card may be lost since
-			return err
-		}
-		unknown = before.Station.Snapshot().State == bench.Unknown
-		// A browser that goes away must not leave two benches half in use.
-		place, err = s.Lab.Open(context.WithoutCancel(ctx), key)
-		return err
-	})
-	if unknown {
-		s.note(ctx, who, "confirm", before.Definition.Key, "its state is unknown and its power is off")
-	}
-	if place != nil { // also where another one had to step in
-		s.Lab.Put(place)
-		s.Runs.BenchChanged(place.Station.Snapshot())
-	}
-	if err != nil {
-		s.Log.Warn("bench not put in use", "bench", key, "err", err)
-		return usedOrNot(err)
-	}
-	s.note(ctx, who, "use bench", key, "revision "+strconv.Itoa(b.Rev)+", after "+before.Definition.Key)
-	return nil
-}
-
-// usedOrNot gives what a bench itself said to whoever wanted to use it.
-func usedOrNot(err error) error {
-	if problem.Of(err) != nil {
-		return err
-	}
-	return problem.New(problem.Conflict, "The bench could not be put in use: "+err.Error()+".")
 }
 
 func (s *Server) benchUseForm(w http.ResponseWriter, r *http.Request) error {
@@ -180,7 +89,7 @@ func (s *Server) benchUseForm(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	err := s.useBench(ctx, personOf(ctx), key, r.PostForm.Get("powerOff") == "true")
+	err := s.Lab.Use(ctx, personOf(ctx), key, r.PostForm.Get("powerOff") == "true")
 	if err == nil {
 		return seeOther(w, r, "/bench")
 	}
@@ -209,7 +118,7 @@ func (s *Server) showBench(w http.ResponseWriter, r *http.Request, status int, b
 	p.CanUndo, p.CanDelete = own && b.Rev > 1, own && who.Role >= store.Owner && !p.Row.InUse
 	p.Page.Rehearsal = p.Row.Rehearsal
 	if p.Row.InUse {
-		p.Health = s.healthNow()
+		p.Health = s.bench(r.Context()).Health()
 	}
 	if p.Row.Newer {
 		p.Changes = bench.DiffDefinitions(&s.bench(r.Context()).Definition, &b.Body)
@@ -248,7 +157,7 @@ func (s *Server) benchCopyForm(w http.ResponseWriter, r *http.Request) error {
 	}
 	def, err := s.copyOf(ctx, b.Body, r.PostForm)
 	if err == nil {
-		_, err = s.saveBench(ctx, who, def, 0)
+		_, err = s.Lab.SaveBench(ctx, who, def, 0)
 	}
 	if err != nil {
 		p := classify(err, s.Log)
@@ -264,8 +173,8 @@ func (s *Server) benchCopyForm(w http.ResponseWriter, r *http.Request) error {
 // mean nothing to a card: its copy has the protocol's.
 func (s *Server) copyOf(ctx context.Context, def bench.Definition, f url.Values) (bench.Definition, error) {
 	def.Name = strings.TrimSpace(f.Get("name"))
-	rehearsed := def.Key == rehearsalBench
-	key, err := s.freeBenchKey(ctx, form.KeyFor(def.Name))
+	rehearsed := def.Key == lab.RehearsalKey
+	key, err := s.Lab.FreeBenchKey(ctx, form.KeyFor(def.Name))
 	if err != nil {
 		return def, err
 	}
@@ -280,76 +189,14 @@ func (s *Server) copyOf(ctx context.Context, def bench.Definition, f url.Values)
 	return def, nil
 }
 
-// freeBenchKey is key, or key with the first number behind it that no bench has.
-func (s *Server) freeBenchKey(ctx context.Context, key string) (string, error) {
-	if key == "" {
-		key = "bench"
-	}
-	for n := 1; n < 1000; n++ {
-		try := key
-		if n > 1 {
-			try = fmt.Sprintf("%s-%d", key, n)
-		}
-		_, err := s.Store.GetBench(ctx, try, 0)
-		if problem.CodeOf(err) == problem.NotFound && !reservedBench(try) {
-			return try, nil
-		}
-		if err != nil && problem.CodeOf(err) != problem.NotFound {
-			return "", err
-		}
-	}
-	return "", problem.New(problem.Conflict, "Too many benches are called alike: choose another name.")
-}
-
-// reservedBench tells a key that another page's address would hide.
-func reservedBench(key string) bool {
-	return key == "new" || key == "import" || key == rehearsalBench
-}
-
-// saveBench stores a definition of one's own after everything was checked.
-func (s *Server) saveBench(ctx context.Context, who lab.Person, def bench.Definition, expected int) (int, error) {
-	ps := def.Check()
-	switch {
-	case def.Key == rehearsalBench:
-		ps.Add("key", "the rehearsal bench is part of the program: give the bench another key")
-	case reservedBench(def.Key):
-		ps.Add("key", "%q is the address of another page: choose another key", def.Key)
-	}
-	if err := ps.Err(); err != nil {
-		return 0, err
-	}
-	rev, err := s.Store.SaveBench(ctx, def.WithoutNil(), expected, who.Name)
-	if err == nil {
-		s.note(ctx, who, "describe bench", def.Key, "revision "+strconv.Itoa(rev))
-	}
-	return rev, err
-}
-
 const deleteBenchAction = "delete bench"
 
 func (s *Server) benchDeleteForm(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
-	if err := s.deleteBench(ctx, personOf(ctx), chi.URLParam(r, "key")); err != nil {
+	if err := s.Lab.DeleteBench(ctx, personOf(ctx), chi.URLParam(r, "key")); err != nil {
 		return err
 	}
 	return seeOther(w, r, "/benches")
-}
-
-// deleteBench takes a bench out of the lists, unless it is in use.
-func (s *Server) deleteBench(ctx context.Context, who lab.Person, key string) error {
-	s.socket.Lock() // nobody puts it in use meanwhile
-	defer s.socket.Unlock()
-	switch key {
-	case rehearsalBench:
-		return problem.New(problem.Conflict, "The rehearsal bench is part of the program and cannot be deleted.")
-	case s.bench(ctx).Definition.Key:
-		return problem.New(problem.Conflict, "This bench is in use: use another one first.")
-	}
-	if err := s.Store.DeleteBench(ctx, key); err != nil {
-		return err
-	}
-	s.note(ctx, who, deleteBenchAction, key, "")
-	return nil
 }
 
 // connectionTo is a connection with what a card of the protocol has.

@@ -126,7 +126,7 @@ func (s *Server) saveDialect(w http.ResponseWriter, r *http.Request, e *dialectE
 	if rev == e.stored.Rev && !e.stored.Removed && len(bench.DiffDefinitions(&e.stored.Body, &def)) == 0 {
 		return seeOther(w, r, "/benches/"+def.Key) // nothing was edited
 	}
-	_, err := s.saveBench(ctx, personOf(ctx), def, rev)
+	_, err := s.Lab.SaveBench(ctx, personOf(ctx), def, rev)
 	if err == nil {
 		return seeOther(w, r, "/benches/"+def.Key)
 	}
@@ -179,7 +179,7 @@ func (s *Server) whyNoTry(who lab.Person, inUse bool, connection string) string 
 	case place.Station.Snapshot().Run != "":
 		return "A run is at work: a text can be tried when it has ended."
 	}
-	if err := s.holdsControl(who); err != nil {
+	if err := s.at().HoldsControl(who); err != nil {
 		return sentence(classify(err, s.Log).Detail)
 	}
 	return ""
@@ -214,7 +214,7 @@ func (s *Server) tryText(w http.ResponseWriter, r *http.Request, e *dialectEditi
 	}
 	p := classify(err, s.Log)
 	switch {
-	case p.ask != nil:
+	case p.unconfirmed != nil:
 		return s.askToConfirm(w, r, p, "Try “"+bench.Blanks()[i].Title+"”")
 	case p.Status == http.StatusInternalServerError:
 		return err
@@ -227,11 +227,12 @@ func (s *Server) tryText(w http.ResponseWriter, r *http.Request, e *dialectEditi
 func (s *Server) tryLines(r *http.Request, e *dialectEditing, c *bench.Connection, message string) error {
 	wait := time.Duration((c.Timeout + 0.1) * float64(time.Second))
 	for line := range strings.SplitSeq(message, "\n") {
-		q := sayRequest{connection: c.Name, message: line, wait: min(max(wait, minWait), maxWait), confirm: r.PostForm["confirm"]}
-		row, err := s.say(r.Context(), personOf(r.Context()), q)
+		q := lab.Message{Connection: c.Name, Text: line, Wait: min(max(wait, lab.MinWait), lab.MaxWait), Confirm: r.PostForm["confirm"]}
+		said, err := s.Lab.Say(r.Context(), s.bench(r.Context()), personOf(r.Context()), q)
 		if err != nil {
 			return err
 		}
+		row := s.saidRow(&said)
 		e.said = append(e.said, row)
 		if row.Err != "" || len(row.Exchange.Errors) > 0 {
 			return nil

@@ -12,6 +12,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -44,7 +45,7 @@ func (s *Server) benchEditPage(w http.ResponseWriter, r *http.Request) error {
 // ownBench is the latest revision of a bench that people may edit.
 func (s *Server) ownBench(r *http.Request) (*store.Revised[bench.Definition], error) {
 	key := chi.URLParam(r, "key")
-	if key == rehearsalBench {
+	if key == lab.RehearsalKey {
 		return nil, problem.New(problem.Conflict, "The rehearsal bench is part of the program and cannot be edited: copy it.")
 	}
 	return s.Store.GetBench(r.Context(), key, 0)
@@ -95,7 +96,7 @@ func (s *Server) benchSave(w http.ResponseWriter, r *http.Request, e *benchEditi
 	if b.Removed && e.values.Get("revive") == "" {
 		err = &problem.Error{Code: problem.Conflict, Message: "the bench was deleted"}
 	} else {
-		_, err = s.saveBench(ctx, personOf(ctx), def, rev)
+		_, err = s.Lab.SaveBench(ctx, personOf(ctx), def, rev)
 	}
 	if isStale(err) {
 		return s.benchConflict(w, r, e, rev)
@@ -158,7 +159,7 @@ func (s *Server) benchDeletedBy(ctx context.Context, key, by string, at time.Tim
 		return by, at
 	}
 	for _, e := range events {
-		if e.Action == deleteBenchAction {
+		if e.Action == lab.DeletedBench {
 			return e.By, e.At
 		}
 	}

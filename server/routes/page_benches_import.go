@@ -10,6 +10,7 @@ import (
 
 	"ohmkeep/server/apidoc"
 	"ohmkeep/server/bench"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/web"
 )
@@ -57,7 +58,7 @@ func (s *Server) benchImportForm(w http.ResponseWriter, r *http.Request) error {
 		props.Stale = true
 		return s.showBenchImport(w, r, http.StatusConflict, props)
 	}
-	_, err = s.saveBench(ctx, personOf(ctx), props.Def, props.Rev)
+	_, err = s.Lab.SaveBench(ctx, personOf(ctx), props.Def, props.Rev)
 	if isStale(err) {
 		props.Stale = true
 		if err := s.compareBench(ctx, &props); err != nil {
@@ -95,7 +96,7 @@ func parseBench(text []byte) (bench.Definition, error) {
 
 // compareBench says what saving the document would change.
 func (s *Server) compareBench(ctx context.Context, props *web.BenchImportProps) error {
-	if reservedBench(props.Def.Key) {
+	if lab.ReservedBench(props.Def.Key) {
 		return problem.Field("key", "the rehearsal bench and pages of their own have this key: give the bench another one")
 	}
 	props.Look = props.Def.Warnings()

@@ -40,7 +40,7 @@ func (s *Server) benchNewForm(w http.ResponseWriter, r *http.Request) error {
 	def, ps := benchBegun(r.PostForm)
 	typed := def.Key
 	if typed == "" {
-		key, err := s.freeBenchKey(ctx, form.KeyFor(def.Name))
+		key, err := s.Lab.FreeBenchKey(ctx, form.KeyFor(def.Name))
 		if err != nil {
 			return err
 		}
@@ -52,7 +52,7 @@ func (s *Server) benchNewForm(w http.ResponseWriter, r *http.Request) error {
 	if len(ps) > 0 {
 		return s.showBenchNew(w, r, http.StatusUnprocessableEntity, web.FormFrom("new", r.PostForm, ps))
 	}
-	_, err := s.saveBench(ctx, personOf(ctx), def, 0)
+	_, err := s.Lab.SaveBench(ctx, personOf(ctx), def, 0)
 	if err != nil {
 		p := classify(err, s.Log)
 		if p.Status == http.StatusInternalServerError {

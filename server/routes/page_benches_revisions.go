@@ -7,6 +7,7 @@ import (
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -25,7 +26,7 @@ func (s *Server) benchRevisions(w http.ResponseWriter, r *http.Request) error {
 	}
 	p := web.RevisionsProps{
 		Page: s.frame(ctx, "Revisions of "+b.Body.Name, "/bench"), Of: b.Body.Name, What: "Bench", Back: "/benches/" + key,
-		BringBack: "/benches/" + key + "/bring-back", Latest: b.Rev, Newest: "latest", CanEdit: personOf(ctx).Role >= store.Operator && key != rehearsalBench,
+		BringBack: "/benches/" + key + "/bring-back", Latest: b.Rev, Newest: "latest", CanEdit: personOf(ctx).Role >= store.Operator && key != lab.RehearsalKey,
 	}
 	p.Rows, p.More, err = revisionRows(list, func(rev int) (*bench.Definition, error) {
 		x, err := s.Store.GetBench(ctx, key, rev)
@@ -71,7 +72,7 @@ func (s *Server) restoreBench(w http.ResponseWriter, r *http.Request, old, expec
 	if err != nil {
 		return err
 	}
-	if _, err := s.saveBench(ctx, personOf(ctx), b.Body, expected); err != nil {
+	if _, err := s.Lab.SaveBench(ctx, personOf(ctx), b.Body, expected); err != nil {
 		return err
 	}
 	return seeOther(w, r, "/benches/"+key)

@@ -191,19 +191,6 @@ func TestUseBenchUnknown(t *testing.T) {
 	}
 }
 
-// What the station and a card say has the same words: they are said once.
-func TestNotSafeIsSaidOnce(t *testing.T) {
-	for text, want := range map[string]string{
-		"the line is silent": "the bench could not be made safe: the line is silent. Check the bench.",
-		"the state is unknown, check the bench: no answer": "the bench could not be made safe: the state is unknown: no answer. Check the bench.",
-		"no answer. Check the bench: switch off its power": "the bench could not be made safe: no answer. Check the bench: switch off its power.",
-	} {
-		if got := notSafe(fmt.Errorf("%w: %w", run.ErrNotSafe, errors.New(text))); got != want {
-			t.Errorf("%q", got)
-		}
-	}
-}
-
 // Where a bench cannot be put in use, what stepped in is used, and what went
 // wrong is said.
 func TestUseBenchFails(t *testing.T) {

@@ -2,22 +2,17 @@ package routes
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/a-h/templ"
 
-	"ohmkeep/server/bench"
 	"ohmkeep/server/lab"
-	"ohmkeep/server/problem"
 	"ohmkeep/server/quantity"
-	"ohmkeep/server/run"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -41,81 +36,10 @@ const (
 	logRows    = 200 // events on the page as it comes
 	logContext = 100 // events before, so that an answer is read as that to its question
 	logMost    = 500 // events of one fragment
-	keptSaid   = 40  // exchanges by hand that are remembered
 
 	bringUpTopic = "bring-up"
 	bringUpEvery = 300 * time.Millisecond
 )
-
-// byHand is what is done with the cards beside the station's runs.
-type byHand struct {
-	mu    sync.Mutex
-	place *lab.Bench
-	// at work now: why outputs may be on without the station's knowing; "".
-	doing string
-	said  []web.SaidRow // newest first
-}
-
-// of forgets what was done on another bench. The lock must be held.
-func (b *byHand) of(p *lab.Bench) {
-	if b.place != p {
-		b.place, b.said = p, nil
-	}
-}
-
-// do marks the bench as energised for as long as f may be.
-func (b *byHand) do(what string, f func()) {
-	b.set(what)
-	defer b.set("")
-	f()
-}
-
-func (b *byHand) set(what string) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.doing = what
-}
-
-func (b *byHand) what() string {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.doing
-}
-
-// snapshot is how the bench stands. What is done by hand with the cards may
-// energise it without the station's knowing.
-func (s *Server) snapshot() run.Snapshot {
-	now := s.at().Station.Snapshot()
-	if what := s.byHand.what(); what != "" && now.State == bench.Safe {
-		now.State, now.Reason = bench.Energised, what
-	}
-	return now
-}
-
-// noCards answers where a bench has no cards.
-func noCards() error {
-	return problem.New(problem.Conflict, "There is no card behind this bench.")
-}
-
-// inTheWay says what keeps something from starting where it is no run.
-func (s *Server) inTheWay(err error) error {
-	if what := s.byHand.what(); what != "" && errors.Is(err, run.ErrBusy) {
-		return problem.New(problem.Conflict, sentence(what)+".")
-	}
-	return err
-}
-
-// remedy is what to do about a bench whose state is unknown.
-func (s *Server) remedy() string {
-	var words []string
-	for _, h := range s.healthNow() {
-		if h.Condition != talk.Ready && h.Remedy != "" {
-			words = append(words, h.Connection+": "+strings.TrimSuffix(h.Remedy, ".")+".")
-		}
-	}
-	words = append(words, "Look at the outputs, the supplies and the socket; then make it safe.")
-	return strings.Join(words, " ")
-}
 
 func (s *Server) bringUpPage(w http.ResponseWriter, r *http.Request) error {
 	p, err := s.bringUpProps(r.Context(), r.URL.Query())
@@ -143,10 +67,9 @@ func (s *Server) bringUpProps(ctx context.Context, q url.Values) (web.BringUpPro
 		p.Health = at.Cards.Health()
 		p.Connections = connectionOptions(p.Health)
 		p.Log, p.LogLast = s.logAfter(at, 0, logRows)
-		s.byHand.mu.Lock()
-		s.byHand.of(at)
-		p.Said = append(p.Said, s.byHand.said...)
-		s.byHand.mu.Unlock()
+		for _, x := range at.SaidByHand() {
+			p.Said = append(p.Said, s.saidRow(&x))
+		}
 	}
 	s.convert(&p, q)
 	var err error
@@ -182,7 +105,7 @@ func (s *Server) logAfter(p *lab.Bench, after uint64, n int) (rows []web.Traffic
 // bringUpLog is the rows of the log after a number, as a fragment of the page.
 func (s *Server) bringUpLog(w http.ResponseWriter, r *http.Request) error {
 	if s.bench(r.Context()).Cards == nil {
-		return noCards()
+		return lab.NoCards()
 	}
 	after, _ := strconv.ParseUint(r.URL.Query().Get("after"), 10, 64) // none is from the start
 	rows, last := s.logAfter(s.bench(r.Context()), after, logMost)
@@ -202,8 +125,8 @@ func (s *Server) bringUpLive(w http.ResponseWriter, r *http.Request) error {
 		steps  web.StepProps
 	}
 	watched(s, w, r, bringUpTopic, bringUpEvery, func(ctx context.Context) (seen, error) {
-		now := seen{bench: s.brief(ctx), steps: s.stepView()}
-		if c := s.bench(r.Context()).Cards; c != nil {
+		now := seen{bench: s.brief(ctx), steps: s.stepView(s.bench(ctx))}
+		if c := s.bench(ctx).Cards; c != nil {
 			now.cards, now.health = true, c.Health()
 		}
 		return now, nil
@@ -225,7 +148,7 @@ func (s *Server) bringUpMeaning(w http.ResponseWriter, r *http.Request) error {
 	answer := struct {
 		Means []web.Meaning `json:"means"`
 		Asks  bool          `json:"asks"`
-	}{d.Message(message), s.onlyAsks(d, "", message)}
+	}{d.Message(message), s.Lab.OnlyAsks(s.bench(r.Context()), "", message)}
 	return reply(w, http.StatusOK, answer)
 }
 
@@ -279,6 +202,9 @@ func (s *Server) bringUpCode(w http.ResponseWriter, r *http.Request) error {
 	answer := struct {
 		*web.CodeAnswer
 		Error string `json:"error,omitempty"`
-	}{CodeAnswer: a, Error: errText(err)}
+	}{CodeAnswer: a}
+	if err != nil {
+		answer.Error = err.Error()
+	}
 	return reply(w, http.StatusOK, answer)
 }

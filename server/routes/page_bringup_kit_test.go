@@ -10,8 +10,10 @@ import (
 	"time"
 
 	"ohmkeep/server/card/protocol"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
+	"ohmkeep/web"
 )
 
 // fakeCards is a card that answers what a test tells it to.
@@ -99,6 +101,12 @@ func newCardRig(t *testing.T) (*apiRig, *fakeCards) {
 // everyName is what a first start on a bench with cards confirms.
 func everyName() []string {
 	return strings.Split("low-voltage,esd,stored-charge,mains,stop,interlock,rules,seated,pin-1", ",")
+}
+
+// testProtocol tells what a message does, by the protocol.
+func testProtocol() lab.Protocol {
+	reference := testReference()
+	return web.NewDecoder(&reference)
 }
 
 // testReference is the protocol's.

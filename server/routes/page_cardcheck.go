@@ -2,19 +2,13 @@ package routes
 
 import (
 	"context"
-	"errors"
 	"net/http"
 	"net/url"
-	"slices"
-	"sync"
 	"time"
 
 	"github.com/a-h/templ"
 
 	"ohmkeep/server/lab"
-	"ohmkeep/server/live"
-	"ohmkeep/server/problem"
-	"ohmkeep/server/talk"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -29,149 +23,23 @@ func (s *Server) cardCheckPages() []route {
 }
 
 const (
-	keptFindings  = 1000
-	keptRows      = 40   // events of one finding
-	keptRowsAll   = 6000 // events of all that passed
-	allCards      = ""   // every connection, one after the other
-	checkingCards = "a check of the cards is at work"
-
 	cardCheckTopic = "card-check"
 	cardCheckEvery = 300 * time.Millisecond
 )
 
-// errStopped ends a check that somebody stops.
-var errStopped = errors.New("it was stopped")
-
-// cardCheck is the check of cards at work, or the last one.
-type cardCheck struct {
-	mu     sync.Mutex
-	place  *lab.Bench
-	cancel context.CancelCauseFunc // nil where none is at work
-	now    web.CardCheck
-	rows   int    // events in now
-	change uint64 // counts what changed
-}
-
-// result is how the check stands, with a number that tells it from how it
-// stood before; nothing of another bench's.
-func (c *cardCheck) result(p *lab.Bench) (web.CardCheck, uint64) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.place != p {
-		return web.CardCheck{}, c.change
-	}
-	out := c.now
-	out.Findings = slices.Clone(out.Findings)
-	return out, c.change
-}
-
-func (c *cardCheck) found(connection string, f talk.Finding, d *web.Decoder) {
-	row := web.CheckFinding{Finding: f, Connection: connection, Rows: d.Rows(f.Events[max(0, len(f.Events)-keptRows):])}
-	row.Events = nil // they are in the rows
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.change++
-	if len(c.now.Findings) >= keptFindings {
-		c.now.Dropped++
-		return
-	}
-	if c.rows+len(row.Rows) > keptRowsAll && f.Verdict != talk.Fail {
-		row.Rows = nil
-	}
-	c.rows += len(row.Rows)
-	c.now.Findings = append(c.now.Findings, row)
-}
-
-// stop ends a check at work and reports whether one was.
-func (c *cardCheck) stop(why error) bool {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.cancel == nil {
-		return false
-	}
-	c.cancel(why)
-	return true
-}
-
-// checkRequest asks for a check of cards.
-type checkRequest struct {
-	connection string // allCards for all
-	confirm    []string
-}
-
-// startCheck checks cards in the background, while nothing else runs.
-func (s *Server) startCheck(ctx context.Context, who lab.Person, q checkRequest) error {
-	p := s.bench(ctx)
-	if p.Cards == nil {
-		return noCards()
-	}
-	connections := []string{q.connection}
-	if health := p.Cards.Health(); q.connection == allCards {
-		connections = nil
-		for _, h := range health {
-			connections = append(connections, h.Connection)
+// checkView is a check of cards as pages show it, its raw exchanges decoded.
+func (s *Server) checkView(c *lab.CardCheck) web.CardCheck {
+	out := web.CardCheck{Running: c.Running, By: c.By, Started: c.Started, Ended: c.Ended, Connections: c.Connections, Dropped: c.Dropped, Err: c.Err}
+	decoders := map[string]*web.Decoder{} // each follows its connection
+	for _, f := range c.Findings {
+		if decoders[f.Connection] == nil {
+			decoders[f.Connection] = web.NewDecoder(&s.Protocol)
 		}
-	} else if !slices.ContainsFunc(health, func(h talk.Health) bool { return h.Connection == q.connection }) {
-		return problem.Field("connection", "choose a connection")
+		row := web.CheckFinding{Finding: f.Finding, Connection: f.Connection, Rows: decoders[f.Connection].Rows(f.Events)}
+		row.Events = nil // they are in the rows
+		out.Findings = append(out.Findings, row)
 	}
-	if _, err := s.confirm(ctx, who, q.confirm, occasion{empty: true}); err != nil {
-		return err
-	}
-	if err := s.holdsControl(who); err != nil {
-		return err
-	}
-	work, cancel := context.WithCancelCause(context.WithoutCancel(ctx))
-	begun, refused := make(chan struct{}), make(chan error, 1)
-	go func() {
-		defer cancel(nil)
-		refused <- p.Station.WhileIdle(func() error {
-			s.checkCards(work, cancel, p, who, connections, func() { close(begun) })
-			return nil
-		})
-	}()
-	select {
-	case <-begun:
-	case err := <-refused:
-		if err != nil {
-			return s.inTheWay(err)
-		}
-	}
-	s.note(ctx, who, "check cards", p.Definition.Key, q.connection)
-	return nil
-}
-
-// checkCards goes through the connections and leaves the bench safe. It is
-// called while the station is idle.
-func (s *Server) checkCards(ctx context.Context, cancel context.CancelCauseFunc, p *lab.Bench, who lab.Person, connections []string, begun func()) {
-	c := &s.cardCheck
-	c.mu.Lock()
-	c.place, c.cancel, c.rows = p, cancel, 0
-	c.change++
-	c.now = web.CardCheck{Running: true, By: who.Name, Started: s.Now(), Connections: connections}
-	c.mu.Unlock()
-	s.byHand.set(checkingCards)
-	begun()
-	var err error
-	for _, connection := range connections {
-		d := web.NewDecoder(&s.Protocol)
-		err = live.Protected(func() error {
-			return p.Cards.Check(ctx, connection, func(f talk.Finding) { c.found(connection, f, d) })
-		})
-		if cause := context.Cause(ctx); cause != nil {
-			err = cause
-		}
-		if err != nil {
-			break
-		}
-	}
-	if safe := p.Station.MakeSafe(context.WithoutCancel(ctx), who.Name); safe != nil {
-		err = errors.Join(err, safe)
-	}
-	s.byHand.set("")
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.cancel, c.now.Running, c.now.Ended, c.now.Err = nil, false, s.Now(), errText(err)
-	c.change++
+	return out
 }
 
 func (s *Server) cardCheckPage(w http.ResponseWriter, r *http.Request) error {
@@ -184,7 +52,8 @@ func (s *Server) cardCheckProps(ctx context.Context) web.CardCheckProps {
 		Page: s.frame(ctx, "Check the cards", "/bench"), HasCards: p.Cards != nil, CanUse: who.Role >= store.Operator,
 		Form: web.Form{ID: "check", Values: url.Values{}}, Takes: now.Session == "",
 	}
-	out.Result, _ = s.cardCheck.result(p)
+	check, _ := p.CardCheck()
+	out.Result = s.checkView(&check)
 	out.Page.Rehearsal = p.Identity().Rehearsal
 	if p.Cards == nil {
 		return out
@@ -192,9 +61,9 @@ func (s *Server) cardCheckProps(ctx context.Context) web.CardCheckProps {
 	out.Page.Live, out.Page.Seq = "/bench/check-cards/live", s.Hub.Open(cardCheckTopic).Seq()
 	out.Connections = connectionOptions(p.Cards.Health())
 	if len(out.Connections) > 1 {
-		out.Connections = append([]web.Option{{Value: allCards, Label: "all, one after the other"}}, out.Connections...)
+		out.Connections = append([]web.Option{{Value: lab.AllCards, Label: "all, one after the other"}}, out.Connections...)
 	}
-	out.Items = s.toAsk(who, occasion{empty: true})
+	out.Items = toConfirmRows(p.ToConfirm(who, lab.EmptySocket))
 	return out
 }
 
@@ -203,26 +72,22 @@ func (s *Server) cardCheckForm(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	f := r.PostForm
-	err := s.startCheck(r.Context(), personOf(r.Context()), checkRequest{f.Get("connection"), f["confirm"]})
+	err := s.Lab.CheckCards(r.Context(), s.bench(r.Context()), personOf(r.Context()), f.Get("connection"), f["confirm"])
 	if err == nil {
 		return seeOther(w, r, "/bench/check-cards#result")
 	}
 	e := classify(err, s.Log)
 	p := s.cardCheckProps(r.Context())
 	p.Form = formOf("check", f, e, nil)
-	if e.ask != nil {
+	if e.unconfirmed != nil {
 		p.Form.Errors = map[string]string{"": "Nothing was started: confirm each line."}
 	}
 	return show(r.Context(), w, e.Status, web.CardCheckPage(p))
 }
 
 func (s *Server) cardCheckStopForm(w http.ResponseWriter, r *http.Request) error {
-	who := personOf(r.Context())
-	if err := s.mayUse(who); err != nil {
+	if err := s.Lab.StopCardCheck(r.Context(), s.bench(r.Context()), personOf(r.Context())); err != nil {
 		return err
-	}
-	if s.cardCheck.stop(errStopped) {
-		s.note(r.Context(), who, "stop check of cards", s.bench(r.Context()).Definition.Key, "")
 	}
 	return seeOther(w, r, "/bench/check-cards")
 }
@@ -231,14 +96,17 @@ func (s *Server) cardCheckStopForm(w http.ResponseWriter, r *http.Request) error
 func (s *Server) cardCheckLive(w http.ResponseWriter, r *http.Request) error {
 	type seen struct {
 		bench  web.BenchBrief
+		at     *lab.Bench
 		change uint64 // stands for all findings, which are many
 	}
 	watched(s, w, r, cardCheckTopic, cardCheckEvery, func(ctx context.Context) (seen, error) {
-		_, change := s.cardCheck.result(s.bench(r.Context()))
-		return seen{s.brief(ctx), change}, nil
+		b := s.bench(ctx)
+		_, change := b.CardCheck()
+		return seen{s.brief(ctx), b, change}, nil
 	}, func(now seen) map[string]templ.Component {
 		parts := web.BenchParts(now.bench)
-		c, _ := s.cardCheck.result(s.bench(r.Context()))
+		check, _ := now.at.CardCheck()
+		c := s.checkView(&check)
 		parts[web.PartCheckSummary], parts[web.PartCheckStop] = web.CheckSummary(c), web.CheckStop(c)
 		for _, g := range c.Groups() {
 			parts[web.PartCheckGroup(g.At)] = web.CheckGroupPart(g)

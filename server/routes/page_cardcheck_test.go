@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/talk"
 	"ohmkeep/store"
 )
@@ -44,7 +45,7 @@ func TestCheckCards(t *testing.T) {
 	}
 	read[apiCardCheck](a, check(checkConfirm()...), http.StatusAccepted)
 	<-reached
-	if got := get[apiBench](a, "/benches/rehearsal"); got.State != bench.Energised || got.Reason != checkingCards {
+	if got := get[apiBench](a, "/benches/rehearsal"); got.State != bench.Energised || got.Reason != "a check of the cards is at work" {
 		t.Errorf("at work, the bench is %s: %s", got.State, got.Reason)
 	}
 	if out := a.ask(store.Operator, "POST", "/runs", map[string]any{"device": "load", "procedure": "check", "confirm": everyName()}); out.status != http.StatusConflict {
@@ -144,9 +145,9 @@ func TestCheckIsBounded(t *testing.T) {
 	a, f := newCardRig(t)
 	event := talk.Event{N: 1, At: cardTime, Connection: "cards", Dir: talk.In, Bytes: []byte("1\n")}
 	f.check = func(_ context.Context, _ string, found func(talk.Finding)) error {
-		for i := range keptFindings + 50 {
+		for i := range lab.KeptFindings + 50 {
 			verdict, events := talk.Pass, 8
-			if i == keptFindings-1 {
+			if i == lab.KeptFindings-1 {
 				verdict, events = talk.Fail, 500
 			}
 			found(talk.Finding{Group: fmt.Sprintf("Group %d", i%60), Title: "again", Verdict: verdict, Events: slices.Repeat([]talk.Event{event}, events)})
@@ -159,7 +160,7 @@ func TestCheckIsBounded(t *testing.T) {
 	for _, f := range c.Findings {
 		rows += len(f.Events)
 	}
-	if len(c.Findings) != keptFindings || c.Dropped != 50 || len(c.Findings[keptFindings-1].Events) != keptRows || rows > keptRowsAll+keptRows {
+	if len(c.Findings) != lab.KeptFindings || c.Dropped != 50 || len(c.Findings[lab.KeptFindings-1].Events) != lab.KeptEvents || rows > lab.KeptEventsAll+lab.KeptEvents {
 		t.Errorf("%d findings, %d dropped, %d events", len(c.Findings), c.Dropped, rows)
 	}
 	page := a.askPage(store.Viewer, "GET", "/bench/check-cards", nil)

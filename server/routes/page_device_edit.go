@@ -12,6 +12,7 @@ import (
 
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -97,7 +98,7 @@ func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	s.note(ctx, personOf(ctx), "edit device", d.Body.Key, "")
+	s.Lab.Note(ctx, personOf(ctx), "edit device", d.Body.Key, "")
 	return seeOther(w, r, "/devices/"+d.Body.Key)
 }
 
@@ -318,7 +319,7 @@ func (s *Server) modelOptions() []web.Option {
 	}
 	out := []web.Option{{Value: "", Label: "none"}}
 	for _, m := range s.at().Rehearse.Models() {
-		if m.Key != emptySocket {
+		if m.Key != lab.NothingSeated {
 			out = append(out, web.Option{Value: m.Key, Label: m.Title})
 		}
 	}

@@ -43,7 +43,7 @@ func (s *Server) deviceDuplicate(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 	}
-	s.note(ctx, who, "duplicate device", key, fmt.Sprintf("%s, revision %d", d.Body.Key, rev))
+	s.Lab.Note(ctx, who, "duplicate device", key, fmt.Sprintf("%s, revision %d", d.Body.Key, rev))
 	return seeOther(w, r, "/devices/"+key+"/edit")
 }
 
@@ -82,7 +82,7 @@ func (s *Server) deviceDelete(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	s.note(ctx, personOf(ctx), deleteDevice, key, "")
+	s.Lab.Note(ctx, personOf(ctx), deleteDevice, key, "")
 	return seeOther(w, r, "/devices")
 }
 

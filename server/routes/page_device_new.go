@@ -155,7 +155,7 @@ func (s *Server) saveNew(w http.ResponseWriter, r *http.Request, e *editing) err
 	if err != nil {
 		return err
 	}
-	s.note(ctx, who, "describe device", e.device.Key, "")
+	s.Lab.Note(ctx, who, "describe device", e.device.Key, "")
 	if err := s.proposeAndKeep(ctx, who, &e.device); err != nil {
 		s.Log.Warn("no pin map proposed", "device", e.device.Key, "err", err)
 	}
@@ -176,6 +176,6 @@ func (s *Server) proposeAndKeep(ctx context.Context, who lab.Person, d *dut.Devi
 	if err != nil {
 		return err
 	}
-	s.note(ctx, who, "propose pin map", d.Key, s.bench(ctx).Definition.Key+", revision "+strconv.Itoa(rev))
+	s.Lab.Note(ctx, who, "propose pin map", d.Key, s.bench(ctx).Definition.Key+", revision "+strconv.Itoa(rev))
 	return nil
 }

@@ -99,6 +99,6 @@ func (s *Server) restoreDevice(w http.ResponseWriter, r *http.Request, old, expe
 	if _, err := s.Store.SaveDevice(ctx, d.Body, expected, personOf(ctx).Name); err != nil {
 		return err
 	}
-	s.note(ctx, personOf(ctx), "bring back device", key, "revision "+strconv.Itoa(old))
+	s.Lab.Note(ctx, personOf(ctx), "bring back device", key, "revision "+strconv.Itoa(old))
 	return seeOther(w, r, "/devices/"+key+"/edit")
 }

@@ -87,10 +87,10 @@ func (s *Server) procedurePage(w http.ResponseWriter, r *http.Request) error {
 		CanStart: personOf(ctx).Role >= store.Operator, OfferSeat: s.bench(r.Context()).Rehearse != nil,
 		Start: web.Form{ID: "start", Values: url.Values{"seat": {"1"}}},
 	}
-	pm, err := s.pinMapOf(ctx, d.Body.Key)
+	pm, err := s.Lab.PinMapOf(ctx, s.bench(ctx), d.Body.Key)
 	if err != nil {
 		return err
 	}
-	p.Report = s.prePower(&d.Body, &q.Body, pm)
+	p.Report = s.bench(ctx).PrePower(&d.Body, &q.Body, pm)
 	return show(ctx, w, http.StatusOK, web.Procedure(p))
 }

@@ -15,6 +15,7 @@ import (
 	"github.com/a-h/templ"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
@@ -97,7 +98,7 @@ func (s *Server) home(ctx context.Context) (web.HomeProps, error) {
 	if err := s.startOptions(ctx, &p); err != nil {
 		return p, err
 	}
-	p.Busy = s.busy(ctx)
+	p.Busy = s.bench(ctx).WhyBusy(personOf(ctx))
 	s.goingOn(&p)
 	p.Page.Live = "/live"
 	p.Newcomer = len(list.Runs) == 0 || p.Demo != nil
@@ -135,22 +136,6 @@ func (s *Server) deviceNames(ctx context.Context) (map[string]string, error) {
 		names[d.Body.Key] = d.Body.Name
 	}
 	return names, err
-}
-
-// busy is why nothing can be started now.
-func (s *Server) busy(ctx context.Context) string {
-	now := s.bench(ctx).Station.Snapshot()
-	switch {
-	case now.Run != "":
-		return "A run is at work on this bench."
-	case s.byHand.what() != "":
-		return sentence(s.byHand.what()) + "."
-	case s.mayUse(personOf(ctx)) != nil:
-		return now.Holder + " holds control of this bench."
-	case now.State != "safe":
-		return "The state of the bench is unknown. Check it, then make it safe."
-	}
-	return ""
 }
 
 // atWork shows the run at work.
@@ -221,7 +206,7 @@ func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	f := r.PostForm
-	q := StartRequest{
+	q := lab.StartRequest{
 		Procedure: f.Get("procedure"), Serial: f.Get("serial"), Lot: f.Get("lot"), Note: f.Get("note"),
 		Seat: f.Get("seat") == "1", Acknowledge: f["acknowledge"], Confirm: f["confirm"],
 	}
@@ -233,7 +218,7 @@ func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 	}
-	id, err := s.startRun(r.Context(), personOf(r.Context()), q)
+	id, err := s.Lab.Start(r.Context(), s.bench(r.Context()), personOf(r.Context()), q)
 	if err == nil {
 		return seeOther(w, r, "/runs/"+id)
 	}
@@ -241,7 +226,7 @@ func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
 	if len(p.Findings) > 0 {
 		return s.askToAcknowledge(w, r, p)
 	}
-	if p.ask != nil {
+	if p.unconfirmed != nil {
 		return s.askToConfirm(w, r, p, "Start the run")
 	}
 	home, err := s.home(r.Context())

@@ -7,8 +7,10 @@ import (
 	"net/url"
 	"strings"
 
+	"ohmkeep/server/dut"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/procedure"
+	"ohmkeep/server/run"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -28,7 +30,9 @@ func (s *Server) manualPage(w http.ResponseWriter, r *http.Request) error {
 
 // manualProps is the page for a device; "" is the one last measured or seated.
 func (s *Server) manualProps(ctx context.Context, device string, form url.Values) (web.ManualProps, error) {
-	id, memory, last, kept := s.manual.get()
+	b := s.bench(ctx)
+	m := b.Manual()
+	last := entered(&m)
 	p := web.ManualProps{Page: s.frame(ctx, "Manual", "/manual"), Keep: web.Form{ID: "keep"}}
 	p.Page.Rehearsal = s.bench(ctx).Identity().Rehearsal
 	p.CanUse = personOf(ctx).Role >= store.Operator
@@ -42,7 +46,7 @@ func (s *Server) manualProps(ctx context.Context, device string, form url.Values
 	if device == "" {
 		device = form.Get("device")
 	}
-	if q, err := s.seated(ctx); err == nil && device == "" && q != nil {
+	if q, err := s.Lab.Seated(ctx, s.bench(ctx)); err == nil && device == "" && q != nil {
 		device = q.Device
 	}
 	values := manualValues(form, device)
@@ -52,7 +56,7 @@ func (s *Server) manualProps(ctx context.Context, device string, form url.Values
 			return p, err
 		}
 	}
-	if now, known := s.Runs.Snapshot(id, -1); known && now.Record.Device.Key == device {
+	if now, known := s.Runs.Snapshot(m.ID, -1); known && now.Record.Device.Key == device {
 		v := runPropsOf(now)
 		if now.Lost == nil {
 			v.Plots = plotsOf(now)
@@ -60,13 +64,13 @@ func (s *Server) manualProps(ctx context.Context, device string, form url.Values
 		live := manualLive(v)
 		p.Pins, p.Values, p.Plots, p.Working, p.Live = live.Pins, live.Values, live.Plots, live.Working, live.Live
 		if v.Record.Status == procedure.Running {
-			p.Page.Live, p.Page.Seq = "/runs/"+id+"/live", now.Seq
+			p.Page.Live, p.Page.Seq = "/runs/"+m.ID+"/live", now.Seq
 		}
-	} else if memory != nil {
-		s.manualEnded(&p, device)
+	} else if m.Memory != nil {
+		manualEnded(&p, m.Memory, device)
 	}
-	p.CanKeep = memory != nil && kept == "" && p.Device != nil && last.Get("device") == device // not what was read from another
-	p.Busy = s.busy(ctx)
+	p.CanKeep = m.Memory != nil && m.Kept == "" && p.Device != nil && last.Get("device") == device // not what was read from another
+	p.Busy = s.bench(ctx).WhyBusy(personOf(ctx))
 	return p, nil
 }
 
@@ -95,8 +99,7 @@ func (s *Server) manualDevice(ctx context.Context, p *web.ManualProps, key strin
 }
 
 // manualEnded shows what memory holds of work that is not shown live any more.
-func (s *Server) manualEnded(p *web.ManualProps, device string) {
-	_, memory, _, _ := s.manual.get()
+func manualEnded(p *web.ManualProps, memory *run.Memory, device string) {
 	held := memory.Held()
 	if held.Record.Device.Key != device {
 		return
@@ -121,12 +124,12 @@ func (s *Server) manualMeasure(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	err := s.measureManual(r.Context(), personOf(r.Context()), r.PostForm)
+	err := s.measureManual(r.Context(), s.bench(r.Context()), personOf(r.Context()), r.PostForm)
 	if err == nil {
 		return seeOther(w, r, "/manual?device="+url.QueryEscape(r.PostForm.Get("device"))+"#"+web.PartManualLive)
 	}
 	e := classify(err, s.Log)
-	if e.ask != nil {
+	if e.unconfirmed != nil {
 		return s.askToConfirm(w, r, e, "Measure")
 	}
 	p, err := s.manualProps(r.Context(), r.PostForm.Get("device"), r.PostForm)
@@ -140,12 +143,12 @@ func (s *Server) manualMeasure(w http.ResponseWriter, r *http.Request) error {
 // manualStop ends manual work. Where it has ended already, that is what was
 // wanted.
 func (s *Server) manualStop(w http.ResponseWriter, r *http.Request) error {
-	id, _, form, _ := s.manual.get()
-	err := s.stopRun(r.Context(), personOf(r.Context()), id)
+	b := s.bench(r.Context())
+	err := s.Lab.StopManual(r.Context(), b, personOf(r.Context()))
 	if err != nil && asConflict(err, s) == nil {
 		return err
 	}
-	return seeOther(w, r, "/manual?device="+url.QueryEscape(form.Get("device")))
+	return seeOther(w, r, "/manual?device="+url.QueryEscape(b.Manual().Device))
 }
 
 func (s *Server) manualKeep(w http.ResponseWriter, r *http.Request) error {
@@ -154,7 +157,7 @@ func (s *Server) manualKeep(w http.ResponseWriter, r *http.Request) error {
 	}
 	f := r.PostForm
 	f.Set("note", strings.ReplaceAll(f.Get("note"), "\r\n", "\n"))
-	id, err := s.keepManual(r.Context(), personOf(r.Context()), f)
+	id, err := s.Lab.KeepManual(r.Context(), s.bench(r.Context()), personOf(r.Context()), dut.Unit{Serial: f.Get("serial"), Lot: f.Get("lot")}, f.Get("note"))
 	if err == nil {
 		return seeOther(w, r, "/runs/"+id)
 	}

@@ -115,7 +115,7 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	s.note(ctx, who, "edit pin map", m.device.Key, s.bench(r.Context()).Definition.Key)
+	s.Lab.Note(ctx, who, "edit pin map", m.device.Key, s.bench(r.Context()).Definition.Key)
 	return seeOther(w, r, "/devices/"+m.device.Key+"/pinmap")
 }
 
@@ -281,7 +281,7 @@ func (s *Server) restorePinMap(w http.ResponseWriter, r *http.Request, which fun
 	if _, err := s.Store.SavePinMap(ctx, *pm, rev, personOf(ctx).Name); err != nil {
 		return err
 	}
-	s.note(ctx, personOf(ctx), "bring back pin map", key, "revision "+strconv.Itoa(old))
+	s.Lab.Note(ctx, personOf(ctx), "bring back pin map", key, "revision "+strconv.Itoa(old))
 	return seeOther(w, r, "/devices/"+key+"/pinmap")
 }
 

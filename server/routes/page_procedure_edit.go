@@ -112,7 +112,7 @@ func (s *Server) showProcedureEditor(w http.ResponseWriter, r *http.Request, sta
 func (s *Server) saveProcedure(ctx context.Context, p procedure.Procedure, expected int) (int, error) {
 	rev, err := s.Store.SaveProcedure(ctx, p, expected, personOf(ctx).Name)
 	if err == nil && rev != expected {
-		s.note(ctx, personOf(ctx), "edit procedure", p.Key, "revision "+strconv.Itoa(rev))
+		s.Lab.Note(ctx, personOf(ctx), "edit procedure", p.Key, "revision "+strconv.Itoa(rev))
 	}
 	return rev, err
 }

@@ -212,7 +212,7 @@ func (s *Server) procedureDelete(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Store.DeleteProcedure(ctx, key); err != nil {
 		return err
 	}
-	s.note(ctx, personOf(ctx), "delete procedure", key, "")
+	s.Lab.Note(ctx, personOf(ctx), "delete procedure", key, "")
 	return seeOther(w, r, "/procedures?device="+url.QueryEscape(p.Body.Device))
 }
 

@@ -10,6 +10,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/lab"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
@@ -67,15 +68,13 @@ func runTitle(rec *procedure.Record) string {
 }
 
 func (s *Server) showShares(ctx context.Context, p *web.RunProps) error {
-	links, err := s.listShares(ctx, p.Record.ID)
+	links, err := s.Lab.Shares(ctx, p.Record.ID)
 	if err != nil {
 		return err
 	}
 	for _, l := range links {
 		if l.Revoked.IsZero() && (l.Expires.IsZero() || l.Expires.After(s.Now())) {
-			href, _ := s.madeLinks.Load(l.ID)
-			address, _ := href.(string)
-			p.Shares = append(p.Shares, web.Share{ID: strconv.FormatInt(l.ID, 10), Href: address, Created: l.Created, Expires: l.Expires})
+			p.Shares = append(p.Shares, web.Share{ID: strconv.FormatInt(l.ID, 10), Href: s.Lab.SharedAt(l.ID), Created: l.Created, Expires: l.Expires})
 		}
 	}
 	return nil
@@ -89,7 +88,7 @@ func (s *Server) runLive(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) stopForm(w http.ResponseWriter, r *http.Request) error {
 	id := chi.URLParam(r, "id")
-	err := s.stopRun(r.Context(), personOf(r.Context()), id)
+	err := s.Lab.Stop(r.Context(), personOf(r.Context()), id)
 	if p := asConflict(err, s); p != nil {
 		return seeOther(w, r, "/runs/"+id) // it has ended already: that is what was wanted
 	}
@@ -130,7 +129,7 @@ func (s *Server) edit(w http.ResponseWriter, r *http.Request, act func(id string
 
 func (s *Server) noteForm(w http.ResponseWriter, r *http.Request) error {
 	return s.edit(w, r, func(id string, f url.Values) error {
-		return s.setNote(r.Context(), personOf(r.Context()), id, strings.ReplaceAll(f.Get("note"), "\r\n", "\n"))
+		return s.Lab.SetNote(r.Context(), personOf(r.Context()), id, strings.ReplaceAll(f.Get("note"), "\r\n", "\n"))
 	}, func(p *web.RunProps, f url.Values, e *Problem) { p.NoteForm = formOf("note", f, e, nil) })
 }
 
@@ -138,9 +137,9 @@ func (s *Server) rerunForm(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	id, err := s.rerun(r.Context(), personOf(r.Context()), chi.URLParam(r, "id"), r.PostForm["confirm"])
+	id, err := s.Lab.Rerun(r.Context(), s.bench(r.Context()), personOf(r.Context()), chi.URLParam(r, "id"), r.PostForm["confirm"])
 	if err != nil {
-		if p := classify(err, s.Log); p.ask != nil {
+		if p := classify(err, s.Log); p.unconfirmed != nil {
 			return s.askToConfirm(w, r, p, "Start the run")
 		}
 		return err
@@ -156,12 +155,12 @@ func (s *Server) shareForm(w http.ResponseWriter, r *http.Request) error {
 	}
 	ctx, id := r.Context(), chi.URLParam(r, "id")
 	days, err := daysOf(r.PostForm.Get("days"))
-	var link ShareLink
+	var link lab.ShareLink
 	if err == nil {
-		link, err = s.createShare(ctx, personOf(ctx), id, days)
+		link, err = s.Lab.Share(ctx, personOf(ctx), id, days)
 	}
 	if err == nil {
-		s.madeLinks.Store(link.ID, origin(r)+link.Path)
+		s.Lab.ShareSeen(link.ID, origin(r)+link.Path)
 		return seeOther(w, r, "/runs/"+id+"#share")
 	}
 	p, viewErr := s.runProps(ctx, id, -1)
@@ -187,7 +186,7 @@ func daysOf(text string) (time.Duration, error) {
 		return 0, nil
 	}
 	days, err := strconv.Atoi(text)
-	if err != nil || days < 1 || days > int(maxShare/(24*time.Hour)) {
+	if err != nil || days < 1 || days > int(lab.MaxShare/(24*time.Hour)) {
 		return 0, problem.Field("days", "give whole days, 1 to 3650, or nothing for a link that stays")
 	}
 	return time.Duration(days) * 24 * time.Hour, nil
@@ -199,7 +198,7 @@ func (s *Server) revokeForm(w http.ResponseWriter, r *http.Request) error {
 		if err != nil {
 			return problem.NoSuch("such share link")
 		}
-		return s.revokeShare(r.Context(), personOf(r.Context()), id, n)
+		return s.Lab.RevokeShare(r.Context(), personOf(r.Context()), id, n)
 	}, func(p *web.RunProps, f url.Values, e *Problem) { p.ShareForm = formOf("share", f, e, nil) })
 }
 
@@ -211,7 +210,7 @@ func (s *Server) deleteForm(w http.ResponseWriter, r *http.Request) error {
 	if r.PostForm.Get("confirm") != "yes" {
 		return problem.New(problem.Invalid, "Tick the box to confirm that the run and its readings are to be deleted for good.")
 	}
-	if err := s.deleteRun(r.Context(), personOf(r.Context()), id); err != nil {
+	if err := s.Lab.DeleteRun(r.Context(), personOf(r.Context()), id); err != nil {
 		return err
 	}
 	return seeOther(w, r, "/runs")

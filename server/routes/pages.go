@@ -86,18 +86,18 @@ func (s *Server) frame(ctx context.Context, title, section string) web.Page {
 
 // brief is the bench in a page's head.
 func (s *Server) brief(ctx context.Context) web.BenchBrief {
-	now := s.snapshot()
+	now := s.bench(ctx).Now()
 	b := web.BenchBrief{Name: s.bench(ctx).Definition.Name, State: now.State, Run: now.Run}
 	switch now.State {
 	case bench.Unknown:
-		b.Fault, b.Remedy = now.Reason, s.remedy()
+		b.Fault, b.Remedy = now.Reason, s.bench(ctx).Remedy()
 	case bench.Energised:
-		b.ByHand = s.byHand.what()
+		b.ByHand = s.bench(ctx).ByHand()
 	}
-	if s.isManual(now.Run) {
+	if s.bench(ctx).IsManual(now.Run) {
 		b.Run = ""
 	}
-	if q, err := s.seated(ctx); err == nil && s.bench(ctx).Rehearse != nil {
+	if q, err := s.Lab.Seated(ctx, s.bench(ctx)); err == nil && s.bench(ctx).Rehearse != nil {
 		b.Seated = s.seatedWords(ctx, q)
 	}
 	return b
@@ -105,7 +105,7 @@ func (s *Server) brief(ctx context.Context) web.BenchBrief {
 
 // seatedWords says in a few words what is in the socket.
 func (s *Server) seatedWords(ctx context.Context, q *bench.Seating) string {
-	if q == nil || q.Model == "" || q.Model == emptySocket {
+	if q == nil || q.Model == "" || q.Model == lab.NothingSeated {
 		return "nothing"
 	}
 	words := s.modelTitle(q.Model)
@@ -221,13 +221,13 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	setSession(w, r, session)
-	s.note(r.Context(), lab.Person{Name: name}, "sign in", "", "")
+	s.Lab.Note(r.Context(), lab.Person{Name: name}, "sign in", "", "")
 	return seeOther(w, r, local(r.PostForm.Get("to")))
 }
 
 func (s *Server) signOut(w http.ResponseWriter, r *http.Request) error {
 	if cookie, err := r.Cookie(sessionCookie); err == nil {
-		s.letGo(cookie.Value)
+		s.Lab.SignedOut(cookie.Value)
 		if err := s.Store.EndSession(r.Context(), cookie.Value); err != nil {
 			return err
 		}

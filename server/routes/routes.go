@@ -8,7 +8,6 @@ import (
 	"context"
 	"log/slog"
 	"net/http"
-	"sync"
 	"time"
 
 	"github.com/a-h/templ"
@@ -48,18 +47,8 @@ type Config struct {
 // Server answers requests.
 type Server struct {
 	Config
-	hosts       hosts
-	reports     *turn.Queue
-	manual      manual
-	confirmed   confirmations
-	byHand      byHand
-	stepping    stepping
-	cardCheck   cardCheck
-	madeLinks   sync.Map   // share links made since the start, by id: string
-	manualStart sync.Mutex // one piece of manual work begins, or is kept, at a time
-	// socket is held while something is seated or started, so that what a run
-	// says was in the socket is what was.
-	socket sync.Mutex
+	hosts   hosts
+	reports *turn.Queue
 }
 
 // route is one line of the table of what the server answers.

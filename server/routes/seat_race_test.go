@@ -47,7 +47,7 @@ func TestTwoSeatAtOnce(t *testing.T) {
 		}
 		people.Wait()
 		a.wait()
-		kept, err := KeptSeating(t.Context(), a.store, "rehearsal")
+		kept, err := lab.KeptSeating(t.Context(), a.store, "rehearsal")
 		must(t, err)
 		if got := rehearser.serial(); kept.Serial != got {
 			t.Fatalf("round %d: %s is in the socket, %s is recorded as seated", round, got, kept.Serial)

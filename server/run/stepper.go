@@ -15,7 +15,7 @@ import (
 
 // Step is one call to a bench's link, before it is made or after.
 type Step struct {
-	N        int    // counts from 1 since the stepper was put on
+	N        int    // counts from 1 in the run that is stepped
 	Call     string // set, output, close or read
 	Channel  bench.ChannelID
 	Setup    bench.Setup
@@ -81,6 +81,7 @@ type Stepper struct {
 
 	on      atomic.Bool // so that a stepper that is off costs nothing
 	mu      sync.Mutex
+	run     string // it is on for
 	n       int
 	pending *Step
 	last    *Step
@@ -93,24 +94,33 @@ func NewStepper(link bench.Link) *Stepper {
 	return &Stepper{Link: link, cut: make(chan struct{})}
 }
 
-// On puts the stepper on or off. Off lets a call that waits go on.
-func (s *Stepper) On(on bool) {
+// On puts the stepper on for one run, whose calls count from 1.
+func (s *Stepper) On(run string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if was := s.on.Swap(on); on && !was {
-		s.n, s.last = 0, nil
-	}
-	if !on {
-		s.release()
-	}
+	s.run, s.n, s.last = run, 0, nil
+	s.on.Store(true)
 }
 
-// Next lets the call that waits go on, if it still is number n. It reports
-// whether it was.
-func (s *Stepper) Next(n int) bool {
+// Off puts the stepper off after that run and lets a call that waits go on. It
+// does nothing where another run has it by now.
+func (s *Stepper) Off(run string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.pending == nil || s.pending.N != n {
+	if s.run != run {
+		return
+	}
+	s.run = ""
+	s.on.Store(false)
+	s.release()
+}
+
+// Next lets the call of that run that waits go on, if it still is number n. It
+// reports whether it was.
+func (s *Stepper) Next(run string, n int) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.run != run || s.pending == nil || s.pending.N != n {
 		return false
 	}
 	s.release()

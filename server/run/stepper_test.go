@@ -17,7 +17,7 @@ func stepBed(t *testing.T) (*bed, *Stepper) {
 	b := newBed(bench.RealClock{}, []procedure.Point{point(pinA, volts(pinA, 1))})
 	s := NewStepper(b.link)
 	b.runner.Link = s
-	s.On(true)
+	s.On(b.rec.ID)
 	return b, s
 }
 
@@ -44,7 +44,7 @@ func TestStepper(t *testing.T) {
 				continue
 			}
 			before := b.link.calls
-			if s.Next(st.N + 1) {
+			if s.Next(b.rec.ID, st.N+1) {
 				t.Error("a step that does not wait was let through")
 			}
 			time.Sleep(time.Hour)
@@ -53,7 +53,7 @@ func TestStepper(t *testing.T) {
 				t.Fatalf("%d calls were made while step %d waited", b.link.calls-before, st.N)
 			}
 			words = append(words, st.Words(&b.rec.Bench))
-			if !s.Next(st.N) {
+			if !s.Next(b.rec.ID, st.N) {
 				t.Fatal("the step did not go on")
 			}
 		}
@@ -112,11 +112,36 @@ func TestStepperOff(t *testing.T) {
 		if _, waits := s.Pending(); !waits {
 			t.Fatal("nothing waits")
 		}
-		s.On(false)
+		s.Off(b.rec.ID)
 		if err := <-done; err != nil {
 			t.Fatal(err)
 		}
 		clean(t, b)
+	})
+}
+
+// TestStepperBelongsToOneRun: what comes late from a run that has ended neither
+// frees the next run that is stepped nor lets a call of it through.
+func TestStepperBelongsToOneRun(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, s := stepBed(t)
+		s.On("the next run")
+		got := make(chan error, 1)
+		go func() { got <- s.Output(t.Context(), 1, true) }()
+		synctest.Wait()
+		if s.Next(b.rec.ID, 1) {
+			t.Error("a click on the page of the old run let a call of the new one through")
+		}
+		s.Off(b.rec.ID)
+		synctest.Wait()
+		if st, waits := s.Pending(); !waits || st.N != 1 || b.link.calls != 0 {
+			t.Errorf("after the old run was put off: %+v waits %v, %d calls made", st, waits, b.link.calls)
+		}
+		s.Off("the next run")
+		<-got // the link's own word on an output that nothing was set for
+		if b.link.calls != 1 {
+			t.Errorf("%d calls made", b.link.calls)
+		}
 	})
 }
 

@@ -1,4 +1,4 @@
-package routes
+package lab
 
 import (
 	"errors"
@@ -11,19 +11,16 @@ import (
 )
 
 // checkSeating reports, field by field, what cannot be seated: a model, option,
-// fault, pin or place on the bench that there is not. A real bench has no
-// models; that it cannot be seated is for seat to say.
-func (s *Server) checkSeating(q *bench.Seating) error {
-	if s.at().Rehearse == nil {
-		return nil
-	}
+// fault, pin or place on the bench that there is not. The bench must be one to
+// rehearse on.
+func (b *Bench) checkSeating(q *bench.Seating) error {
 	var ps dut.Problems
-	m := s.modelOf(&ps, q)
+	m := b.modelOf(&ps, q)
 	if m != nil {
 		checkOptions(&ps, m, q.Options)
-		s.checkPlaces(&ps, m, q)
+		b.checkPlaces(&ps, m, q)
 	}
-	kinds := s.at().Rehearse.UnitFaultKinds()
+	kinds := b.Rehearse.UnitFaultKinds()
 	for i, f := range q.UnitFaults {
 		at := fmt.Sprintf("unitFaults[%d].", i)
 		k := faultKind(&ps, at, kinds, f.Kind)
@@ -33,25 +30,25 @@ func (s *Server) checkSeating(q *bench.Seating) error {
 		checkNumbers(k, &ps, at, "pin", "the part", m.Pins, f.Pin, f.Pin2)
 		checkValue(k, &ps, at, f.Value)
 	}
-	kinds = s.at().Rehearse.BenchFaultKinds()
+	kinds = b.Rehearse.BenchFaultKinds()
 	for i, f := range q.BenchFaults {
 		at := fmt.Sprintf("benchFaults[%d].", i)
 		if k := faultKind(&ps, at, kinds, f.Kind); k != nil {
-			checkPlace(k, &ps, at, &f, &s.at().Definition)
+			checkPlace(k, &ps, at, &f, &b.Definition)
 		}
 	}
 	return ps.Err()
 }
 
 // modelOf finds the model that is asked for; nil where the device decides.
-func (s *Server) modelOf(ps *dut.Problems, q *bench.Seating) *bench.Model {
+func (b *Bench) modelOf(ps *dut.Problems, q *bench.Seating) *bench.Model {
 	if q.Model == "" {
 		if q.Device == "" {
 			ps.Add("model", "name a model, or a device that has one")
 		}
 		return nil
 	}
-	models := s.at().Rehearse.Models()
+	models := b.Rehearse.Models()
 	i := slices.IndexFunc(models, func(m bench.Model) bool { return m.Key == q.Model })
 	if i < 0 {
 		ps.Add("model", "there is no model %q", dut.Excerpt(q.Model))
@@ -61,7 +58,7 @@ func (s *Server) modelOf(ps *dut.Problems, q *bench.Seating) *bench.Model {
 }
 
 // checkPlaces checks the pin map of a model without a device.
-func (s *Server) checkPlaces(ps *dut.Problems, m *bench.Model, q *bench.Seating) {
+func (b *Bench) checkPlaces(ps *dut.Problems, m *bench.Model, q *bench.Seating) {
 	if q.Device != "" || len(q.PinMap.Contacts) == 0 && len(q.PinMap.Straps) == 0 {
 		return
 	}
@@ -70,7 +67,7 @@ func (s *Server) checkPlaces(ps *dut.Problems, m *bench.Model, q *bench.Seating)
 		pins[i] = i + 1
 	}
 	var found dut.Problems
-	errors.As(q.PinMap.Validate(&s.at().Definition, pins), &found)
+	errors.As(q.PinMap.Validate(&b.Definition, pins), &found)
 	for _, p := range found {
 		ps.Add("pinMap."+p.Field, "%s", p.Message)
 	}

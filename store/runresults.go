@@ -7,6 +7,7 @@ import (
 
 	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
+	"ohmkeep/server/turn"
 )
 
 // resultBlock is how many runs one query reads the results of. The query is
@@ -144,6 +145,30 @@ func floatOf(v any) float64 {
 func limitOf(v any) *float64 {
 	if f, ok := v.(float64); ok {
 		return &f
+	}
+	return nil
+}
+
+// EachResult calls fn with every result of runs that were listed, block by
+// block of them: run is the place of its run in runs, order grows in the order
+// in which results were stored. Results of one run may come before those of an
+// earlier one. No lock is held while fn runs.
+func (s *Store) EachResult(ctx context.Context, runs []RunRow, fn func(run int, from *lot.Source, x *procedure.Result, order int64) error) error {
+	sources := s.newRunSources()
+	for first := 0; first < len(runs); first += resultBlock {
+		var block []runKey
+		for i := range runs[first:min(first+resultBlock, len(runs))] {
+			block = append(block, runKey{seq: runs[first+i].seq, body: runs[first+i].body})
+		}
+		err := s.blockResults(ctx, sources, block, func(run int, from *lot.Source, x *procedure.Result, order int64) error {
+			return fn(first+run, from, x, order)
+		})
+		if err == nil {
+			err = turn.Pass(ctx)
+		}
+		if err != nil {
+			return wrap("results of runs", err)
+		}
 	}
 	return nil
 }

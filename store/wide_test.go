@@ -149,3 +149,46 @@ func TestWideHasBounds(t *testing.T) {
 		t.Errorf("%d bytes stay on the account", n)
 	}
 }
+
+// TestLotAndWideTableGroupAlike: the statistics of a lot have the columns of
+// the wide table of the same runs, in its order and with its values.
+func TestLotAndWideTableGroupAlike(t *testing.T) {
+	s, ctx := mixed(t), t.Context()
+	var runs []store.RunRow
+	if err := s.EachRun(ctx, store.Filter{}, func(r *store.RunRow) error { runs = append(runs, *r); return nil }); err != nil {
+		t.Fatal(err)
+	}
+	table, last := lot.NewTable(len(runs)), -1
+	err := s.EachResult(ctx, runs, func(run int, from *lot.Source, x *procedure.Result, order int64) error {
+		last = max(last, run)
+		table.Add(run, from, x, order)
+		return nil
+	})
+	if err != nil || last != len(runs)-1 {
+		t.Fatalf("results up to run %d of %d: %v", last, len(runs), err)
+	}
+	stats := table.Statistics()
+	n := 0
+	err = s.Wide(ctx, store.Filter{}, func(columns []lot.Column) error {
+		if len(columns) != len(stats) || len(stats) < 10 {
+			t.Fatalf("%d columns, %d statistics", len(columns), len(stats))
+		}
+		for i := range columns {
+			if columns[i] != stats[i].Column {
+				t.Errorf("column %d is %+v, and on the page %+v", i, columns[i], stats[i].Column)
+			}
+		}
+		return nil
+	}, func(r *store.WideRow) error {
+		for i, v := range r.Values {
+			if w := stats[i].Values[n]; v != w && !(math.IsNaN(v) && math.IsNaN(w)) {
+				t.Errorf("%s, column %d: %v, and on the page %v", r.Run.ID, i, v, w)
+			}
+		}
+		n++
+		return nil
+	})
+	if err != nil || n != len(runs) {
+		t.Errorf("%d rows: %v", n, err)
+	}
+}

@@ -2,6 +2,7 @@ package web
 
 import (
 	"cmp"
+	"fmt"
 	"slices"
 	"strings"
 
@@ -103,8 +104,17 @@ type LotProps struct {
 	Outcome map[derive.Outcome]int // units by the outcome of their last run
 	Stats   []LotStat
 	Plot    *Plot // of the selected result, unit by unit
-	Rows    []RunRow
-	WideCSV string
+	// Rows are the units from First to Last, counted from 1; Earlier and Later
+	// are the addresses of those before and after, "" without any.
+	Rows           []RunRow
+	First, Last    int
+	Earlier, Later string
+	WideCSV        string
+}
+
+// listed says which of the units are in the list.
+func (p LotProps) listed() string {
+	return fmt.Sprintf("%d to %d of %s, in the order of their runs", p.First, p.Last, count(p.Units, "unit", "units"))
 }
 
 // yieldWords is the share of passes.

@@ -9,6 +9,14 @@ import (
 
 const stripW, stripH = 168.0, 22.0
 
+// stripDots is how many values are all drawn. Of more, one dot stands for all
+// that would lie on each other: a lot of thousands looks the same, and its
+// page has a size.
+const stripDots = 200
+
+// stripRows is over how many rows the dots are spread.
+const stripRows = 5
+
 // strip draws values as dots along a line, with ticks at the limits. It is an
 // ornament to the figures beside it and hidden from screen readers.
 func strip(values []float64, limit procedure.Limit) templ.Component {
@@ -37,12 +45,19 @@ func strip(values []float64, limit procedure.Limit) templ.Component {
 		}
 	}
 	b = append(b, `<path class="dots" d="`...)
+	var drawn [stripRows][int(stripW/2) + 1]bool
 	for i, v := range values {
 		if math.IsNaN(v) || math.Abs(v) >= drawable {
 			continue
 		}
+		row, x := i%stripRows, s.at(v)
+		cell := &drawn[row][int(x/2)]
+		if *cell && len(values) > stripDots {
+			continue
+		}
+		*cell = true
 		// Spread a little across, so that equal values stay countable.
-		b = append(pair(append(b, 'M'), s.at(v), 11+float64(i%5-2)*2.2), 'h', '0')
+		b = append(pair(append(b, 'M'), x, 11+float64(row-stripRows/2)*2.2), 'h', '0')
 	}
 	return templ.Raw(string(append(b, `"/></svg>`...)))
 }

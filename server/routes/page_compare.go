@@ -2,16 +2,16 @@ package routes
 
 import (
 	"context"
-	"math"
 	"net/http"
 	"net/url"
 	"slices"
 	"strconv"
 
 	"ohmkeep/server/derive"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/lot"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
-	"ohmkeep/server/quantity"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -24,37 +24,66 @@ func (s *Server) comparePage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	lot := q.Get("lot")
-	if lot == "" && len(lots) > 0 {
-		lot = lots[len(lots)-1]
+	name := q.Get("lot")
+	if name == "" && len(lots) > 0 {
+		name = lots[len(lots)-1]
 	}
 	p := web.LotProps{
-		Page: s.frame(ctx, "Lot "+lot, "/runs"), Lot: lot, Outcome: map[derive.Outcome]int{},
-		Pick: web.Form{ID: "pick", Values: url.Values{"lot": {lot}}},
+		Page: s.frame(ctx, "Lot "+name, "/runs"), Lot: name, Outcome: map[derive.Outcome]int{},
+		Pick: web.Form{ID: "pick", Values: url.Values{"lot": {name}}},
 	}
 	for _, l := range lots {
 		p.Lots = append(p.Lots, web.Option{Value: l, Label: l})
 	}
-	if lot != "" && !slices.Contains(lots, lot) {
-		return problem.NoSuch("lot " + lot)
+	if name != "" && !slices.Contains(lots, name) {
+		return problem.NoSuch("lot " + name)
 	}
-	runs, err := s.lastRuns(ctx, lot)
+	runs, err := s.lastRuns(ctx, name)
 	if err != nil {
 		return err
 	}
 	p.Units = len(runs)
 	for i := range runs {
 		p.Outcome[runs[i].Outcome]++
-		p.Rows = append(p.Rows, s.runRow(&runs[i]))
 		p.Device, p.Procedure = runs[i].DeviceName, runs[i].ProcedureName
 		p.Page.Rehearsal = p.Page.Rehearsal || runs[i].Rehearsal
 	}
+	s.unitsPage(&p, runs, number(q, "units", 1), q.Get("result"))
 	if p.Stats, err = s.lotStats(ctx, runs); err != nil {
 		return err
 	}
-	p.WideCSV = "/runs/wide.csv?" + url.Values{"lot": {lot}}.Encode()
+	p.WideCSV = "/runs/wide.csv?" + url.Values{"lot": {name}}.Encode()
 	pickStat(&p, q.Get("result"))
 	return show(ctx, w, http.StatusOK, web.Lot(p))
+}
+
+// unitsPerPage is how many units of a lot one page lists. Its statistics are
+// over all of them.
+const unitsPerPage = 100
+
+// unitsPage lists the units from number first on, counted from 1.
+func (s *Server) unitsPage(p *web.LotProps, runs []store.RunRow, first int, result string) {
+	if first < 1 || first > len(runs) {
+		first = 1
+	}
+	last := min(first+unitsPerPage-1, len(runs))
+	for i := first - 1; i < last; i++ {
+		p.Rows = append(p.Rows, s.runRow(&runs[i]))
+	}
+	address := func(first int) string {
+		q := url.Values{"lot": {p.Lot}, "units": {strconv.Itoa(first)}}
+		if result != "" {
+			q.Set("result", result)
+		}
+		return "/compare?" + q.Encode() + "#units"
+	}
+	p.First, p.Last = first, last
+	if first > 1 {
+		p.Earlier = address(max(first-unitsPerPage, 1))
+	}
+	if last < len(runs) {
+		p.Later = address(last + 1)
+	}
 }
 
 // pickStat marks the result that is drawn: the one asked for, else the one
@@ -78,91 +107,48 @@ func pickStat(p *web.LotProps, asked string) {
 	}
 }
 
-// statKey is one result over a lot, its measurement by id: its place changes
-// when the procedure is edited. Runs of another procedure have others.
-type statKey struct {
-	procedure, measurement string
-	id                     procedure.ResultID
-	unit                   quantity.Unit
-}
-
-// lotStats computes the statistics of each result, in the order of the runs'
-// own results.
+// lotStats are the statistics of each result over one run of each unit.
 func (s *Server) lotStats(ctx context.Context, runs []store.RunRow) ([]web.LotStat, error) {
-	var order []statKey
-	stats := map[statKey]*web.LotStat{}
-	sums := map[statKey]*derive.Accumulator{}
-	type revision struct {
-		procedure string
-		rev       int
+	table := lot.NewTable(len(runs))
+	err := s.Store.EachResult(ctx, runs, func(run int, from *lot.Source, x *procedure.Result, order int64) error {
+		table.Add(run, from, x, order)
+		return nil
+	})
+	if err != nil {
+		return nil, err
 	}
-	recs := map[revision]*procedure.Record{}
-	for i := range runs {
-		results, err := s.Store.Results(ctx, runs[i].ID)
-		if err != nil {
-			return nil, err
-		}
-		rev := revision{runs[i].Procedure, runs[i].ProcRev}
-		rec := recs[rev]
-		if rec == nil || rev.rev == 0 { // 0: never stored, so each its own
-			if rec, err = s.Store.GetRun(ctx, runs[i].ID); err != nil {
+	type revision struct {
+		device string
+		rev    int
+	}
+	devices := map[revision]*dut.Device{}
+	var out []web.LotStat
+	for _, st := range table.Statistics() {
+		r := &runs[st.Run]
+		rev := revision{r.Device, r.DeviceRev}
+		device := devices[rev]
+		if device == nil || rev.rev == 0 { // 0: never stored, so each its own
+			rec, err := s.Store.GetRun(ctx, r.ID)
+			if err != nil {
 				return nil, err
 			}
-			recs[rev] = rec
+			device = &rec.Device
+			devices[rev] = device
 		}
-		for _, r := range results {
-			key := keyOf(rec, r)
-			st := stats[key]
-			if st == nil {
-				st = newStat(rec, r)
-				stats[key], sums[key] = st, &derive.Accumulator{}
-				order = append(order, key)
-			}
-			addResult(st, sums[key], r, i)
-		}
-	}
-	out := make([]web.LotStat, 0, len(order))
-	for _, key := range order {
-		st, sum := stats[key], sums[key]
-		st.N, st.Mean, st.SD, st.Min, st.Max = sum.N(), sum.Mean(), sum.SD(), sum.Min(), sum.Max()
-		out = append(out, *st)
+		out = append(out, shownStat(&st, device))
 	}
 	return out, nil
 }
 
-func keyOf(rec *procedure.Record, r procedure.Result) statKey {
-	key := statKey{procedure: rec.Procedure.Key, id: r.ID(), unit: r.Unit}
-	if m := rec.Procedure.Measurements; r.Measurement >= 0 && r.Measurement < len(m) && m[r.Measurement].ID != "" {
-		key.measurement, key.id.Measurement = m[r.Measurement].ID, 0
+// shownStat is a result's statistics as the page shows them.
+func shownStat(st *lot.Statistics, device *dut.Device) web.LotStat {
+	out := web.LotStat{
+		Measurement: st.MeasurementName, Name: st.Name, Where: joinText(st.Curve, st.Condition), Unit: st.Unit,
+		N: st.N, Invalid: st.Invalid, Mean: st.Mean, SD: st.SD, Min: st.Min, Max: st.Max, Low: st.Low, High: st.High,
+		Passed: st.Passed, Of: st.Of, Values: st.Values,
 	}
-	return key
-}
-
-func newStat(rec *procedure.Record, r procedure.Result) *web.LotStat {
-	st := &web.LotStat{Name: r.Name, Unit: r.Unit, Low: r.Low, High: r.High, Where: joinText(r.Group, r.Condition)}
-	if r.Measurement >= 0 && r.Measurement < len(rec.Procedure.Measurements) {
-		st.Measurement = rec.Procedure.Measurements[r.Measurement].Name
+	if pin, ok := device.Pin(st.Pin); ok {
+		out.Pin = pin.Label()
 	}
-	if pin, ok := rec.Device.Pin(r.Pin); ok {
-		st.Pin = pin.Label()
-	}
-	return st
-}
-
-// addResult counts a unit's result in. Invalid values are counted, not
-// computed with.
-func addResult(st *web.LotStat, sum *derive.Accumulator, r procedure.Result, unit int) {
-	if r.Outcome == derive.Invalid || math.IsNaN(r.Value) || math.IsInf(r.Value, 0) {
-		st.Invalid++
-		st.Values = append(st.Values, math.NaN())
-	} else {
-		sum.Add(float64(unit), r.Value)
-		st.Values = append(st.Values, r.Value)
-	}
-	if r.Outcome != derive.NoLimits {
-		st.Of++
-		if passed(r.Outcome) {
-			st.Passed++
-		}
-	}
+	return out
 }

@@ -1,7 +1,13 @@
 package routes
 
 import (
+	"fmt"
+	"html"
+	"io"
+	"net/http"
+	"regexp"
 	"slices"
+	"strings"
 	"testing"
 
 	"ohmkeep/server/procedure"
@@ -48,5 +54,65 @@ func TestLotAcrossRevisions(t *testing.T) {
 		if !slices.Equal(st.Values, want[st.Measurement]) {
 			t.Errorf("%s: %v, want %v", st.Measurement, st.Values, want[st.Measurement])
 		}
+	}
+}
+
+// TestLargeLotIsPaged: a page lists some units of a lot and leads to the
+// others, each unit once, while the statistics are of all of them and in the
+// order of the wide table of the same lot.
+func TestLargeLotIsPaged(t *testing.T) {
+	l := newLab(t, true)
+	lot := lotOf(t, l, 250, 6)
+	get := func(path string) string {
+		t.Helper()
+		r, err := http.NewRequest("GET", l.web.URL+path, nil)
+		must(t, err)
+		r.Header.Set("Authorization", "Bearer "+l.token)
+		resp, err := http.DefaultClient.Do(r)
+		must(t, err)
+		defer resp.Body.Close()
+		body, err := io.ReadAll(resp.Body)
+		must(t, err)
+		if resp.StatusCode != http.StatusOK {
+			t.Fatalf("%s: %s", path, resp.Status)
+		}
+		return string(body)
+	}
+	unit := regexp.MustCompile(`<a href="/runs/(n250-[^"]*)"`)
+	next := regexp.MustCompile(`<a href="([^"]*)" rel="next">Later units`)
+	listed := map[string]bool{}
+	pages := 0
+	for path := "/compare?result=2&lot=" + lot; path != ""; pages++ {
+		body := get(path)
+		found := unit.FindAllStringSubmatch(body, -1)
+		for _, u := range found {
+			if listed[u[1]] {
+				t.Errorf("%s is listed twice", u[1])
+			}
+			listed[u[1]] = true
+		}
+		if len(found) > unitsPerPage || !strings.Contains(body, "250 units") || !strings.Contains(body, `<td class="n">250`) {
+			t.Errorf("%s lists %d units, or its statistics are not of all", path, len(found))
+		}
+		if !regexp.MustCompile(`result=2[^"]*"\s+aria-current="true"`).MatchString(body) {
+			t.Errorf("%s has forgotten which result is drawn", path)
+		}
+		path = ""
+		if m := next.FindStringSubmatch(body); m != nil {
+			path = html.UnescapeString(m[1])
+		}
+	}
+	if len(listed) != 250 || pages != 3 {
+		t.Errorf("%d units on %d pages", len(listed), pages)
+	}
+	header, _, _ := strings.Cut(get("/runs/wide.csv?lot="+lot), "\r\n")
+	at, body := 0, get("/compare?lot="+lot)
+	for i := range 6 {
+		name := fmt.Sprint("Result ", i)
+		at2 := strings.Index(header, ": "+name+" pin")
+		if at2 < at || !strings.Contains(body, ">"+name) {
+			t.Errorf("%s stands at %d of the table, after one at %d", name, at2, at)
+		}
+		at = at2
 	}
 }

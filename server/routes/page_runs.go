@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"ohmkeep/server/derive"
+	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -94,4 +95,4 @@ func (s *Server) lastRuns(ctx context.Context, lot string) ([]store.RunRow, erro
 	return out, err
 }
 
-func passed(o derive.Outcome) bool { return o == derive.Pass || o == derive.ConditionalPass }
+func passed(o derive.Outcome) bool { return lot.Passed(o) }

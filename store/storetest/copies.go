@@ -18,14 +18,13 @@ type Copies struct {
 	Between int64 // nanoseconds between two runs
 }
 
-// Copy adds copies of every run of the database at path, which no store may
-// have open: each of another unit, later than the one before, with values that
+// Copy adds copies of every run of the database at path: each of another unit, later than the one before, with values that
 // differ by parts of a thousand. It writes rows at once instead of one commit
 // a batch, since a history of 20,000 runs would take minutes. Readings are not
 // copied.
 func (c Copies) Copy(t testing.TB, path string) {
 	t.Helper()
-	db, err := sql.Open("sqlite", "file:"+path+"?_journal_mode=WAL&_synchronous=OFF")
+	db, err := sql.Open("sqlite", "file:"+path+"?_synchronous=OFF&_busy_timeout=5000")
 	if err != nil {
 		t.Fatal(err)
 	}

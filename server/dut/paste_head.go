@@ -46,8 +46,10 @@ var headingRules = slices.Concat([]headingRule{
 	{MeansNumber, regexp.MustCompile(`(\b(pin|ball|terminal|lead|pad)\b.*(#|\b(no|nr|number|num)\b))|#.*\bpin\b|\bno\b.*\bpin\b|^(pin|ball|terminal|lead)\b`)},
 })
 
+// unitInHeading finds a unit at the end of a heading. What stands before it is
+// no letter; \b would do, but takes µ for none.
 var (
-	unitInHeading = regexp.MustCompile(`\s*[(\[{/,]?\s*(?:in\s+)?\b([mkuµμn]?[` + ratingUnits() + `]|volts?|amps?|amperes?)\s*[)\]}]?\s*$`)
+	unitInHeading = regexp.MustCompile(`\s*[(\[{/,]?\s*(?:\bin\s+|^|[^\p{L}\p{N}_])([mkuµμn]?[` + ratingUnits() + `]|(?i:volts?|amps?|amperes?))\s*[)\]}]?\s*$`)
 	headingPunct  = regexp.MustCompile(`[^\p{L}\p{N}#/]+`)
 	unitAlone     = regexp.MustCompile(`^[(\[]?\s*([mkuµμn]?[` + ratingUnits() + `])\s*[)\]]?$`)
 )

@@ -140,7 +140,7 @@ func (s *Store) writeChunk(t *tx, seq int64, measurement int, c *partChunk) erro
 		s.blocks = summarise(s.blocks, &c.cols)
 	}
 	s.summary = appendSummary(s.summary[:0], s.blocks)
-	s.packed = appendChunk(s.packed[:0], &c.cols)
+	s.packed = packChunk(s.packed[:0], &c.cols)
 	r, err := s.exec(t, s.stmt.newChunk, seq, measurement, c.first, n, c.cols.T[0], c.cols.T[n-1], s.summary)
 	if err != nil {
 		return err

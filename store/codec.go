@@ -10,7 +10,8 @@ import (
 	"ohmkeep/server/bench"
 )
 
-// A packed chunk, little-endian:
+// A packed chunk of version 1, little-endian; see packChunk for version 2, which
+// is what is written:
 //
 //	0  version (1)
 //	1  zero
@@ -136,6 +137,9 @@ func (p packed) decode(c *Columns) {
 
 // decodeChunk checks a packed chunk and adds its readings to c.
 func decodeChunk(data []byte, c *Columns) error {
+	if len(data) >= chunkHeader && data[0] == packVersion && data[1] == 0 {
+		return unpackChunk(data, c)
+	}
 	p, err := openChunk(data)
 	if err != nil {
 		return err

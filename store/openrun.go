@@ -99,7 +99,7 @@ func (run *openRun) keepInTail(measurement int, c *partChunk) {
 	for c.kept < c.cols.Len() {
 		n := min(c.cols.Len()-c.kept, tailRecordMost)
 		part := c.cols.slice(c.kept, c.kept+n)
-		run.packed = appendChunk(run.packed[:0], &part)
+		run.packed = packChunk(run.packed[:0], &part)
 		r := tailRecord{measurement, c.first + int64(c.kept), run.packed}
 		if run.fill == nil || !run.fill.add(r) {
 			run.fill = run.freePage()

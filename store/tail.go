@@ -122,7 +122,7 @@ func tailChunks(ctx context.Context, q querier, seq int64, low, high int) ([]Chu
 	for i := range tail.chunks {
 		c := &tail.chunks[i]
 		if c.measurement >= low && c.measurement <= high {
-			out = append(out, Chunk{c.measurement, c.first, c.cols.Len(), appendChunk(nil, &c.cols)})
+			out = append(out, Chunk{c.measurement, c.first, c.cols.Len(), packChunk(nil, &c.cols)})
 		}
 	}
 	return out, nil

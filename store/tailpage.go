@@ -26,7 +26,7 @@ const (
 	tailPageHeader  = 8
 	tailRecordHead  = 14
 	// tailRecordMost is how many readings surely fit in an empty page.
-	tailRecordMost = (tailPageSize - tailPageHeader - tailRecordHead - chunkHeader) / readingSize
+	tailRecordMost = (tailPageSize - tailPageHeader - tailRecordHead - chunkHeader - 9) / readingSize
 )
 
 var errTailPage = errors.New("damaged page of readings")

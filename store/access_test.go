@@ -102,11 +102,11 @@ func TestShares(t *testing.T) {
 	s, now, _ := withClock(t)
 	ctx := t.Context()
 	begin(t, s, record("run", ""))
-	always, err := s.NewShare(ctx, "run", "ann", time.Time{})
+	always, _, err := s.NewShare(ctx, "run", "ann", time.Time{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	hour, err := s.NewShare(ctx, "run", "ann", now.Add(time.Hour))
+	hour, _, err := s.NewShare(ctx, "run", "ann", now.Add(time.Hour))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -127,9 +127,9 @@ func TestShares(t *testing.T) {
 	}
 	_, err = s.SharedRun(ctx, always)
 	wantCode(t, err, store.Denied)
-	_, err = s.NewShare(ctx, "nobody", "ann", time.Time{})
+	_, _, err = s.NewShare(ctx, "nobody", "ann", time.Time{})
 	wantCode(t, err, store.NotFound)
-	_, err = s.NewShare(ctx, "run", "ann", start.Add(-time.Hour))
+	_, _, err = s.NewShare(ctx, "run", "ann", start.Add(-time.Hour))
 	wantCode(t, err, store.Invalid)
 }
 
@@ -141,7 +141,7 @@ func TestNoSecretIsStored(t *testing.T) {
 	key, _ := s.NewStartKey(ctx)
 	session, _ := s.NewSession(ctx, store.Owner, "ann", time.Hour)
 	token, _ := s.NewToken(ctx, store.Owner, "script")
-	share, _ := s.NewShare(ctx, "run", "ann", time.Time{})
+	share, _, _ := s.NewShare(ctx, "run", "ann", time.Time{})
 	copied := filepath.Join(filepath.Dir(path), "copy.db")
 	if err := s.Backup(ctx, copied); err != nil {
 		t.Fatal(err)

@@ -104,7 +104,7 @@ func TestDeleteRunTakesAllOfIt(t *testing.T) {
 		b := batch(0, readings(0, 3000, 2))
 		b.Results = []procedure.Result{result(0, "r", 1, 100)}
 		appendAll(t, s, id, b)
-		if _, err := s.NewShare(ctx, id, "ann", time.Time{}); err != nil {
+		if _, _, err := s.NewShare(ctx, id, "ann", time.Time{}); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -15,20 +15,19 @@ type Share struct {
 	Revoked time.Time `json:"revoked,omitzero"`
 }
 
-// NewShare makes a share link to a run; a zero expires means never.
-func (s *Store) NewShare(ctx context.Context, runID, by string, expires time.Time) (secret string, err error) {
+// NewShare makes a share link to a run and returns its secret, shown once, and
+// its id; a zero expires means never.
+func (s *Store) NewShare(ctx context.Context, runID, by string, expires time.Time) (secret string, id int64, err error) {
 	secret, hash := newSecret()
-	return secret, s.update(ctx, "new share", func(t *tx) error {
+	err = s.update(ctx, "new share", func(t *tx) error {
 		if !expires.IsZero() && expires.UnixNano() <= t.at {
 			return errorf(Invalid, "the link would have expired already")
 		}
-		n, err := t.exec(`INSERT INTO shares (hash, run, by, created, expires) SELECT ?, seq, ?, ?, ? FROM runs WHERE id = ?`,
-			hash, by, t.at, timeOrNull(expires), runID)
-		if err == nil && n == 0 {
-			err = errorf(NotFound, "there is no run %s", runID)
-		}
-		return err
+		err := t.row(`INSERT INTO shares (hash, run, by, created, expires) SELECT ?, seq, ?, ?, ? FROM runs WHERE id = ?
+			RETURNING id`, hash, by, t.at, timeOrNull(expires), runID).Scan(&id)
+		return missing(err, "there is no run %s", runID)
 	})
+	return secret, id, err
 }
 
 // SharedRun returns the id of the run that a share link shows. An unknown,

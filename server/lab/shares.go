@@ -31,14 +31,11 @@ func (l *Lab) Share(ctx context.Context, who Person, id string, expires time.Dur
 	if expires > 0 {
 		link.Expires = link.Created.Add(expires)
 	}
-	secret, err := l.Store.NewShare(ctx, id, who.Name, link.Expires)
+	secret, number, err := l.Store.NewShare(ctx, id, who.Name, link.Expires)
 	if err != nil {
 		return ShareLink{}, err
 	}
-	link.Path = "/s/" + secret
-	if all, err := l.Store.ListShares(ctx, id); err == nil && len(all) > 0 {
-		link.ID = all[0].ID
-	}
+	link.ID, link.Path = number, "/s/"+secret
 	l.Note(ctx, who, "share run", id, "")
 	return link, nil
 }

@@ -354,7 +354,7 @@ func TestRunTraffic(t *testing.T) {
 			t.Errorf("the run's page lacks %s", want)
 		}
 	}
-	secret, err := a.store.NewShare(t.Context(), id, "test", time.Time{})
+	secret, _, err := a.store.NewShare(t.Context(), id, "test", time.Time{})
 	must(t, err)
 	if shared := a.askPage(store.Nobody, "GET", "/s/"+secret, nil).Body.String(); strings.Contains(shared, "/traffic") {
 		t.Error("a shared run leads to its traffic")

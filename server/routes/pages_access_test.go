@@ -84,7 +84,7 @@ func TestPageRoles(t *testing.T) {
 func TestShareReachesOneRun(t *testing.T) {
 	a := newAPI(t)
 	shared, other := a.runOnce(map[string]any{"serial": "SHARED-1"}), a.runOnce(map[string]any{"serial": "OTHER-2"})
-	secret, err := a.store.NewShare(t.Context(), shared, "test", time.Time{})
+	secret, _, err := a.store.NewShare(t.Context(), shared, "test", time.Time{})
 	must(t, err)
 	base := "/s/" + secret
 	for _, path := range []string{base, base + "/results.csv", base + "/readings.csv", base + "?m=1"} {

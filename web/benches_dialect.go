@@ -5,6 +5,7 @@ import "strings"
 // DialectText is one text of a dialect.
 type DialectText struct {
 	Name, Title string
+	Field       string // name of its field in the form
 	Own         string // what the protocol has
 	Places      []string
 	Optional    bool
@@ -28,12 +29,6 @@ type DialectProps struct {
 	Conflict   *Conflict
 }
 
-// Field is what a text is called in the form.
-func (t DialectText) Field() string { return DialectField(t.Name) }
-
-// DialectField is the field of the form for the text of that name.
-func DialectField(name string) string { return "text-" + name }
-
 // rows is how many lines the field of a text shows.
 func (t DialectText) rows(text string) int {
 	if text == "" {
@@ -48,7 +43,7 @@ func (t DialectText) rows(text string) int {
 
 // text is what is sent, before its places are filled.
 func (t DialectText) text(f Form) string {
-	if own := f.Get(t.Field()); own != "" {
+	if own := f.Get(t.Field); own != "" {
 		return own
 	}
 	return t.Own

@@ -33,7 +33,7 @@ func benchSamples() map[string]templ.Component {
 	use := UseProps{Offered: true}
 	wrong := Form{ID: "bench", Values: url.Values{"name": {hostile}, "connName": {hostile}, "connAddress": {"nowhere"}, "chanID": {"1"}, "chanName": {hostile}, "rangeOf": {"all"}, "rangeFunction": {"senseI"}, "paths": {hostile}},
 		Errors: map[string]string{"name": hostile, "connections[0].address": "write tcp://host:port", "channels[0].name": "two are called so", "ranges[0].gain": "write a part", "paths": "too many", "ruleTo": "the contacts go from 1 to 24", "ranges": "1A senses voltage: must be 1 to 16 ranges"}}
-	texts := []DialectText{{Name: "read", Title: "Read", Own: "READ? {channels}", Places: []string{"channel", "channels"}, Message: true, Sends: "READ? (@1)"}, {Name: "fields", Title: "What a reading brings", Own: "v,i"}}
+	texts := []DialectText{{Name: "read", Title: "Read", Field: "text-read", Own: "READ? {channels}", Places: []string{"channel", "channels"}, Message: true, Sends: "READ? (@1)"}, {Name: "fields", Title: "What a reading brings", Field: "text-fields", Own: "v,i"}}
 	said := []SaidRow{{By: "owner", At: sampleTime, Exchange: talk.Exchange{Connection: hostile, Sent: hostile, Answers: []string{hostile}, Errors: []string{hostile}}, MadeSafe: true}}
 	page := func(title string) Page { return samplePage("/bench", title) }
 	return map[string]templ.Component{

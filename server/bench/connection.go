@@ -322,3 +322,21 @@ func checkFields(ps *dut.Problems, field, text string) {
 		}
 	}
 }
+
+// NewConnection is a connection to cards at an address, with the times that a
+// card of the protocol needs: an answer may take 1 s, and a card that hears
+// nothing for 2 s switches itself off.
+func NewConnection(name, address string, cards []int) Connection {
+	return Connection{Name: name, Cards: cards, Address: address, Timeout: 1, Watchdog: 2}
+}
+
+// Cards are the cards that the bench's channels are on, in the channels' order.
+func (d *Definition) Cards() []int {
+	var out []int
+	for _, c := range d.Channels {
+		if !slices.Contains(out, c.Card) {
+			out = append(out, c.Card)
+		}
+	}
+	return out
+}

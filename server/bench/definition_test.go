@@ -231,7 +231,7 @@ func TestDiffSeesEveryField(t *testing.T) {
 func TestPartIsExact(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(1, 2))
 	for range 20_000 {
-		v := rnd.Float64() * []float64{1, 1e-2, 1e-4, 1e-6, 1e-9}[rnd.IntN(5)]
+		v := rnd.Float64() * []float64{1, 1e-2, 1e-4, 1e-6, 1e-9, 1e-20, 1e-52, 1e-300}[rnd.IntN(8)]
 		text := Part(v)
 		got, err := ParsePart(text)
 		if err != nil || got != v {

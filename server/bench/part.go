@@ -38,6 +38,10 @@ func ParsePart(text string) (float64, error) {
 	return v, nil
 }
 
+// smallestPlain is the smallest part that is written without an exponent: a
+// number of more digits is not read.
+const smallestPlain = 1e-15
+
 // Part writes a part of one as percent or, where it is small, as ppm, so that
 // the same number is read back; nothing for 0.
 func Part(v float64) string {
@@ -47,6 +51,8 @@ func Part(v float64) string {
 		return ""
 	case v >= 1e-4:
 		return plain(shifted(shortest, 2)) + " %"
+	case v < smallestPlain:
+		return shifted(shortest, 6) + " ppm"
 	}
 	return plain(shifted(shortest, 6)) + " ppm"
 }

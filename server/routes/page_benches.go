@@ -5,7 +5,6 @@ import (
 	"mime"
 	"net/http"
 	"net/url"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -184,7 +183,7 @@ func (s *Server) copyOf(ctx context.Context, def bench.Definition, f url.Values)
 	}
 	def.Paths = protocolAddresses(&def)
 	if address := strings.TrimSpace(f.Get("address")); address != "" {
-		def.Connections = []bench.Connection{connectionTo("Cards", address, cardsOf(&def))}
+		def.Connections = []bench.Connection{bench.NewConnection("Cards", address, def.Cards())}
 	}
 	return def, nil
 }
@@ -197,22 +196,6 @@ func (s *Server) benchDeleteForm(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return seeOther(w, r, "/benches")
-}
-
-// connectionTo is a connection with what a card of the protocol has.
-func connectionTo(name, address string, cards []int) bench.Connection {
-	return bench.Connection{Name: name, Cards: cards, Address: address, Timeout: 1, Watchdog: 2}
-}
-
-// cardsOf are the cards that a bench's channels are on.
-func cardsOf(def *bench.Definition) []int {
-	var out []int
-	for _, c := range def.Channels {
-		if !slices.Contains(out, c.Card) {
-			out = append(out, c.Card)
-		}
-	}
-	return out
 }
 
 // protocolAddresses are the bench's paths with the addresses of the protocol:

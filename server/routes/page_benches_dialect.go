@@ -1,7 +1,6 @@
 package routes
 
 import (
-	"fmt"
 	"maps"
 	"net/http"
 	"net/url"
@@ -12,6 +11,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/talk"
@@ -56,12 +56,7 @@ func (s *Server) dialectPage(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	c := &e.stored.Body.Connections[e.at]
-	for _, b := range bench.Blanks() {
-		e.values.Set(web.DialectField(b.Name), *b.Text(&c.Commands))
-	}
-	for name, value := range sampleValues(&e.stored.Body, c) {
-		e.values.Set(name, value)
-	}
+	e.values = form.DialectValues(&e.stored.Body, c)
 	e.values.Set("rev", strconv.Itoa(e.stored.Rev))
 	return s.showDialect(w, r, http.StatusOK, e)
 }
@@ -76,7 +71,7 @@ func (s *Server) dialectForm(w http.ResponseWriter, r *http.Request) error {
 	}
 	e.values = r.PostForm
 	def := e.edited()
-	e.check(&def)
+	e.problems = form.DialectProblems(def.Check(), e.at)
 	do, text, _ := strings.Cut(r.PostForm.Get("do"), ":")
 	switch do {
 	case "try":
@@ -89,33 +84,7 @@ func (s *Server) dialectForm(w http.ResponseWriter, r *http.Request) error {
 
 // edited is the stored bench with the form's texts.
 func (e *dialectEditing) edited() bench.Definition {
-	def := e.stored.Body
-	def.Connections = slices.Clone(def.Connections)
-	own := bench.ProtocolCommands()
-	c := &def.Connections[e.at].Commands
-	for _, b := range bench.Blanks() {
-		text := strings.TrimSpace(strings.ReplaceAll(e.values.Get(web.DialectField(b.Name)), "\r\n", "\n"))
-		e.values.Set(web.DialectField(b.Name), text)
-		if text == *b.Text(&own) {
-			text = "" // what is the protocol's own stays so
-		}
-		*b.Text(c) = text
-	}
-	return def
-}
-
-// check gathers what is wrong with the texts.
-func (e *dialectEditing) check(def *bench.Definition) {
-	e.problems = nil
-	at := fmt.Sprintf("connections[%d].commands.", e.at)
-	for _, p := range def.Check() {
-		if name, ours := strings.CutPrefix(p.Field, at); ours {
-			p.Field = web.DialectField(name)
-		} else {
-			p = dut.Problem{Message: "the bench itself: " + p.Field + " " + p.Message}
-		}
-		e.problems = append(e.problems, p)
-	}
+	return form.ReadDialect(e.values, &e.stored.Body, e.at)
 }
 
 func (s *Server) saveDialect(w http.ResponseWriter, r *http.Request, e *dialectEditing, def bench.Definition) error {
@@ -159,9 +128,9 @@ func (s *Server) showDialect(w http.ResponseWriter, r *http.Request, status int,
 	filled := def.Connections[e.at].Commands.Filled()
 	own := bench.ProtocolCommands()
 	for _, b := range bench.Blanks() {
-		t := web.DialectText{Name: b.Name, Title: b.Title, Own: *b.Text(&own), Places: b.Places, Optional: b.Optional, Message: b.Name != "fields"}
+		t := web.DialectText{Name: b.Name, Field: form.DialectField(b.Name), Title: b.Title, Own: *b.Text(&own), Places: b.Places, Optional: b.Optional, Message: b.Name != "fields"}
 		if t.Message && *b.Text(&filled) != bench.None {
-			t.Sends, _ = bench.Fill(*b.Text(&filled), samplesFor(b.Name, e.values)) // a place that there is not is told at the field
+			t.Sends, _ = bench.Fill(*b.Text(&filled), form.Samples(e.values, b.Name)) // a place that there is not is told at the field
 		}
 		p.Texts = append(p.Texts, t)
 	}
@@ -195,7 +164,7 @@ func (s *Server) tryText(w http.ResponseWriter, r *http.Request, e *dialectEditi
 	e.tried = name
 	filled := def.Connections[e.at].Commands.Filled()
 	text := *bench.Blanks()[i].Text(&filled)
-	samples := samplesFor(name, e.values)
+	samples := form.Samples(e.values, name)
 	message, err := bench.Fill(text, samples)
 	switch {
 	case strings.ContainsAny(strings.Join(slices.Collect(maps.Values(samples)), ""), "\r\n"):
@@ -239,60 +208,4 @@ func (s *Server) tryLines(r *http.Request, e *dialectEditing, c *bench.Connectio
 		}
 	}
 	return nil
-}
-
-// sampleValues are what a connection's texts are tried with: its first channel
-// and path, nothing forced, the smallest ranges.
-func sampleValues(def *bench.Definition, c *bench.Connection) map[string]string {
-	v := map[string]string{"sampleLevel": "0", "sampleCycles": "1", "sampleAperture": plainNumber(1 / max(def.LineHz, 1)),
-		"sampleChannel": "1", "samplePaths": "(@1!1)", "sampleRangeV": "1", "sampleRangeI": "0.001", "sampleLimitV": "1", "sampleLimitI": "0.001"}
-	var numbers []string
-	for i := range def.Channels {
-		ch := &def.Channels[i]
-		if !slices.Contains(c.Cards, ch.Card) {
-			continue
-		}
-		if len(numbers) == 0 {
-			v["sampleChannel"] = strconv.Itoa(ch.NumberOf())
-			for name, list := range map[string][]bench.Range{"sampleRangeV": ch.ForceV, "sampleRangeI": ch.ForceI, "sampleLimitV": ch.SenseV, "sampleLimitI": ch.SenseI} {
-				if len(list) > 0 {
-					v[name] = plainNumber(list[0].FullScale)
-				}
-			}
-		}
-		numbers = append(numbers, strconv.Itoa(ch.NumberOf()))
-	}
-	v["sampleChannels"] = "(@" + strings.Join(numbers, ",") + ")"
-	for i := range def.Paths {
-		if slices.Contains(c.Cards, def.CardOf(&def.Paths[i])) {
-			v["samplePaths"] = "(@" + def.Paths[i].Address + ")"
-			break
-		}
-	}
-	return v
-}
-
-func plainNumber(v float64) string { return strconv.FormatFloat(v, 'G', -1, 64) }
-
-// samplesFor are the values for the places of one text.
-func samplesFor(name string, v url.Values) map[string]string {
-	get := func(n string) string { return strings.TrimSpace(v.Get("sample" + n)) }
-	out := map[string]string{"channel": get("Channel"), "channels": get("Channels"), "level": get("Level"), "paths": get("Paths"),
-		"aperture": get("Aperture"), "cycles": get("Cycles"),
-		"range": get("RangeV"), "compliance": get("LimitI"), "senseRange": get("LimitI")}
-	if name == "forceCurrent" || name == "levelCurrent" {
-		out["range"], out["compliance"], out["senseRange"] = get("RangeI"), get("LimitV"), get("LimitV")
-	}
-	// A text can only have the places that are its own.
-	for _, b := range bench.Blanks() {
-		if b.Name != name {
-			continue
-		}
-		for place := range out {
-			if !slices.Contains(b.Places, place) {
-				delete(out, place)
-			}
-		}
-	}
-	return out
 }

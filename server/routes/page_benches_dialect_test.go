@@ -11,9 +11,9 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/form"
 	"ohmkeep/server/lab"
 	"ohmkeep/store"
-	"ohmkeep/web"
 )
 
 // person is one browser session.
@@ -58,11 +58,11 @@ func deskInUse(t *testing.T) (*apiRig, person, *fakeCards, *lab.Bench) {
 }
 
 func dialectValues(more ...string) url.Values {
-	v := url.Values{"connection": {"cards"}, "rev": {"1"}, web.DialectField("safe"): {"ABOR"}, "sampleChannel": {"1"}, "sampleLevel": {"0"}, "sampleRangeV": {"2"}, "sampleLimitI": {"1E-06"}}
+	v := url.Values{"connection": {"cards"}, "rev": {"1"}, form.DialectField("safe"): {"ABOR"}, "sampleChannel": {"1"}, "sampleLevel": {"0"}, "sampleRangeV": {"2"}, "sampleLimitI": {"1E-06"}}
 	for i := 0; i < len(more); i += 2 {
 		name := more[i]
 		if slices.ContainsFunc(bench.Blanks(), func(b bench.Blank) bool { return b.Name == name }) {
-			name = web.DialectField(name)
+			name = form.DialectField(name)
 		}
 		v.Set(name, more[i+1])
 	}

@@ -22,7 +22,7 @@ import (
 // what is to be shown of it.
 type benchEditing struct {
 	values   url.Values
-	read     *benchReading
+	read     *form.Bench
 	problems dut.Problems
 	stored   *store.Revised[bench.Definition]
 	conflict *web.Conflict
@@ -34,7 +34,7 @@ func (s *Server) benchEditPage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	e := benchEditing{values: benchValues(&b.Body), stored: b}
+	e := benchEditing{values: form.BenchValues(&b.Body), stored: b}
 	for name, value := range map[string]string{"rev": strconv.Itoa(b.Rev), "ruleFrom": "1", "ruleTo": strconv.Itoa(b.Body.Contacts), "ruleSense": "1"} {
 		e.values.Set(name, value)
 	}
@@ -53,8 +53,8 @@ func (s *Server) ownBench(r *http.Request) (*store.Revised[bench.Definition], er
 
 // look reads the form anew and gathers what is wrong with it.
 func (e *benchEditing) look() {
-	e.read = benchOfForm(e.values, &e.stored.Body)
-	e.problems = e.read.check()
+	e.read = form.CheckBench(e.values, &e.stored.Body)
+	e.problems = e.read.Problems
 }
 
 func (s *Server) benchEditForm(w http.ResponseWriter, r *http.Request) error {
@@ -84,11 +84,11 @@ func (s *Server) benchEditForm(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) benchSave(w http.ResponseWriter, r *http.Request, e *benchEditing) error {
 	ctx, b := r.Context(), e.stored
-	if len(e.problems) > 0 || len(e.read.paths.problems) > 0 {
+	if !e.read.Sound() {
 		return s.showBenchEditor(w, r, http.StatusUnprocessableEntity, e)
 	}
 	rev := postedRev(e.values)
-	def := e.read.def
+	def := e.read.Def
 	if rev == b.Rev && !b.Removed && len(bench.DiffDefinitions(&b.Body, &def)) == 0 {
 		return seeOther(w, r, "/benches/"+b.Body.Key) // nothing was edited
 	}
@@ -116,7 +116,7 @@ func (s *Server) benchConflict(w http.ResponseWriter, r *http.Request, e *benchE
 	}
 	e.stored = latest
 	e.look() // the dialects are theirs now
-	e.conflict, err = s.conflictOver(r.Context(), latest, from, &e.read.def)
+	e.conflict, err = s.conflictOver(r.Context(), latest, from, &e.read.Def)
 	if err != nil {
 		return err
 	}
@@ -174,11 +174,8 @@ func (s *Server) mergeBench(ctx context.Context, e *benchEditing) error {
 	if err != nil {
 		return err
 	}
-	edits := form.Edits{Was: benchValues(&base.Body), Theirs: benchValues(&e.stored.Body), Mine: e.values}
-	edits.Fields("name", "contacts", "lineHz", "switchTime", "capacitance", "paths")
-	edits.Rows(connColumns)
-	edits.Rows(chanColumns)
-	edits.Table(rangeColumns)
+	edits := form.Edits{Was: form.BenchValues(&base.Body), Theirs: form.BenchValues(&e.stored.Body), Mine: e.values}
+	edits.Bench()
 	e.values.Set("rev", strconv.Itoa(e.stored.Rev))
 	e.values.Del("from")
 	e.look()
@@ -190,10 +187,46 @@ func (s *Server) showBenchEditor(w http.ResponseWriter, r *http.Request, status 
 	row := s.benchRow(e.stored)
 	p := web.BenchEditProps{
 		Page: s.frame(ctx, "Edit "+e.stored.Body.Name, "/bench"), Key: e.stored.Body.Key, Rev: e.stored.Rev, Removed: e.stored.Removed,
-		InUse: row.InUse, Form: e.form(), Def: e.read.def, Conflict: e.conflict, Findings: e.findings(), Made: e.made,
-		PathNotes: e.read.paths.problems, PathColumns: e.read.paths.columns, PathSplit: e.read.paths.split, Stored: e.stored.Body.Connections,
+		InUse: row.InUse, Form: e.form(), Def: e.read.Def, Conflict: e.conflict, Findings: e.findings(), Made: e.made,
+		PathNotes: lineNotes(e.read.Paths.Notes), PathColumns: pathColumns(e.read.Paths.Columns), PathSplit: e.read.Paths.Split, Stored: e.stored.Body.Connections,
 	}
 	return show(ctx, w, status, web.BenchEdit(p))
+}
+
+// generate puts the paths of the form's rule into the form's table. Nothing is
+// saved.
+func (e *benchEditing) generate() int {
+	rule, ps := form.ReadRule(e.values, &e.read.Def)
+	if len(e.read.Paths.Notes) > 0 {
+		ps.Add("ruleLines", "mend the table above first: what cannot be read would be lost")
+	}
+	if len(ps) > 0 {
+		e.problems = append(e.problems, ps...)
+		return http.StatusUnprocessableEntity
+	}
+	n := rule.Apply(&e.read.Def)
+	e.values.Set("paths", form.PathsText(&e.read.Def))
+	e.look()
+	e.made = n
+	return http.StatusOK
+}
+
+// lineNotes are notes on the lines of a table as the page shows them.
+func lineNotes(list []form.LineNote) []web.LineNote {
+	out := make([]web.LineNote, len(list))
+	for i, n := range list {
+		out[i] = web.LineNote(n)
+	}
+	return out
+}
+
+// pathColumns are what was made of a table's columns as the page shows it.
+func pathColumns(list []form.PathColumn) []web.PathColumnRead {
+	out := make([]web.PathColumnRead, len(list))
+	for i, c := range list {
+		out[i] = web.PathColumnRead(c)
+	}
+	return out
 }
 
 // form is what was typed, with the problems beside their fields.
@@ -211,19 +244,19 @@ func (e *benchEditing) findings() []web.Finding {
 	for _, p := range e.problems {
 		out = append(out, web.Finding{ID: benchElement(p.Field), Message: p.Message})
 	}
-	for _, n := range e.read.paths.problems {
+	for _, n := range e.read.Paths.Notes {
 		out = append(out, web.Finding{ID: benchElement("paths"), Message: lineOfPaths(n.Line, n.Message)})
 	}
 	if len(out) > 0 {
 		return out
 	}
 	var look dut.Problems
-	for _, p := range e.read.def.Warnings() {
-		q, line := e.read.led(p)
+	for _, p := range e.read.Def.Warnings() {
+		q, line := e.read.Lead(p)
 		q.Message = lineOfPaths(line, q.Message)
 		look = append(look, q)
 	}
-	for _, p := range once(look) {
+	for _, p := range form.Once(look) {
 		out = append(out, web.Finding{ID: benchElement(p.Field), Message: sentence(p.Message), Warning: true})
 	}
 	return out

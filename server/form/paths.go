@@ -1,8 +1,7 @@
-package routes
+package form
 
 import (
 	"fmt"
-	"net/url"
 	"regexp"
 	"slices"
 	"strconv"
@@ -10,15 +9,10 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
-	"ohmkeep/server/form"
 	"ohmkeep/server/quantity"
-	"ohmkeep/web"
 )
 
-// The paths of a bench as a table in a text: what a spreadsheet copies, with or
-// without a line of headings.
-
-// pathColumn is what a column of the table means.
+// pathColumn is what a column of a table of paths means.
 type pathColumn struct {
 	key, heading string
 	unit         quantity.Unit
@@ -41,8 +35,9 @@ var pathColumns = []pathColumn{
 // withoutHeadings is the order of the columns in a table that has no headings.
 var withoutHeadings = []string{"line", "contact", "mux", "address", "resistance", "leakage", "sense", "max", "card"}
 
-// pathsText writes the paths as the table, exactly.
-func pathsText(d *bench.Definition) string {
+// PathsText writes a bench's paths as a table in a text, as spreadsheets copy
+// it, exactly: reading it back gives the same paths.
+func PathsText(d *bench.Definition) string {
 	var b strings.Builder
 	for i, c := range pathColumns {
 		if i > 0 {
@@ -53,40 +48,54 @@ func pathsText(d *bench.Definition) string {
 	for i := range d.Paths {
 		p := &d.Paths[i]
 		b.WriteByte('\n')
-		b.WriteString(strings.Join([]string{strconv.Itoa(int(p.ID)), lineWord(d, p.Channel), strconv.Itoa(p.Contact), p.Mux, p.Address,
-			typedOrNothing(p.Resistance, quantity.Ohm), typedOrNothing(p.Leakage, quantity.Siemens), yesOrNothing(p.Kelvin),
-			typedOrNothing(p.MaxCurrent, quantity.Ampere), form.Number(p.Card)}, "\t"))
+		b.WriteString(strings.Join([]string{strconv.Itoa(int(p.ID)), LineText(d, p.Channel), strconv.Itoa(p.Contact), p.Mux, p.Address,
+			quantity.ExactOrEmpty(p.Resistance, quantity.Ohm), quantity.ExactOrEmpty(p.Leakage, quantity.Siemens), yes(p.Kelvin),
+			quantity.ExactOrEmpty(p.MaxCurrent, quantity.Ampere), Number(p.Card)}, "\t"))
 	}
 	return b.String()
 }
 
-// pathsRead is what was made of the table.
-type pathsRead struct {
-	paths    []bench.Path
-	lines    []int // of the text, by path
-	problems []web.LineNote
-	columns  []web.PathColumnRead
-	split    string // what the cells are split by, in words
+// PathTable is what was read of a table of paths.
+type PathTable struct {
+	Paths   []bench.Path
+	Notes   []LineNote   // what is wrong, line by line
+	Columns []PathColumn // what was made of each column
+	Split   string       // what the cells are split by, in words
+	lines   []int        // of the text, by path
 }
 
-func (p *pathsRead) problem(line int, format string, args ...any) {
-	p.problems = append(p.problems, web.LineNote{Line: line, Message: fmt.Sprintf(format, args...)})
+// LineNote is what is wrong with a line of a pasted table; line 0 is the table.
+type LineNote struct {
+	Line    int
+	Message string
+}
+
+// PathColumn is what was made of a column: its heading and what it means, ""
+// for one that is not used.
+type PathColumn struct {
+	Heading string
+	Means   string
+}
+
+func (t *PathTable) note(line int, format string, args ...any) {
+	t.Notes = append(t.Notes, LineNote{Line: line, Message: fmt.Sprintf(format, args...)})
 }
 
 // mostPathLines bounds how many lines are looked at: headings and empty lines
 // may come on top of the paths.
 const mostPathLines = bench.MaxPaths + 100
 
-// readPaths reads the table. Channels are those of d.
-func readPaths(text string, d *bench.Definition) pathsRead {
-	var out pathsRead
+// ReadPaths reads a table of paths, with or without a line of headings. Channels
+// are those of d.
+func ReadPaths(text string, d *bench.Definition) PathTable {
+	var out PathTable
 	lines := strings.Split(strings.TrimRight(text, "\n \t"), "\n")
 	if len(lines) > mostPathLines {
-		out.problem(0, "the table has %d lines, and a bench at most %d paths: nothing of it was read", len(lines), bench.MaxPaths)
+		out.note(0, "the table has %d lines, and a bench at most %d paths: nothing of it was read", len(lines), bench.MaxPaths)
 		return out
 	}
 	cut := splitter(lines, &out)
-	t := pathTable{def: d, read: &out, used: map[int]bool{}}
+	t := pathReader{def: d, read: &out, used: map[int]bool{}}
 	for n, line := range lines {
 		if strings.TrimSpace(line) == "" {
 			continue
@@ -109,11 +118,11 @@ func readPaths(text string, d *bench.Definition) pathsRead {
 }
 
 // splitter finds what the cells of a table are split by.
-func splitter(lines []string, out *pathsRead) func(string) []string {
+func splitter(lines []string, out *PathTable) func(string) []string {
 	text := strings.Join(lines[:min(len(lines), 20)], "\n")
 	for _, s := range []struct{ mark, words string }{{"\t", "tabs"}, {";", "semicolons"}, {"|", "bars"}, {",", "commas"}} {
 		if strings.Contains(text, s.mark) {
-			out.split = s.words
+			out.Split = s.words
 			return func(line string) []string {
 				cells := strings.Split(line, s.mark)
 				for i, c := range cells {
@@ -123,11 +132,12 @@ func splitter(lines []string, out *pathsRead) func(string) []string {
 			}
 		}
 	}
-	out.split = "spaces"
-	return func(line string) []string { return wide.Split(strings.TrimSpace(line), -1) }
+	out.Split = "spaces"
+	return func(line string) []string { return wideGap.Split(strings.TrimSpace(line), -1) }
 }
 
-var wide = regexp.MustCompile(`\s{2,}`)
+// wideGap parts cells where nothing else does.
+var wideGap = regexp.MustCompile(`\s{2,}`)
 
 // unquoted takes off the quotes that a spreadsheet puts around some cells.
 func unquoted(s string) string {
@@ -137,10 +147,10 @@ func unquoted(s string) string {
 	return s
 }
 
-// pathTable reads the rows of one table.
-type pathTable struct {
+// pathReader reads the rows of one table.
+type pathReader struct {
 	def     *bench.Definition
-	read    *pathsRead
+	read    *PathTable
 	columns []string   // by place; "" for one that is not used; nil until known
 	units   [20]string // that a heading gives, by place
 	broken  bool
@@ -162,7 +172,7 @@ func plainHeading(s string) string {
 }
 
 // headings takes a line as headings, if it is one.
-func (t *pathTable) headings(n int, cells []string) bool {
+func (t *pathReader) headings(n int, cells []string) bool {
 	known := 0
 	var columns []string
 	for i, c := range cells {
@@ -188,7 +198,7 @@ func (t *pathTable) headings(n int, cells []string) bool {
 	t.say(cells)
 	for _, needed := range []string{"line", "contact"} {
 		if !slices.Contains(columns, needed) {
-			t.read.problem(n, "no column says the %s: name one %q", needed, pathColumns[columnNamed(needed)].heading)
+			t.read.note(n, "no column says the %s: name one %q", needed, pathColumns[columnNamed(needed)].heading)
 			t.broken = true
 		}
 	}
@@ -201,7 +211,7 @@ func columnNamed(key string) int {
 }
 
 // checkUnits refuses a heading whose unit cannot be that of its column.
-func (t *pathTable) checkUnits(n int) {
+func (t *pathReader) checkUnits(n int) {
 	for i, key := range t.columns {
 		if i >= len(t.units) || t.units[i] == "" || key == "" {
 			continue
@@ -211,7 +221,7 @@ func (t *pathTable) checkUnits(n int) {
 			continue
 		}
 		if _, err := quantity.Parse("1 "+t.units[i], c.unit); err != nil && !(key == "leakage" && isOhms(t.units[i])) {
-			t.read.problem(n, "%q is no unit of the %s", dut.Excerpt(t.units[i]), strings.ToLower(c.heading))
+			t.read.note(n, "%q is no unit of the %s", dut.Excerpt(t.units[i]), strings.ToLower(c.heading))
 			t.broken = true
 		}
 	}
@@ -223,27 +233,27 @@ func isOhms(unit string) bool {
 }
 
 // say tells what was made of the columns.
-func (t *pathTable) say(cells []string) {
+func (t *pathReader) say(cells []string) {
 	for i, heading := range cells {
-		c := web.PathColumnRead{Heading: heading}
+		c := PathColumn{Heading: heading}
 		if heading == "" {
 			c.Heading = "column " + strconv.Itoa(i+1)
 		}
 		if key := t.columns[i]; key != "" {
 			c.Means = strings.ToLower(pathColumns[columnNamed(key)].heading)
 		}
-		t.read.columns = append(t.read.columns, c)
+		t.read.Columns = append(t.read.Columns, c)
 	}
 }
 
-func (t *pathTable) row(n int, cells []string) {
-	p := bench.Path{}
-	f := fields{values: url.Values{}}
+// row reads line n of the table.
+func (t *pathReader) row(n int, cells []string) {
+	r := NewReader(nil)
 	given := map[string]string{}
 	for i, c := range cells {
 		switch {
 		case i >= len(t.columns) && c != "":
-			f.problems.Add("", "has %d cells, and the table %d columns", len(cells), len(t.columns))
+			r.Fail(Field{}, "has %d cells, and the table %d columns", len(cells), len(t.columns))
 		case i < len(t.columns) && t.columns[i] != "":
 			key := t.columns[i]
 			given[key] = c
@@ -252,38 +262,43 @@ func (t *pathTable) row(n int, cells []string) {
 			}
 		}
 	}
-	id, ok := lineNamed(t.def, given["line"])
-	if !ok {
-		f.problems.Add("line", "there is no channel %q, and it is not the return", dut.Excerpt(given["line"]))
-	}
-	p.Channel = id
-	p.Contact = f.whole("contact", given["contact"])
-	p.Mux, p.Address = given["mux"], given["address"]
-	p.Resistance = f.quantity("resistance", given["resistance"], quantity.Ohm)
-	p.Leakage = f.leakage(given["leakage"])
-	p.MaxCurrent = f.quantity("max", given["max"], quantity.Ampere)
-	p.Kelvin = f.yes("sense wire", given["sense"])
-	if given["card"] != "" {
-		p.Card = f.whole("card", given["card"])
-	}
-	if text := given["id"]; text != "" {
-		number := f.whole("path", text)
-		if number < 1 {
-			f.problems.Add("path", "number paths from 1")
-		}
-		p.ID = bench.PathID(max(number, 0))
-		t.used[number] = true
+	p := r.path(given, t.def)
+	if p.ID != 0 {
+		t.used[int(p.ID)] = true
 	} else {
-		t.blank = append(t.blank, len(t.read.paths))
+		t.blank = append(t.blank, len(t.read.Paths))
 	}
-	for _, q := range f.problems {
-		t.read.problem(n, "%s", joinNonEmpty(q))
+	for _, q := range r.Problems {
+		t.read.note(n, "%s", withField(q))
 	}
-	t.read.paths, t.read.lines = append(t.read.paths, p), append(t.read.lines, n)
+	t.read.Paths, t.read.lines = append(t.read.Paths, p), append(t.read.lines, n)
 }
 
-// joinNonEmpty is a problem of a cell with the column's name before it.
-func joinNonEmpty(p dut.Problem) string {
+// path reads one path from its cells, by the keys of their columns. A path that
+// is given no number has 0.
+func (r *Reader) path(given map[string]string, def *bench.Definition) bench.Path {
+	field := func(name, key string) Field { return Field{dut.At(name), given[key]} }
+	line := field("line", "line")
+	id, ok := Line(def, line.Text)
+	if !ok {
+		r.Fail(line, "there is no channel %q, and it is not the return", dut.Excerpt(line.Text))
+	}
+	p := bench.Path{Channel: id, Contact: r.NeedWhole(field("contact", "contact")), Mux: given["mux"], Address: given["address"],
+		Resistance: r.Quantity(field("resistance", "resistance"), quantity.Ohm), Leakage: r.leakage(field("leakage", "leakage")),
+		MaxCurrent: r.Quantity(field("max", "max"), quantity.Ampere), Kelvin: r.YesNo(field("sense wire", "sense")),
+		Card: r.Whole(field("card", "card"))}
+	if f := field("path", "id"); f.Given() {
+		number := r.NeedWhole(f)
+		if number < 1 {
+			r.Fail(f, "number paths from 1")
+		}
+		p.ID = bench.PathID(max(number, 0))
+	}
+	return p
+}
+
+// withField is a problem of a cell with the column's name before it.
+func withField(p dut.Problem) string {
 	if p.Field == "" {
 		return p.Message
 	}
@@ -297,42 +312,31 @@ func isBare(text string) bool {
 	})
 }
 
-// leakage reads a conductance, or the resistance that an open switch has.
-func (f *fields) leakage(text string) float64 {
-	if text == "" {
+// leakage reads a conductance, or the resistance that an open switch has;
+// nothing is 0.
+func (r *Reader) leakage(f Field) float64 {
+	if !f.Given() {
 		return 0
 	}
-	v, err := quantity.Parse(text, quantity.Siemens)
+	v, err := quantity.Parse(f.Text, quantity.Siemens)
 	if err == nil {
 		return v
 	}
-	if r, ohms := quantity.Parse(text, quantity.Ohm); ohms == nil && r > 0 && !isBare(text) {
-		return 1 / r
+	if ohms, bad := quantity.Parse(f.Text, quantity.Ohm); bad == nil && ohms > 0 && !isBare(f.Text) {
+		return 1 / ohms
 	}
-	f.problems.Add("leakage", "%s, or as a resistance such as 100 GΩ", err.Error())
+	r.Fail(f, "%s, or as a resistance such as 100 GΩ", err.Error())
 	return 0
 }
 
-// yes reads yes or no; nothing is no.
-func (f *fields) yes(field, text string) bool {
-	switch strings.ToLower(text) {
-	case "", "no", "n", "0", "false", "-", "none":
-		return false
-	case "yes", "y", "1", "true", "x", "own":
-		return true
-	}
-	f.problems.Add(field, "%q is neither yes nor no", dut.Excerpt(text))
-	return false
-}
-
 // number gives paths without a number the next ones that are free.
-func (t *pathTable) number() {
+func (t *pathReader) number() {
 	next := 1
 	for _, i := range t.blank {
 		for t.used[next] {
 			next++
 		}
-		t.read.paths[i].ID = bench.PathID(next)
+		t.read.Paths[i].ID = bench.PathID(next)
 		t.used[next] = true
 	}
 }

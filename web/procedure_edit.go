@@ -45,10 +45,6 @@ func (p ProcedureEditProps) supplies() (out []dut.Pin) {
 	return out
 }
 
-// CornerField is the name of a field of a condition: "conditions[1].temperature",
-// "conditions[1].supply.14" for the level of supply pin 14.
-func CornerField(i int, part string) string { return fmt.Sprintf("conditions[%d].%s", i, part) }
-
 // corners lists the procedure's conditions in words.
 func (p ProcedureEditProps) corners() (out []string) {
 	for i := range p.Procedure.Conditions {

@@ -925,20 +925,20 @@ func cornerRow(p ProcedureEditProps, i int) templ.Component {
 			return templ_7745c5c3_Err
 		}
 		for _, pin := range p.supplies() {
-			templ_7745c5c3_Err = field(p.About, CornerField(i, "supply."+strconv.Itoa(pin.Number)), pin.Label(), "", quantity.Volt, templ.Attributes{"placeholder": "as usual"}).Render(ctx, templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = field(p.About, procedure.ConditionField(i, "supply."+strconv.Itoa(pin.Number)), pin.Label(), "", quantity.Volt, templ.Attributes{"placeholder": "as usual"}).Render(ctx, templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
 		}
-		templ_7745c5c3_Err = field(p.About, CornerField(i, "temperature"), "Temperature", "", quantity.Celsius, templ.Attributes{"placeholder": "°C"}).Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = field(p.About, procedure.ConditionField(i, "temperature"), "Temperature", "", quantity.Celsius, templ.Attributes{"placeholder": "°C"}).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = choice(p.About, CornerField(i, "group"), "For", "", p.groupOptions(p.About.Get(CornerField(i, "group")))).Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = choice(p.About, procedure.ConditionField(i, "group"), "For", "", p.groupOptions(p.About.Get(procedure.ConditionField(i, "group")))).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = field(p.About, CornerField(i, "note"), "Note", "", "", nil).Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = field(p.About, procedure.ConditionField(i, "note"), "Note", "", "", nil).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}

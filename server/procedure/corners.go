@@ -9,8 +9,8 @@ import (
 	"ohmkeep/server/dut"
 )
 
-// maxConditions is the largest number of conditions of a procedure.
-const maxConditions = 64
+// MaxConditions is the largest number of conditions of a procedure.
+const MaxConditions = 64
 
 // Temperatures that a person may type in, in degrees Celsius.
 const (
@@ -29,6 +29,11 @@ type Condition struct {
 	Group string `json:"group,omitempty"`
 	Note  string `json:"note,omitempty"`
 }
+
+// ConditionField is the path of a field of a condition, as forms name it:
+// "conditions[1].temperature", "conditions[1].supply.14" for the level of supply
+// pin 14.
+func ConditionField(i int, part string) string { return fmt.Sprintf("conditions[%d].%s", i, part) }
 
 // SupplyLevel is the voltage of a supply pin under a condition.
 type SupplyLevel struct {
@@ -157,8 +162,8 @@ func (m *Measurement) under(at Condition, k int, d *dut.Device, ids map[string]b
 
 // conditions checks the list, and every measurement under each of its entries.
 func (c *checker) conditions(p *Procedure) {
-	if n := len(p.Conditions); n > maxConditions {
-		c.ps.Add("conditions", "has %d conditions; at most %d", n, maxConditions)
+	if n := len(p.Conditions); n > MaxConditions {
+		c.ps.Add("conditions", "has %d conditions; at most %d", n, MaxConditions)
 		return
 	}
 	for i := range p.Conditions {

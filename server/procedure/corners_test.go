@@ -122,7 +122,7 @@ func TestConditionsRefused(t *testing.T) {
 		"too cold":          {[]Condition{hot(-300, Condition{})}, "conditions[0].temperature", "-273.15"},
 		"the same again":    {[]Condition{at(5), at(5)}, "conditions[1]", "same as condition 1"},
 		"no such heading":   {[]Condition{elsewhere}, "conditions[0].group", "Nowhere"},
-		"too many":          {make([]Condition, maxConditions+1), "conditions", "at most"},
+		"too many":          {make([]Condition, MaxConditions+1), "conditions", "at most"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			p := cornered(tc.c...)

@@ -142,7 +142,7 @@ var staticRules = map[string]rules{
 	"Procedure.notes":        {"maxLength": maxNote},
 	"Procedure.guard":        {"minimum": 0, "maximum": maxGuard},
 	"Procedure.measurements": {"maxItems": MaxMeasurements},
-	"Procedure.conditions":   {"maxItems": maxConditions},
+	"Procedure.conditions":   {"maxItems": MaxConditions},
 	"Measurement.id":         {"minLength": 1, "maxLength": maxID},
 	"Measurement.name":       {"minLength": 1, "maxLength": maxName},
 	"Measurement.note":       {"maxLength": maxNote},

@@ -5,11 +5,11 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
-	"strings"
 
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
@@ -69,9 +69,9 @@ func (s *Server) measurementPage(w http.ResponseWriter, r *http.Request) error {
 	}
 	problems := e.kind.Validate(m, &e.device.Body)
 	for i := range problems {
-		problems[i].Field = formField(problems[i].Field)
+		problems[i].Field = form.MeasurementField(problems[i].Field)
 	}
-	e.form = web.FormFrom("m", measurementValues(m, e.kind), problems)
+	e.form = web.FormFrom("m", form.MeasurementValues(m, e.kind), problems)
 	return s.showMeasurement(w, r, e)
 }
 
@@ -80,7 +80,7 @@ func (s *Server) measurementAddPage(w http.ResponseWriter, r *http.Request) erro
 	if err != nil {
 		return err
 	}
-	e.form = web.Form{ID: "m", Values: measurementValues(m, e.kind)}
+	e.form = web.Form{ID: "m", Values: form.MeasurementValues(m, e.kind)}
 	return s.showMeasurement(w, r, e)
 }
 
@@ -138,10 +138,10 @@ func (s *Server) lostMeasurement(w http.ResponseWriter, r *http.Request, cause e
 // saveMeasurement reads the form and stores it, or shows it again.
 func (s *Server) saveMeasurement(w http.ResponseWriter, r *http.Request, e *measurementEditing, base procedure.Measurement) error {
 	ctx, f := r.Context(), r.PostForm
-	m, ps := readMeasurement(f, base, e.kind, &e.device.Body)
+	m, ps := form.CheckMeasurement(f, base, e.kind, &e.device.Body)
 	e.rev = postedRev(f)
 	if f.Get("do") == "rows" {
-		e.form, e.rows = web.Form{ID: "m", Values: f}, holdRows(f)+2*spareRows
+		e.form, e.rows = web.Form{ID: "m", Values: f}, form.HoldRows(f)+2*spareRows
 		return s.showMeasurement(w, r, e)
 	}
 	if len(ps) > 0 {
@@ -184,24 +184,13 @@ func (e *measurementEditing) with(m procedure.Measurement) (procedure.Procedure,
 	return p, m.ID, nil
 }
 
-// holdRows is how many rows of conditions the form fills.
-func holdRows(f url.Values) int {
-	n := 0
-	for i := range maxHolds {
-		if strings.TrimSpace(f.Get(holdName(i)+"pin")) != "" {
-			n = i + 1
-		}
-	}
-	return n
-}
-
 func (s *Server) showMeasurement(w http.ResponseWriter, r *http.Request, e *measurementEditing) error {
 	ctx := r.Context()
 	f := e.form.Values
 	p := web.MeasurementProps{
 		Page:      s.frame(ctx, e.kind.Title()+" in "+e.stored.Body.Name, "/devices"),
 		Procedure: e.stored.Body, Device: e.device.Body, Rev: e.rev, ID: e.id, Kind: e.kind, Form: e.form,
-		Rows: max(e.rows, min(holdRows(f)+spareRows, maxHolds)), Conflict: e.conflict, CanEdit: true,
+		Rows: max(e.rows, min(form.HoldRows(f)+spareRows, form.MaxHolds)), Conflict: e.conflict, CanEdit: true,
 		Groups: groupsOf(&e.stored.Body), Reasons: s.draftReasons(ctx, e.procedureEditing)[e.id],
 	}
 	p.Action = "/procedures/" + e.stored.Body.Key + "/add"
@@ -209,9 +198,9 @@ func (s *Server) showMeasurement(w http.ResponseWriter, r *http.Request, e *meas
 		p.Action = "/procedures/" + e.stored.Body.Key + "/edit/" + url.PathEscape(e.id)
 		p.Number = 1 + slices.IndexFunc(e.stored.Body.Measurements, func(m procedure.Measurement) bool { return m.ID == e.id })
 	}
-	p.Pins, _ = parsePins(f.Get("pins"), &e.device.Body)
-	p.Sweep = typedSweep(f, "sweep.", sweepUnitOf(e.kind, f))
-	p.StepSweep = typedSweep(f, "step.sweep.", procedure.Use(f.Get("step.use")).ForcedUnit())
+	p.Pins, _ = form.ParsePins(f.Get("pins"), &e.device.Body)
+	p.Sweep = form.TypedSweep(f, "sweep.", form.SweepUnit(e.kind, f))
+	p.StepSweep = form.TypedSweep(f, "step.sweep.", procedure.Use(f.Get("step.use")).ForcedUnit())
 	return show(ctx, w, e.status, web.Measurement(p))
 }
 
@@ -223,28 +212,6 @@ func groupsOf(p *procedure.Procedure) []string {
 		}
 	}
 	return out
-}
-
-func sweepUnitOf(k procedure.Kind, f url.Values) quantity.Unit {
-	for _, field := range k.Fields() {
-		if field.Type == procedure.FieldSweep {
-			return field.UnitFor(procedure.Use(f.Get("use")))
-		}
-	}
-	return quantity.Volt
-}
-
-// typedSweep is the sweep as it is typed, nil where it cannot be read.
-func typedSweep(f url.Values, at string, unit quantity.Unit) *procedure.Sweep {
-	if !f.Has(at + "spacing") {
-		return nil
-	}
-	r := &measurementReader{f: f}
-	s := r.sweep(at, unit)
-	if len(r.ps) > 0 {
-		return nil
-	}
-	return &s
 }
 
 // understandPins says which pins a text names; toggle adds a pin to them or
@@ -261,7 +228,7 @@ func (s *Server) understandPins(w http.ResponseWriter, r *http.Request) error {
 		Pins  []int  `json:"pins"`
 		Error string `json:"error,omitempty"`
 	}{Text: q.Get("text"), Pins: []int{}}
-	pins, err := parsePins(q.Get("text"), &d.Body)
+	pins, err := form.ParsePins(q.Get("text"), &d.Body)
 	if err != nil {
 		answer.Error = err.Error()
 		return reply(w, http.StatusOK, answer)
@@ -272,7 +239,7 @@ func (s *Server) understandPins(w http.ResponseWriter, r *http.Request) error {
 		} else if _, ok := d.Body.Pin(n); ok {
 			pins = append(pins, n)
 		}
-		answer.Text = pinsText(pins)
+		answer.Text = form.PinsText(pins)
 	}
 	answer.Pins = append(answer.Pins, pins...)
 	answer.Said = web.PinNames(pins, &d.Body)
@@ -292,5 +259,5 @@ func (s *Server) understandSweep(w http.ResponseWriter, r *http.Request) error {
 			f.Set("sweep."+name, q.Get(name))
 		}
 	}
-	return show(r.Context(), w, http.StatusOK, web.SweepPreview(typedSweep(f, "sweep.", unit), unit))
+	return show(r.Context(), w, http.StatusOK, web.SweepPreview(form.TypedSweep(f, "sweep.", unit), unit))
 }

@@ -11,6 +11,7 @@ import (
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
@@ -92,13 +93,13 @@ func (s *Server) showProcedureEditor(w http.ResponseWriter, r *http.Request, sta
 		Page: s.frame(ctx, "Edit "+e.stored.Body.Name, "/devices"), Procedure: e.stored.Body, Rev: e.stored.Rev, Device: e.device.Body,
 		Ticked: e.ticked, Group: e.group, Conflict: e.conflict, Removed: e.stored.Removed,
 		CanDelete: personOf(ctx).Role >= store.Owner && !e.stored.Removed,
-		About:     web.Form{ID: "about", Values: aboutValues(&e.stored.Body)},
+		About:     web.Form{ID: "about", Values: form.ProcedureValues(&e.stored.Body)},
 		Reasons:   s.draftReasons(ctx, e),
 	}
 	if e.about != nil {
 		p.About = *e.about
 	}
-	p.Corners = cornerRows(p.About.Values)
+	p.Corners = form.ConditionRows(p.About.Values)
 	if e.device.Removed {
 		p.Page.Notices = append(p.Page.Notices, web.Notice{Kind: "problem", Text: "The device " + e.device.Body.Name + " was deleted: nothing can be run until it is brought back."})
 	}

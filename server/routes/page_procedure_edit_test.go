@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"ohmkeep/server/demo"
+	"ohmkeep/server/form"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 )
@@ -195,7 +196,7 @@ func TestMeasurementRemovedMeanwhile(t *testing.T) {
 	const path = "/procedures/tarnel-6-quick"
 	m := d.procedure("tarnel-6-quick").Body.Measurements[2]
 	k, _ := procedure.KindByKey(m.Kind)
-	form := measurementValues(&m, k)
+	form := form.MeasurementValues(&m, k)
 	form.Set("rev", "1")
 	form.Set("kind", m.Kind)
 	form.Set("name", "Kept by hand")
@@ -308,7 +309,7 @@ func TestProcedureDraftReasons(t *testing.T) {
 			continue
 		}
 		k, _ := procedure.KindByKey(m.Kind)
-		form := measurementValues(&m, k)
+		form := form.MeasurementValues(&m, k)
 		form.Set("rev", "1")
 		form.Set("limits.current.high", "1 mA")
 		d.says(d.page("/procedures/"+key+"/edit/"+m.ID, form), http.StatusSeeOther, "")

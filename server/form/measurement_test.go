@@ -1,4 +1,4 @@
-package routes
+package form
 
 import (
 	"fmt"
@@ -25,8 +25,8 @@ func TestMeasurementFormRoundTrip(t *testing.T) {
 	check := func(m procedure.Measurement, d *dut.Device) {
 		t.Helper()
 		k, _ := procedure.KindByKey(m.Kind)
-		f := measurementValues(&m, k)
-		got, ps := readMeasurement(f, procedure.Measurement{ID: m.ID, Kind: m.Kind, At: m.At}, k, d)
+		f := MeasurementValues(&m, k)
+		got, ps := CheckMeasurement(f, procedure.Measurement{ID: m.ID, Kind: m.Kind, At: m.At}, k, d)
 		if len(ps) > 0 && len(k.Validate(&m, d)) == 0 {
 			t.Errorf("%s %s: %v", d.Key, m.ID, ps)
 		}
@@ -74,7 +74,7 @@ func TestMeasurementFormValues(t *testing.T) {
 			Aperture: procedure.Aperture{Seconds: rapid.Float64Range(1e-6, 1).Draw(t, "aperture")},
 			Limits:   map[string]procedure.Limit{"minimum": {Low: &low}, "resistance": {High: &high}},
 		}
-		got, _ := readMeasurement(measurementValues(&m, k), procedure.Measurement{ID: "x", Kind: "sweep"}, k, &d)
+		got, _ := CheckMeasurement(MeasurementValues(&m, k), procedure.Measurement{ID: "x", Kind: "sweep"}, k, &d)
 		if !reflect.DeepEqual(got, m) {
 			t.Fatalf("%+v came back as %+v", m, got)
 		}
@@ -106,9 +106,9 @@ func TestMeasurementFormBad(t *testing.T) {
 		{"rest", "nowhere", "not one of"},
 	} {
 		t.Run(c.field+" "+c.text, func(t *testing.T) {
-			f := measurementValues(&m, k)
+			f := MeasurementValues(&m, k)
 			f.Set(c.field, c.text)
-			_, ps := readMeasurement(f, m, k, &d)
+			_, ps := CheckMeasurement(f, m, k, &d)
 			said := ""
 			for _, p := range ps {
 				if p.Field == c.field {
@@ -129,7 +129,7 @@ func TestHoldRows(t *testing.T) {
 	k, _ := procedure.KindByKey("leakage")
 	m := k.Default(&d)
 	m.Pins = []int{1}
-	f := measurementValues(&m, k)
+	f := MeasurementValues(&m, k)
 	f.Set("hold[1].pin", "3")
 	f.Set("hold[1].use", "voltage")
 	f.Set("hold[1].level", "1 V")
@@ -137,7 +137,7 @@ func TestHoldRows(t *testing.T) {
 	f.Set("hold[5].pin", "5")
 	f.Set("hold[5].use", "voltage")
 	f.Set("hold[5].level", "lots")
-	got, ps := readMeasurement(f, m, k, &d)
+	got, ps := CheckMeasurement(f, m, k, &d)
 	if len(got.Hold) != 2 || got.Hold[0].Level != 1 || got.Hold[1].Pin != 5 {
 		t.Fatalf("read %+v", got.Hold)
 	}
@@ -151,9 +151,9 @@ func TestPinsText(t *testing.T) {
 	for text, want := range map[string]string{
 		"1-6, 8": "1-6, 8", "6-1": "6, 5, 4, 3, 2, 1", "1 2 3": "1-3", "vcc": "14", "1;2\n3": "1-3", "8–10": "8-10", " ": "",
 	} {
-		got, err := parsePins(text, &d)
-		if err != nil || pinsText(got) != want {
-			t.Errorf("%q is %q, %v; want %q", text, pinsText(got), err, want)
+		got, err := ParsePins(text, &d)
+		if err != nil || PinsText(got) != want {
+			t.Errorf("%q is %q, %v; want %q", text, PinsText(got), err, want)
 		}
 	}
 }
@@ -166,7 +166,7 @@ func FuzzParsePins(f *testing.F) {
 	}
 	d := demo.Scenario().Devices[0]
 	f.Fuzz(func(t *testing.T, text string) {
-		pins, err := parsePins(text, &d)
+		pins, err := ParsePins(text, &d)
 		if err != nil {
 			return
 		}
@@ -175,9 +175,9 @@ func FuzzParsePins(f *testing.F) {
 				t.Fatalf("%q names pin %d", text, n)
 			}
 		}
-		again, err := parsePins(pinsText(pins), &d)
+		again, err := ParsePins(PinsText(pins), &d)
 		if err != nil || fmt.Sprint(again) != fmt.Sprint(pins) {
-			t.Fatalf("%v is written %q and read %v, %v", pins, pinsText(pins), again, err)
+			t.Fatalf("%v is written %q and read %v, %v", pins, PinsText(pins), again, err)
 		}
 	})
 }
@@ -195,11 +195,11 @@ func FuzzMeasurementForm(f *testing.F) {
 		if !ok || err != nil {
 			return
 		}
-		m, ps := readMeasurement(values, procedure.Measurement{ID: "x", Kind: kind}, k, &d)
+		m, ps := CheckMeasurement(values, procedure.Measurement{ID: "x", Kind: kind}, k, &d)
 		if len(ps) > 0 {
 			return
 		}
-		again, ps := readMeasurement(measurementValues(&m, k), procedure.Measurement{ID: "x", Kind: kind}, k, &d)
+		again, ps := CheckMeasurement(MeasurementValues(&m, k), procedure.Measurement{ID: "x", Kind: kind}, k, &d)
 		if len(ps) > 0 || !reflect.DeepEqual(again, m) {
 			t.Fatalf("%+v came back as %+v, %v", m, again, ps)
 		}

@@ -1,4 +1,4 @@
-package routes
+package form
 
 import (
 	"maps"
@@ -14,22 +14,21 @@ import (
 // measurementReader reads the form of a measurement. Everything that cannot be
 // understood is reported at once, beside its field.
 type measurementReader struct {
-	f  url.Values
-	d  *dut.Device
-	ps dut.Problems
+	*Reader
+	d *dut.Device
 }
 
-// readMeasurement makes a measurement of the form, on top of what base has that
+// CheckMeasurement makes a measurement of the form, on top of what base has that
 // the form does not. The problems are those of reading and those that the kind
 // finds, a field that could not be read having only the first.
-func readMeasurement(f url.Values, base procedure.Measurement, k procedure.Kind, d *dut.Device) (procedure.Measurement, dut.Problems) {
-	r := &measurementReader{f: f, d: d}
+func CheckMeasurement(f url.Values, base procedure.Measurement, k procedure.Kind, d *dut.Device) (procedure.Measurement, dut.Problems) {
+	r := &measurementReader{NewReader(f), d}
 	m := base
-	m.Name = strings.TrimSpace(f.Get("name"))
-	m.Note = plainLines(f.Get("note"))
-	m.Group = strings.TrimSpace(f.Get("group"))
-	m.Disabled = f.Get("disabled") == "1"
-	m.StopOnFail = f.Get("stopOnFail") == "1"
+	m.Name = r.Line("name")
+	m.Note = r.Lines("note")
+	m.Group = r.Line("group")
+	m.Disabled = r.Checked("disabled")
+	m.StopOnFail = r.Checked("stopOnFail")
 	m.Retest = r.count("retest")
 	for _, field := range k.Fields() { // what is forced decides the units of the rest
 		if field.Type == procedure.FieldChoice {
@@ -40,33 +39,31 @@ func readMeasurement(f url.Values, base procedure.Measurement, k procedure.Kind,
 		r.field(&m, k, field)
 	}
 	seen := map[string]bool{}
-	for _, p := range r.ps {
+	for _, p := range r.Problems {
 		seen[p.Field] = true
 	}
 	for _, p := range k.Validate(&m, d) {
-		if p.Field = formField(p.Field); !seen[p.Field] {
-			r.ps = append(r.ps, p)
+		if p.Field = MeasurementField(p.Field); !seen[p.Field] {
+			r.Problems = append(r.Problems, p)
 		}
 	}
-	return m, r.ps
+	return m, r.Problems
 }
 
-// formField is the field of the form that a path of the document is entered in.
-func formField(path string) string {
+// MeasurementField is the field of the form that a path of the document is entered in.
+func MeasurementField(path string) string {
 	if strings.HasPrefix(path, "pins[") {
 		return "pins"
 	}
 	return path
 }
 
-func plainLines(s string) string { return strings.ReplaceAll(s, "\r\n", "\n") }
-
 func (r *measurementReader) field(m *procedure.Measurement, k procedure.Kind, f procedure.Field) {
 	switch f.Type {
 	case procedure.FieldPins:
-		pins, err := parsePins(r.f.Get(f.Name), r.d)
+		pins, err := ParsePins(r.Values.Get(f.Name), r.d)
 		if err != nil {
-			r.ps.Add(f.Name, "%s", err.Error())
+			r.Problems.Add(f.Name, "%s", err.Error())
 		}
 		procedure.Set(f, m, pins)
 	case procedure.FieldPin:
@@ -76,7 +73,7 @@ func (r *measurementReader) field(m *procedure.Measurement, k procedure.Kind, f 
 	case procedure.FieldCount:
 		procedure.Set(f, m, r.count(f.Name))
 	case procedure.FieldFlag:
-		procedure.Set(f, m, r.f.Get(f.Name) == "1")
+		procedure.Set(f, m, r.Checked(f.Name))
 	case procedure.FieldSweep:
 		s := r.sweep(f.Name+".", f.UnitFor(m.Use))
 		procedure.Set(f, m, &s)
@@ -93,53 +90,52 @@ func (r *measurementReader) field(m *procedure.Measurement, k procedure.Kind, f 
 	}
 }
 
+// named is the field of a name that is a path of the document.
+func (r *measurementReader) named(name string) Field {
+	at, _ := dut.ParsePath(name) // names are written here and in the tables of kinds
+	return r.Named(at, name)
+}
+
 // needed reads a quantity that must be given, optional one that may be left out
 // and is then 0.
 func (r *measurementReader) needed(name string, unit quantity.Unit) float64 {
-	v, err := quantity.Parse(r.f.Get(name), unit)
-	if err != nil {
-		r.ps.Add(name, "%s", err.Error())
-	}
-	return v
+	return r.NeedQuantity(r.named(name), unit)
 }
 
 func (r *measurementReader) optional(name string, unit quantity.Unit) float64 {
-	if strings.TrimSpace(r.f.Get(name)) == "" {
-		return 0
-	}
-	return r.needed(name, unit)
+	return r.Quantity(r.named(name), unit)
 }
 
 func (r *measurementReader) count(name string) int {
-	text := strings.TrimSpace(r.f.Get(name))
+	text := strings.TrimSpace(r.Values.Get(name))
 	if text == "" {
 		return 0
 	}
 	n, err := strconv.Atoi(text)
 	if err != nil {
-		r.ps.Add(name, "%q is no whole number", dut.Excerpt(text))
+		r.Problems.Add(name, "%q is no whole number", dut.Excerpt(text))
 	}
 	return n
 }
 
 func (r *measurementReader) pin(name string) int {
-	text := strings.TrimSpace(r.f.Get(name))
+	text := strings.TrimSpace(r.Values.Get(name))
 	if text == "" {
 		return 0
 	}
 	n, err := pinNumber(text, r.d)
 	if err != nil {
-		r.ps.Add(name, "%s", err.Error())
+		r.Problems.Add(name, "%s", err.Error())
 	}
 	return n
 }
 
 func (r *measurementReader) sweep(at string, unit quantity.Unit) procedure.Sweep {
-	s := procedure.Sweep{Spacing: procedure.Spacing(r.f.Get(at + "spacing")), Back: r.f.Get(at+"back") == "1"}
+	s := procedure.Sweep{Spacing: procedure.Spacing(r.Values.Get(at + "spacing")), Back: r.Checked(at + "back")}
 	if s.Spacing == procedure.List {
 		var err error
-		if s.List, err = parseLevels(r.f.Get(at+"list"), unit); err != nil {
-			r.ps.Add(at+"list", "%s", err.Error())
+		if s.List, err = parseLevels(r.Values.Get(at+"list"), unit); err != nil {
+			r.Problems.Add(at+"list", "%s", err.Error())
 		}
 		return s
 	}
@@ -175,31 +171,31 @@ func (e *levelError) Error() string { return "level " + strconv.Itoa(e.at) + ": 
 
 func (r *measurementReader) step() *procedure.Step {
 	pin := r.pin("step.pin")
-	if strings.TrimSpace(r.f.Get("step.pin")) == "" {
+	if strings.TrimSpace(r.Values.Get("step.pin")) == "" {
 		return nil
 	}
-	s := &procedure.Step{Pin: pin, Use: procedure.Use(r.f.Get("step.use"))}
+	s := &procedure.Step{Pin: pin, Use: procedure.Use(r.Values.Get("step.use"))}
 	s.Compliance = r.optional("step.compliance", s.Use.SensedUnit())
 	s.Sweep = r.sweep("step.sweep.", s.Use.ForcedUnit())
 	return s
 }
 
-// maxHolds bounds the rows of the form: no device has more pins.
-const maxHolds = dut.MaxPins
+// MaxHolds bounds the rows of the form: no device has more pins.
+const MaxHolds = dut.MaxPins
 
 func (r *measurementReader) holds() []procedure.Hold {
-	compactHolds(r.f)
+	compactHolds(r.Values)
 	var out []procedure.Hold
-	for i := range maxHolds {
+	for i := range MaxHolds {
 		at := holdName(i)
-		if r.f.Get(at+"pin") == "" {
+		if r.Values.Get(at+"pin") == "" {
 			break
 		}
-		h := procedure.Hold{Pin: r.pin(at + "pin"), Use: procedure.Use(r.f.Get(at + "use"))}
+		h := procedure.Hold{Pin: r.pin(at + "pin"), Use: procedure.Use(r.Values.Get(at + "use"))}
 		if h.Use.TakesChannel() {
 			h.Level = r.needed(at+"level", h.Use.ForcedUnit())
 			h.Compliance = r.optional(at+"compliance", h.Use.SensedUnit())
-			h.Kelvin = r.f.Get(at+"kelvin") == "1"
+			h.Kelvin = r.Checked(at + "kelvin")
 		}
 		out = append(out, h)
 	}
@@ -210,7 +206,7 @@ func (r *measurementReader) holds() []procedure.Hold {
 // condition have the same number.
 func compactHolds(f url.Values) {
 	next := 0
-	for i := range maxHolds {
+	for i := range MaxHolds {
 		if strings.TrimSpace(f.Get(holdName(i)+"pin")) == "" {
 			continue
 		}
@@ -224,7 +220,7 @@ func compactHolds(f url.Values) {
 		}
 		next++
 	}
-	for i := next; i < maxHolds; i++ {
+	for i := next; i < MaxHolds; i++ {
 		maps.DeleteFunc(f, func(name string, _ []string) bool { return strings.HasPrefix(name, holdName(i)) })
 	}
 }
@@ -232,7 +228,7 @@ func compactHolds(f url.Values) {
 var holdParts = []string{"pin", "use", "level", "compliance", "kelvin"}
 
 func (r *measurementReader) settle() procedure.Settle {
-	s := procedure.Settle{Time: r.optional("settle.time", quantity.Second), UntilStable: r.f.Get("settle.untilStable") == "1"}
+	s := procedure.Settle{Time: r.optional("settle.time", quantity.Second), UntilStable: r.Checked("settle.untilStable")}
 	if s.UntilStable {
 		s.Tolerance = r.needed("settle.tolerance", quantity.One)
 		s.Within = r.needed("settle.within", quantity.Second)
@@ -241,7 +237,7 @@ func (r *measurementReader) settle() procedure.Settle {
 }
 
 func (r *measurementReader) aperture() procedure.Aperture {
-	if r.f.Get("aperture") == "seconds" {
+	if r.Values.Get("aperture") == "seconds" {
 		return procedure.Aperture{Seconds: r.needed("aperture.seconds", quantity.Second)}
 	}
 	return procedure.Aperture{Cycles: r.needed("aperture.cycles", quantity.One)}
@@ -253,7 +249,7 @@ func (r *measurementReader) limits(m *procedure.Measurement, k procedure.Kind) m
 		at, unit := "limits."+o.Key+".", m.OutputUnit(o)
 		var l procedure.Limit
 		for name, side := range map[string]**float64{at + "low": &l.Low, at + "high": &l.High} {
-			if strings.TrimSpace(r.f.Get(name)) != "" {
+			if strings.TrimSpace(r.Values.Get(name)) != "" {
 				v := r.needed(name, unit)
 				*side = &v
 			}
@@ -266,4 +262,37 @@ func (r *measurementReader) limits(m *procedure.Measurement, k procedure.Kind) m
 		return nil
 	}
 	return out
+}
+
+// HoldRows is how many rows of conditions the form fills.
+func HoldRows(f url.Values) int {
+	n := 0
+	for i := range MaxHolds {
+		if strings.TrimSpace(f.Get(holdName(i)+"pin")) != "" {
+			n = i + 1
+		}
+	}
+	return n
+}
+
+func SweepUnit(k procedure.Kind, f url.Values) quantity.Unit {
+	for _, field := range k.Fields() {
+		if field.Type == procedure.FieldSweep {
+			return field.UnitFor(procedure.Use(f.Get("use")))
+		}
+	}
+	return quantity.Volt
+}
+
+// TypedSweep is the sweep as it is typed, nil where it cannot be read.
+func TypedSweep(f url.Values, at string, unit quantity.Unit) *procedure.Sweep {
+	if !f.Has(at + "spacing") {
+		return nil
+	}
+	r := &measurementReader{Reader: NewReader(f)}
+	s := r.sweep(at, unit)
+	if len(r.Problems) > 0 {
+		return nil
+	}
+	return &s
 }

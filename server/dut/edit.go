@@ -3,6 +3,7 @@ package dut
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 )
 
@@ -62,7 +63,7 @@ func (d Device) Renumber(to map[int]int) (Device, error) {
 		return n
 	}
 	var ps Problems
-	for _, n := range sortedKeys(to) {
+	for _, n := range slices.Sorted(maps.Keys(to)) {
 		if _, ok := d.Pin(n); !ok {
 			ps.Add("pins", "there is no pin %d to renumber", n)
 		}
@@ -91,15 +92,6 @@ func (d Device) Renumber(to map[int]int) (Device, error) {
 		return d, err
 	}
 	return out.SortPins(), nil
-}
-
-func sortedKeys(m map[int]int) []int {
-	keys := make([]int, 0, len(m))
-	for k := range m {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	return keys
 }
 
 // NewPin is what a pin is before anything is known of it: left alone.

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 
 	"ohmkeep/server/bench"
@@ -39,7 +40,7 @@ func (c *preCheck) planned(e *exposure, step *PlanStep) {
 		c.paths(seg, sum)
 		c.settles(e, seg)
 	}
-	for _, n := range sortedKeys(worst) {
+	for _, n := range slices.Sorted(maps.Keys(worst)) {
 		c.returnCurrent(n, worst[n])
 	}
 	if part > partPower*slack {
@@ -47,15 +48,6 @@ func (c *preCheck) planned(e *exposure, step *PlanStep) {
 			"the part may have to take %s at worst, by all levels and limits together; no rating is stated and %s is usual for a small package: lower the limits, or make sure that it bears it",
 			say(part, quantity.Watt), say(partPower, quantity.Watt))
 	}
-}
-
-func sortedKeys(m map[int]float64) []int {
-	var out []int
-	for k := range m {
-		out = append(out, k)
-	}
-	slices.Sort(out)
-	return out
 }
 
 // conn is the connection that a drive follows.

@@ -1,0 +1,271 @@
+package main
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"testing"
+	"time"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/demo"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/quantity"
+	"ohmkeep/store"
+	"ohmkeep/store/storetest"
+)
+
+var (
+	historyRuns = flag.Int("historyruns", 20_000, "runs in the history of BenchmarkStopUnderReports")
+	stopsEach   = flag.Int("stops", 40, "stops and make-safes that BenchmarkStopUnderReports times on each side")
+)
+
+// BenchmarkStopUnderReports is what a stop and a make-safe take, and how long a
+// run lasts, while reports are made as fast as they are let: 16 wide tables of
+// the whole history, 16 pages of lots, and 100 readers of a long run's readings
+// who accept little. The server is a process of its own with a run at work, and
+// everything goes over loopback. The same is measured before on the idle
+// server: the differences are what counts, not the times.
+//
+//	go test ./server -run xxx -bench StopUnderReports -benchtime 1x -timeout 20m
+//
+// To reach: stop and make safe at the 99th percentile within 50 ms of those of
+// the idle server, a run within 1.02 of its time there.
+func BenchmarkStopUnderReports(b *testing.B) {
+	dir := b.TempDir()
+	long := longHistory(b, databasePath(dir), *historyRuns)
+	p := startProcess(b, dir, "-demo=false")
+	c := p.token("operator")
+	furnish(c)
+	for _, q := range demo.Scenario().Procedures {
+		if q.Device == demo.TarnelKey {
+			c.do("PUT", "/procedures/"+q.Key, q, nil)
+		}
+	}
+	for range b.N {
+		idle := timed(c, *stopsEach)
+		load := reportsOn(b, p, long)
+		busy := timed(c, *stopsEach)
+		resident := p.status("VmHWM")
+		load.end()
+		for i, name := range []string{"stop", "safe", "health", "start"} {
+			b.ReportMetric(ms(quantile(idle.took[i], 0.99)), name+"-idle-p99-ms")
+			b.ReportMetric(ms(quantile(busy.took[i], 0.99)), name+"-p99-ms")
+			b.ReportMetric(ms(quantile(busy.took[i], 0.5)), name+"-p50-ms")
+		}
+		b.ReportMetric(busy.run.Seconds()/idle.run.Seconds(), "run-ratio")
+		b.ReportMetric(float64(resident)/mib, "MiB")
+		b.Logf("the run took %v idle and %v under reports; meanwhile %s", idle.run, busy.run, load)
+	}
+}
+
+func ms(d time.Duration) float64 { return d.Seconds() * 1e3 }
+
+// quantile is the nearest rank.
+func quantile(took []time.Duration, q float64) time.Duration {
+	slices.Sort(took)
+	return took[min(int(q*float64(len(took))), len(took)-1)]
+}
+
+// longHistory fills a database with runs of 39 results in lots of 500 units,
+// and one run of 500,000 readings, whose id it returns.
+func longHistory(b *testing.B, path string, runs int) (long string) {
+	b.Helper()
+	ctx := context.Background()
+	must := func(err error) {
+		if err != nil {
+			b.Fatal(err)
+		}
+	}
+	s, err := store.Open(ctx, path, store.Options{})
+	must(err)
+	docs := demo.Scenario()
+	rec := &procedure.Record{ID: "first", Procedure: crashing(), Identity: bench.Identity{Name: "Rehearsal", Rehearsal: true},
+		Rehearsal: true, Started: time.Now().Add(-time.Hour).AddDate(0, 0, -20)}
+	for _, d := range docs.Devices {
+		if d.Key == demo.TarnelKey {
+			rec.Device = d
+		}
+	}
+	begin := func(all procedure.Batch) {
+		must(s.Begin(ctx, rec))
+		must(s.Append(ctx, rec.ID, all))
+		must(s.Finish(ctx, rec.ID, procedure.Ending{Status: procedure.Done, Outcome: "pass", Ended: rec.Started.Add(time.Minute)}))
+	}
+	var results procedure.Batch
+	low := 0.5
+	for i := range 39 {
+		results.Results = append(results.Results, procedure.Result{Measurement: i % 3, Key: "r", Name: "Level", Pin: 1 + i/3, Condition: "VCC 4.5 V",
+			Value: 1 + float64(i)/7, Unit: quantity.Volt, U: 0.01, Low: &low, Outcome: "pass"})
+	}
+	begin(results)
+	storetest.Copies{Runs: runs - 1, PerLot: 500, Prefix: "n", Between: int64(time.Minute)}.Copy(b, path)
+	rec.ID, rec.Unit.Serial = "long", "long"
+	readings := make([]bench.Reading, 500_000)
+	for i := range readings {
+		readings[i] = bench.Reading{T: int64(i) * 1000, Set: 1, V: 1 + float64(i)*1e-7, I: float64(i) * 1e-9, Pin: 1, Channel: 1, Point: uint32(i)}
+	}
+	begin(procedure.Batch{Readings: []procedure.MeasurementReadings{{Measurement: 2, Readings: readings}}})
+	must(s.Close())
+	return rec.ID
+}
+
+// timing is what was timed on one side.
+type timing struct {
+	took [4][]time.Duration // stop, make safe, health, start
+	run  time.Duration      // of the demonstration's characterisation
+}
+
+// timed stops a run and makes the bench safe by turns, and then lets one run
+// come to its end.
+func timed(c *apiClient, each int) (t timing) {
+	c.t.Helper()
+	for i := range 2 * each {
+		begun := time.Now()
+		id := c.start(demo.TarnelKey, crashProcedure)
+		t.took[3] = append(t.took[3], time.Since(begun))
+		until(func() bool {
+			var at struct{ Readings int64 }
+			c.do("GET", "/runs/"+id+"/progress", nil, &at)
+			return at.Readings > 0
+		})
+		begun = time.Now()
+		if i%2 == 0 {
+			c.do("POST", "/runs/"+id+"/stop", nil, nil)
+		} else {
+			c.do("POST", "/benches/rehearsal/safe", nil, nil)
+		}
+		t.took[i%2] = append(t.took[i%2], time.Since(begun))
+		begun = time.Now()
+		c.do("GET", "/health", nil, nil)
+		t.took[2] = append(t.took[2], time.Since(begun))
+		until(func() bool {
+			var rec procedure.Record
+			c.do("GET", "/runs/"+id, nil, &rec)
+			return rec.Status != procedure.Running
+		})
+	}
+	id := c.start(demo.TarnelKey, demo.LotProcedure)
+	if err := readToEnd(c.watch(id)); err != nil {
+		c.t.Fatal(err)
+	}
+	var rec procedure.Record
+	c.do("GET", "/runs/"+id, nil, &rec)
+	if rec.Status != procedure.Done {
+		c.t.Fatalf("the run ended as %s: %s", rec.Status, rec.Reason)
+	}
+	t.run = rec.Ended.Sub(rec.Started)
+	return t
+}
+
+// reports is a load of reports.
+type reports struct {
+	cancel                       context.CancelFunc
+	all                          sync.WaitGroup
+	wide, lots, refused, readers atomic.Int64
+	bytes                        atomic.Int64
+}
+
+func (r *reports) end() {
+	r.cancel()
+	r.all.Wait()
+}
+
+func (r *reports) String() string {
+	return fmt.Sprintf("%d wide tables and %d lots were answered, %d readers began, %d reports were put off, %d MB",
+		r.wide.Load(), r.lots.Load(), r.readers.Load(), r.refused.Load(), r.bytes.Load()>>20)
+}
+
+// reportsOn asks for reports as four people until it is ended. It returns when
+// every one of them has been answered or put off once.
+func reportsOn(b *testing.B, p *process, long string) *reports {
+	b.Helper()
+	ctx, cancel := context.WithCancel(context.Background())
+	r := &reports{cancel: cancel}
+	b.Cleanup(r.end)
+	var tokens []string
+	for range 4 {
+		tokens = append(tokens, p.token("viewer").token)
+	}
+	var first sync.WaitGroup
+	ask := func(i int, client *http.Client, path string, counted *atomic.Int64, read func(io.Reader) error) {
+		first.Add(1)
+		once := sync.OnceFunc(first.Done)
+		r.all.Go(func() {
+			defer once()
+			for ctx.Err() == nil {
+				q, err := http.NewRequestWithContext(ctx, "GET", p.base+path, nil)
+				if err != nil {
+					b.Error(err)
+					return
+				}
+				q.Header.Set("Authorization", "Bearer "+tokens[i%len(tokens)])
+				resp, err := client.Do(q)
+				if err != nil {
+					continue // let go, or over
+				}
+				once()
+				switch {
+				case resp.StatusCode == http.StatusServiceUnavailable && resp.Header.Get("Retry-After") != "":
+					r.refused.Add(1)
+					select {
+					case <-ctx.Done():
+					case <-time.After(time.Second):
+					}
+				case resp.StatusCode != http.StatusOK:
+					b.Errorf("%s: %s", path, resp.Status)
+				case read(resp.Body) == nil:
+					counted.Add(1)
+				}
+				resp.Body.Close()
+			}
+		})
+	}
+	fast := &http.Client{Transport: &http.Transport{MaxConnsPerHost: 0}}
+	quick := func(body io.Reader) error {
+		n, err := io.Copy(io.Discard, body)
+		r.bytes.Add(n)
+		return err
+	}
+	for i := range 16 {
+		ask(i, fast, "/runs/wide.csv", &r.wide, quick)
+		ask(i, fast, fmt.Sprintf("/compare?lot=nlot-1-%d", i%max(1, *historyRuns/500)), &r.lots, quick)
+	}
+	for i := range 100 {
+		ask(i, narrow(), "/runs/"+long+"/readings.csv", &r.readers, func(body io.Reader) error { return slowly(ctx, body) })
+	}
+	first.Wait()
+	return r
+}
+
+// narrow is a client whose connection holds little.
+func narrow() *http.Client {
+	d := net.Dialer{Control: func(_, _ string, c syscall.RawConn) error {
+		return c.Control(func(fd uintptr) { _ = syscall.SetsockoptInt(int(fd), syscall.SOL_SOCKET, syscall.SO_RCVBUF, 8<<10) })
+	}}
+	return &http.Client{Transport: &http.Transport{DialContext: d.DialContext, DisableKeepAlives: true}}
+}
+
+// slowly accepts 4 kB four times a second.
+func slowly(ctx context.Context, body io.Reader) error {
+	tick := time.NewTicker(250 * time.Millisecond)
+	defer tick.Stop()
+	buf := make([]byte, 4<<10)
+	for {
+		if _, err := io.ReadFull(body, buf); err != nil {
+			return nil // the end, or let go: it began
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
+}

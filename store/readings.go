@@ -123,6 +123,6 @@ func (s *Store) Readings(ctx context.Context, runID string, measurement int, fro
 }
 
 func (s *Store) seqOf(ctx context.Context, runID string) (seq int64, err error) {
-	err = s.reader(ctx).QueryRowContext(ctx, "SELECT seq FROM runs WHERE id = ?", runID).Scan(&seq)
+	err = s.reader(ctx).QueryRowContext(ctx, "SELECT seq FROM runs WHERE id = ? AND "+notDeleting, runID).Scan(&seq)
 	return seq, wrap("find run", missing(err, "there is no run %s", runID))
 }

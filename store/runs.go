@@ -152,7 +152,7 @@ func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, er
 		FROM runs LEFT JOIN acknowledged ON acknowledged.run = runs.id LEFT JOIN confirmed ON confirmed.run = runs.id
 		JOIN snapshots d ON d.id = device_body JOIN snapshots p ON p.id = procedure_body
 		JOIN snapshots m ON m.id = pin_map_body JOIN snapshots b ON b.id = bench_body
-		WHERE runs.id = ?`, runID).Scan(&deviceRev, &procRev, &r.Unit.Serial, &r.Unit.Lot, &r.Operator, &r.Manual,
+		WHERE runs.id = ? AND `+notDeleting, runID).Scan(&deviceRev, &procRev, &r.Unit.Serial, &r.Unit.Lot, &r.Operator, &r.Manual,
 		&r.Rehearsal, &r.Note, &r.Status, &r.Outcome, &r.Reason, &started, &ended, &r.Readings, &identity, &seated, &acknowledged, &confirmed,
 		&bodies[0], &bodies[1], &bodies[2], &bodies[3])
 	if err != nil {
@@ -196,39 +196,6 @@ func (s *Store) SetNote(ctx context.Context, runID, note string) error {
 			err = errorf(NotFound, "there is no run %s", runID)
 		}
 		return err
-	})
-}
-
-// DeleteRun deletes a run with its readings, results and share links, and the
-// snapshots that no other run has. A running run is refused with Conflict.
-func (s *Store) DeleteRun(ctx context.Context, runID string) error {
-	s.appendMu.Lock()
-	defer s.appendMu.Unlock()
-	delete(s.open, runID)
-	return s.update(ctx, "delete run", func(t *tx) error {
-		var status procedure.Status
-		var bodies [4]int64
-		err := t.row(`SELECT status, device_body, procedure_body, pin_map_body, bench_body FROM runs WHERE id = ?`, runID).
-			Scan(&status, &bodies[0], &bodies[1], &bodies[2], &bodies[3])
-		if err != nil {
-			return missing(err, "there is no run %s", runID)
-		}
-		if status == procedure.Running {
-			return errorf(Conflict, "the run is still running: stop it first")
-		}
-		if _, err := t.exec("DELETE FROM runs WHERE id = ?", runID); err != nil {
-			return err
-		}
-		for _, id := range bodies {
-			if _, err := t.exec(`DELETE FROM snapshots WHERE id = ?1
-				AND NOT EXISTS (SELECT 1 FROM runs WHERE device_body = ?1)
-				AND NOT EXISTS (SELECT 1 FROM runs WHERE procedure_body = ?1)
-				AND NOT EXISTS (SELECT 1 FROM runs WHERE pin_map_body = ?1)
-				AND NOT EXISTS (SELECT 1 FROM runs WHERE bench_body = ?1)`, id); err != nil {
-				return err
-			}
-		}
-		return nil
 	})
 }
 

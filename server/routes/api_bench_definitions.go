@@ -177,15 +177,19 @@ func (s *Server) apiUseBench(w http.ResponseWriter, r *http.Request) error {
 	return s.apiState(w, r)
 }
 
-// onBench answers for the bench in use alone.
-func (s *Server) onBench(handle func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
+// ofBench answers for the bench that the address names; it must be in use.
+func (s *Server) ofBench(handle func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
 	return func(w http.ResponseWriter, r *http.Request) error {
 		key := chi.URLParam(r, "key")
 		if key == s.bench(r.Context()).Definition.Key {
 			return handle(w, r)
 		}
-		if b, err := s.Store.GetBench(r.Context(), key, 0); err == nil && !b.Removed {
-			return problem.New(problem.Conflict, "This bench is not in use; "+s.bench(r.Context()).Definition.Key+" is.")
+		b, err := s.Lab.Bench(key)
+		if err == nil {
+			return handle(w, r.WithContext(onBench(r.Context(), b)))
+		}
+		if stored, missing := s.Store.GetBench(r.Context(), key, 0); missing == nil && !stored.Removed {
+			return err
 		}
 		return problem.NoSuch("bench of this key")
 	}

@@ -16,13 +16,13 @@ func (s *Server) benchEndpoints() []endpoint {
 			summary: "The benches of this server and how they stand.", response: apiList[apiBench]{}},
 		{route: route{"GET", "/benches/{key}", store.Viewer, page, s.apiState}, id: "getBench", tag: tag,
 			summary: "How a bench stands. Of the one in use: its state, its connections, who holds control, what is seated, the run at work.", response: apiBench{}},
-		{route: route{"PUT", "/benches/{key}/seating", store.Operator, page, s.onBench(s.apiSeat)}, id: "seat", tag: tag,
+		{route: route{"PUT", "/benches/{key}/seating", store.Operator, page, s.ofBench(s.apiSeat)}, id: "seat", tag: tag,
 			summary: "Seat a unit on a rehearsal bench, with its seed, options and faults.", request: apiSeatRequest{}, response: apiBench{}},
-		{route: route{"POST", "/benches/{key}/safe", store.Viewer, control, s.onBench(s.apiMakeSafe)}, id: "makeSafe", tag: tag,
+		{route: route{"POST", "/benches/{key}/safe", store.Viewer, control, s.ofBench(s.apiMakeSafe)}, id: "makeSafe", tag: tag,
 			summary: "Outputs to zero and off, all paths open. It ends a run at work. This is no emergency stop.", response: apiBench{}},
-		{route: route{"PUT", "/benches/{key}/control", store.Operator, control, s.onBench(s.apiTakeControl)}, id: "takeControl", tag: tag,
+		{route: route{"PUT", "/benches/{key}/control", store.Operator, control, s.ofBench(s.apiTakeControl)}, id: "takeControl", tag: tag,
 			summary: "Take control of a bench; an owner takes it over from whoever has it.", response: apiBench{}},
-		{route: route{"DELETE", "/benches/{key}/control", store.Operator, control, s.onBench(s.apiReleaseControl)}, id: "releaseControl", tag: tag,
+		{route: route{"DELETE", "/benches/{key}/control", store.Operator, control, s.ofBench(s.apiReleaseControl)}, id: "releaseControl", tag: tag,
 			summary: "Give control of a bench up.", response: apiBench{}},
 		{route: route{"GET", "/models", store.Viewer, page, s.apiModels}, id: "listModels", tag: tag,
 			summary: "The parts that can be rehearsed, and the kinds of faults that a unit and the bench can have.", response: apiModels{}},
@@ -110,10 +110,10 @@ type apiModels struct {
 	BenchFaults []bench.FaultKind `json:"benchFaults"`
 }
 
-func (s *Server) apiModels(w http.ResponseWriter, _ *http.Request) error {
+func (s *Server) apiModels(w http.ResponseWriter, r *http.Request) error {
 	var a apiModels
-	if s.at().Rehearse != nil {
-		a = apiModels{s.at().Rehearse.Models(), s.at().Rehearse.UnitFaultKinds(), s.at().Rehearse.BenchFaultKinds()}
+	if in := s.bench(r.Context()).Rehearse; in != nil {
+		a = apiModels{in.Models(), in.UnitFaultKinds(), in.BenchFaultKinds()}
 	}
 	return reply(w, http.StatusOK, a)
 }

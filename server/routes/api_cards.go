@@ -14,22 +14,22 @@ import (
 func (s *Server) cardEndpoints() []endpoint {
 	const tag = "cards"
 	return []endpoint{
-		{route: route{"GET", "/benches/{key}/connections", store.Viewer, page, s.onBench(s.apiConnections)}, id: "listConnections", tag: tag,
+		{route: route{"GET", "/benches/{key}/connections", store.Viewer, page, s.ofBench(s.apiConnections)}, id: "listConnections", tag: tag,
 			summary: "How each connection to the cards stands, why, and what a person can do; empty on the rehearsal bench.", response: apiList[apiConnectionHealth]{}},
-		{route: route{"GET", "/benches/{key}/traffic", store.Viewer, page, s.onBench(s.apiBenchTraffic)}, id: "listTraffic", tag: tag, query: trafficParams,
+		{route: route{"GET", "/benches/{key}/traffic", store.Viewer, page, s.ofBench(s.apiBenchTraffic)}, id: "listTraffic", tag: tag, query: trafficParams,
 			summary: "What was said between host and cards, oldest first: the newest events after a number, as far as the log reaches.", response: apiTraffic{}},
-		{route: route{"POST", "/benches/{key}/messages", store.Operator, page, s.onBench(s.apiSay)}, id: "sendMessage", tag: tag,
+		{route: route{"POST", "/benches/{key}/messages", store.Operator, page, s.ofBench(s.apiSay)}, id: "sendMessage", tag: tag,
 			summary: "Send one message to a card while nothing runs, as whoever holds control. One that does more than ask makes the bench safe afterwards, " +
 				"and is refused until the cautions are confirmed.", request: apiMessage{}, response: apiExchange{}},
-		{route: route{"POST", "/benches/{key}/checks", store.Operator, page, s.onBench(s.apiStartCheck)}, id: "checkCards", tag: tag, status: http.StatusAccepted,
+		{route: route{"POST", "/benches/{key}/checks", store.Operator, page, s.ofBench(s.apiStartCheck)}, id: "checkCards", tag: tag, status: http.StatusAccepted,
 			summary: "Check cards against the protocol, with an empty socket; the bench is made safe afterwards.", request: apiCheckRequest{}, response: apiCardCheck{}},
-		{route: route{"GET", "/benches/{key}/checks", store.Viewer, page, s.onBench(s.apiCheckResult)}, id: "getCardCheck", tag: tag,
+		{route: route{"GET", "/benches/{key}/checks", store.Viewer, page, s.ofBench(s.apiCheckResult)}, id: "getCardCheck", tag: tag,
 			summary: "The check of cards at work, or the last one.", response: apiCardCheck{}},
 		{route: route{"GET", "/runs/{id}/traffic", store.Viewer, page, s.apiRunTraffic}, id: "getRunTraffic", tag: tag, query: trafficParams,
 			summary: "What was said between host and cards during a run, oldest first.", response: apiTraffic{}},
-		{route: route{"GET", "/benches/{key}/confirmations", store.Viewer, page, s.onBench(s.apiConfirmations)}, id: "listConfirmations", tag: tag, query: confirmParams,
+		{route: route{"GET", "/benches/{key}/confirmations", store.Viewer, page, s.ofBench(s.apiConfirmations)}, id: "listConfirmations", tag: tag, query: confirmParams,
 			summary: "What is to be confirmed before a bench with cards is energised, and what has been in this session of control.", response: apiList[apiConfirmStanding]{}},
-		{route: route{"POST", "/benches/{key}/confirmations", store.Operator, page, s.onBench(s.apiConfirm)}, id: "confirm", tag: tag,
+		{route: route{"POST", "/benches/{key}/confirmations", store.Operator, page, s.ofBench(s.apiConfirm)}, id: "confirm", tag: tag,
 			summary: "Confirm ahead of a start. Where nobody holds control, this takes it.", request: apiConfirmRequest{}, response: apiList[apiConfirmStanding]{}},
 	}
 }

@@ -26,9 +26,9 @@ func trafficQuery(q url.Values) (after uint64, limit int) {
 	return after, number(q, "limit", 200)
 }
 
-func (s *Server) apiConnections(w http.ResponseWriter, _ *http.Request) error {
+func (s *Server) apiConnections(w http.ResponseWriter, r *http.Request) error {
 	var out []apiConnectionHealth
-	for _, h := range s.at().Health() {
+	for _, h := range s.bench(r.Context()).Health() {
 		out = append(out, apiConnectionHealth(h))
 	}
 	return replyList(w, out)

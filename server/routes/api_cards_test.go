@@ -14,7 +14,7 @@ import (
 // cards walks what is there beside a link: first on the rehearsal bench, which
 // has no cards and asks for nothing to be confirmed, then with a card.
 func (a *apiRig) cards() {
-	t, p := a.t, a.server.at()
+	t, p := a.t, a.server.Lab.InUse()
 	const at = "/benches/rehearsal/"
 	if n := len(get[apiList[apiConfirmStanding]](a, at+"confirmations").Items); n != 0 {
 		t.Errorf("the rehearsal bench asks for %d things", n)

@@ -383,7 +383,7 @@ func (a *apiRig) hang(body map[string]any) string {
 // wait waits until the run at work has ended.
 func (a *apiRig) wait() {
 	a.t.Helper()
-	must(a.t, a.server.at().Station.Wait(context.Background()))
+	must(a.t, a.server.Lab.InUse().Station.Wait(context.Background()))
 }
 
 // runOnce seats a unit and runs the prepared procedure to its end.

@@ -13,8 +13,13 @@ type benchKey struct{}
 // one request does is about the same bench.
 func (s *Server) withBench(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), benchKey{}, s.Lab.InUse())))
+		next.ServeHTTP(w, r.WithContext(onBench(r.Context(), s.inUse())))
 	})
+}
+
+// onBench makes everything under a context be about a bench.
+func onBench(ctx context.Context, b *lab.Bench) context.Context {
+	return context.WithValue(ctx, benchKey{}, b)
 }
 
 // bench is the bench that a request is about. Outside of a request, where a
@@ -23,8 +28,5 @@ func (s *Server) bench(ctx context.Context) *lab.Bench {
 	if b, ok := ctx.Value(benchKey{}).(*lab.Bench); ok {
 		return b
 	}
-	return s.Lab.InUse()
+	return s.inUse()
 }
-
-// at is the bench in use.
-func (s *Server) at() *lab.Bench { return s.Lab.InUse() }

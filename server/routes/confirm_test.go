@@ -32,7 +32,7 @@ func TestConfirmedBeforePower(t *testing.T) {
 	if got := a.asked(t, a.ask(store.Operator, "POST", "/runs", start)); !slices.Equal(got, everyName()) {
 		t.Fatalf("asked for %v", got)
 	}
-	if now := a.server.at().Station.Snapshot(); now.Session != "" || now.Run != "" {
+	if now := a.server.Lab.InUse().Station.Snapshot(); now.Session != "" || now.Run != "" {
 		t.Errorf("a refused start left %+v", now)
 	}
 	start["confirm"] = everyName()[1:] // all but one
@@ -44,7 +44,7 @@ func TestConfirmedBeforePower(t *testing.T) {
 	if len(rec.Confirmed) != len(everyName()) || rec.Confirmed[0].By != "operator" || rec.Confirmed[0].At.IsZero() || rec.Confirmed[8].What == "" {
 		t.Errorf("on record: %+v", rec.Confirmed)
 	}
-	if now := a.server.at().Station.Snapshot(); now.Holder != "operator" {
+	if now := a.server.Lab.InUse().Station.Snapshot(); now.Holder != "operator" {
 		t.Errorf("whoever confirmed does not hold control: %+v", now)
 	}
 	delete(start, "confirm")
@@ -132,7 +132,7 @@ func TestConfirmHeld(t *testing.T) {
 // the run began starts nothing.
 func TestTakenOverWhileConfirming(t *testing.T) {
 	a, _ := newCardRig(t)
-	station := a.server.at().Station
+	station := a.server.Lab.InUse().Station
 	a.server.Lab.Now = func() time.Time { // asked for once control is taken: at each confirmation
 		if now := station.Snapshot(); now.Holder == "operator" {
 			must(t, station.TakeOver("owner", "another session"))

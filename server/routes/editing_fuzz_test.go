@@ -8,7 +8,6 @@ import (
 	"ohmkeep/server/demo"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
-	"ohmkeep/server/lab"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/web"
 )
@@ -65,8 +64,7 @@ func FuzzPinMapForm(f *testing.F) {
 		}
 		m := mapping{device: d, values: v}
 		m.read(&def)
-		s := Server{Config: Config{Lab: lab.New(lab.Config{}, &lab.Bench{Definition: def})}}
-		p := web.PinMapProps{Device: d, Bench: &def, Form: m.form(), Socket: s.socketOf(&d, &m.pm, m.problems), Findings: s.mapFindings(&m), CanEdit: true}
+		p := web.PinMapProps{Device: d, Bench: &def, Form: m.form(), Socket: socketOf(&def, &d, &m.pm, m.problems), Findings: mapFindings(&def, &m), CanEdit: true}
 		for _, pin := range d.Pins {
 			p.Pins = append(p.Pins, web.MappedPin{Pin: pin})
 		}

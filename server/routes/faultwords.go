@@ -8,6 +8,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/form"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/quantity"
 	"ohmkeep/web"
 )
@@ -39,12 +40,12 @@ func faultChoices(kinds []bench.FaultKind) []web.FaultChoice {
 	return out
 }
 
-func (s *Server) unitFaultChoices() []web.FaultChoice {
-	return faultChoices(s.at().Rehearse.UnitFaultKinds())
+func unitFaultChoices(b *lab.Bench) []web.FaultChoice {
+	return faultChoices(b.Rehearse.UnitFaultKinds())
 }
 
-func (s *Server) benchFaultChoices() []web.FaultChoice {
-	return faultChoices(s.at().Rehearse.BenchFaultKinds())
+func benchFaultChoices(b *lab.Bench) []web.FaultChoice {
+	return faultChoices(b.Rehearse.BenchFaultKinds())
 }
 
 func choiceOf(kinds []web.FaultChoice, key string) web.FaultChoice {
@@ -56,8 +57,8 @@ func choiceOf(kinds []web.FaultChoice, key string) web.FaultChoice {
 	return web.FaultChoice{Key: key, Label: key, At: "contact"}
 }
 
-func (s *Server) unitFaultWords(f bench.UnitFault) string {
-	words := choiceOf(s.unitFaultChoices(), f.Kind).Label + ", pin " + strconv.Itoa(f.Pin)
+func unitFaultWords(b *lab.Bench, f bench.UnitFault) string {
+	words := choiceOf(unitFaultChoices(b), f.Kind).Label + ", pin " + strconv.Itoa(f.Pin)
 	if f.Pin2 != 0 {
 		words += " and pin " + strconv.Itoa(f.Pin2)
 	}
@@ -67,15 +68,15 @@ func (s *Server) unitFaultWords(f bench.UnitFault) string {
 	return words
 }
 
-func (s *Server) benchFaultWords(f bench.BenchFault) string {
-	c := choiceOf(s.benchFaultChoices(), f.Kind)
+func benchFaultWords(b *lab.Bench, f bench.BenchFault) string {
+	c := choiceOf(benchFaultChoices(b), f.Kind)
 	switch c.At {
 	case "multiplexer":
 		return c.Label + ": " + f.Mux
 	case "path":
-		return fmt.Sprintf("%s: path %d%s", c.Label, f.Path, s.pathWords(f))
+		return fmt.Sprintf("%s: path %d%s", c.Label, f.Path, pathWords(b, f))
 	case "channel":
-		return fmt.Sprintf("%s: %s, %s", c.Label, channelName(&s.at().Definition, f.Channel), quantity.Format(100*f.Value, quantity.Percent, 3))
+		return fmt.Sprintf("%s: %s, %s", c.Label, channelName(&b.Definition, f.Channel), quantity.Format(100*f.Value, quantity.Percent, 3))
 	}
 	words := fmt.Sprintf("%s: contact %d", c.Label, f.Contact)
 	if f.Contact2 != 0 {
@@ -87,21 +88,21 @@ func (s *Server) benchFaultWords(f bench.BenchFault) string {
 	return words
 }
 
-func (s *Server) pathWords(f bench.BenchFault) string {
-	for i := range s.at().Definition.Paths {
-		if s.at().Definition.Paths[i].ID == f.Path {
-			return " (" + s.at().Definition.Paths[i].Address + ")"
+func pathWords(b *lab.Bench, f bench.BenchFault) string {
+	for i := range b.Definition.Paths {
+		if b.Definition.Paths[i].ID == f.Path {
+			return " (" + b.Definition.Paths[i].Address + ")"
 		}
 	}
 	return ""
 }
 
 // benchFaultValues fills the form with the faults in force.
-func (s *Server) benchFaultValues(faults []bench.BenchFault) url.Values {
+func benchFaultValues(b *lab.Bench, faults []bench.BenchFault) url.Values {
 	v := url.Values{}
 	for _, f := range faults {
 		at := strconv.Itoa(f.Contact)
-		switch choiceOf(s.benchFaultChoices(), f.Kind).At {
+		switch choiceOf(benchFaultChoices(b), f.Kind).At {
 		case "multiplexer":
 			at = f.Mux
 		case "path":

@@ -24,7 +24,7 @@ func TestKeepIsOfTheDeviceShown(t *testing.T) {
 	if w := a.askPage(store.Operator, "POST", "/manual/measure", f); w.Code != http.StatusSeeOther {
 		t.Fatalf("measuring: %d %s", w.Code, w.Body)
 	}
-	rig := a.server.at().Station
+	rig := a.server.Lab.InUse().Station
 	must(t, rig.Wait(t.Context()))
 	for device, want := range map[string]bool{"load": true, "other": false} {
 		body := a.askPage(store.Operator, "GET", "/manual?device="+device, nil).Body.String()

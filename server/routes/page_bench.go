@@ -53,19 +53,19 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 		p.Models = append(p.Models, web.Option{Value: "model:" + m.Key, Label: m.Title, Group: "Pin 1 on contact 1, straight"})
 	}
 	sorted(p.Models)
-	p.UnitFaults, p.BenchFaults = s.unitFaultChoices(), s.benchFaultChoices()
+	p.UnitFaults, p.BenchFaults = unitFaultChoices(s.bench(ctx)), benchFaultChoices(s.bench(ctx))
 	q, err := s.Lab.Seated(ctx, s.bench(ctx))
 	if err != nil || q == nil {
 		return p, err
 	}
 	p.Seated = []string{"In the socket: " + s.seatedWords(ctx, &bench.Seating{Device: q.Device, Model: q.Model, Serial: q.Serial}) + ", seed " + strconv.FormatUint(q.Seed, 10)}
 	for _, f := range q.UnitFaults {
-		p.Seated = append(p.Seated, s.unitFaultWords(f))
+		p.Seated = append(p.Seated, unitFaultWords(s.bench(ctx), f))
 	}
 	for _, f := range q.BenchFaults {
-		p.Given = append(p.Given, s.benchFaultWords(f))
+		p.Given = append(p.Given, benchFaultWords(s.bench(ctx), f))
 	}
-	p.Seat.Values, p.BenchForm.Values = seatValues(q), s.benchFaultValues(q.BenchFaults)
+	p.Seat.Values, p.BenchForm.Values = seatValues(q), benchFaultValues(s.bench(ctx), q.BenchFaults)
 	return p, nil
 }
 
@@ -139,7 +139,7 @@ func (s *Server) seatingOf(ctx context.Context, f url.Values) (bench.Seating, er
 	if s.bench(ctx).Rehearse == nil {
 		return q, nil
 	}
-	if err := s.modelOption(&q, f.Get("option"), &ps); err != nil {
+	if err := modelOption(s.bench(ctx), &q, f.Get("option"), &ps); err != nil {
 		return q, err
 	}
 	if text := strings.TrimSpace(f.Get("seed")); text != "" {
@@ -163,8 +163,8 @@ func (s *Server) seatingOf(ctx context.Context, f url.Values) (bench.Seating, er
 }
 
 // modelOption reads the value of a model that has one.
-func (s *Server) modelOption(q *bench.Seating, text string, ps *dut.Problems) error {
-	models := s.at().Rehearse.Models()
+func modelOption(b *lab.Bench, q *bench.Seating, text string, ps *dut.Problems) error {
+	models := b.Rehearse.Models()
 	i := slices.IndexFunc(models, func(m bench.Model) bool { return m.Key == q.Model })
 	if i < 0 {
 		return problem.Field("model", "choose what is put in the socket")
@@ -242,7 +242,7 @@ func (s *Server) faultsForm(w http.ResponseWriter, r *http.Request) error {
 		if q == nil {
 			q = &bench.Seating{Model: lab.NothingSeated}
 		}
-		q.BenchFaults, err = s.benchFaultsOf(r.PostForm)
+		q.BenchFaults, err = benchFaultsOf(s.bench(r.Context()), r.PostForm)
 	}
 	if err == nil {
 		err = s.Lab.Seat(r.Context(), s.bench(r.Context()), personOf(r.Context()), *q)
@@ -250,21 +250,21 @@ func (s *Server) faultsForm(w http.ResponseWriter, r *http.Request) error {
 	return s.benchAnswer(w, r, err, func(p *web.BenchProps, e *Problem) { p.BenchForm = formOf("faults", r.PostForm, e, nil) })
 }
 
-func (s *Server) benchFaultsOf(f url.Values) ([]bench.BenchFault, error) {
+func benchFaultsOf(on *lab.Bench, f url.Values) ([]bench.BenchFault, error) {
 	var ps dut.Problems
 	var out []bench.BenchFault
 	for _, row := range faultRows(f, &ps) {
 		b := bench.BenchFault{Kind: row.kind}
-		switch choiceOf(s.benchFaultChoices(), row.kind).At {
+		switch choiceOf(benchFaultChoices(on), row.kind).At {
 		case "multiplexer":
 			b.Mux = row.atText
 		case "path":
 			b.Path = bench.PathID(row.at)
 		case "channel":
 			b.Channel = bench.ChannelID(min(row.at, 255))
-			i := slices.IndexFunc(s.at().Definition.Channels, func(c bench.Channel) bool { return strings.EqualFold(c.Name, row.atText) })
+			i := slices.IndexFunc(on.Definition.Channels, func(c bench.Channel) bool { return strings.EqualFold(c.Name, row.atText) })
 			if i >= 0 {
-				b.Channel = s.at().Definition.Channels[i].ID
+				b.Channel = on.Definition.Channels[i].ID
 				ps = slices.DeleteFunc(ps, func(p dut.Problem) bool { return p.Field == fmt.Sprintf("at-%d", row.n) })
 			}
 			b.Value = row.part(&ps)

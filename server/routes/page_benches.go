@@ -56,18 +56,18 @@ func (s *Server) showBenches(w http.ResponseWriter, r *http.Request, status int,
 	p := web.BenchesProps{Page: s.frame(ctx, "Benches", "/bench"), Health: s.bench(r.Context()).Health(), Use: s.useProps(ctx),
 		CanEdit: personOf(ctx).Role >= store.Operator, Problem: trouble}
 	for i := range list {
-		p.Rows = append(p.Rows, s.benchRow(&list[i]))
+		p.Rows = append(p.Rows, benchRow(s.bench(ctx), &list[i]))
 	}
 	return show(ctx, w, status, web.Benches(p))
 }
 
-func (s *Server) benchRow(b *store.Revised[bench.Definition]) web.BenchListRow {
+func benchRow(inUse *lab.Bench, b *store.Revised[bench.Definition]) web.BenchListRow {
 	row := web.BenchListRow{Key: b.Body.Key, Name: b.Body.Name, Rehearsal: b.Body.Key == lab.RehearsalKey,
 		Channels: len(b.Body.Channels), Contacts: b.Body.Contacts, Connections: b.Body.Connections, Rev: b.Rev, At: b.At, By: b.By}
-	if place := s.at(); place.Definition.Key == b.Body.Key {
-		now := place.Station.Snapshot()
+	if inUse.Definition.Key == b.Body.Key {
+		now := inUse.Station.Snapshot()
 		row.InUse, row.State, row.Reason = true, now.State, now.Reason
-		row.Newer = !row.Rehearsal && len(bench.DiffDefinitions(&place.Definition, &b.Body)) > 0
+		row.Newer = !row.Rehearsal && len(bench.DiffDefinitions(&inUse.Definition, &b.Body)) > 0
 	}
 	return row
 }
@@ -111,7 +111,7 @@ func (s *Server) benchDefinitionPage(w http.ResponseWriter, r *http.Request) err
 func (s *Server) showBench(w http.ResponseWriter, r *http.Request, status int, b *store.Revised[bench.Definition], copyForm web.Form) error {
 	ctx := r.Context()
 	who := personOf(ctx)
-	p := web.BenchDefinitionProps{Page: s.frame(ctx, b.Body.Name, "/bench"), Row: s.benchRow(b), Def: b.Body, Removed: b.Removed,
+	p := web.BenchDefinitionProps{Page: s.frame(ctx, b.Body.Name, "/bench"), Row: benchRow(s.bench(ctx), b), Def: b.Body, Removed: b.Removed,
 		Use: s.useProps(ctx), CanEdit: who.Role >= store.Operator, Copy: copyForm}
 	own := !p.Row.Rehearsal && !b.Removed
 	p.CanUndo, p.CanDelete = own && b.Rev > 1, own && who.Role >= store.Owner && !p.Row.InUse

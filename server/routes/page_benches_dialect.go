@@ -120,10 +120,10 @@ func (s *Server) saveDialect(w http.ResponseWriter, r *http.Request, e *dialectE
 func (s *Server) showDialect(w http.ResponseWriter, r *http.Request, status int, e *dialectEditing) error {
 	ctx := r.Context()
 	c := &e.stored.Body.Connections[e.at]
-	row := s.benchRow(e.stored)
+	row := benchRow(s.bench(ctx), e.stored)
 	p := web.DialectProps{Page: s.frame(ctx, "Dialect of "+c.Name, "/bench"), Key: e.stored.Body.Key, Bench: e.stored.Body.Name, Connection: c.Name, Rev: e.stored.Rev,
 		Form: web.FormFrom("dialect", e.values, e.problems), InUse: row.InUse, Conflict: e.conflict, Tried: e.tried, Said: e.said, Trouble: e.trouble,
-		NoTry: s.whyNoTry(personOf(ctx), row.InUse, c.Name)}
+		NoTry: s.whyNoTry(s.bench(ctx), personOf(ctx), row.InUse, c.Name)}
 	def := e.edited()
 	filled := def.Connections[e.at].Commands.Filled()
 	own := bench.ProtocolCommands()
@@ -138,17 +138,16 @@ func (s *Server) showDialect(w http.ResponseWriter, r *http.Request, status int,
 }
 
 // whyNoTry says why nothing can be tried now; "" where it can.
-func (s *Server) whyNoTry(who lab.Person, inUse bool, connection string) string {
-	place := s.at()
+func (s *Server) whyNoTry(b *lab.Bench, who lab.Person, inUse bool, connection string) string {
 	switch {
 	case !inUse:
 		return "A text can be tried once the bench is in use."
-	case place.Cards == nil || !slices.ContainsFunc(place.Cards.Health(), func(h talk.Health) bool { return h.Connection == connection }):
+	case b.Cards == nil || !slices.ContainsFunc(b.Cards.Health(), func(h talk.Health) bool { return h.Connection == connection }):
 		return "The bench in use has no connection of this name: use the bench again first."
-	case place.Station.Snapshot().Run != "":
+	case b.Station.Snapshot().Run != "":
 		return "A run is at work: a text can be tried when it has ended."
 	}
-	if err := s.at().HoldsControl(who); err != nil {
+	if err := b.HoldsControl(who); err != nil {
 		return sentence(classify(err, s.Log).Detail)
 	}
 	return ""

@@ -184,7 +184,7 @@ func (s *Server) mergeBench(ctx context.Context, e *benchEditing) error {
 
 func (s *Server) showBenchEditor(w http.ResponseWriter, r *http.Request, status int, e *benchEditing) error {
 	ctx := r.Context()
-	row := s.benchRow(e.stored)
+	row := benchRow(s.bench(ctx), e.stored)
 	p := web.BenchEditProps{
 		Page: s.frame(ctx, "Edit "+e.stored.Body.Name, "/bench"), Key: e.stored.Body.Key, Rev: e.stored.Rev, Removed: e.stored.Removed,
 		InUse: row.InUse, Form: e.form(), Def: e.read.Def, Conflict: e.conflict, Findings: e.findings(), Made: e.made,

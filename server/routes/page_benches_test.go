@@ -150,7 +150,7 @@ func TestUseBenchUnknown(t *testing.T) {
 	if page := a.askPage(store.Owner, "GET", "/benches", nil).Body.String(); strings.Contains(page, "powerOff") {
 		t.Error("the power is asked about while the bench is safe")
 	}
-	a.server.at().Station.Lost("the line is silent")
+	a.server.Lab.InUse().Station.Lost("the line is silent")
 	const unknown = "The state of this bench is unknown. Check it and make it safe first, or confirm that its power is off."
 	for _, c := range []struct {
 		role  store.Role
@@ -185,7 +185,7 @@ func TestUseBenchUnknown(t *testing.T) {
 	if !slices.ContainsFunc(events, func(e store.Event) bool { return e.By == "owner" && strings.Contains(e.Detail, "its power is off") }) {
 		t.Errorf("not in the log: %+v", events)
 	}
-	a.server.at().Station.Lost("the line is silent")
+	a.server.Lab.InUse().Station.Lost("the line is silent")
 	if out := a.ask(store.Owner, "POST", "/benches/desk/use?powerOff=true", nil); out.status != http.StatusOK || used != 2 {
 		t.Errorf("by the API: %s", out.body)
 	}

@@ -71,7 +71,7 @@ func (s *Server) bringUpProps(ctx context.Context, q url.Values) (web.BringUpPro
 			p.Said = append(p.Said, s.saidRow(&x))
 		}
 	}
-	s.convert(&p, q)
+	convert(at, &p, q)
 	var err error
 	p.Steps, err = s.stepProps(ctx)
 	return p, err
@@ -153,12 +153,12 @@ func (s *Server) bringUpMeaning(w http.ResponseWriter, r *http.Request) error {
 }
 
 // convert is the small converter between codes and values.
-func (s *Server) convert(p *web.BringUpProps, q url.Values) {
+func convert(b *lab.Bench, p *web.BringUpProps, q url.Values) {
 	p.Convert = web.Form{ID: "convert", Values: url.Values{"range": {q.Get("range")}, "code": {q.Get("code")}, "value": {q.Get("value")}}, Errors: map[string]string{}}
 	if options := web.CodeOptions(&p.Def); q.Get("range") == "" && len(options) > 0 {
 		p.Convert.Values.Set("range", options[0].Value)
 	}
-	answer, field, err := s.converted(p.Convert.Values)
+	answer, field, err := converted(b, p.Convert.Values)
 	if err != nil {
 		p.Convert.Errors[field] = err.Error()
 	}
@@ -166,8 +166,8 @@ func (s *Server) convert(p *web.BringUpProps, q url.Values) {
 }
 
 // converted answers a code, or else a value; nil where neither is given.
-func (s *Server) converted(q url.Values) (answer *web.CodeAnswer, field string, err error) {
-	c, known := web.CodesByKey(&s.at().Definition, q.Get("range"))
+func converted(b *lab.Bench, q url.Values) (answer *web.CodeAnswer, field string, err error) {
+	c, known := web.CodesByKey(&b.Definition, q.Get("range"))
 	code, value := strings.TrimSpace(q.Get("code")), strings.TrimSpace(q.Get("value"))
 	switch {
 	case !known && code+value == "":
@@ -198,7 +198,7 @@ func (s *Server) converted(q url.Values) (answer *web.CodeAnswer, field string, 
 
 // bringUpCode is the converter for the page's script.
 func (s *Server) bringUpCode(w http.ResponseWriter, r *http.Request) error {
-	a, _, err := s.converted(r.URL.Query())
+	a, _, err := converted(s.bench(r.Context()), r.URL.Query())
 	answer := struct {
 		*web.CodeAnswer
 		Error string `json:"error,omitempty"`

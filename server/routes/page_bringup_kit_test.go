@@ -93,7 +93,7 @@ func newCardRig(t *testing.T) (*apiRig, *fakeCards) {
 	t.Helper()
 	a, f := newAPI(t), newFakeCards()
 	read[apiBench](a, a.ask(store.Operator, "PUT", "/benches/rehearsal/seating", map[string]any{"device": "load", "serial": "S1"}), http.StatusOK)
-	p := a.server.at()
+	p := a.server.Lab.InUse()
 	p.Cards, p.Rehearse = f, nil
 	return a, f
 }

@@ -16,7 +16,7 @@ func TestSayDialectsRead(t *testing.T) {
 	say := func(message string) *answer {
 		return a.ask(store.Operator, "POST", cardsAt+"messages", apiMessage{Connection: "cards", Message: message, Wait: 0.05})
 	}
-	p := a.server.at()
+	p := a.server.Lab.InUse()
 	for read, asks := range map[string]bool{"": true, bench.ProtocolCommands().Read: true, "read? {channels}": false, "*OPC?\n:READ? (@{channel})": false, "MEAS:CURR? (@{channels})": true} {
 		p.Definition.Connections = []bench.Connection{{Name: "cards", Commands: bench.Commands{Read: read}}, {Name: "others", Commands: bench.Commands{Read: "READ? 1"}}}
 		f.mu.Lock()

@@ -192,7 +192,7 @@ func TestStepThrough(t *testing.T) {
 	form["confirm"] = everyName()
 	b.post("/bench/bring-up/step", form, http.StatusSeeOther)
 	b.post("/bench/bring-up/step", form, http.StatusConflict) // one at a time
-	stepper, station := a.server.at().Stepper, a.server.at().Station
+	stepper, station := a.server.Lab.InUse().Stepper, a.server.Lab.InUse().Station
 	words := ""
 	for n := 1; station.Snapshot().Run != ""; n++ {
 		if !waits(t, a, n) {
@@ -200,7 +200,7 @@ func TestStepThrough(t *testing.T) {
 		}
 		page := b.get("/bench/bring-up")
 		pending, _ := stepper.Pending()
-		say := pending.Words(&a.server.at().Definition)
+		say := pending.Words(&a.server.Lab.InUse().Definition)
 		if !strings.Contains(page, say) || !strings.Contains(page, `name="n" value="`+strconv.Itoa(n)+`" form="step-form"`) {
 			t.Fatalf("call %d is not said: %s", n, say)
 		}
@@ -241,10 +241,10 @@ func waits(t *testing.T, a *apiRig, n int) bool {
 	look := time.NewTicker(time.Millisecond)
 	defer look.Stop()
 	for end := time.Now().Add(20 * time.Second); ; <-look.C {
-		if p, ok := a.server.at().Stepper.Pending(); ok && p.N == n {
+		if p, ok := a.server.Lab.InUse().Stepper.Pending(); ok && p.N == n {
 			return true
 		}
-		if a.server.at().Station.Snapshot().Run == "" {
+		if a.server.Lab.InUse().Station.Snapshot().Run == "" {
 			return false
 		}
 		if time.Now().After(end) {
@@ -268,7 +268,7 @@ func TestStepTakenOver(t *testing.T) {
 	}
 	owner.post("/bench/control", url.Values{"do": {"release"}}, http.StatusSeeOther)
 	b.post("/bench/bring-up/step/next", next, http.StatusConflict) // holds nothing any more
-	if p, _ := a.server.at().Stepper.Pending(); p.N != 1 {
+	if p, _ := a.server.Lab.InUse().Stepper.Pending(); p.N != 1 {
 		t.Fatalf("call %d waits", p.N)
 	}
 	next["confirm"] = everyName()
@@ -276,7 +276,7 @@ func TestStepTakenOver(t *testing.T) {
 	if !waits(t, a, 2) {
 		t.Error("confirmed, the call was not let through")
 	}
-	if now := a.server.at().Station.Snapshot(); now.Holder != "owner" {
+	if now := a.server.Lab.InUse().Station.Snapshot(); now.Holder != "owner" {
 		t.Errorf("whoever confirmed does not hold control: %+v", now)
 	}
 	owner.post("/bench/safe", nil, http.StatusSeeOther)
@@ -304,7 +304,7 @@ func TestUnknownIsSaid(t *testing.T) {
 	id := a.start(map[string]any{"confirm": everyName()})
 	a.wait()
 	f.set(talk.Health{Connection: "cards", Condition: talk.Lost, Reason: "the line is silent", Remedy: "Look at the cable."})
-	a.server.at().Station.Lost("cards: the line is silent")
+	a.server.Lab.InUse().Station.Lost("cards: the line is silent")
 	for _, path := range []string{"/", "/bench", "/bench/bring-up", "/runs/" + id, "/manual"} {
 		page := b.get(path)
 		for _, want := range []string{"Unknown, check the bench.", "the line is silent", "cards: Look at the cable.", "unknown, check the bench"} {

@@ -69,7 +69,7 @@ func TestCheckCards(t *testing.T) {
 			t.Errorf("the page lacks %s", want)
 		}
 	}
-	if now := a.server.at().Station.Snapshot(); now.State != bench.Safe {
+	if now := a.server.Lab.InUse().Station.Snapshot(); now.State != bench.Safe {
 		t.Errorf("afterwards %+v", now)
 	}
 	if got := a.asked(t, check()); !slices.Equal(got, []string{"empty"}) {
@@ -126,7 +126,7 @@ func TestCheckEndsEarly(t *testing.T) {
 			if got := a.cardCheck(); !strings.Contains(got.Problem, c.says) {
 				t.Errorf("it says %q", got.Problem)
 			}
-			if now := a.server.at().Station.Snapshot(); now.State != bench.Safe {
+			if now := a.server.Lab.InUse().Station.Snapshot(); now.State != bench.Safe {
 				t.Errorf("afterwards %+v", now)
 			}
 		})

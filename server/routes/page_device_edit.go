@@ -219,7 +219,7 @@ func (s *Server) showEditor(w http.ResponseWriter, r *http.Request, status int, 
 	ctx := r.Context()
 	p := web.DeviceEditProps{
 		Page: s.frame(ctx, "Describe a device", "/devices"), Form: e.form(), Families: dut.LogicFamilies(),
-		Drawing: preview(&e.device), Models: s.modelOptions(), Table: e.table, Assumptions: e.assumed(),
+		Drawing: preview(&e.device), Models: modelOptions(s.bench(ctx).Rehearse), Table: e.table, Assumptions: e.assumed(),
 		Conflict: e.conflict, CanDelete: personOf(ctx).Role >= store.Owner, Findings: e.findings(),
 	}
 	if e.stored != nil {
@@ -313,12 +313,12 @@ func preview(d *dut.Device) web.Drawing {
 	return web.Drawing{ID: "preview", Title: "The package seen from above", Package: seen.Package, Pins: web.Marks(&seen)}
 }
 
-func (s *Server) modelOptions() []web.Option {
-	if s.at().Rehearse == nil {
+func modelOptions(r lab.Rehearser) []web.Option {
+	if r == nil {
 		return nil
 	}
 	out := []web.Option{{Value: "", Label: "none"}}
-	for _, m := range s.at().Rehearse.Models() {
+	for _, m := range r.Models() {
 		if m.Key != lab.NothingSeated {
 			out = append(out, web.Option{Value: m.Key, Label: m.Title})
 		}

@@ -61,7 +61,7 @@ func (s *Server) homeLive(w http.ResponseWriter, r *http.Request) error {
 		work  web.HomeProps
 	}
 	watched(s, w, r, homeTopic, homeEvery, func(ctx context.Context) (now seen, _ error) {
-		s.goingOn(&now.work)
+		s.goingOn(s.bench(ctx), &now.work)
 		now.bench = s.brief(ctx)
 		return now, nil
 	}, func(now seen) map[string]templ.Component {
@@ -73,8 +73,8 @@ func (s *Server) homeLive(w http.ResponseWriter, r *http.Request) error {
 }
 
 // goingOn is the run at work and the demonstration lot.
-func (s *Server) goingOn(p *web.HomeProps) {
-	s.atWork(p)
+func (s *Server) goingOn(b *lab.Bench, p *web.HomeProps) {
+	s.atWork(b, p)
 	if done, total := s.preparing(); done < total {
 		p.Demo = &web.DemoProgress{Lot: s.PreparingLot, Done: done, Total: total, Href: "/compare?lot=" + url.QueryEscape(s.PreparingLot)}
 	}
@@ -99,7 +99,7 @@ func (s *Server) home(ctx context.Context) (web.HomeProps, error) {
 		return p, err
 	}
 	p.Busy = s.bench(ctx).WhyBusy(personOf(ctx))
-	s.goingOn(&p)
+	s.goingOn(s.bench(ctx), &p)
 	p.Page.Live = "/live"
 	p.Newcomer = len(list.Runs) == 0 || p.Demo != nil
 	return p, nil
@@ -139,8 +139,8 @@ func (s *Server) deviceNames(ctx context.Context) (map[string]string, error) {
 }
 
 // atWork shows the run at work.
-func (s *Server) atWork(p *web.HomeProps) {
-	now, known := s.Runs.Snapshot(s.at().Station.Snapshot().Run, liverun.NoPicture)
+func (s *Server) atWork(b *lab.Bench, p *web.HomeProps) {
+	now, known := s.Runs.Snapshot(b.Station.Snapshot().Run, liverun.NoPicture)
 	if !known || now.Record.Manual {
 		return
 	}

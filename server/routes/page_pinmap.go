@@ -75,7 +75,7 @@ func (s *Server) pinMapPage(w http.ResponseWriter, r *http.Request) error {
 	if m.usable() {
 		m.fill(&s.bench(r.Context()).Definition, &m.stored.Body)
 	} else {
-		s.propose(m)
+		m.propose(&s.bench(r.Context()).Definition)
 	}
 	m.values.Set("rev", strconv.Itoa(m.rev()))
 	return s.showPinMap(w, r, http.StatusOK, m)
@@ -94,7 +94,7 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 	rev, _ := strconv.Atoi(m.values.Get("rev"))
 	switch m.values.Get("do") {
 	case "propose":
-		s.propose(m)
+		m.propose(&s.bench(r.Context()).Definition)
 		return s.showPinMap(w, r, http.StatusOK, m)
 	case "save":
 	case "merge":
@@ -163,7 +163,7 @@ func (s *Server) showPinMap(w http.ResponseWriter, r *http.Request, status int, 
 	p := web.PinMapProps{
 		Page: s.frame(ctx, "Pin map of "+m.device.Name, "/devices"), Device: m.device, Bench: &s.bench(r.Context()).Definition,
 		Form: m.form(), Says: m.says, Conflict: m.conflict, CanEdit: personOf(ctx).Role >= store.Operator,
-		Socket: s.socketOf(&m.device, &m.pm, m.problems),
+		Socket: socketOf(&s.bench(ctx).Definition, &m.device, &m.pm, m.problems),
 	}
 	if m.usable() || m.conflict != nil {
 		p.Rev = m.rev()
@@ -171,7 +171,7 @@ func (s *Server) showPinMap(w http.ResponseWriter, r *http.Request, status int, 
 	for _, pin := range m.device.SortPins().Pins {
 		p.Pins = append(p.Pins, web.MappedPin{Pin: pin, Reached: bench.Reach(&s.bench(r.Context()).Definition, &m.pm, pin.Number)})
 	}
-	p.Findings = s.mapFindings(m)
+	p.Findings = mapFindings(&s.bench(ctx).Definition, m)
 	return show(ctx, w, status, web.PinMap(p))
 }
 
@@ -185,7 +185,7 @@ func (m *mapping) form() web.Form {
 
 // mapFindings lists what keeps the pin map from being saved, or else what will
 // be in the way.
-func (s *Server) mapFindings(m *mapping) []web.Finding {
+func mapFindings(def *bench.Definition, m *mapping) []web.Finding {
 	var out []web.Finding
 	for _, p := range m.problems {
 		out = append(out, web.Finding{ID: web.CellID("map", p.Field), Message: p.Message})
@@ -193,7 +193,7 @@ func (s *Server) mapFindings(m *mapping) []web.Finding {
 	if len(out) > 0 {
 		return out
 	}
-	return conflictsOf(&s.at().Definition, &m.pm, &m.device, "map")
+	return conflictsOf(def, &m.pm, &m.device, "map")
 }
 
 func conflictsOf(def *bench.Definition, pm *bench.PinMap, d *dut.Device, formID string) []web.Finding {
@@ -209,9 +209,9 @@ func conflictsOf(def *bench.Definition, pm *bench.PinMap, d *dut.Device, formID 
 }
 
 // socketOf is the drawing of a pin map.
-func (s *Server) socketOf(d *dut.Device, pm *bench.PinMap, wrong dut.Problems) web.Socket {
-	out := web.Socket{ID: "socket", Title: "Socket of " + s.at().Definition.Name + " seen from above", Contacts: s.at().Definition.Contacts,
-		Package: d.Package, Pins: d.SortPins().Pins, Map: *pm, Bench: &s.at().Definition, Wrong: map[int]bool{}}
+func socketOf(def *bench.Definition, d *dut.Device, pm *bench.PinMap, wrong dut.Problems) web.Socket {
+	out := web.Socket{ID: "socket", Title: "Socket of " + def.Name + " seen from above", Contacts: def.Contacts,
+		Package: d.Package, Pins: d.SortPins().Pins, Map: *pm, Bench: def, Wrong: map[int]bool{}}
 	for _, p := range wrong {
 		if pin, ok := form.ContactPin(p); ok {
 			out.Wrong[pin] = true
@@ -302,7 +302,7 @@ func (s *Server) wiringPage(w http.ResponseWriter, r *http.Request) error {
 	pm := &m.stored.Body
 	p := web.WiringProps{
 		Page: s.frame(ctx, "Wiring of "+m.device.Name, "/devices"), Device: m.device, Rev: d.Rev, MapRev: m.stored.Rev,
-		Bench: &s.bench(r.Context()).Definition, Rows: bench.WiringSheet(&s.bench(r.Context()).Definition, pm, &m.device), Socket: s.socketOf(&m.device, pm, nil),
+		Bench: &s.bench(r.Context()).Definition, Rows: bench.WiringSheet(&s.bench(r.Context()).Definition, pm, &m.device), Socket: socketOf(&s.bench(r.Context()).Definition, &m.device, pm, nil),
 		Part:     web.Drawing{ID: "part", Title: m.device.Name + " seen from above", Package: m.device.Package, Pins: web.Marks(&m.device)},
 		Findings: conflictsOf(&s.bench(r.Context()).Definition, pm, &m.device, ""), Loose: web.LooseStraps(pm, &s.bench(r.Context()).Definition),
 	}

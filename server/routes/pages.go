@@ -108,7 +108,7 @@ func (s *Server) seatedWords(ctx context.Context, q *bench.Seating) string {
 	if q == nil || q.Model == "" || q.Model == lab.NothingSeated {
 		return "nothing"
 	}
-	words := s.modelTitle(q.Model)
+	words := modelTitle(s.bench(ctx).Rehearse, q.Model)
 	if q.Device != "" {
 		words = q.Device
 		if d, err := s.Store.GetDevice(ctx, q.Device, 0); err == nil {
@@ -126,8 +126,8 @@ func (s *Server) seatedWords(ctx context.Context, q *bench.Seating) string {
 	return words
 }
 
-func (s *Server) modelTitle(key string) string {
-	for _, m := range s.at().Rehearse.Models() {
+func modelTitle(r lab.Rehearser, key string) string {
+	for _, m := range r.Models() {
 		if m.Key == key {
 			return m.Title
 		}

@@ -6,13 +6,13 @@ import (
 )
 
 // propose fills the form with a pin map made from the package.
-func (s *Server) propose(m *mapping) {
-	pm, says, err := bench.Propose(&s.at().Definition, &m.device)
+func (m *mapping) propose(def *bench.Definition) {
+	pm, says, err := bench.Propose(def, &m.device)
 	m.says = says
 	if err != nil && len(pm.Contacts) == 0 {
 		m.notice = sentence(err.Error()) + "."
 	}
-	m.fill(&s.at().Definition, &pm)
+	m.fill(def, &pm)
 }
 
 // fill writes a pin map into the form, and reads it back.

@@ -49,6 +49,7 @@ type Server struct {
 	Config
 	hosts   hosts
 	reports *turn.Queue
+	inUse   func() *lab.Bench // read once in a request, by withBench
 }
 
 // route is one line of the table of what the server answers.
@@ -61,13 +62,20 @@ type route struct {
 
 // New builds the handler.
 func New(cfg Config) http.Handler {
+	return newServer(cfg).handler()
+}
+
+func newServer(cfg Config) *Server {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	s := &Server{Config: cfg, hosts: cfg.Hosts, reports: turn.NewQueue(cfg.Reports)}
-	cfg.Runs.DrawOn(s.newRunScreen)
+	return &Server{Config: cfg, hosts: cfg.Hosts, inUse: cfg.Lab.InUse, reports: turn.NewQueue(cfg.Reports)}
+}
+
+func (s *Server) handler() http.Handler {
+	s.Runs.DrawOn(s.newRunScreen)
 	r := chi.NewRouter()
-	r.Use(logged(cfg.Log), patient, s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify, s.withBench)
+	r.Use(logged(s.Log), patient, s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify, s.withBench)
 	r.NotFound(s.page(route{class: page, handle: func(http.ResponseWriter, *http.Request) error { return problem.NoSuch("page at this address") }}))
 	r.Handle("/assets/*", assets.Handler())
 	for _, e := range s.pages() {

@@ -19,7 +19,7 @@ import (
 // and the record of what is seated is what is seated.
 func TestTwoSeatAtOnce(t *testing.T) {
 	a := newAPI(t)
-	rehearser := &lastSeated{Rehearser: a.server.at().Rehearse}
+	rehearser := &lastSeated{Rehearser: a.server.Lab.InUse().Rehearse}
 	cfg := a.server.Config
 	a.server.Lab.InUse().Rehearse = rehearser
 	a.http = New(cfg)

@@ -75,7 +75,10 @@ func (s *Store) GetPinMap(ctx context.Context, device, benchKey string, rev int)
 // ListPinMaps returns the latest pin maps of a device and on a bench; empty
 // stands for all.
 func (s *Store) ListPinMaps(ctx context.Context, device, benchKey string) ([]Revised[bench.PinMap], error) {
-	return list(ctx, s, pinMaps, "(?1 = '' OR h.device = ?1) AND (?2 = '' OR h.bench = ?2)", device, benchKey)
+	if device == "" {
+		return list(ctx, s, pinMaps, "?1 = '' OR h.bench = ?1", benchKey)
+	}
+	return list(ctx, s, pinMaps, "h.device = ?1 AND (?2 = '' OR h.bench = ?2)", device, benchKey)
 }
 
 // PinMapRevisions lists a pin map's revisions, newest first.

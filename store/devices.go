@@ -7,8 +7,8 @@ import (
 )
 
 var devices = &noun[dut.Device]{
-	name: "device", heads: "devices", revisions: "device_revisions",
-	head:  func(d *dut.Device) (string, string, []any) { return d.Key, d.Name, nil },
+	name: "device", heads: "devices", revisions: "device_revisions", columns: []string{"model"},
+	head:  func(d *dut.Device) (string, string, []any) { return d.Key, d.Name, []any{d.Model} },
 	check: func(d *dut.Device) error { return d.Validate() },
 }
 

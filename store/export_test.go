@@ -26,8 +26,11 @@ func LogFrames(t testing.TB, s *Store) int {
 	return frames + busy
 }
 
-// LookBound is how many candidates one page looks at.
-const LookBound = lookBound
+// How many candidates one page looks at.
+const (
+	LookBound  = lookBound
+	CountBound = countBound // only to count
+)
 
 // ScanRuns is every run that a filter picks, newest first, by one scan of all
 // runs: what every search must find.
@@ -103,4 +106,28 @@ func TailOverflows(t testing.TB, s *Store) (n int) {
 		t.Fatal(err)
 	}
 	return n
+}
+
+// CountAgain says what the counts that triggers keep should be, and what they
+// are; the same text where they are right.
+func (s *Store) CountAgain(ctx context.Context) (want, got string, err error) {
+	const text = "SELECT coalesce(group_concat(line, char(10)), '') FROM (SELECT what || ' ' || which || ' ' || n AS line FROM "
+	const counted = `(
+		SELECT 'outcome' AS what, outcome AS which, count(*) AS n FROM runs GROUP BY outcome
+		UNION ALL SELECT 'device', device, count(*) FROM runs GROUP BY device
+		UNION ALL SELECT 'readings', '', coalesce(sum(readings), 0) FROM runs WHERE status <> 'running'
+		UNION ALL SELECT 'units', '', count(*) FROM units
+		UNION ALL SELECT 'lot ' || lot, (SELECT max(started) FROM runs WHERE lot = l.lot) || ' passed ' || sum(passed), count(*) - 1 FROM (
+			SELECT lot, 0 AS passed FROM runs WHERE lot <> '' GROUP BY lot
+			UNION ALL SELECT lot, outcome IN ('pass', 'conditional pass') FROM runs r WHERE lot <> '' AND status = 'done' AND NOT EXISTS (
+				SELECT 1 FROM runs n WHERE n.lot = r.lot AND n.device = r.device AND n.serial = r.serial AND n.status = 'done'
+				AND (n.started, n.seq) > (r.started, r.seq))) AS l GROUP BY lot)`
+	const kept = `(SELECT what, which, n FROM counts
+		UNION ALL SELECT 'lot ' || lot, newest || ' passed ' || passed, units FROM lots)`
+	for from, into := range map[string]*string{counted: &want, kept: &got} {
+		if err = s.reader(ctx).QueryRowContext(ctx, text+from+" WHERE n <> 0 OR what LIKE 'lot %' ORDER BY 1)").Scan(into); err != nil {
+			return "", "", err
+		}
+	}
+	return want, got, nil
 }

@@ -1,7 +1,6 @@
 package store
 
 import (
-	"context"
 	"database/sql"
 	"time"
 
@@ -48,41 +47,4 @@ func scanRun(r *sql.Rows) (x RunRow, err error) {
 	x.DeviceRev, x.ProcRev = int(deviceRev.Int64), int(procRev.Int64)
 	x.Started, x.Ended = timeOf(started), timeOfNull(ended)
 	return x, err
-}
-
-// Overview is what a home page shows.
-type Overview struct {
-	Runs     int                    `json:"runs"`
-	Readings int64                  `json:"readings"`
-	Units    int                    `json:"units"`
-	Outcomes map[derive.Outcome]int `json:"outcomes"`
-	Last     []RunRow               `json:"last"` // newest first
-}
-
-// GetOverview counts runs by outcome and returns the newest.
-func (s *Store) GetOverview(ctx context.Context, last int) (*Overview, error) {
-	o := &Overview{Outcomes: map[derive.Outcome]int{}}
-	err := s.rows(ctx, `SELECT outcome, count(*), sum(`+runReadings+`) FROM runs GROUP BY outcome`, nil, func(r *sql.Rows) error {
-		var outcome derive.Outcome
-		var n int
-		var readings int64
-		if err := r.Scan(&outcome, &n, &readings); err != nil {
-			return err
-		}
-		o.Outcomes[outcome] = n
-		o.Runs += n
-		o.Readings += readings
-		return nil
-	})
-	if err == nil {
-		err = s.reader(ctx).QueryRowContext(ctx, "SELECT count(*) FROM units").Scan(&o.Units)
-	}
-	if err == nil {
-		all := search{index: "runs_started", top: newest, bottom: oldest}
-		o.Last, _, err = s.page(ctx, &all, newest, last)
-	}
-	if err != nil {
-		return nil, wrap("overview", err)
-	}
-	return o, nil
 }

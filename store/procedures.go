@@ -33,7 +33,10 @@ func (s *Store) GetProcedure(ctx context.Context, key string, rev int) (*Revised
 // ListProcedures returns the latest revision of every procedure for a device,
 // or of all where device is empty, by name.
 func (s *Store) ListProcedures(ctx context.Context, device string) ([]Revised[procedure.Procedure], error) {
-	return list(ctx, s, procedures, "?1 = '' OR h.device = ?1", device)
+	if device == "" {
+		return list(ctx, s, procedures, "TRUE")
+	}
+	return list(ctx, s, procedures, "h.device = ?", device)
 }
 
 // ProcedureRevisions lists a procedure's revisions, newest first.

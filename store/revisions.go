@@ -142,9 +142,13 @@ func get[T any](ctx context.Context, s *Store, n *noun[T], key string, rev int) 
 // list returns the latest revisions of documents that are not removed, by
 // name. Where is an SQL condition on the head, h.
 func list[T any](ctx context.Context, s *Store, n *noun[T], where string, args ...any) ([]Revised[T], error) {
+	return listWhere(ctx, s, n, where, "", args...)
+}
+
+func listWhere[T any](ctx context.Context, s *Store, n *noun[T], where, limit string, args ...any) ([]Revised[T], error) {
 	var out []Revised[T]
-	err := s.rows(ctx, `SELECT `+revisedColumns+` FROM `+n.heads+` h JOIN `+n.revisions+` r USING (key, rev)
-		WHERE h.removed IS NULL AND (`+where+`) ORDER BY h.name, h.key`, args, func(rows *sql.Rows) error {
+	err := s.rows(ctx, `SELECT `+revisedColumns+` FROM `+n.heads+` h CROSS JOIN `+n.revisions+` r USING (key, rev)
+		WHERE h.removed IS NULL AND (`+where+`) ORDER BY h.name, h.key `+limit, args, func(rows *sql.Rows) error {
 		var r Revised[T]
 		if err := scanRevised(rows.Scan, &r); err != nil {
 			return err
@@ -153,6 +157,33 @@ func list[T any](ctx context.Context, s *Store, n *noun[T], where string, args .
 		return nil
 	})
 	return out, wrap("list "+n.heads, err)
+}
+
+// listPage returns, by name, the latest revisions of at most limit documents
+// that are not removed and come after the one of a key ("" for the first), and
+// the key that the next page comes after, "" on the last. A key that no
+// document ever had is Invalid. Where is an SQL condition on the head, h.
+func listPage[T any](ctx context.Context, s *Store, n *noun[T], after string, limit int, where string, args ...any) ([]Revised[T], string, error) {
+	if limit < 1 {
+		return nil, "", errorf(Invalid, "a page needs at least one row")
+	}
+	if after != "" {
+		var name string
+		err := s.reader(ctx).QueryRowContext(ctx, `SELECT name FROM `+n.heads+` WHERE key = ?`, after).Scan(&name)
+		if errors.Is(err, sql.ErrNoRows) {
+			return nil, "", errorf(Invalid, "the page address is not one of this list")
+		}
+		if err != nil {
+			return nil, "", wrap("list "+n.heads, err)
+		}
+		where, args = "("+where+") AND (h.name, h.key) > (?, ?)", append(args, name, after)
+	}
+	out, err := listWhere(ctx, s, n, where, fmt.Sprintf("LIMIT %d", limit+1), args...)
+	if err != nil || len(out) <= limit {
+		return out, "", err
+	}
+	key, _, _ := n.head(&out[limit-1].Body)
+	return out[:limit], key, nil
 }
 
 // history lists a document's revisions, newest first.

@@ -30,6 +30,8 @@ const (
 	// each whether the filter picks it: what it costs does not grow with the
 	// history. The next page goes on from there.
 	lookBound = 4_000
+	// countBound is how many it looks at only to count them.
+	countBound = 1_000
 )
 
 // position is a place in the history: just below the run that started then and
@@ -176,9 +178,6 @@ func (s *Store) ListRuns(ctx context.Context, f Filter, cursor string, limit int
 		return nil, wrap("list runs", err)
 	}
 	p := &Page{}
-	if p.Total, p.More, err = s.total(ctx, d); err != nil {
-		return nil, wrap("list runs", err)
-	}
 	var next position
 	if p.Runs, next, err = s.page(ctx, d, top, limit); err != nil {
 		return nil, wrap("list runs", err)
@@ -186,7 +185,12 @@ func (s *Store) ListRuns(ctx context.Context, f Filter, cursor string, limit int
 	if next != (position{}) {
 		p.Next = next.cursor()
 	}
-	return p, nil
+	if cursor == "" && len(p.Runs) < limit {
+		p.Total, p.More = len(p.Runs), p.Next != "" // all that was looked at
+		return p, nil
+	}
+	p.Total, p.More, err = s.total(ctx, d)
+	return p, wrap("list runs", err)
 }
 
 // EachRun calls fn for every run that the filter picks, newest first, page by
@@ -296,13 +300,13 @@ func (s *Store) lookEnd(ctx context.Context, d *search, top position, n int) (bo
 }
 
 // total counts the runs that a search picks, and says whether there may be
-// more: it counts up to TotalBound, or among lookBound candidates.
+// more: it counts up to TotalBound, or among countBound candidates.
 func (s *Store) total(ctx context.Context, d *search) (n int, more bool, err error) {
 	if d.phrase == "" && len(d.rest) == 0 {
 		n, err = s.candidates(ctx, d, TotalBound+1)
 		return min(n, TotalBound), n > TotalBound, err
 	}
-	bottom, more, err := s.lookEnd(ctx, d, d.top, lookBound)
+	bottom, more, err := s.lookEnd(ctx, d, d.top, countBound)
 	if err != nil {
 		return 0, false, err
 	}

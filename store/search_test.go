@@ -163,9 +163,9 @@ func TestPagesLookNoFurtherThanTheirBound(t *testing.T) {
 		"short text, none":       {store.Filter{Text: "qx"}, 0, 0, true, 0, false},
 		"text, old":              {store.Filter{Text: "qz o"}, 3, 3, false, 3, true},
 		"text, none":             {store.Filter{Text: "nothing like it"}, 0, 0, false, 0, true},
-		"text, many":             {store.Filter{Text: "another"}, 10, store.LookBound, true, n - 3, false},
+		"text, many":             {store.Filter{Text: "another"}, 10, store.CountBound, true, n - 3, false},
 		"two columns, few":       {store.Filter{Outcome: derive.Fail, Status: procedure.Failed}, 4, 4, false, 4, true},
-		"two columns and a text": {store.Filter{Outcome: derive.Fail, Device: "r-one", Text: "another"}, 10, store.LookBound, true, n/2 - 2, false},
+		"two columns and a text": {store.Filter{Outcome: derive.Fail, Device: "r-one", Text: "another"}, 10, store.CountBound, true, n/2 - 2, false},
 		"one column":             {store.Filter{Status: procedure.Done}, 10, n - 5, false, n - 5, false},
 	} {
 		p, err := s.ListRuns(t.Context(), c.f, "", 10)

@@ -50,8 +50,10 @@ type SaidRow struct {
 
 // StepProps is stepping through a measurement by hand.
 type StepProps struct {
-	Can     bool // there is something to step
-	Form    Form // measurement: "procedure:index"
+	Can     bool     // there is something to step
+	Devices []Option // to choose from first, where there are many; else none
+	Which   Form     // device
+	Form    Form     // measurement: "procedure:index"
 	Choices []Option
 	Active  bool
 	What    string // the measurement, in words

@@ -17,9 +17,16 @@ type DeviceRow struct {
 	Rehearsable            bool // there is a rehearsal model of it
 }
 
+// Paging is the way to the other pages of a long list.
+type Paging struct {
+	First string // address of the first page; "" on it
+	Next  string // address of the page after; "" on the last
+}
+
 // DevicesProps is the list of devices.
 type DevicesProps struct {
 	Page    Page
+	Paging  Paging
 	Devices []DeviceRow
 	CanEdit bool
 }

@@ -49,7 +49,8 @@ type HomeProps struct {
 	Of       int           // measurements of Running
 	Demo     *DemoProgress // nil when it is done or there is none
 	Last     []RunRow
-	Lots     []LotRow
+	Lots     []LotRow // the newest
+	MoreLots bool     // there are others
 	// Start has the fields procedure (a key), serial, lot, note, and seat
 	// ("1": put a fresh rehearsed unit of that device in the socket first).
 	// Posted to /runs.

@@ -24,6 +24,7 @@ type ProcedureGroup struct {
 // ProceduresProps is the list of procedures.
 type ProceduresProps struct {
 	Page    Page
+	Paging  Paging // through the devices
 	Groups  []ProcedureGroup
 	Devices []Option
 	New     Form // device and name

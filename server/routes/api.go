@@ -146,6 +146,24 @@ func revisionOf[T any](r *store.Revised[T]) apiRevision[T] {
 }
 
 func replyRevisions[T any](w http.ResponseWriter, list []store.Revised[T], err error) error {
+	return replyPage(w, list, "", err)
+}
+
+// documentsPerPage is how many documents a list answers with that was not
+// asked for another number.
+const documentsPerPage = 500
+
+// documentPages is the query of lists of documents, a page at a time.
+var documentPages = []param{
+	apidoc.Query("limit", "The most documents to answer with; 500 where it is left out.", apidoc.Whole(1, 1000)),
+	apidoc.Query("cursor", "Where to go on: next of the answer before.", apidoc.Text(64)),
+}
+
+// replyPage answers with a page of documents.
+func replyPage[T any](w http.ResponseWriter, list []store.Revised[T], next string, err error) error {
+	if problem.CodeOf(err) == problem.Invalid {
+		return problem.Field("cursor", err.Error())
+	}
 	if err != nil {
 		return err
 	}
@@ -153,7 +171,7 @@ func replyRevisions[T any](w http.ResponseWriter, list []store.Revised[T], err e
 	for i := range list {
 		out[i] = revisionOf(&list[i])
 	}
-	return replyList(w, out)
+	return reply(w, http.StatusOK, apiList[apiRevision[T]]{out, next})
 }
 
 // replyRevision answers with one revision, tagged so that an edit can say what

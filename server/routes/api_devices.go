@@ -14,8 +14,8 @@ import (
 func (s *Server) deviceEndpoints() []endpoint {
 	const tag = "devices"
 	return []endpoint{
-		{route: route{"GET", "/devices", store.Viewer, page, s.apiDevices}, id: "listDevices", tag: tag,
-			summary: "The latest revision of every device.", response: apiList[apiRevision[dut.Device]]{}},
+		{route: route{"GET", "/devices", store.Viewer, page, s.apiDevices}, id: "listDevices", tag: tag, query: documentPages,
+			summary: "The latest revision of every device, by name.", response: apiList[apiRevision[dut.Device]]{}},
 		{route: route{"GET", "/devices/{key}", store.Viewer, page, s.apiDevice}, id: "getDevice", tag: tag, query: []param{revParam},
 			summary: "One revision of a device.", response: apiRevision[dut.Device]{}, tagged: true},
 		{route: route{"PUT", "/devices/{key}", store.Operator, page, s.apiPutDevice}, id: "putDevice", tag: tag,
@@ -36,8 +36,9 @@ func (s *Server) deviceEndpoints() []endpoint {
 }
 
 func (s *Server) apiDevices(w http.ResponseWriter, r *http.Request) error {
-	list, err := s.Store.ListDevices(r.Context())
-	return replyRevisions(w, list, err)
+	q := r.URL.Query()
+	list, next, err := s.Store.DevicePage(r.Context(), q.Get("cursor"), number(q, "limit", documentsPerPage))
+	return replyPage(w, list, next, err)
 }
 
 func (s *Server) apiDevice(w http.ResponseWriter, r *http.Request) error {

@@ -17,8 +17,8 @@ func (s *Server) procedureEndpoints() []endpoint {
 	const tag = "procedures"
 	byDevice := apidoc.Query("device", "Only those for this device, by key.", apidoc.Text(64))
 	return []endpoint{
-		{route: route{"GET", "/procedures", store.Viewer, page, s.apiProcedures}, id: "listProcedures", tag: tag, query: []param{byDevice},
-			summary: "The latest revision of every procedure.", response: apiList[apiRevision[procedure.Procedure]]{}},
+		{route: route{"GET", "/procedures", store.Viewer, page, s.apiProcedures}, id: "listProcedures", tag: tag, query: append([]param{byDevice}, documentPages...),
+			summary: "The latest revision of every procedure, by name.", response: apiList[apiRevision[procedure.Procedure]]{}},
 		{route: route{"GET", "/procedures/{key}", store.Viewer, page, s.apiProcedure}, id: "getProcedure", tag: tag, query: []param{revParam},
 			summary: "One revision of a procedure.", response: apiRevision[procedure.Procedure]{}, tagged: true},
 		{route: route{"PUT", "/procedures/{key}", store.Operator, page, s.apiPutProcedure}, id: "putProcedure", tag: tag,
@@ -35,8 +35,9 @@ func (s *Server) procedureEndpoints() []endpoint {
 }
 
 func (s *Server) apiProcedures(w http.ResponseWriter, r *http.Request) error {
-	list, err := s.Store.ListProcedures(r.Context(), r.URL.Query().Get("device"))
-	return replyRevisions(w, list, err)
+	q := r.URL.Query()
+	list, next, err := s.Store.ProcedurePage(r.Context(), q.Get("device"), q.Get("cursor"), number(q, "limit", documentsPerPage))
+	return replyPage(w, list, next, err)
 }
 
 func (s *Server) apiProcedure(w http.ResponseWriter, r *http.Request) error {

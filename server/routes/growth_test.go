@@ -88,10 +88,10 @@ func BenchmarkGrowthOfDevices(b *testing.B) {
 	}
 }
 
-// grownLab is a lab with so many runs or devices.
+// grownLab is a server with so many runs or devices.
 type grownLab struct {
 	n   int
-	lab *lab
+	lab *wholeServer
 }
 
 // growth reports how long a request takes in each lab, and the exponent.
@@ -114,7 +114,7 @@ func growth(b *testing.B, labs []grownLab, path, of string) {
 
 // median is the median time of a request, asked for until half a second has
 // gone, at least 5 and at most 25 times, after one that fills the caches.
-func (l *lab) median(b *testing.B, path string) time.Duration {
+func (l *wholeServer) median(b *testing.B, path string) time.Duration {
 	b.Helper()
 	var times []time.Duration
 	begun := time.Now()
@@ -163,7 +163,7 @@ func TestExponent(t *testing.T) {
 
 // labOfRuns is a lab with n runs of ten devices in a hundred lots, ten of each
 // unit. A few hold what filters look for; those are old.
-func labOfRuns(b testing.TB, n int) *lab {
+func labOfRuns(b testing.TB, n int) *wholeServer {
 	b.Helper()
 	l := newLab(b, false)
 	procedures := loadProcedure()
@@ -183,28 +183,30 @@ func labOfRuns(b testing.TB, n int) *lab {
 		"outcome":     "CASE WHEN i < 20 THEN 'conditional fail' WHEN i % 7 = 0 THEN 'fail' ELSE 'pass' END",
 		"readings":    "500",
 	})
-	storetest.Copy(b, l.store, "devices", "key = 'load'", 10, map[string]string{"key": "'load-' || i", "name": "'Load ' || i"})
-	storetest.Copy(b, l.store, "device_revisions", "key = 'load'", 10, deviceBody)
+	storetest.More(b, l.store, "units", "serial = 'S1'", n/10, map[string]string{"id": "NULL", "serial": "'S' || i", "device": "'load-' || (i % 10)",
+		"lot": "'L' || (i % 100)"})
+	storetest.More(b, l.store, "devices", "key = 'load'", 10, map[string]string{"key": "'load-' || i", "name": "'Load ' || i"})
+	storetest.More(b, l.store, "device_revisions", "key = 'load'", 10, deviceBody)
 	return l
 }
 
 var deviceBody = map[string]string{"key": "'load-' || i", "body": "json_set(body, '$.key', 'load-' || i, '$.name', 'Load ' || i)"}
 
 // labOfDevices is a lab with n devices, each with a pin map and a procedure.
-func labOfDevices(b testing.TB, n int) *lab {
+func labOfDevices(b testing.TB, n int) *wholeServer {
 	b.Helper()
 	l := newLab(b, false)
 	_, err := l.store.SaveProcedure(b.Context(), loadProcedure(), 0, "test")
 	must(b, err)
 	named := map[string]string{"key": "'load-' || i", "name": "'Load ' || i"}
-	storetest.Copy(b, l.store, "devices", "key = 'load'", n, named)
-	storetest.Copy(b, l.store, "device_revisions", "key = 'load'", n, deviceBody)
+	storetest.More(b, l.store, "devices", "key = 'load'", n, named)
+	storetest.More(b, l.store, "device_revisions", "key = 'load'", n, deviceBody)
 	of := loadProcedure().Key
-	storetest.Copy(b, l.store, "procedures", "key = '"+of+"'", n, map[string]string{"key": "'" + of + "-' || i", "device": "'load-' || i"})
-	storetest.Copy(b, l.store, "procedure_revisions", "key = '"+of+"'", n, map[string]string{"key": "'" + of + "-' || i",
+	storetest.More(b, l.store, "procedures", "key = '"+of+"'", n, map[string]string{"key": "'" + of + "-' || i", "device": "'load-' || i"})
+	storetest.More(b, l.store, "procedure_revisions", "key = '"+of+"'", n, map[string]string{"key": "'" + of + "-' || i",
 		"body": "json_set(body, '$.key', '" + of + "-' || i, '$.device', 'load-' || i)"})
-	storetest.Copy(b, l.store, "pin_maps", "device = 'load'", n, map[string]string{"key": "'load-' || i || '/' || bench", "device": "'load-' || i"})
-	storetest.Copy(b, l.store, "pin_map_revisions", "key LIKE 'load/%'", n, map[string]string{"key": "'load-' || i || '/' || substr(key, 6)",
+	storetest.More(b, l.store, "pin_maps", "device = 'load'", n, map[string]string{"key": "'load-' || i || '/' || bench", "device": "'load-' || i"})
+	storetest.More(b, l.store, "pin_map_revisions", "key LIKE 'load/%'", n, map[string]string{"key": "'load-' || i || '/' || substr(key, 6)",
 		"body": "json_set(body, '$.device', 'load-' || i)"})
 	return l
 }

@@ -218,20 +218,6 @@ func bigValues(p web.RunProps) []web.BigValue {
 
 // deviceOptions lists the devices that have a pin map on this bench.
 func (s *Server) deviceOptions(ctx context.Context) ([]web.Option, error) {
-	maps, err := s.Store.ListPinMaps(ctx, "", s.bench(ctx).Definition.Key)
-	if err != nil {
-		return nil, err
-	}
-	names, err := s.deviceNames(ctx)
-	if err != nil {
-		return nil, err
-	}
-	var out []web.Option
-	for _, m := range maps {
-		if name, ok := names[m.Body.Device]; ok {
-			out = append(out, web.Option{Value: m.Body.Device, Label: name})
-		}
-	}
-	slices.SortFunc(out, func(a, b web.Option) int { return strings.Compare(a.Label, b.Label) })
-	return out, nil
+	devices, err := s.Store.MappedDevices(ctx, s.bench(ctx).Definition.Key)
+	return optionsOf(devices), err
 }

@@ -40,13 +40,13 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 	if s.bench(ctx).Rehearse == nil {
 		return p, nil
 	}
-	devices, err := s.Store.ListDevices(ctx)
+	devices, err := s.Store.DeviceHeads(ctx)
 	if err != nil {
 		return p, err
 	}
 	for _, d := range devices {
-		if d.Body.Model != "" {
-			p.Models = append(p.Models, web.Option{Value: "device:" + d.Body.Key, Label: d.Body.Name, Group: "A unit of a device"})
+		if d.Model != "" {
+			p.Models = append(p.Models, web.Option{Value: "device:" + d.Key, Label: d.Name, Group: "A unit of a device"})
 		}
 	}
 	for _, m := range s.bench(ctx).Rehearse.Models() {

@@ -73,7 +73,7 @@ func (s *Server) bringUpProps(ctx context.Context, q url.Values) (web.BringUpPro
 	}
 	convert(at, &p, q)
 	var err error
-	p.Steps, err = s.stepProps(ctx)
+	p.Steps, err = s.stepProps(ctx, q.Get("device"))
 	return p, err
 }
 

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -12,6 +13,7 @@ import (
 	"ohmkeep/server/lab"
 	"ohmkeep/server/quantity"
 	"ohmkeep/server/run"
+	"ohmkeep/store"
 	"ohmkeep/web"
 )
 
@@ -32,39 +34,59 @@ func sampleWords(d *bench.Definition, samples []bench.Sample) []string {
 	return out
 }
 
-// stepProps is what can be stepped through, and how far it has come.
-func (s *Server) stepProps(ctx context.Context) (web.StepProps, error) {
+// stepDevices is how many devices' measurements the page offers at once; of
+// more, it asks for the device first.
+const stepDevices = 20
+
+// stepProps is what can be stepped through, and how far it has come. Device is
+// the one whose measurements are offered where there are many; "" is the one
+// that was measured last.
+func (s *Server) stepProps(ctx context.Context, device string) (web.StepProps, error) {
 	p := s.stepView(s.bench(ctx))
 	p.Form = web.Form{ID: "step", Values: url.Values{}}
 	if s.bench(ctx).Stepper == nil {
 		return p, nil
 	}
-	maps, err := s.Store.ListPinMaps(ctx, "", s.bench(ctx).Definition.Key)
+	devices, err := s.Store.MappedDevices(ctx, s.bench(ctx).Definition.Key)
 	if err != nil {
 		return p, err
 	}
-	mapped := map[string]bool{}
-	for _, m := range maps {
-		mapped[m.Body.Device] = true
+	if len(devices) > stepDevices {
+		p.Devices = optionsOf(devices)
+		if devices, err = s.stepDevice(ctx, devices, device); err != nil {
+			return p, err
+		}
+		p.Which = web.Form{ID: "step-device", Values: url.Values{"device": {devices[0].Key}}}
 	}
-	procs, err := s.Store.ListProcedures(ctx, "")
-	if err != nil {
-		return p, err
+	keys, names := []string{}, map[string]string{}
+	for _, d := range devices {
+		keys, names[d.Key] = append(keys, d.Key), d.Name
 	}
-	names, err := s.deviceNames(ctx)
+	procs, err := s.Store.ProceduresOf(ctx, keys)
 	if err != nil {
 		return p, err
 	}
 	for _, q := range procs {
-		if !mapped[q.Body.Device] {
-			continue
-		}
 		for i, m := range q.Body.Measurements {
 			p.Choices = append(p.Choices, web.Option{Value: q.Body.Key + ":" + strconv.Itoa(i), Label: m.Name, Group: names[q.Body.Device] + ", " + q.Body.Name})
 		}
 	}
-	p.Can = len(p.Choices) > 0
+	p.Can = len(p.Choices) > 0 || len(p.Devices) > 0
 	return p, nil
+}
+
+// stepDevice is the device of a key among many, else the one that was measured
+// last, else the first.
+func (s *Server) stepDevice(ctx context.Context, devices []store.DeviceHead, key string) ([]store.DeviceHead, error) {
+	last, err := s.Store.LastRuns(ctx, 1)
+	if err != nil {
+		return nil, err
+	}
+	if key == "" && len(last) > 0 {
+		key = last[0].Device
+	}
+	at := max(0, slices.IndexFunc(devices, func(d store.DeviceHead) bool { return d.Key == key }))
+	return devices[at : at+1], nil
 }
 
 // stepView is how far the measurement that is stepped through has come.

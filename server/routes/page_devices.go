@@ -1,40 +1,75 @@
 package routes
 
 import (
+	"maps"
 	"net/http"
 	"net/url"
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
 
-const deviceRuns = 6
+const (
+	deviceRuns     = 6
+	devicesPerPage = 100
+)
 
 func (s *Server) devicesPage(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
-	devices, err := s.Store.ListDevices(ctx)
+	after := r.URL.Query().Get("after")
+	devices, next, err := s.Store.DevicePage(ctx, after, devicesPerPage)
 	if err != nil {
 		return err
 	}
-	p := web.DevicesProps{Page: s.frame(ctx, "Devices", "/devices"), CanEdit: personOf(ctx).Role >= store.Operator}
+	use, err := s.Store.DeviceUses(ctx, keysOf(devices))
+	if err != nil {
+		return err
+	}
+	p := web.DevicesProps{Paging: pagingOf("/devices", nil, after, next), Page: s.frame(ctx, "Devices", "/devices"), CanEdit: personOf(ctx).Role >= store.Operator}
 	for _, d := range devices {
-		procs, err := s.Store.ListProcedures(ctx, d.Body.Key)
-		if err != nil {
-			return err
-		}
-		runs, err := s.Store.ListRuns(ctx, store.Filter{Device: d.Body.Key}, "", 1)
-		if err != nil {
-			return err
-		}
 		p.Devices = append(p.Devices, web.DeviceRow{
 			Key: d.Body.Key, Name: d.Body.Name, Description: d.Body.Description, Package: d.Body.Package,
-			Procedures: len(procs), Runs: runs.Total, Rehearsable: s.bench(r.Context()).Rehearse != nil && d.Body.Model != "",
+			Procedures: use[d.Body.Key].Procedures, Runs: use[d.Body.Key].Runs, Rehearsable: s.bench(ctx).Rehearse != nil && d.Body.Model != "",
 		})
 	}
 	return show(ctx, w, http.StatusOK, web.Devices(p))
+}
+
+func keysOf(devices []store.Revised[dut.Device]) []string {
+	keys := []string{} // never null, which is no list in JSON
+	for _, d := range devices {
+		keys = append(keys, d.Body.Key)
+	}
+	return keys
+}
+
+// pagingOf are the links of a list whose pages come after a key.
+func pagingOf(path string, q url.Values, after, next string) web.Paging {
+	var p web.Paging
+	link := func(key string) string {
+		to := maps.Clone(q)
+		if key != "" {
+			if to == nil {
+				to = url.Values{}
+			}
+			to.Set("after", key)
+		}
+		if len(to) == 0 {
+			return path
+		}
+		return path + "?" + to.Encode()
+	}
+	if after != "" {
+		p.First = link("")
+	}
+	if next != "" {
+		p.Next = link(next)
+	}
+	return p
 }
 
 func (s *Server) devicePage(w http.ResponseWriter, r *http.Request) error {

@@ -84,15 +84,15 @@ func (s *Server) home(ctx context.Context) (web.HomeProps, error) {
 	p := web.HomeProps{Page: s.frame(ctx, "Today", "/"), OfferSeat: s.bench(ctx).Rehearse != nil}
 	p.CanStart = personOf(ctx).Role >= store.Operator
 	p.Start = web.Form{ID: "start", Values: url.Values{"seat": {"1"}}}
-	list, err := s.Store.ListRuns(ctx, store.Filter{}, "", homeRuns)
+	last, err := s.Store.LastRuns(ctx, homeRuns)
 	if err != nil {
 		return p, err
 	}
-	for i := range list.Runs {
-		p.Last = append(p.Last, s.runRow(&list.Runs[i]))
-		p.Page.Rehearsal = p.Page.Rehearsal || list.Runs[i].Rehearsal
+	for i := range last {
+		p.Last = append(p.Last, s.runRow(&last[i]))
+		p.Page.Rehearsal = p.Page.Rehearsal || last[i].Rehearsal
 	}
-	if p.Lots, err = s.lotRows(ctx); err != nil {
+	if p.Lots, p.MoreLots, err = s.lotRows(ctx); err != nil {
 		return p, err
 	}
 	if err := s.startOptions(ctx, &p); err != nil {
@@ -101,7 +101,7 @@ func (s *Server) home(ctx context.Context) (web.HomeProps, error) {
 	p.Busy = s.bench(ctx).WhyBusy(personOf(ctx))
 	s.goingOn(s.bench(ctx), &p)
 	p.Page.Live = "/live"
-	p.Newcomer = len(list.Runs) == 0 || p.Demo != nil
+	p.Newcomer = len(last) == 0 || p.Demo != nil
 	return p, nil
 }
 
@@ -114,28 +114,19 @@ func (s *Server) preparing() (done, total int) {
 
 // startOptions lists the procedures, under their devices.
 func (s *Server) startOptions(ctx context.Context, p *web.HomeProps) error {
-	procs, err := s.Store.ListProcedures(ctx, "")
-	if err != nil {
-		return err
-	}
-	names, err := s.deviceNames(ctx)
-	if err != nil {
-		return err
-	}
+	procs, err := s.Store.ProcedureHeads(ctx)
 	for _, q := range procs {
-		p.Procedures = append(p.Procedures, web.Option{Value: q.Body.Key, Label: q.Body.Name, Group: names[q.Body.Device]})
+		p.Procedures = append(p.Procedures, web.Option{Value: q.Key, Label: q.Name, Group: q.DeviceName})
 	}
-	sorted(p.Procedures)
-	return nil
+	return err
 }
 
-func (s *Server) deviceNames(ctx context.Context) (map[string]string, error) {
-	devices, err := s.Store.ListDevices(ctx)
-	names := map[string]string{}
+// optionsOf are devices to choose from.
+func optionsOf(devices []store.DeviceHead) (out []web.Option) {
 	for _, d := range devices {
-		names[d.Body.Key] = d.Body.Name
+		out = append(out, web.Option{Value: d.Key, Label: d.Name})
 	}
-	return names, err
+	return out
 }
 
 // atWork shows the run at work.
@@ -175,28 +166,21 @@ func (s *Server) runRow(r *store.RunRow) web.RunRow {
 	return row
 }
 
-// lotRows sums each lot up by the last finished run of each of its units.
-func (s *Server) lotRows(ctx context.Context) ([]web.LotRow, error) {
-	lots, err := s.Store.Lots(ctx, "")
-	if err != nil {
-		return nil, err
+// homeLots is how many lots the first page shows.
+const homeLots = 12
+
+// lotRows are the newest lots, in the order of their names, and whether there
+// are more.
+func (s *Server) lotRows(ctx context.Context) (out []web.LotRow, more bool, err error) {
+	lots, err := s.Store.NewestLots(ctx, homeLots+1)
+	if more = len(lots) > homeLots; more {
+		lots = lots[:homeLots]
 	}
-	var out []web.LotRow
-	for _, lot := range lots {
-		units, err := s.lastRuns(ctx, lot)
-		if err != nil {
-			return nil, err
-		}
-		row := web.LotRow{Lot: lot, Href: "/compare?lot=" + url.QueryEscape(lot), Units: len(units)}
-		for i := range units {
-			row.Device = units[i].DeviceName
-			if passed(units[i].Outcome) {
-				row.Passed++
-			}
-		}
-		out = append(out, row)
+	for _, l := range lots {
+		out = append(out, web.LotRow{Lot: l.Lot, Href: "/compare?lot=" + url.QueryEscape(l.Lot), Device: l.DeviceName, Units: l.Units, Passed: l.Passed})
 	}
-	return out, nil
+	slices.SortFunc(out, func(a, b web.LotRow) int { return strings.Compare(a.Lot, b.Lot) })
+	return out, more, err
 }
 
 // startForm starts a run from a page and goes to its page. A refused entry

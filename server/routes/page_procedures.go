@@ -21,39 +21,62 @@ import (
 
 // proceduresPage lists procedures under their devices.
 func (s *Server) proceduresPage(w http.ResponseWriter, r *http.Request) error {
-	p, err := s.procedureList(r.Context(), r.URL.Query().Get("device"))
+	p, err := s.procedureList(r.Context(), r.URL.Query().Get("device"), r.URL.Query().Get("after"))
 	if err != nil {
 		return err
 	}
 	return show(r.Context(), w, http.StatusOK, web.Procedures(p))
 }
 
-func (s *Server) procedureList(ctx context.Context, device string) (web.ProceduresProps, error) {
+// proceduresPerPage is how many devices the list of procedures shows at once.
+const proceduresPerPage = 50
+
+// procedureList is the procedures of one device, or of a page of all devices.
+func (s *Server) procedureList(ctx context.Context, device, after string) (web.ProceduresProps, error) {
 	p := web.ProceduresProps{Page: s.frame(ctx, "Procedures", "/devices"), CanEdit: personOf(ctx).Role >= store.Operator,
 		New: web.Form{ID: "new", Values: url.Values{"device": {device}}}}
-	devices, err := s.Store.ListDevices(ctx)
+	heads, err := s.Store.DeviceHeads(ctx)
 	if err != nil {
 		return p, err
 	}
-	list, err := s.Store.ListProcedures(ctx, device)
+	p.Devices = optionsOf(heads)
+	shown, err := s.proceduresShown(ctx, &p, device, after)
 	if err != nil {
 		return p, err
 	}
+	keys := []string{}
+	at := map[string]int{}
+	for i, d := range shown {
+		keys, at[d.Key] = append(keys, d.Key), i
+		p.Groups = append(p.Groups, web.ProcedureGroup{Key: d.Key, Name: d.Name})
+	}
+	list, err := s.Store.ProceduresOf(ctx, keys)
+	for _, q := range list {
+		g := &p.Groups[at[q.Body.Device]]
+		g.Rows = append(g.Rows, web.ProcedureListRow{Key: q.Body.Key, Name: q.Body.Name, Measurements: len(q.Body.Measurements),
+			Rev: q.Rev, At: q.At, By: q.By})
+	}
+	return p, err
+}
+
+// proceduresShown are the devices whose procedures a page shows.
+func (s *Server) proceduresShown(ctx context.Context, p *web.ProceduresProps, device, after string) (shown []store.DeviceHead, err error) {
+	if device != "" {
+		d, err := s.Store.GetDevice(ctx, device, 0)
+		if store.CodeOf(err) == store.NotFound || err == nil && d.Removed {
+			return nil, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		return []store.DeviceHead{{Key: d.Body.Key, Name: d.Body.Name}}, nil
+	}
+	devices, next, err := s.Store.DevicePage(ctx, after, proceduresPerPage)
 	for _, d := range devices {
-		p.Devices = append(p.Devices, web.Option{Value: d.Body.Key, Label: d.Body.Name})
-		if device != "" && d.Body.Key != device {
-			continue
-		}
-		g := web.ProcedureGroup{Key: d.Body.Key, Name: d.Body.Name}
-		for _, q := range list {
-			if q.Body.Device == d.Body.Key {
-				g.Rows = append(g.Rows, web.ProcedureListRow{Key: q.Body.Key, Name: q.Body.Name, Measurements: len(q.Body.Measurements),
-					Rev: q.Rev, At: q.At, By: q.By})
-			}
-		}
-		p.Groups = append(p.Groups, g)
+		shown = append(shown, store.DeviceHead{Key: d.Body.Key, Name: d.Body.Name})
 	}
-	return p, nil
+	p.Paging = pagingOf("/procedures", nil, after, next)
+	return shown, err
 }
 
 // procedureNew makes an empty procedure.
@@ -69,7 +92,7 @@ func (s *Server) procedureNew(w http.ResponseWriter, r *http.Request) error {
 		return seeOther(w, r, "/procedures/"+key+"/edit")
 	}
 	e := classify(err, s.Log)
-	props, err := s.procedureList(ctx, "")
+	props, err := s.procedureList(ctx, "", "")
 	if err != nil {
 		return err
 	}

@@ -25,14 +25,11 @@ func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
 	for _, name := range filterNames {
 		p.Filter.Values.Set(name, q.Get(name))
 	}
-	names, err := s.deviceNames(ctx)
+	devices, err := s.Store.DeviceHeads(ctx)
 	if err != nil {
 		return err
 	}
-	for key, name := range names {
-		p.Devices = append(p.Devices, web.Option{Value: key, Label: name})
-	}
-	sorted(p.Devices)
+	p.Devices = optionsOf(devices)
 	status := http.StatusOK
 	filter, err := filterOf(q)
 	var list *store.Page

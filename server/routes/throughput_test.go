@@ -105,7 +105,8 @@ func newLab(t testing.TB, rehearse bool) *wholeServer {
 	runs := liverun.New(hub, l.store, log)
 	l.station = run.NewStation(ctx, run.Config{Link: link, Clock: clock, Recorder: l.store, Observer: runs})
 	l.web = httptest.NewServer(New(Config{Store: l.store, Hub: hub, Runs: runs, Log: log,
-		Lab: lab.New(lab.Config{Store: l.store, Live: runs, Log: log, Protocol: testProtocol}, &lab.Bench{Definition: def, Station: l.station, Rehearse: testRehearser{rehearsed}})}))
+		Lab: lab.New(lab.Config{Store: l.store, Live: runs, Log: log, Protocol: testProtocol}, &lab.Bench{Definition: def, Station: l.station, Rehearse: testRehearser{rehearsed},
+			Said: func() bench.Identity { return bench.Identity{Name: "Prompt", Rehearsal: true} }, Stepper: run.NewStepper(link)})}))
 	t.Cleanup(func() {
 		if err := l.station.Close(ctx); err != nil {
 			t.Error(err)

@@ -52,12 +52,12 @@ var ratings = []Rating{
 	{
 		Means: MeansMinV, Heading: "Min V", Spoken: "lowest voltage to ground", What: "lowest rated voltage",
 		Unit: quantity.Volt, Of: func(p *Pin) *float64 { return &p.MinV }, Lowest: true, Signed: true, Most: ratingLimitV, Words: "min %s",
-		Headings: []string{"vmin"}, Rule: regexp.MustCompile(`\b(min|minimum|lowest)\b`), Rank: 3,
+		Headings: []string{"vmin", "umin"}, Rule: regexp.MustCompile(`\b(min|minimum|lowest)\b`), Rank: 3,
 	},
 	{
 		Means: MeansMaxV, Heading: "Max V", Spoken: "highest voltage to ground", What: "highest rated voltage",
 		Unit: quantity.Volt, Of: func(p *Pin) *float64 { return &p.MaxV }, Signed: true, Most: ratingLimitV, Words: "max %s",
-		Headings: []string{"vmax", "rating", "ratings", "amr", "limit", "v", "voltage"},
+		Headings: []string{"vmax", "umax", "rating", "ratings", "amr", "limit", "v", "voltage"},
 		Rule:     regexp.MustCompile(`\b(max|maximum|abs|absolute|ratings?|highest|vmax)\b`), Rank: 4,
 	},
 	{

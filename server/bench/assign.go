@@ -108,8 +108,9 @@ func NewSolver(def *Definition, pm *PinMap) *Solver {
 	return s.on(pm)
 }
 
-// on is the solver of the same bench for another pin map. It shares what it
-// remembers, and so must not be asked through Assign for a pin map but its own.
+// on returns the solver of the same bench for another pin map. It shares what
+// it remembers, and so must not be asked through Assign for a pin map but its
+// own.
 func (s *Solver) on(pm *PinMap) *Solver {
 	own := *s
 	own.pm, own.straps, own.tied = pm, map[int]Strap{}, map[ChannelID][]int{}
@@ -162,9 +163,9 @@ func (s *Solver) possible(needs []Need) bool {
 	return a != nil
 }
 
-// connect solves. Without an answer it gives a clash of straps or of single
-// pins, one with the fewest pins of several, or else the variables that cannot
-// be served together.
+// connect finds an assignment, by exact search. Without an answer it gives a
+// clash of straps or of single pins, one with the fewest pins of several, or
+// else the variables that cannot be served together.
 func (s *Solver) connect(needs []Need, prefer *Assignment) (*Assignment, []variable, *Clash) {
 	a := &Assignment{Channel: map[int]ChannelID{}, Path: map[int]PathID{}, Zero: map[int]ChannelID{}}
 	kept := map[PathID]bool{}
@@ -260,7 +261,7 @@ func (s *Solver) strapped(n Need, st Strap, needs []Need, a *Assignment) *Clash 
 	return nil
 }
 
-// alike reports whether two pins on one channel ask for the same.
+// alike reports whether two pins on one channel need the same of it.
 func alike(a, b Need) bool {
 	if a.Line == ToReturn || b.Line == ToReturn {
 		return a.Line == b.Line

@@ -130,7 +130,8 @@ type Setup struct {
 	Remote     bool    // use the sense terminals
 }
 
-// Flags mark what a reading is no measure of, or what happened at it.
+// Flags mark a reading that is no measure of the set condition, or an event at
+// it.
 type Flags uint16
 
 const (
@@ -166,7 +167,7 @@ type Sample struct {
 	Flags   Flags
 }
 
-// Identity is what a link says it is talking to.
+// Identity is a bench's answer to who it is.
 type Identity struct {
 	Name      string `json:"name"`
 	Serial    string `json:"serial"`
@@ -192,10 +193,11 @@ const (
 	Unknown   State = "unknown"
 )
 
-// Link is all that the rest of Ohmkeep knows of a bench. A Link is used by one
-// goroutine at a time, except MakeSafe, which may be called at any moment from
-// any goroutine and makes a call in flight return early with ErrMadeSafe.
-// Every other error means that the state of the outputs is unknown.
+// Link is the interface to a bench: all that the rest of Ohmkeep knows of it.
+// A Link is used by one goroutine at a time, except MakeSafe, which may be
+// called at any moment from any goroutine and makes a call in flight return
+// early with ErrMadeSafe. Every other error means that the state of the
+// outputs is unknown.
 type Link interface {
 	Identify(ctx context.Context) (Identity, error)
 	// Set configures a channel. A level change takes effect at once when the
@@ -216,8 +218,8 @@ type Link interface {
 	Faults(ctx context.Context) ([]Fault, error)
 }
 
-// Clock is the time that a bench lives in. The real one waits; a rehearsal
-// may use one that only counts.
+// Clock is the time source of a bench: it tells the time and waits. The real
+// one waits; a rehearsal may use one that only counts.
 type Clock interface {
 	Now() time.Time
 	// Sleep waits for d or until the context ends, whose error it returns.

@@ -134,9 +134,9 @@ func (s *Solver) explain(vars []variable) *Clash {
 // maxSubsets bounds the search for a clash of fewer pins.
 const maxSubsets = 3000
 
-// smallest finds a set of needs that cannot be served together: first one that
-// needs every member, by leaving out whatever it does not need, then one with
-// fewer members as long as there are not too many sets to look at.
+// smallest finds a smallest set of needs that cannot be served together: first
+// one that needs every member, by leaving out whatever it does not need, then
+// one with fewer members as long as there are not too many to try.
 func smallest(vars []variable) []variable {
 	core := slices.Clone(vars)
 	for i := 0; i < len(core); {

@@ -6,7 +6,7 @@ import (
 	"time"
 )
 
-// lateness is how late a timer may come: the runtime waits for timers in whole
+// lateness is how late a timer may fire: the runtime waits for timers in whole
 // milliseconds on Linux.
 const lateness = 1200 * time.Microsecond
 

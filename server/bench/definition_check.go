@@ -85,7 +85,8 @@ func (d *Definition) checkPlaces(ps *dut.Problems) {
 	}
 }
 
-// checkBehind finds what a connection's cards could not tell apart.
+// checkBehind reports channels and paths that the cards behind one connection
+// could not tell apart.
 func (d *Definition) checkBehind(ps *dut.Problems, n int) {
 	c := &d.Connections[n]
 	if len(c.Cards) == 0 {
@@ -122,7 +123,7 @@ func (d *Definition) checkBehind(ps *dut.Problems, n int) {
 	}
 }
 
-// LineName is what a channel is called; the return is called the return.
+// LineName is the name of a channel, or "the return".
 func (d *Definition) LineName(id ChannelID) string {
 	if id == 0 {
 		return "the return"

@@ -47,7 +47,8 @@ func (d *differences) value(field, what string, before, after float64, unit quan
 	}
 }
 
-// apart writes two values that are not the same so that they can be told apart.
+// apart formats two unequal values with enough digits to show their
+// difference.
 func apart(before, after float64, unit quantity.Unit) (x, y string) {
 	x, y = stated(before, unit, 4), stated(after, unit, 4)
 	if x == y {
@@ -56,7 +57,7 @@ func apart(before, after float64, unit quantity.Unit) (x, y string) {
 	return x, y
 }
 
-// stated is a value on screen; 0 is what was never stated.
+// stated formats a value of a definition; 0 was never stated and stays empty.
 func stated(v float64, unit quantity.Unit, digits int) string {
 	if v == 0 {
 		return ""
@@ -114,7 +115,7 @@ func (d *differences) connection(at string, a, b *Connection) {
 	}
 }
 
-// spoken is a text of a dialect in a table of differences.
+// spoken formats a command text of a dialect for a table of changes.
 func spoken(text string) string {
 	switch text {
 	case "":
@@ -174,7 +175,7 @@ func channelNumbers(d *Definition) []string {
 	return out
 }
 
-// order tells that what is in both lists stands in another order: the first
+// order reports a changed order of the items that both lists hold: the first
 // channel decides where the return's switches are looked for.
 func (d *differences) order(field, what string, a, b []string) {
 	keep := func(list, other []string) []string {

@@ -114,11 +114,12 @@ func pathParts(p *Path) string {
 	return s
 }
 
-// mostAlone is how many differences of one line are told one by one.
+// mostAlone is the largest number of changed paths of one line that are listed
+// one by one.
 const mostAlone = 4
 
-// pathGroups tells what changed on each line: once where it changed alike, and
-// by the first and the last where it did not.
+// pathGroups summarises the changed paths of each line: once where all changed
+// alike, and by the first and the last where they did not.
 func (d *differences) pathGroups(def *Definition, what string, list []pathChange) {
 	var lines []ChannelID
 	for _, c := range list {

@@ -10,8 +10,8 @@ import (
 
 var errPart = errors.New("write a part such as 0.05 % or 500 ppm")
 
-// ParsePart reads a part of one: "0.05 %" or "500 ppm"; nothing is 0. A bare
-// number is refused, as nobody can tell which of the two it is.
+// ParsePart reads a ratio: "0.05 %" or "500 ppm"; nothing is 0. A bare number
+// is refused, as nobody can tell which of the two it is.
 func ParsePart(text string) (float64, error) {
 	text = strings.TrimSpace(text)
 	if text == "" || text == "0" {
@@ -42,8 +42,8 @@ func ParsePart(text string) (float64, error) {
 // number of more digits is not read.
 const smallestPlain = 1e-15
 
-// Part writes a part of one as percent or, where it is small, as ppm, so that
-// the same number is read back; nothing for 0.
+// Part formats a ratio as percent or, where it is small, as ppm, so that the
+// same number is read back; nothing for 0.
 func Part(v float64) string {
 	shortest := strconv.FormatFloat(v, 'e', -1, 64)
 	switch {
@@ -57,14 +57,14 @@ func Part(v float64) string {
 	return plain(shifted(shortest, 6)) + " ppm"
 }
 
-// shifted is a decimal number with its exponent moved.
+// shifted moves the exponent of a decimal number.
 func shifted(text string, places int) string {
 	digits, exponent, _ := strings.Cut(strings.ToLower(text), "e")
 	n, _ := strconv.Atoi(exponent) // "" is 0; anything else was read as a number before
 	return digits + "e" + strconv.Itoa(n+places)
 }
 
-// plain is d.ddde±n without the exponent.
+// plain writes d.ddde±n without an exponent.
 func plain(text string) string {
 	mantissa, exponent, _ := strings.Cut(text, "e")
 	n, _ := strconv.Atoi(exponent) // written just before

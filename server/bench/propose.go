@@ -167,7 +167,7 @@ func supplyGroups(d *dut.Device) []supplyGroup {
 	return out
 }
 
-// channelFor is the channel that is missed least: able, not yet strapped,
+// channelFor picks the channel to strap supplies to: able, not yet strapped,
 // without sense terminals if there is one, the last of those.
 func (p *proposer) channelFor(g supplyGroup, used map[ChannelID]bool) *Channel {
 	solver := NewSolver(p.def, &PinMap{})
@@ -199,14 +199,14 @@ func (p *proposer) firstClash() *Clash {
 	return first
 }
 
-// probe is what a signal pin asks of a channel at least: a small voltage.
+// probe is the least that a signal pin needs of a channel: a small voltage.
 func probe(pin int) Need {
 	return Need{Pin: pin, Line: ToChannel, Mode: ForceVoltage, Voltage: 0.1, Current: 1e-6}
 }
 
-// poweredClashes tries each signal pin on a channel with the supplies up, the
-// grounds and all other inputs at the return, and tells of every clash until
-// tell says that it has heard enough.
+// poweredClashes finds the signal pins that cannot be measured with the
+// supplies up, by trying each on a channel with the grounds and all other
+// inputs at the return; it reports clashes until tell returns false.
 func poweredClashes(def *Definition, pm *PinMap, d *dut.Device, tell func(pin int, c *Clash) bool) {
 	solver := NewSolver(def, pm)
 	for _, n := range d.PinsOf(dut.Input, dut.Output, dut.Bidirectional, dut.Analog) {

@@ -1,6 +1,7 @@
 package bench
 
-// variable is a need still to be served, and the paths that could.
+// variable is a need that is not served yet, with the paths that could serve
+// it.
 type variable struct {
 	need  Need
 	cands []candidate
@@ -42,8 +43,8 @@ func search(vars []variable, kept map[PathID]bool) ([]int, bool) {
 	return f.best, f.best != nil
 }
 
-// settleFree serves the needs that have a path which no other need can get in
-// the way of: nothing is lost by taking it. It returns their indexes.
+// settleFree serves the needs that have a path which no other need competes
+// for: nothing is lost by taking it. It returns their indexes.
 func (f *finder) settleFree() []int {
 	users := make([]int, len(f.mux)) // needs that could use a multiplexer
 	last := make([]int, len(f.mux))  // the last of them, from 1
@@ -163,8 +164,8 @@ func (f *finder) take(i, j int, c candidate, on bool) {
 	}
 }
 
-// enough is a quick necessary condition: by channels alone, and by
-// multiplexers alone, every need can have one of its own (a bipartite
+// enough is a quick necessary condition for a solution: by channels alone, and
+// by multiplexers alone, every need can have one of its own (a bipartite
 // matching). It keeps the search from proving a pigeonhole the long way.
 func enough(vars []variable) bool {
 	return matched(vars, func(c candidate) (int, bool) { return int(c.channel), c.channel != 0 }) &&

@@ -10,12 +10,14 @@ import (
 )
 
 const (
-	// overscale is how far beyond its full scale a converter reaches: what a
-	// reading is taken for that is over range without a value.
+	// overscale is the reach of a converter beyond its full scale: the value given
+	// to a reading that is over range without a value.
 	overscale = 1.05
-	// believable is how far beyond its full scale a value can be at all.
+	// believable is the largest value that is accepted, as a multiple of the full
+	// scale.
 	believable = 1.2
-	// echoPart is how closely a level must come back, as a part of it.
+	// echoPart is the tolerance of a level that a card sends back, as a part of
+	// it.
 	echoPart = 1e-6
 )
 
@@ -28,7 +30,7 @@ const (
 	statusBits   = statusLimit | statusOver | statusOn | statusErrors
 )
 
-// taken is one channel's part of an answer.
+// taken is one channel's part of an answer to a reading.
 type taken struct {
 	sample bench.Sample
 	status int
@@ -37,7 +39,7 @@ type taken struct {
 	level               float64
 }
 
-// parse takes an answer apart: the fields of each channel in the order asked.
+// parse splits an answer into the fields of each channel, in the order asked.
 // An error says what about the answer makes no sense.
 func (d *dialect) parse(answer string, from []*channel, room []string, out []taken) ([]string, []taken, error) {
 	values, err := scpi.SplitAnswer(room[:0], answer)
@@ -105,8 +107,7 @@ func (t *taken) flag(f bench.Flags, set bool) {
 	}
 }
 
-// sensed takes a value for what it is: one within reach of the range, or over
-// range.
+// sensed classifies a value: within reach of the range, or over range.
 func sensed(x float64, r bench.Range, unit string) (value float64, over bool, err error) {
 	switch {
 	case math.IsNaN(x):
@@ -119,8 +120,8 @@ func sensed(x float64, r bench.Range, unit string) (value float64, over bool, er
 	return x, false, nil
 }
 
-// asSet says how a reading shows that its channel is not as it was set; nil
-// where it does not.
+// asSet compares a reading with the channel's settings and returns an error
+// where the channel is not as it was set.
 func (t *taken) asSet(c *channel) error {
 	if t.hasStatus && (t.status&statusOn != 0) != c.on {
 		return fmt.Errorf("%w: the output of channel %s is %s, and should be %s", ErrState, c.def.Name, onOff(!c.on), onOff(c.on))
@@ -142,7 +143,7 @@ func onOff(on bool) string {
 	return "off"
 }
 
-// shown is a text for a person: quoted, and not too long.
+// shown quotes and shortens a text for a person.
 func shown(text string) string {
 	const most = 80
 	text = strings.TrimSpace(text)

@@ -70,7 +70,7 @@ type Link struct {
 	groups []group // of Read, used again
 }
 
-// at is where a channel is found.
+// at is the place of a channel: its connection, and its number there.
 type at struct {
 	conn  *conn
 	index int // in its layout
@@ -211,7 +211,7 @@ func (l *Link) allReady() bool {
 	return true
 }
 
-// note keeps words about a connection in the log of what is said.
+// note adds words about a connection to the log of the wire.
 func (c *conn) note(format string, args ...any) {
 	words := fmt.Sprintf(format, args...)
 	c.link.traffic.Add(c.def.Name, talk.Note, []byte(words))

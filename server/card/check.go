@@ -51,8 +51,8 @@ func (l *Link) Check(ctx context.Context, connection string, found func(talk.Fin
 	})
 }
 
-// restore gets a card with which somebody else has talked to where it was after
-// the bench was made safe.
+// restore brings a card back to the state after MakeSafe, when somebody else
+// has talked to it.
 func (c *conn) restore(ctx context.Context, s *session) error {
 	within := safeTime + c.patience(0)
 	if err := s.line.Resync(ctx, within); err != nil {

@@ -20,11 +20,11 @@ const (
 	// connect: the first, doubled each time up to the last.
 	firstPause = 100 * time.Millisecond
 	lastPause  = 5 * time.Second
-	// steady is how long a connection must have lasted for the pauses to begin
-	// anew.
+	// steady is the time after which a connection counts as stable, and the pauses
+	// begin anew.
 	steady = 5 * time.Second
-	// idleEvery is how often a card is asked that nothing is done with, so that
-	// it is noticed when it is gone.
+	// idleEvery is the interval of questions to an idle card, so that it is
+	// noticed when it is gone.
 	idleEvery = time.Second
 )
 
@@ -110,7 +110,7 @@ func (c *conn) newSession(line *wire.Line, stream io.Writer) *session {
 	return s
 }
 
-// forget is what is known of a card that has confirmed that it is safe.
+// forget resets what is known of a card that has confirmed that it is safe.
 func (s *session) forget() {
 	for i := range s.channels {
 		s.channels[i].forget()
@@ -119,7 +119,7 @@ func (s *session) forget() {
 	s.live.Store(false)
 }
 
-// stillLive works out whether anything is on or closed, from what is known.
+// stillLive computes whether anything is on or closed, from what is known.
 func (s *session) stillLive() {
 	on := len(s.closed) > 0
 	for i := range s.channels {
@@ -128,7 +128,7 @@ func (s *session) stillLive() {
 	s.live.Store(on)
 }
 
-// session is that of now, nil where the connection is not ready.
+// session returns the current session, nil where the connection is not ready.
 func (c *conn) session() *session {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -231,7 +231,7 @@ func (c *conn) refused(err error) {
 	h.Reason, h.Remedy = reason, remedy
 }
 
-// changed tells whoever waits that current is another. c.mu is held.
+// changed wakes whoever waits for another session.
 func (c *conn) changed() {
 	close(c.moved)
 	c.moved = make(chan struct{})
@@ -263,7 +263,7 @@ func (c *conn) drop(s *session, why error) {
 	}
 }
 
-// standing is how the connection stands.
+// standing is the connection's condition for screens, with reason and remedy.
 func (c *conn) standing() talk.Health {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -283,7 +283,7 @@ func (c *conn) countGarbled() {
 	c.counts.garbled++
 }
 
-// take waits for the use of the connection; give ends it.
+// take acquires the connection for one exchange; give releases it.
 func (c *conn) take(ctx context.Context) error {
 	select {
 	case c.use <- struct{}{}:

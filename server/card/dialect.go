@@ -11,7 +11,7 @@ import (
 	"ohmkeep/server/card/scpi"
 )
 
-// longest is how long a message may be, in bytes, with its end.
+// longest is the maximum length of a message, in bytes, with its end.
 const longest = 1024
 
 // dialect makes the messages of a connection.
@@ -45,8 +45,9 @@ func fill(what, text string, p places) (string, error) {
 	return message, nil
 }
 
-// set is what takes a channel from what is known of it to what is wanted: the
-// level alone where nothing else differs, and everything otherwise.
+// set returns the messages that change a channel from its known to its wanted
+// settings: the level alone where nothing else differs, and everything
+// otherwise.
 func (d *dialect) set(c *channel, want setting) (string, error) {
 	level, force := d.LevelVoltage, d.ForceVoltage
 	levelName, forceName := "levelVoltage", "forceVoltage"
@@ -121,7 +122,8 @@ func (d *dialect) apertures(numbers []int, aperture time.Duration) (string, erro
 	return strings.Join(messages, "\n"), nil
 }
 
-// reads are the messages that read channels, and how many channels each brings.
+// reads returns the messages that read channels, and the number of channels of
+// each.
 func (d *dialect) reads(numbers []int) (messages []string, each int, err error) {
 	if strings.Contains(d.Read, "{channels}") {
 		list := make([]scpi.Item, 0, len(numbers))
@@ -141,7 +143,7 @@ func (d *dialect) reads(numbers []int) (messages []string, each int, err error) 
 	return messages, 1, nil
 }
 
-// lists are the messages that open or close paths: as few as their length
+// lists returns the messages that open or close paths: as few as their length
 // allows, one to a line.
 func (d *dialect) lists(what, text string, paths []switched) ([]string, error) {
 	if text == bench.None {

@@ -74,7 +74,7 @@ func (e CardErrors) ofTheLine() bool {
 	return true
 }
 
-// doubtful is a reading that was not to be had, or not to be believed, though
+// doubtful is the error of a reading that is missing or not credible, though
 // nothing says that the card is not as it was set: it may be taken once more.
 type doubtful struct{ err error }
 

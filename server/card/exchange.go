@@ -21,7 +21,8 @@ const (
 )
 
 const (
-	// answerBytes is how long an answer is taken to be for the time on the line.
+	// answerBytes is the assumed length of an answer, for the time that it takes
+	// on the line.
 	answerBytes = 1024
 	// maxErrors bounds what is read from an error queue at a time.
 	maxErrors = 64
@@ -33,8 +34,8 @@ const (
 	eventPowerOn = int(scpi.EventPowerOn)
 )
 
-// do carries out a call on a connection whose card is as this link has left it
-// since the bench was made safe. at is what safes was when the call began.
+// do carries out a call on a connection whose card is unchanged since the
+// bench was made safe.
 func (c *conn) do(ctx context.Context, at int64, f func(context.Context, *session) error) error {
 	if err := c.take(ctx); err != nil {
 		return err
@@ -63,7 +64,7 @@ func (c *conn) do(ctx context.Context, at int64, f func(context.Context, *sessio
 	return err
 }
 
-// down is the error of a call while there is no card. c.mu is held.
+// down is the error of a call while there is no card.
 func (c *conn) down() error {
 	what := "the card is not connected"
 	if c.health.Reason != "" {
@@ -72,7 +73,7 @@ func (c *conn) down() error {
 	return c.fault(ErrDown, what, c.health.Remedy)
 }
 
-// disown lets no call set anything until the bench was made safe.
+// disown blocks all calls that set something until the bench was made safe.
 func (c *conn) disown(s *session) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -82,7 +83,7 @@ func (c *conn) disown(s *session) {
 // cutSince reports whether MakeSafe was called since, or is at work.
 func (l *Link) cutSince(at int64) bool { return l.safes.Load() != at || l.safing.Load() > 0 }
 
-// exclusively runs f, which talks to the card, for whoever has the use of the
+// exclusively runs f, which talks to the card, while nobody else uses the
 // connection. MakeSafe ends its context; the error is bench.ErrMadeSafe then.
 func (c *conn) exclusively(ctx context.Context, s *session, at int64, f func(context.Context) error) error {
 	own, cancel := context.WithCancelCause(ctx)
@@ -127,8 +128,8 @@ func (c *conn) ask(ctx context.Context, s *session, message string, took time.Du
 	return c.askOnce(ctx, s, message, took)
 }
 
-// suspect reports a reading after which a line came that nobody asked for: one
-// of the two was the answer, and nobody can tell which.
+// suspect reports an answer that an unexpected line came with: one of the two
+// was the answer, and nobody can tell which.
 func (c *conn) suspect(s *session) {
 	if errors.Is(s.line.Reason(), wire.ErrUnexpected) && s.read.Swap(false) {
 		c.link.report(CodeUnexpected, c.def.Name+": a line came after a reading that nobody asked for; the reading may be another's. "+
@@ -211,8 +212,8 @@ func (c *conn) drain(ctx context.Context, s *session) (CardErrors, error) {
 	return said, c.fault(ErrAnswer, fmt.Sprintf("its error queue does not become empty: %v", said), "The firmware must take an entry out of the queue when it is read")
 }
 
-// collect takes what the card has to report: all that is in its error queue,
-// whose bits in the event register it clears.
+// collect fetches the card's errors: all that is in its error queue, whose
+// bits in the event register it clears.
 func (c *conn) collect(ctx context.Context, s *session) (CardErrors, error) {
 	err := c.confirm(ctx, s, "", settingTime)
 	var said CardErrors
@@ -232,8 +233,8 @@ func (c *conn) integer(answer string, most int, asked string) (int, error) {
 	return int(x), nil
 }
 
-// regain brings the line into step again, and then compares what is known of
-// the card with what it says.
+// regain resynchronises the line, and then compares what is known of the card
+// with what it says.
 func (c *conn) regain(ctx context.Context, s *session) error {
 	was := s.mending
 	s.mending = true

@@ -19,7 +19,7 @@ const (
 	startTime = 3 * time.Second
 )
 
-// rehearsing is how the model of a card begins that only rehearses.
+// rehearsing is the prefix of the model name of a card that only rehearses.
 const rehearsing = "Rehearsal"
 
 // identity is what a card says of itself.

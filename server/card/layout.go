@@ -9,13 +9,13 @@ import (
 	"ohmkeep/server/card/scpi"
 )
 
-// layout is what is behind one connection.
+// layout is the channels and paths behind one connection.
 type layout struct {
 	channels []*bench.Channel // in the definition's order
 	paths    []switched       // in the order of their addresses
 }
 
-// switched is a path behind a connection.
+// switched is a path behind a connection, with its address there.
 type switched struct {
 	id   bench.PathID
 	item scpi.Item // its address, taken apart
@@ -65,7 +65,7 @@ func layoutOf(def *bench.Definition, c *bench.Connection) (layout, error) {
 	return l, nil
 }
 
-// wanted checks that these paths can be closed together.
+// wanted checks that a set of paths can be closed together.
 func wanted(def *bench.Definition, index map[bench.PathID]int, paths []bench.PathID) (map[bench.PathID]bool, error) {
 	want := make(map[bench.PathID]bool, len(paths))
 	taken := map[string]string{}

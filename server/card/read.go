@@ -11,10 +11,11 @@ import (
 	"ohmkeep/server/bench"
 )
 
-// longestAperture is the longest that is asked of a card.
+// longestAperture is the longest aperture that a card is asked for in one
+// reading.
 const longestAperture = time.Hour
 
-// group is what is read on one connection.
+// group is the channels that are read on one connection.
 type group struct {
 	conn  *conn
 	which []int // of the channels asked for
@@ -198,7 +199,7 @@ func (c *conn) setAperture(ctx context.Context, s *session, from []*channel, ape
 	return nil
 }
 
-// take asks for the readings and looks at them.
+// take sends the readings' query and checks the answers.
 func (g *group) take(ctx context.Context, s *session, aperture time.Duration) error {
 	c := g.conn
 	numbers := make([]int, 0, len(g.from))
@@ -225,7 +226,7 @@ func (g *group) take(ctx context.Context, s *session, aperture time.Duration) er
 	return g.judge(ctx, s)
 }
 
-// judge looks at what readings say of the card itself.
+// judge looks for signs of a changed or restarted card in readings.
 func (g *group) judge(ctx context.Context, s *session) error {
 	c := g.conn
 	var wrong error

@@ -59,7 +59,7 @@ func (l *Link) MakeSafe(ctx context.Context) error {
 	return nil
 }
 
-// own lets calls be made again, on the sessions that have been made safe.
+// own permits calls again, on the sessions that have been made safe.
 func (l *Link) own(sessions []*session) error {
 	var err error
 	for i, c := range l.conns {
@@ -74,7 +74,7 @@ func (l *Link) own(sessions []*session) error {
 	return err
 }
 
-// each does something with several connections at once.
+// each runs a function on several connections at once.
 func (l *Link) each(conns []*conn, f func(i int, c *conn) error) error {
 	if len(conns) == 1 {
 		return f(0, conns[0])
@@ -110,8 +110,8 @@ func (c *conn) makeSafe(ctx context.Context) (*session, error) {
 	return nil, err
 }
 
-// comeBack is the session of now. Where there is none the connection is tried
-// at once.
+// comeBack waits for the session of a card that is being connected, and
+// returns it. Where there is none the connection is tried at once.
 func (c *conn) comeBack(ctx context.Context) (*session, error) {
 	if s := c.session(); s != nil {
 		return s, nil

@@ -74,8 +74,9 @@ func (l *Link) Say(ctx context.Context, connection, message string, wait time.Du
 	return out, err
 }
 
-// leaveSafe makes a card safe, and has it confirmed, before a connection is
-// closed after which nobody looks after it. It does so even if ctx has ended.
+// leaveSafe makes a card safe, and waits for its confirmation, before a
+// connection is closed after which nobody looks after it. It does so even if
+// ctx has ended.
 func (c *conn) leaveSafe(ctx context.Context, s *session) error {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), safeWithin)
 	defer cancel()
@@ -92,8 +93,8 @@ func (c *conn) leaveSafe(ctx context.Context, s *session) error {
 	return err
 }
 
-// apart has somebody else talk to the card: on the session where it is ready,
-// and otherwise on a connection that lasts only as long.
+// apart runs an exchange by hand: on the session where the card is ready, and
+// otherwise on a connection that lasts only as long.
 func (c *conn) apart(ctx context.Context, f func(ctx context.Context, s *session, ready bool) error) error {
 	began := c.link.safes.Load()
 	if err := c.take(ctx); err != nil {

@@ -38,7 +38,7 @@ func (c *channel) forget() {
 	c.force, c.senseV, c.senseI = last(c.def.ForceV), last(c.def.SenseV), last(c.def.SenseI)
 }
 
-// level is what the card must say that is set, V or A.
+// level is the level that the card must send back, V or A.
 func (c *channel) level() float64 {
 	if c.set == nil {
 		return 0
@@ -46,7 +46,7 @@ func (c *channel) level() float64 {
 	return c.set.level
 }
 
-// take remembers what the card has confirmed.
+// take stores what the card has confirmed.
 func (c *channel) take(want setting, s bench.Setup) {
 	c.set = &want
 	c.force, c.senseV, c.senseI, _ = c.def.RangesFor(s)

@@ -9,7 +9,7 @@ import (
 	"ohmkeep/server/card/wire"
 )
 
-// beat is how often a card must be spoken to at least.
+// beat is the longest time between two messages to a card, from its watchdog.
 func (c *conn) beat() time.Duration {
 	if quarter := seconds(c.def.Watchdog) / 4; quarter > 0 {
 		return min(quarter, idleEvery)
@@ -17,8 +17,8 @@ func (c *conn) beat() time.Duration {
 	return idleEvery
 }
 
-// watch speaks to the card whenever nobody else has for a while, until the
-// session is lost; then it tells so.
+// watch sends keep-alives whenever nothing else was sent for a while, until
+// the session is lost; then it reports that.
 func (c *conn) watch(ctx context.Context, s *session) {
 	beat := c.beat()
 	t := time.NewTimer(beat)
@@ -41,7 +41,8 @@ func (c *conn) watch(ctx context.Context, s *session) {
 	}
 }
 
-// keepAlive asks the card, if it is time to, and returns when to come again.
+// keepAlive sends a keep-alive, if one is due, and returns when the next one
+// is.
 func (c *conn) keepAlive(ctx context.Context, s *session, beat time.Duration) time.Duration {
 	const busy = 4 // parts of a beat
 	due := beat
@@ -74,10 +75,10 @@ func (c *conn) keepAlive(ctx context.Context, s *session, beat time.Duration) ti
 	return beat
 }
 
-// enquire asks whether anything has happened to the card, and compares one
-// thing after the other with what is known of it. Where an answer does not come
-// or makes no sense, everything is compared: the answer that was lost may have
-// been the one that said so.
+// enquire asks the card for errors and a restart, and compares one thing after
+// the other with what is known of it. Where an answer does not come or makes
+// no sense, everything is compared: the answer that was lost may have been the
+// one that said so.
 func (c *conn) enquire(ctx context.Context, s *session) error {
 	err := c.confirm(ctx, s, "", settingTime)
 	var said CardErrors
@@ -96,8 +97,8 @@ func (c *conn) enquire(ctx context.Context, s *session) error {
 	return err
 }
 
-// found deals with what a keep-alive has brought to light. A card that was
-// thought to be safe and is not is greeted anew, which makes it safe.
+// found acts on what a keep-alive has found out. A card that was thought to be
+// safe and is not is greeted anew, which makes it safe.
 func (c *conn) found(s *session, err error) {
 	live := s.live.Load()
 	switch {

@@ -53,7 +53,7 @@ func isOfTheLine(err error) bool {
 	return false
 }
 
-// trouble is an exchange that came to nothing.
+// trouble is the error of an exchange that failed.
 func (c *conn) trouble(err error, message string, within time.Duration) error {
 	asked := shown(strings.ReplaceAll(message, "\n", " ⏎ "))
 	e := &Error{Connection: c.def.Name, Err: err}
@@ -74,7 +74,7 @@ func (c *conn) trouble(err error, message string, within time.Duration) error {
 	return e
 }
 
-// senseless is an answer that cannot be one.
+// senseless is the error of an answer that cannot be one.
 func (c *conn) senseless(answer, asked string) error {
 	c.countGarbled()
 	return c.fault(ErrAnswer, fmt.Sprintf("%s is no answer to %s", shown(answer), shown(asked)), c.remedyOfNoise())
@@ -142,7 +142,8 @@ func kindOf(said CardErrors) error {
 	return said
 }
 
-// silent is a card that did not answer at all after its connection was opened.
+// silent is the error of a card that did not answer at all after its
+// connection was opened.
 func (c *conn) silent(err error, within time.Duration) error {
 	if errors.Is(err, context.Canceled) {
 		return err
@@ -164,7 +165,8 @@ func (c *conn) silent(err error, within time.Duration) error {
 	return e
 }
 
-// unreachable is a connection that could not be opened, with what usually helps.
+// unreachable is the error of a connection that could not be opened, with what
+// usually helps.
 func (c *conn) unreachable(err error) error {
 	if errors.Is(err, context.Canceled) {
 		return err

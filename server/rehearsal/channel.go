@@ -58,7 +58,7 @@ func (c *channel) configure(s bench.Setup, drift float64) error {
 	return nil
 }
 
-// check says why a setup cannot be had.
+// check returns why a setup is not possible.
 func (c *channel) check(s bench.Setup) error {
 	forced, limited, unit, limitUnit := c.def.ForceV, c.def.ForceI, "V", "A"
 	switch s.Mode {

@@ -12,10 +12,11 @@ import (
 const (
 	strapR    = 10e-3 // Ω, a jumper
 	senseTieR = 100e3 // Ω, from a channel's force line to its sense line, so that an open sense wire is not fatal
-	// headroom is how far beyond its largest voltage range an output reaches,
-	// to make up for the drop on the way to a remote sense point.
+	// headroom is the reach of an output beyond its largest voltage range, to make
+	// up for the drop on the way to a remote sense point.
 	headroom = 1.2
-	// conducting is what a switch at most has when it counts as a connection, Ω.
+	// conducting is the largest resistance of a switch that counts as a
+	// connection, Ω.
 	conducting = 10e6
 )
 

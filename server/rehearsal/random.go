@@ -5,9 +5,9 @@ import (
 	"math/rand/v2"
 )
 
-// stream is the source of random numbers for one purpose. A purpose's numbers
-// do not depend on what else was drawn, so that a bench stays itself when a
-// fault is seated or a path is added.
+// stream returns the random source for one purpose. A purpose's numbers do not
+// depend on what else was drawn, so that a bench stays itself when a fault is
+// seated or a path is added.
 func stream(seed uint64, purpose string) *rand.Rand {
 	h := fnv.New64a()
 	h.Write([]byte(purpose))

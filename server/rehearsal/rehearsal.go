@@ -151,8 +151,8 @@ func (b *Bench) Seat(s Seat) error {
 	return b.rebuild(s, b.faults)
 }
 
-// Replace seats a part and replaces what is wrong with the bench, both or
-// neither. It is refused while an output is on.
+// Replace seats a part and replaces the faults of the bench, both or neither.
+// It is refused while an output is on.
 func (b *Bench) Replace(seat Seat, faults []BenchFault) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -162,14 +162,14 @@ func (b *Bench) Replace(seat Seat, faults []BenchFault) error {
 	return b.rebuild(seat.clone(), faults)
 }
 
-// SetFaults replaces what is wrong with the bench, also while it is energised.
+// SetFaults replaces the faults of the bench, also while it is energised.
 func (b *Bench) SetFaults(faults []BenchFault) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.rebuild(b.seat, faults)
 }
 
-// Seated returns what is in the socket and what is wrong with the bench.
+// Seated returns the part in the socket and the faults of the bench.
 func (b *Bench) Seated() (Seat, []BenchFault) {
 	b.mu.Lock()
 	defer b.mu.Unlock()

@@ -10,7 +10,7 @@ import (
 	"ohmkeep/server/rehearsal/model"
 )
 
-// Seat is what sits in the socket: a unit of a model, drawn from its seed,
+// Seat is the contents of the socket: a unit of a model, drawn from its seed,
 // with its own faults, and which contact each of its pins is on.
 type Seat struct {
 	Model   string             `json:"model"` // empty: nothing in the socket

@@ -22,8 +22,8 @@ func loopTime(currentRange float64) float64 {
 	}
 }
 
-// goneAfter is the number of time constants after which nothing that a
-// float64 could hold is left of an exponential.
+// goneAfter is the number of time constants after which an exponential is zero
+// in a float64.
 const goneAfter = 45
 
 // transit is how a channel goes from one operating point to the next: first,
@@ -53,7 +53,7 @@ func newTransit(start int64, v0, i0, v1, i1, tau, slew float64) transit {
 // along the straight line.
 func (p *transit) slewing(t float64) bool { return t < p.corner[0] }
 
-// left is the part of the way left to go t seconds after the start.
+// left is the fraction of the step that remains t seconds after the start.
 func (p *transit) left(t float64) float64 {
 	switch {
 	case t <= 0:

@@ -35,10 +35,9 @@ type ChannelState struct {
 	Tau          float64 // s, of the approach to this point
 }
 
-// changed takes note that the circuit changed. by is the channel whose own
-// level or output changed; nil where switches or the part did. With all
-// outputs off everything has gone to zero, and nothing is solved until
-// somebody looks: making safe must not wait for arithmetic.
+// changed marks the operating point as out of date. With all outputs off
+// everything has gone to zero, and nothing is solved until somebody looks:
+// making safe must not wait for arithmetic.
 func (b *Bench) changed(by *channel) error {
 	if b.energised() {
 		return b.solve(by, b.now())
@@ -108,7 +107,7 @@ func (b *Bench) attempt() (*circuit.Solution, error) {
 	return sol, err
 }
 
-// situation is what is seated, forced and closed, for a report.
+// situation describes what is seated, forced and closed, for a report.
 func (b *Bench) situation() string {
 	var out strings.Builder
 	fmt.Fprintf(&out, "%q unit %d %v", b.seat.Model, b.seat.Seed, b.seat.Faults)
@@ -170,7 +169,7 @@ func (b *Bench) depart(c *channel, now int64, tau float64) {
 
 func seconds(ns int64) float64 { return float64(ns) * 1e-9 }
 
-// solved is the operating point for those who watch.
+// solved is the operating point in the form that an observer gets.
 func (b *Bench) solved(sol *circuit.Solution) Solved {
 	s := Solved{At: b.clock.Now(), Pins: map[int]PinState{}, Nodes: make([]float64, b.net.ckt.Nodes())}
 	for n := range s.Nodes {

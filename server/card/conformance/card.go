@@ -205,8 +205,8 @@ func (c *card) ranges(v values, kind string, ranges []bench.Range, prefix string
 	}
 }
 
-// routes are a path of a channel {path}, the return's at the same contact
-// {return}, and one that shares the multiplexer {rival}.
+// routes are the paths used by a check: {path} of a channel, {return} at the
+// same contact, and {rival}, which shares the multiplexer.
 func (c *card) routes(v values, number int) {
 	v.set("nowhere", "255!255")
 	if !c.hasPaths {
@@ -247,7 +247,8 @@ func (c *card) routes(v values, number int) {
 	}
 }
 
-// many is a list of more items than a card must take, of paths that are there.
+// many is a channel list of more items than a card must take, of paths that
+// are there.
 func (c *card) many(v values, number int) {
 	var contacts []int
 	for _, p := range c.paths {

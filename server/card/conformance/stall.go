@@ -8,13 +8,13 @@ import (
 
 const (
 	beat = 5 * time.Millisecond
-	// heldUp is how long this computer must have done nothing for us before
-	// what came of a point is doubted.
+	// heldUp is the delay of this process from which the result of a point is
+	// doubted.
 	heldUp = 25 * time.Millisecond
 )
 
-// pulse notices when this computer is too busy to be on time itself: then a
-// late answer may be ours, and a watchdog may have acted for our silence.
+// pulse measures how late this process runs: then a late answer may be ours,
+// and a watchdog may have acted for our silence.
 type pulse struct {
 	last  atomic.Int64 // ns since start
 	worst atomic.Int64 // ns, since it was last taken
@@ -56,8 +56,8 @@ func (p *pulse) take() time.Duration {
 	return time.Duration(p.worst.Swap(0))
 }
 
-// patiently does something again where it failed while this computer was held
-// up, a few times.
+// patiently repeats a step that failed while this computer was held up, a few
+// times.
 func (c *check) patiently(ctx context.Context, f func() error) error {
 	for try := 1; ; try++ {
 		c.pulse.take()

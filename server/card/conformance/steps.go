@@ -23,10 +23,10 @@ func register(answer string) (uint8, error) {
 	return uint8(n), nil
 }
 
-// do is a step by a function of its own.
+// do is a step made of a function.
 func do(words string, f func(*trial) (string, error)) step { return step{words, f} }
 
-// tell sends messages that are not to be answered, and looks no further.
+// tell sends messages that have no answer.
 func tell(messages ...string) step {
 	return step{strings.Join(messages, ", "), func(t *trial) (string, error) {
 		for _, m := range messages {
@@ -72,7 +72,7 @@ func anyOf(numbers []int) string {
 	return strings.Join(words, " or ")
 }
 
-// noError asks that nothing has gone wrong so far.
+// noError checks that the error queue is empty.
 func noError() step {
 	return step{"no error", func(t *trial) (string, error) { return "", t.errorsAre() }}
 }
@@ -157,7 +157,7 @@ func ask(message string, wants want) step {
 	}}
 }
 
-// check is the want's, with the answer in the error.
+// check applies a want to an answer, with the answer in the error.
 func (w want) check(t *trial, answer string) error {
 	if err := w.ok(t, answer); err != nil {
 		return wrongf("%s: %v", answer, err)
@@ -217,6 +217,6 @@ func lines(message string, wants ...want) step {
 	}}
 }
 
-// pause is how long a card is listened to where it may say nothing, or no
+// pause is how long a card is listened to where it should say nothing, or no
 // more: several times what it may take.
 func (t *trial) pause() time.Duration { return 3*ownTime + t.lineTime(200) }

@@ -9,7 +9,7 @@ import (
 	"strings"
 )
 
-// want is what an answer must be.
+// want is a condition on an answer.
 type want struct {
 	words string
 	ok    func(t *trial, answer string) error

@@ -10,7 +10,7 @@ import (
 	"ohmkeep/server/card/scpi"
 )
 
-// called takes in what a call to the link came to: the faults that the bench
+// called handles the outcome of a call to the link: the faults that the bench
 // reports, and its error, after which nothing is sure and everything is
 // switched off.
 func (c *Card) called(err error) error {
@@ -176,7 +176,7 @@ func (c *Card) paths(items []scpi.Item) ([]int, error) {
 	return at, nil
 }
 
-// clash says whether two of the paths are on one multiplexer.
+// clash reports whether two of the paths are on one multiplexer.
 func (c *Card) clash(want []bool) bool {
 	taken := map[string]bool{}
 	for i, p := range c.def.Paths {

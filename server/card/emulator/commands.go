@@ -66,7 +66,7 @@ func (x *conversation) units(text string) error {
 	return x.settle()
 }
 
-// settle makes what is gathered take effect.
+// settle applies the gathered settings.
 func (x *conversation) settle() error { return x.take(&x.changes) }
 
 // headerError says that a message ended at what is no command at all: what
@@ -269,7 +269,7 @@ func (x *conversation) change(u *scpi.Unit, i int) error {
 	return x.gather(u, i)
 }
 
-// gather notes a coupled setting.
+// gather keeps a coupled setting for later.
 func (x *conversation) gather(u *scpi.Unit, i int) error {
 	ch := &x.channels[i]
 	v := u.Values[0]

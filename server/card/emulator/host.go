@@ -20,17 +20,17 @@ type message struct {
 	err  error // why it is dropped instead of being carried out
 }
 
-// begins says whether a message begins with one of these commands.
+// begins reports whether a message begins with one of these commands.
 func (m message) begins(with ...string) bool {
 	head, _, _ := strings.Cut(m.text, ";")
 	return m.err == nil && slices.Contains(with, strings.ToUpper(strings.Trim(head, " \t:")))
 }
 
-// aborts says whether a message is acted on at once: what waits before it is
-// dropped.
+// aborts reports whether a message is acted on at once: what waits before it
+// is dropped.
 func (m message) aborts() bool { return m.begins("ABOR", "ABORT") }
 
-// cuts says whether a message ends the reading under way.
+// cuts reports whether a message ends the reading under way.
 func (m message) cuts() bool { return m.aborts() || m.begins("*RST") }
 
 // host is the conversation with one host.
@@ -174,8 +174,8 @@ func (h *host) forget() {
 	h.waiting, h.partial, h.skip, h.urgent = nil, h.partial[:0], false, 0
 }
 
-// cuttable is a context for a reading: a message that cuts ends it, also one
-// that waits already, and so does the end of the stream.
+// cuttable returns a context for a reading: a message that cuts ends it, also
+// one that waits already, and so does the end of the stream.
 func (h *host) cuttable(ctx context.Context) (context.Context, context.CancelFunc) {
 	ctx, cancel := context.WithCancel(ctx)
 	h.mu.Lock()

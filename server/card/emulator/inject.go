@@ -45,7 +45,7 @@ func (c *Card) handle(ctx context.Context, h *host, m message) error {
 	return nil
 }
 
-// can says whether a fault can happen at a message.
+// can reports whether a fault can happen at a message.
 func (c *Card) can(need need, m message) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -78,7 +78,8 @@ func (c *Card) happened(f fault, n int, m message) {
 	c.log.Info("fault injected", "kind", f.Kind, "message", n, "text", m.text)
 }
 
-// before does what goes wrong before a message is carried out, or instead of it.
+// before applies the faults that come before a message is carried out, or
+// instead of it.
 func (c *Card) before(ctx context.Context, h *host, m message, f fault, n int) (instead bool, err error) {
 	switch f.Kind {
 	case Slow, Freeze:
@@ -115,7 +116,8 @@ func (c *Card) before(ctx context.Context, h *host, m message, f fault, n int) (
 	return false, nil
 }
 
-// misbehave does what the card, or another host, does to the outputs.
+// misbehave applies the faults of the outputs: what the card, or another host,
+// does to them.
 func (c *Card) misbehave(k Kind) {
 	if k == Watchdog {
 		c.fire()
@@ -159,7 +161,8 @@ func (c *Card) reboot(ctx context.Context, h *host, f fault) error {
 	return nil
 }
 
-// spoil is what is sent instead of an answer; nil where the fault does not fit it.
+// spoil returns what is sent instead of an answer; nil where the fault does
+// not fit it.
 func (c *Card) spoil(f fault, answer []byte) []chunk {
 	line := string(answer)
 	one := func(s string) []chunk { return []chunk{{bytes: []byte(s)}} }

@@ -51,7 +51,7 @@ func (c *Card) Listen(ctx context.Context, l net.Listener) error {
 	}
 }
 
-// later tries once more to take the card for a host.
+// later retries to take the card for a host.
 func (c *Card) later(ctx context.Context) (turn int, ok bool) {
 	select {
 	case <-time.After(grace):

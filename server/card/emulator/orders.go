@@ -40,7 +40,7 @@ const (
 	PowerCut    Kind = "powercut"
 )
 
-// need is what a message or the card must have for a fault to happen.
+// need is the condition under which a fault can happen at a message.
 type need int
 
 const (
@@ -274,7 +274,7 @@ func (o *Orders) pick(n int, message string, can func(need) bool) (fault, bool) 
 	return chosen, found
 }
 
-// happened notes that a fault did happen.
+// happened records that a fault did happen.
 func (o *Orders) happened(f fault, n int, message string) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -284,7 +284,7 @@ func (o *Orders) happened(f fault, n int, message string) {
 	o.injected = append(o.injected, Injected{n, f.Kind, message})
 }
 
-// draw lets f use the orders' own chance.
+// draw gives f the orders' random source.
 func (o *Orders) draw(f func(*rand.Rand)) {
 	o.mu.Lock()
 	defer o.mu.Unlock()

@@ -9,7 +9,7 @@ import (
 	"ohmkeep/server/bench"
 )
 
-// chunk is bytes to be sent, after a wait.
+// chunk is bytes to send after a wait.
 type chunk struct {
 	after time.Duration
 	bytes []byte
@@ -32,8 +32,8 @@ func newOutlet(w io.Writer, clock bench.Clock) *outlet {
 // maxUnsent is how many chunks wait for a host that does not read.
 const maxUnsent = 4096
 
-// send puts chunks behind what is to be sent already. What a host that does
-// not read leaves no room for is lost.
+// send queues chunks behind those that wait. What a host that does not read
+// leaves no room for is lost.
 func (o *outlet) send(chunks ...chunk) {
 	o.mu.Lock()
 	defer o.mu.Unlock()

@@ -78,7 +78,8 @@ func (d *direction) pass(ctx context.Context, from time.Time, n int) error {
 }
 
 const (
-	// waited is how long a read takes at least that had to wait for its bytes.
+	// waited is the time from which a read counts as one that had to wait for its
+	// bytes.
 	waited = 50 * time.Microsecond
 	// recent is for how long bytes that are there already count as having come
 	// right behind those before: what a wait may be late.

@@ -15,7 +15,7 @@ import (
 // errCut is a reading that ABORt cut short, or the end of the conversation.
 var errCut = errors.New("emulator: cut short")
 
-// taken is what was read of a channel.
+// taken is the reading of one channel.
 type taken struct {
 	v, i, level float64
 	status      int
@@ -105,7 +105,7 @@ func (c *Card) sample(ctx context.Context, ids []bench.ChannelID, window time.Du
 	return samples, c.called(err)
 }
 
-// note takes in the flags of a sample.
+// note keeps the flags of a sample.
 func (c *Card) note(i int, flags bench.Flags, t *taken) {
 	ch := &c.channels[i]
 	ch.limited = ch.on && flags.Has(bench.InCompliance)
@@ -117,8 +117,8 @@ func (c *Card) note(i int, flags bench.Flags, t *taken) {
 	}
 }
 
-// look finds out which channels that are on are at their limit now. A link
-// says so only of a reading: the shortest there is.
+// look finds the channels that are on and at their limit now. A link says so
+// only of a reading: the shortest there is.
 func (c *Card) look(ctx context.Context, at ...int) error {
 	var ids []bench.ChannelID
 	var on []int
@@ -141,7 +141,8 @@ func (c *Card) look(ctx context.Context, at ...int) error {
 	return nil
 }
 
-// appendTaken is what was read as an answer: v,i,status,level of each channel.
+// appendTaken formats a reading as an answer: v,i,status,level of each
+// channel.
 func appendTaken(dst []byte, ts []taken) []byte {
 	for k, t := range ts {
 		if k > 0 {

@@ -48,14 +48,14 @@ func (c *Card) finish() {
 	c.taken = false
 }
 
-// alone says whether no host has come since.
+// alone reports whether no host has come since.
 func (c *Card) alone(turn int) bool {
 	c.hosts.Lock()
 	defer c.hosts.Unlock()
 	return c.turn == turn
 }
 
-// serve is Serve for who has the card.
+// serve is Serve for the holder of the card.
 func (c *Card) serve(ctx context.Context, stream io.ReadWriteCloser, turn int) error {
 	// The end of the context does not wait for the call in flight, nor for a
 	// host that does not read.

@@ -10,7 +10,7 @@ import (
 	"ohmkeep/server/card/scpi"
 )
 
-// side is what is set of one quantity of a channel, V or A.
+// side is the settings of one quantity of a channel, V or A.
 type side struct {
 	level float64 // forced, while this quantity is
 	force float64 // full scale of the force range
@@ -69,19 +69,20 @@ func (s *settings) setup() bench.Setup {
 	}
 }
 
-// holds says whether the level fits the range, also of what is not forced now.
+// holds reports whether the level fits the range, also of what is not forced
+// now.
 func (s *side) holds(ranges []bench.Range) bool {
 	r, ok := bench.RangeFor(ranges, s.level)
 	return ok && r.FullScale <= s.force
 }
 
-// protected says whether a limit was set for the mode that is set.
+// protected reports whether a limit was set for the mode that is set.
 func (s *settings) protected() bool {
 	_, limited := s.sides()
 	return limited.limit > 0
 }
 
-// fits says whether the settings can be had together.
+// fits reports whether the settings go together.
 func (ch *channel) fits(s *settings) bool {
 	setup := s.setup()
 	if !s.protected() {
@@ -99,7 +100,7 @@ func (s *settings) window() time.Duration {
 	return time.Duration(math.Round(s.aperture * 1e9))
 }
 
-// repeats is how many apertures a reading is the mean of.
+// repeats is the number of apertures that a reading averages.
 func (s *settings) repeats() int {
 	if s.averaging {
 		return s.count
@@ -115,7 +116,7 @@ type change struct {
 	setups map[int]bool // whether more than aperture and average is named
 }
 
-// of is where a channel's new settings are gathered.
+// of returns the place where a channel's new settings are gathered.
 func (g *change) of(c *Card, i int, setup bool) *settings {
 	s, is := g.set[i]
 	if !is {
@@ -156,8 +157,8 @@ func (c *Card) take(g *change) error {
 	return nil
 }
 
-// tell sets the link's channel as ours is, unless it is already. Without a
-// limit there is nothing that a link would take.
+// tell passes a channel's settings to the link, unless it has them already.
+// Without a limit there is nothing that a link would take.
 func (c *Card) tell(ch *channel) error {
 	if ch.told || !ch.set.protected() {
 		return nil

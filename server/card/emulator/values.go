@@ -8,7 +8,7 @@ import (
 	"ohmkeep/server/card/scpi"
 )
 
-// bound is the level that a word stands for, in the range that is set.
+// bound is the level that MIN or MAX stands for, in the range that is set.
 func (s *side) bound(word int) float64 {
 	switch word {
 	case protocol.Minimum:
@@ -54,7 +54,7 @@ func limit(v scpi.Value, to *float64, limits, reads []bench.Range) error {
 	return nil
 }
 
-// ask answers a question about a channel.
+// ask answers a query about a channel.
 func (x *conversation) ask(u *scpi.Unit, i int) error {
 	ch := &x.channels[i]
 	s := &ch.set

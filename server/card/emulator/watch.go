@@ -8,7 +8,7 @@ import (
 	"ohmkeep/server/bench"
 )
 
-// pulse is what the watchdog listens to.
+// pulse records when the host was last heard or served, for the watchdog.
 type pulse struct {
 	mu   sync.Mutex
 	last time.Time // of the last LF, or the end of the last command
@@ -62,14 +62,14 @@ func (c *Card) watch(ctx context.Context, going func() bool) {
 	}
 }
 
-// fire is what the watchdog does.
+// fire is the watchdog's action.
 func (c *Card) fire() {
 	c.log.Warn("watchdog: the host is silent, everything switched off")
 	c.trip("watchdog")
 }
 
-// unattended watches after a host has gone, until nothing is on or closed or
-// the next host is served.
+// unattended runs the watchdog after a host has gone, until nothing is on or
+// closed or the next host is served.
 func (c *Card) unattended(ctx context.Context, turn int) {
 	c.watch(ctx, func() bool { return c.alone(turn) && c.State() == bench.Energised })
 }

@@ -136,8 +136,7 @@ var (
 	errGathering = errors.New("whatever comes was asked for")
 )
 
-// ready says whether a message may be sent that depends on the line's being
-// in step. l.mu is held.
+// ready returns why a message that needs the line in step may not be sent.
 func (l *Line) ready() error {
 	switch {
 	case l.urgent > 0:
@@ -196,7 +195,7 @@ func (l *Line) begin(begin func() error) error {
 }
 
 // giveUp ends the exchange under way for a reason, unless it has ended: then
-// it is what came.
+// its outcome stays.
 func (l *Line) giveUp(why error) (string, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()

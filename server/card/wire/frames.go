@@ -6,7 +6,7 @@ import "bytes"
 // far shorter; what is longer is no answer.
 const maxLine = 64 << 10
 
-// piece is what next found.
+// piece is the result of one call of next.
 type piece uint8
 
 const (
@@ -61,7 +61,8 @@ func (f *frames) next(p []byte) (found piece, line, rest []byte) {
 	return nothing, nil, nil
 }
 
-// keep adds to the line under way, and reports whether that made it garbled.
+// keep appends to the line under way, and reports whether that made it
+// garbled.
 func (f *frames) keep(p []byte) bool {
 	if f.bad {
 		return false

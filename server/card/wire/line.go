@@ -24,8 +24,9 @@ var (
 	ErrGarbled    = errors.New("what came is not a line of text")
 )
 
-// errFresh is why a new Line is out of step: a card may send a banner when it
-// is connected, or still have answers for whoever was there before.
+// errFresh is the reason why a new Line is out of step: a card may send a
+// banner when it is connected, or still have answers for whoever was there
+// before.
 var errFresh = errors.New("the connection is new")
 
 // Options are what a Line needs to know.
@@ -81,7 +82,7 @@ type Line struct {
 	counts struct{ exchanges, late, garbled uint64 }
 }
 
-// listening is what a line that comes is taken for.
+// listening is the state of a line's receiver: how it treats the next line.
 type listening uint8
 
 const (
@@ -91,7 +92,7 @@ const (
 	gathered                  // whatever comes
 )
 
-// outcome is what an exchange came to.
+// outcome is the result of an exchange.
 type outcome struct {
 	text string
 	err  error
@@ -196,7 +197,7 @@ func (l *Line) closed() error {
 // note keeps something about the connection in the log.
 func (l *Line) note(words string) { l.o.Log.Add(l.o.Connection, talk.Note, []byte(words)) }
 
-// out notes why the line is out of step from now on; the first reason stays.
+// out marks the line as out of step, with the reason; the first reason stays.
 // An exchange under way is over with that reason. l.mu is held.
 func (l *Line) out(why error) {
 	if l.step == nil {
@@ -207,7 +208,7 @@ func (l *Line) out(why error) {
 	l.give(outcome{err: why})
 }
 
-// give ends the exchange under way, where there is one. l.mu is held.
+// give ends the exchange under way, where there is one, with its outcome.
 func (l *Line) give(o outcome) {
 	if l.listen == nobody {
 		return
@@ -216,7 +217,7 @@ func (l *Line) give(o outcome) {
 	l.came <- o
 }
 
-// enter waits for the line's turn; leave ends it.
+// enter waits for the turn to use the line; leave releases it.
 func (l *Line) enter(ctx context.Context) error {
 	if err := ctx.Err(); err != nil {
 		return err

@@ -32,7 +32,7 @@ func (l *Line) receive() {
 	}
 }
 
-// take goes through what came in together.
+// take handles the bytes of one read.
 func (l *Line) take(p []byte) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -57,7 +57,8 @@ func (l *Line) take(p []byte) {
 	l.settle()
 }
 
-// line takes a line for what it is. l.mu is held.
+// line classifies a received line: an answer, an echo, or one that nobody
+// waits for.
 func (l *Line) line(text []byte) {
 	if len(l.echoes) > 0 && l.echo(text) {
 		return
@@ -88,7 +89,8 @@ func (l *Line) line(text []byte) {
 	}
 }
 
-// errEcho is what comes from a card that is not known to send back its lines.
+// errEcho is the reason for a line out of step whose card sends back its lines
+// unexpectedly.
 var errEcho = fmt.Errorf("%w: the card sends back what it is sent", ErrUnexpected)
 
 // echo compares a line with what was sent, and reports whether that was all

@@ -9,8 +9,8 @@ import (
 	"time"
 )
 
-// mark is what a resync sends and waits for: a pair of numbers that the card
-// gives back by way of its standard event status enable register.
+// mark is the pair of numbers that a resync sends and waits for, which the
+// card gives back by way of its standard event status enable register.
 type mark struct {
 	sent   string
 	back   string
@@ -123,7 +123,7 @@ func (l *Line) ask(ctx context.Context, older *[]string, pause time.Duration, ur
 
 var errResync = fmt.Errorf("%w: not in step again", ErrTimeout)
 
-// pass looks for the mark in what comes during a resync. l.mu is held.
+// pass looks for the mark in a line received during a resync.
 func (l *Line) pass(text []byte) {
 	// A line after the mark is nobody's answer: l.holds is true only where the
 	// mark is the last that came.

@@ -131,7 +131,7 @@ func (z *analyser) eliminate(r, c int) {
 	o.pivots = append(o.pivots, p)
 }
 
-// odd says whether the permutation of 1..n is odd.
+// odd reports whether the permutation of 1..n is odd.
 func odd(perm []int) bool {
 	seen := make([]bool, len(perm))
 	flip := false

@@ -1,8 +1,9 @@
 package circuit
 
-// transient lets the circuit go the way that a real one would: a capacitor at
-// every node, implicit Euler steps of growing length. It is quick where the
-// homotopy's curve has many folds, but some circuits never come to rest.
+// transient finds an operating point by following the circuit in time: a
+// capacitor at every node, implicit Euler steps of growing length. It is quick
+// where the homotopy's curve has many folds, but some circuits never come to
+// rest.
 func (c *Circuit) transient(attempt int) bool {
 	const (
 		first, last, top = 1e-3, 1e-13, 1e9 // S over the first, last and shortest step

@@ -19,7 +19,7 @@ func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
 	}{
 		{&st.running, `SELECT seq FROM runs WHERE id = ? AND status = 'running'`},
 		{&st.setReadings, `UPDATE runs SET readings = ? WHERE seq = ?`},
-		{&st.newChunk, `INSERT INTO chunks (run, measurement, first, count, t_first, t_last, summary) VALUES (?, ?, ?, ?, ?, ?, ?)`},
+		{&st.newChunk, `INSERT INTO chunks (run, measurement, first, count, t_first, t_last, summary) VALUES (?, ?, ?, ?, ?, ?, x'')`},
 		{&st.newData, `INSERT INTO chunk_data (chunk, data) VALUES (?, ?)`},
 		{&st.newPage, `INSERT INTO tail (run, total, page) VALUES (?, ?, ?)`},
 		{&st.setPage, `UPDATE tail SET total = ?, page = ? WHERE slot = ?`},
@@ -135,13 +135,8 @@ func (s *Store) fillChunks(t *tx, run *openRun, m procedure.MeasurementReadings)
 // writeChunk stores an unfinished chunk, and opens the next.
 func (s *Store) writeChunk(t *tx, seq int64, measurement int, c *partChunk) error {
 	n := c.cols.Len()
-	s.blocks = s.blocks[:0]
-	if n == chunkMax {
-		s.blocks = summarise(s.blocks, &c.cols)
-	}
-	s.summary = appendSummary(s.summary[:0], s.blocks)
 	s.packed = packChunk(s.packed[:0], &c.cols)
-	r, err := s.exec(t, s.stmt.newChunk, seq, measurement, c.first, n, c.cols.T[0], c.cols.T[n-1], s.summary)
+	r, err := s.exec(t, s.stmt.newChunk, seq, measurement, c.first, n, c.cols.T[0], c.cols.T[n-1])
 	if err != nil {
 		return err
 	}

@@ -4,7 +4,6 @@ import (
 	"path/filepath"
 	"testing"
 
-	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/store/storetest"
 )
@@ -32,51 +31,6 @@ func BenchmarkAppend(b *testing.B) {
 			}
 			b.ReportMetric(float64(b.N*size)/b.Elapsed().Seconds(), "readings/s")
 		})
-	}
-}
-
-func BenchmarkPlotTime(b *testing.B) {
-	for _, n := range []int{100_000, 1_000_000} {
-		b.Run(itoa(n), func(b *testing.B) {
-			s := filled(b, n)
-			b.ResetTimer()
-			for range b.N {
-				p, err := s.PlotTime(b.Context(), store.TimePlot{Run: "run", Quantity: procedure.QuantityCurrent, Columns: 800})
-				if err != nil || len(p) != 1 {
-					b.Fatal(len(p), err)
-				}
-			}
-		})
-	}
-}
-
-// An orbit fills the plot, so that next to nothing can be left out: the worst
-// case. A sweep up and down is the usual one.
-func BenchmarkPlotXY(b *testing.B) {
-	for _, n := range []int{100_000, 1_000_000} {
-		for _, shape := range []string{"sweep", "orbit"} {
-			b.Run(itoa(n)+" "+shape, func(b *testing.B) {
-				s := storetest.New(b)
-				begin(b, s, record("run", ""))
-				for at := 0; at < n; at += 8192 {
-					rs := readings(at, min(8192, n-at), 1)
-					for i := range rs {
-						if shape == "sweep" {
-							rs[i].V = float64(min(at+i, n-at-i)) * 1e-6
-						}
-					}
-					appendAll(b, s, "run", batch(0, rs))
-				}
-				b.ResetTimer()
-				for range b.N {
-					p, _, err := s.PlotXY(b.Context(), store.XYPlot{Run: "run", X: procedure.Axis{Quantity: procedure.QuantityVoltage},
-						Y: procedure.Axis{Quantity: procedure.QuantityCurrent}, Columns: 800})
-					if err != nil || len(p) != 1 {
-						b.Fatal(len(p), err)
-					}
-				}
-			})
-		}
 	}
 }
 

@@ -97,21 +97,11 @@ func openChunk(data []byte) (packed, error) {
 func (p packed) word(column, i int) uint64 { return le.Uint64(p.body[8*(column*p.n+i):]) }
 
 func (p packed) t(i int) int64                 { return int64(p.word(0, i)) }
-func (p packed) value(c column, i int) float64 { return math.Float64frombits(p.word(int(c), i)) }
 func (p packed) point(i int) uint32            { return le.Uint32(p.body[32*p.n+4*i:]) }
 func (p packed) group(i int) uint16            { return le.Uint16(p.body[36*p.n+2*i:]) }
 func (p packed) flags(i int) bench.Flags       { return bench.Flags(le.Uint16(p.body[38*p.n+2*i:])) }
 func (p packed) pin(i int) uint8               { return p.body[40*p.n+i] }
 func (p packed) channel(i int) bench.ChannelID { return bench.ChannelID(p.body[41*p.n+i]) }
-
-// column is a value column by its place in a chunk.
-type column int
-
-const (
-	columnSet column = iota + 1
-	columnV
-	columnI
-)
 
 // decode adds the readings to c. It allocates only where c is too small.
 func (p packed) decode(c *Columns) {

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"hash/crc32"
 	"math"
-	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -43,15 +42,9 @@ func TestChunkRoundTrip(t *testing.T) {
 		if err := decodeChunk(data, &back); err != nil {
 			t.Fatal(err)
 		}
-		p, err := openChunk(data)
-		if err != nil {
-			t.Fatal(err)
-		}
 		for i, r := range rs {
-			inPlace := bench.Reading{T: p.t(i), Set: p.value(columnSet, i), V: p.value(columnV, i), I: p.value(columnI, i),
-				Point: p.point(i), Group: p.group(i), Flags: p.flags(i), Pin: p.pin(i), Channel: p.channel(i)}
-			if !same(back.At(i), r) || !same(inPlace, r) {
-				t.Fatalf("reading %d: %v and %v instead of %v", i, back.At(i), inPlace, r)
+			if !same(back.At(i), r) {
+				t.Fatalf("reading %d: %v instead of %v", i, back.At(i), r)
 			}
 		}
 		// Any changed bit must be noticed.
@@ -86,14 +79,10 @@ func TestCodecDoesNotAllocate(t *testing.T) {
 	back.extend(chunkMax)
 	data := appendChunk(nil, &c)
 	buf := make([]byte, 0, len(data))
-	blocks := make([]block, 0, maxBlocks)
-	summary := make([]byte, 0, 2+maxBlocks*blockSize)
 	n := testing.AllocsPerRun(50, func() {
 		c.Reset()
 		c.Append(rs)
 		buf = appendChunk(buf[:0], &c)
-		blocks = summarise(blocks, &c)
-		summary = appendSummary(summary[:0], blocks)
 		back.Reset()
 		if err := decodeChunk(buf, &back); err != nil {
 			t.Fatal(err)
@@ -122,105 +111,4 @@ func FuzzDecodeChunk(f *testing.F) {
 			t.Fatal("two spellings of one chunk")
 		}
 	})
-}
-
-func FuzzDecodeSummary(f *testing.F) {
-	var c Columns
-	c.Append([]bench.Reading{{T: 1, V: 2, Pin: 1}, {T: 3, I: math.NaN(), Pin: 2, Flags: bench.InCompliance}})
-	f.Add(appendSummary(nil, summarise(nil, &c)))
-	f.Add([]byte{summaryVersion, 0})
-	f.Add([]byte{summaryVersion, 255})
-	f.Add([]byte{1, 3})
-	f.Fuzz(func(t *testing.T, data []byte) {
-		blocks, err := decodeBlocks(nil, data)
-		if err != nil || data[0] == 1 { // of an older version nothing is used
-			return
-		}
-		for _, c := range []column{columnV, columnI} {
-			if spans, err := decodeSummary(nil, data, c); err != nil || len(spans) != len(blocks) {
-				t.Fatalf("%d spans of %d blocks, %v", len(spans), len(blocks), err)
-			}
-		}
-		if !bytes.Equal(appendSummary(nil, blocks), data) {
-			t.Fatal("two spellings of one summary")
-		}
-	})
-}
-
-func TestSummaryOfManyCurvesSaysUnpack(t *testing.T) {
-	var c Columns
-	for i := range 100 {
-		c.Append([]bench.Reading{{Pin: uint8(i)}})
-	}
-	if blocks := summarise(nil, &c); len(blocks) != 0 {
-		t.Errorf("%d blocks of 100 curves", len(blocks))
-	}
-}
-
-// The summary must say of each quantity exactly what a look at all readings says.
-func TestSummaryAgainstAllReadings(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		n := rapid.IntRange(1, chunkMax).Draw(t, "n")
-		pins := rapid.IntRange(1, 4).Draw(t, "pins")
-		var c Columns
-		for i := range n {
-			r := bench.Reading{T: int64(i), Pin: uint8(rapid.IntRange(1, pins).Draw(t, "pin")), V: rapid.Float64().Draw(t, "v")}
-			if rapid.IntRange(0, 20).Draw(t, "odd") == 0 {
-				r.V, r.Flags = math.NaN(), bench.InCompliance
-			}
-			c.Append([]bench.Reading{r})
-		}
-		spans, err := decodeSummary(nil, appendSummary(nil, summarise(nil, &c)), columnV)
-		if err != nil {
-			t.Fatal(err)
-		}
-		seen := map[uint8]int{} // readings of the pin in earlier blocks
-		for _, s := range spans {
-			var rs []int
-			for i := range n {
-				if c.Pin[i] == s.pin {
-					rs = append(rs, i)
-				}
-			}
-			rs = rs[seen[s.pin]:]
-			rs = rs[:min(blockReadings, len(rs))]
-			seen[s.pin] += len(rs)
-			checkSpan(t, &c, rs, &s)
-		}
-		total := 0
-		for _, k := range seen {
-			total += k
-		}
-		if total != n {
-			t.Fatalf("summaries of %d of %d readings", total, n)
-		}
-	})
-}
-
-func checkSpan(t *rapid.T, c *Columns, rs []int, s *span) {
-	finite := slices.DeleteFunc(slices.Clone(rs), func(i int) bool { return math.IsNaN(c.V[i]) })
-	want := [marks]int{first: rs[0], last: rs[len(rs)-1], lowest: noIndex, highest: noIndex, limited: noIndex}
-	if len(finite) > 0 {
-		by := func(a, b int) int { return int(math.Copysign(1, c.V[a]-c.V[b])) * btoi(c.V[a] != c.V[b]) }
-		want[lowest] = slices.MinFunc(finite, by)
-		want[highest] = slices.MaxFunc(finite, by)
-	}
-	if i := slices.IndexFunc(rs, func(i int) bool { return c.Flags[i] != 0 }); i >= 0 {
-		want[limited] = rs[i]
-	}
-	for k, m := range s.marks {
-		if int(m.index) != want[k] {
-			t.Fatalf("role %d: reading %d instead of %d", k, m.index, want[k])
-		}
-		if m.index != noIndex && (m.t != c.T[m.index] || math.Float64bits(m.y) != math.Float64bits(c.V[m.index])) {
-			t.Fatalf("role %d: %+v is not reading %d", k, m, m.index)
-		}
-	}
-}
-
-func btoi(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
 }

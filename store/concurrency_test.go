@@ -34,7 +34,7 @@ func TestWritersAndReadersTogether(t *testing.T) {
 		for _, read := range []func() error{
 			func() error { return s.ExportReadings(ctx, io.Discard, id, store.AllMeasurements) },
 			func() error {
-				_, err := s.PlotTime(ctx, store.TimePlot{Run: id, Measurement: w, Quantity: "voltage", Columns: 100})
+				_, err := s.LastReadings(ctx, id, w, 100)
 				return err
 			},
 			func() error { _, err := s.ListRuns(ctx, store.Filter{}, "", 10); return err },

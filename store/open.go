@@ -45,10 +45,9 @@ type Store struct {
 	open     map[string]*openRun // by id
 	stmt     statements
 
-	blocks          []block // reused by writeChunk
-	packed, summary []byte
-	pending         pendingEndings
-	kept            atomic.Int64 // bytes that wide tables in the making keep
+	packed  []byte // reused by writeChunk
+	pending pendingEndings
+	kept    atomic.Int64 // bytes that wide tables in the making keep
 }
 
 // Open opens or makes the database at path and migrates it. It refuses a file

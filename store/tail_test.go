@@ -41,14 +41,6 @@ func (k *kept) check(t *rapid.T, tb testing.TB, s *store.Store) {
 		if err != nil || !slices.Equal(got, want[max(len(want)-n, 0):]) {
 			t.Fatalf("measurement %d: the last %d are %d readings, %v", m, n, len(got), err)
 		}
-		plot, err := s.PlotTime(ctx, store.TimePlot{Run: k.id, Measurement: m, Pin: 1, Quantity: procedure.QuantityVoltage, Columns: 1 << 20})
-		points := 0
-		for _, x := range plot {
-			points += len(x.X)
-		}
-		if err != nil || points != (k.of[m]+m)/(m+1) {
-			t.Fatalf("measurement %d: %d points of pin 1 of %d readings, %v", m, points, k.of[m], err)
-		}
 	}
 	if got := readAll(tb, s, k.id, store.AllMeasurements, 0); !slices.Equal(got, all) {
 		t.Fatalf("of all measurements %d readings differ from the %d given", len(got), len(all))

@@ -252,3 +252,98 @@ func BenchmarkPicture(b *testing.B) {
 		})
 	}
 }
+
+// Drawn stretch by stretch, the kept points cover the same as all points: the
+// ends of each stretch without a gap are kept, one point of each gap, and beside
+// each point left out, less than a column away and with no gap between, one
+// before it, one after it, and one as high, low, left and right.
+func TestStretchesKeepShape(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		points := make([]point, rapid.IntRange(0, 300).Draw(t, "points"))
+		x := 50.0
+		for i := range points {
+			x += rapid.Float64Range(-0.3, 0.6).Draw(t, "dx")
+			points[i] = point{x, rapid.Float64Range(0, 100).Draw(t, "y"), rapid.IntRange(0, 9).Draw(t, "compliance") == 0}
+			if rapid.IntRange(0, 40).Draw(t, "gap") == 0 {
+				points[i].y = math.NaN()
+			}
+		}
+		cut := thinner{points: points}
+		kept := make([]bool, len(points))
+		before := -1
+		for _, i := range cut.stretches(1, true) {
+			if i <= before {
+				t.Fatalf("index %d after %d", i, before)
+			}
+			kept[i], before = true, i
+		}
+		for i := range points {
+			if wrong := missed(points, kept, i); wrong != "" {
+				t.Fatalf("point %d at %+v: %s", i, points[i], wrong)
+			}
+		}
+	})
+}
+
+// missed says why the line through the kept points does not show point i.
+func missed(points []point, kept []bool, i int) string {
+	gap := func(i int) bool { return i < 0 || i >= len(points) || math.IsNaN(points[i].y) }
+	switch {
+	case kept[i] && gap(i) && i > 0 && gap(i-1):
+		return "a second point of a gap is kept"
+	case kept[i], gap(i) && i > 0 && gap(i-1):
+		return ""
+	case gap(i), gap(i - 1), gap(i + 1):
+		return "the end of a stretch is left out"
+	}
+	var before, after, high, low, left, right, hollow bool
+	p := points[i]
+	for _, step := range []int{-1, 1} {
+		for j := i + step; !gap(j) && math.Abs(points[j].x-p.x) < 1; j += step {
+			if q := points[j]; kept[j] {
+				before, after = before || j < i, after || j > i
+				high, low = high || q.y >= p.y, low || q.y <= p.y
+				left, right = left || q.x <= p.x, right || q.x >= p.x
+				hollow = hollow || q.hollow
+			}
+		}
+	}
+	if before && after && high && low && left && right && (hollow || !p.hollow) {
+		return ""
+	}
+	return "nothing beside it shows it"
+}
+
+// A sweep's own noise takes its points across the edges of columns and back;
+// that must not keep them all.
+func TestNoisySweepIsThin(t *testing.T) {
+	const n = 200_000
+	points := make([]point, n)
+	noise := rand.New(rand.NewPCG(1, 2))
+	for i := range points {
+		x := Columns*float64(i)/n + 0.1*noise.NormFloat64()
+		points[i] = point{x: x, y: x + 0.1*noise.NormFloat64()}
+	}
+	cut := thinner{points: points}
+	if got := len(cut.stretches(1, true)); got > 3*7*Columns {
+		t.Errorf("%d of %d points are kept for %d columns", got, n, Columns)
+	}
+	if got := len(thin(points, &procedure.Shape{})); got > mostPoints {
+		t.Errorf("%d points", got)
+	}
+}
+
+// An up and a down sweep over the same 500 columns: two branches, few points.
+func TestTwoBranchesStayTwo(t *testing.T) {
+	const n = 100_000
+	points := make([]point, n)
+	for i := range points {
+		f := float64(i) / n
+		points[i] = point{x: 500 * (1 - math.Abs(2*f-1)), y: f}
+	}
+	cut := thinner{points: points}
+	keep := cut.stretches(1, true)
+	if len(keep) > 7*1001 || len(keep) < 1000 || keep[0] != 0 || keep[len(keep)-1] != n-1 {
+		t.Errorf("%d points", len(keep))
+	}
+}

@@ -267,6 +267,9 @@ func pinName(d *dut.Device, n int) string {
 // PinWords names pins, and folds long runs of them: "pins 1 1A, 2 1Y",
 // "12 pins: 1–6, 8–13".
 func PinWords(d *dut.Device, pins []int) string {
+	if len(pins) == 0 {
+		return "no pin"
+	}
 	if len(pins) > maxNamed {
 		if len(pins) == len(d.Pins) {
 			return "all pins"

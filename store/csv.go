@@ -16,10 +16,12 @@ type csvWriter struct {
 	err error
 }
 
-const csvFlush = 64 << 10
+// csvFlush is how much text is written at a time, in bytes. A report waits for
+// its turn after each.
+const csvFlush = 128 << 10
 
 func newCSV(w io.Writer, header ...string) *csvWriter {
-	return &csvWriter{w: w, buf: appendRecord(make([]byte, 0, csvFlush+4096), header)}
+	return &csvWriter{w: w, buf: appendRecord(make([]byte, 0, 4096), header)}
 }
 
 // appendRecord adds a record of texts.

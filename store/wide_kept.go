@@ -1,7 +1,7 @@
 package store
 
 // keptMost bounds what all wide tables in the making keep together, in bytes.
-const keptMost = 16 << 20
+const keptMost = 8 << 20
 
 // valueBytes is what one kept value costs: the number of its result, and
 // itself.

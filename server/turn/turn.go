@@ -10,9 +10,14 @@ import (
 	"runtime"
 	"slices"
 	"sync"
+	"time"
 
 	"ohmkeep/server/problem"
 )
+
+// slice is how long a report goes on between two blocks before it lets others
+// have the turn: changing it more often costs more than it gives.
+const slice = 20 * time.Millisecond
 
 // Limits of a queue. A zero is replaced by what Defaults says.
 type Limits struct {
@@ -72,6 +77,7 @@ type Report struct {
 	queue   *Queue
 	asker   string
 	held    bool
+	since   time.Time     // when it got the turn that it holds
 	granted chan struct{} // the turn, handed over
 }
 
@@ -85,12 +91,12 @@ func (r *Report) Take(ctx context.Context) error {
 		return err
 	}
 	if r.queue.enter(r) {
-		r.held = true
+		r.hold()
 		return nil
 	}
 	select {
 	case <-r.granted:
-		r.held = true
+		r.hold()
 		return nil
 	case <-ctx.Done():
 	}
@@ -101,6 +107,8 @@ func (r *Report) Take(ctx context.Context) error {
 	return ctx.Err()
 }
 
+func (r *Report) hold() { r.held, r.since = true, time.Now() }
+
 // Give gives the turn to whoever waits longest.
 func (r *Report) Give() {
 	if r.held {
@@ -109,9 +117,10 @@ func (r *Report) Give() {
 	}
 }
 
-// Pass lets those who wait go first; without any it goes on at once.
+// Pass lets those who wait go first, if the report has had the turn for a
+// while; without any it goes on at once.
 func (r *Report) Pass(ctx context.Context) error {
-	if !r.held || !r.queue.anybody() {
+	if !r.held || time.Since(r.since) < slice || !r.queue.anybody() {
 		return ctx.Err()
 	}
 	r.Give()

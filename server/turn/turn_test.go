@@ -9,6 +9,7 @@ import (
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"ohmkeep/server/problem"
 )
@@ -30,33 +31,35 @@ func opened(t *testing.T, q *Queue, asker string) *Report {
 }
 
 // TestTurnsInTheOrderOfAsking: those who wait have the turn one after the
-// other, each for one block, whoever has the most blocks to go.
+// other, each for a slice, whoever has the most blocks to go.
 func TestTurnsInTheOrderOfAsking(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		q := NewQueue(Limits{Computing: 1})
 		holder := opened(t, q, "holder")
 		take(t, holder)
 		var got []string // written only with the turn
+		var all sync.WaitGroup
 		for i := range 3 {
 			r := opened(t, q, "reader")
-			go func() {
+			all.Go(func() {
 				defer r.Close()
-				for block := range 3 {
+				for block := range 4 {
 					if err := r.Take(t.Context()); err != nil {
 						t.Error(err)
 						return
 					}
 					got = append(got, fmt.Sprintf("%d%d", i, block))
+					time.Sleep(slice / 2) // the bubble's time: after two blocks the turn is passed on
 					if err := r.Pass(t.Context()); err != nil {
 						t.Error(err)
 					}
 				}
-			}()
+			})
 			synctest.Wait() // it waits
 		}
 		holder.Close()
-		synctest.Wait()
-		if want := []string{"00", "10", "20", "01", "11", "21", "02", "12", "22"}; !slices.Equal(got, want) {
+		all.Wait()
+		if want := []string{"00", "01", "10", "11", "20", "21", "02", "03", "12", "13", "22", "23"}; !slices.Equal(got, want) {
 			t.Errorf("blocks %v, want %v", got, want)
 		}
 		if q.computing != 0 || q.open != 0 || len(q.askers) != 0 || len(q.waiting) != 0 {

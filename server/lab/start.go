@@ -187,11 +187,14 @@ func (l *Lab) PinMapOf(ctx context.Context, b *Bench, device string) (*bench.Pin
 }
 
 // checkedFirst checks before a part is put into the socket, so that a start that
-// is refused leaves in it what was there. What keeps a procedure from being
-// checked at all is said by the start itself.
+// is refused leaves in it what was there. A device without a pin map is refused
+// by the seating.
 func (l *Lab) checkedFirst(ctx context.Context, b *Bench, rec *procedure.Record, names []string) error {
 	pm, err := l.PinMapOf(ctx, b, rec.Device.Key)
-	if err != nil || pm == nil || rec.Procedure.Validate(&rec.Device) != nil {
+	if err != nil || pm == nil {
+		return err
+	}
+	if err := rec.Procedure.Validate(&rec.Device); err != nil {
 		return err
 	}
 	probe := *rec

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -9,6 +10,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/procedure"
 )
 
 // signedIn opens the program's first page as its owner.
@@ -32,6 +34,29 @@ func (b *tab) startRun(procedure, serial string) string {
 	return b.Address()
 }
 
+// endless is a procedure that goes on until somebody stops it, however busy the
+// machine is that runs the browser.
+const endless = "endless"
+
+// offerEndless stores it: the demonstration's characterisation, and then an
+// hour of watching one pin.
+func (p *program) offerEndless() {
+	p.t.Helper()
+	kept, err := p.app.store.GetProcedure(p.t.Context(), "tarnel-6-characterisation", 0)
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	long := kept.Body
+	long.Key, long.Name = endless, "Endless"
+	long.Measurements = append(slices.Clone(long.Measurements), procedure.Measurement{
+		ID: "endless", Name: "Endless", Kind: "watch", Pins: []int{1}, Use: procedure.UseCurrent, Level: 100e-6, Compliance: 2,
+		Settle: procedure.Settle{Time: 0.02}, Aperture: procedure.Aperture{Seconds: 0.02}, Duration: 3600, Interval: 0.1,
+	})
+	if _, err := p.app.store.SaveProcedure(p.t.Context(), long, 0, "test"); err != nil {
+		p.t.Fatal(err)
+	}
+}
+
 const runIs = `document.getElementById("run-status").dataset.status === `
 
 // stopRun clicks on stop, waits until the bench is safe, and returns the time
@@ -53,11 +78,12 @@ func (b *tab) stopRun(p *program) time.Duration {
 // safe rehearsal bench, in the middle of a run. To reach: 100 ms.
 func BenchmarkBrowserStop(b *testing.B) {
 	p := startProgram(b, "", true)
+	p.offerEndless()
 	page := signedIn(b, p)
 	var took time.Duration
 	for n := range b.N {
 		page.Open(p.base)
-		page.startRun("tarnel-6-characterisation", fmt.Sprint("S-", n))
+		page.startRun(endless, fmt.Sprint("S-", n))
 		took += page.stopRun(p)
 		page.Until(runIs + `"stopped"`)
 	}
@@ -70,8 +96,9 @@ func BenchmarkBrowserStop(b *testing.B) {
 func TestBrowserStop(t *testing.T) {
 	t.Parallel()
 	p := startProgram(t, "", true)
+	p.offerEndless()
 	b := signedIn(t, p)
-	run := b.startRun("tarnel-6-characterisation", "S-1")
+	run := b.startRun(endless, "S-1")
 	other := b.second()
 	other.Open(run)
 	other.Until(`document.body.dataset.ready`)
@@ -94,8 +121,9 @@ func TestBrowserStop(t *testing.T) {
 func TestBrowserServerStops(t *testing.T) {
 	t.Parallel()
 	p := startProgram(t, "", true)
+	p.offerEndless()
 	b := signedIn(t, p)
-	run := b.startRun("tarnel-6-characterisation", "K-1")
+	run := b.startRun(endless, "K-1")
 	shown := evaluate[float64](b, `Number(document.getElementById("run-status").dataset.readings)`)
 	b.Allow("WebSocket connection to")
 	p.stop()
@@ -140,11 +168,12 @@ func TestBrowserLineBreaks(t *testing.T) {
 func TestBrowserBusy(t *testing.T) {
 	t.Parallel()
 	p := startProgram(t, "", true)
+	p.offerEndless()
 	b := signedIn(t, p)
 	b.Open(p.base + "/")
 	two := b.second()
 	two.Open(p.base + "/")
-	b.startRun("tarnel-6-characterisation", "B-1")
+	b.startRun(endless, "B-1")
 	two.Do(chromedp.WaitVisible("#start-procedure"), chromedp.SetValue("#start-procedure", "tarnel-6-quick"))
 	two.Allow("409")
 	two.Fill("#start-serial", "B-2")
@@ -159,7 +188,7 @@ func TestBrowserBusy(t *testing.T) {
 	b.Click("#stop-run")
 	b.Until(runIs + `"stopped"`)
 	b.Do(chromedp.NavigateBack())
-	b.startRun("tarnel-6-characterisation", "B-3")
+	b.startRun(endless, "B-3")
 	b.Click("#stop-run")
 	b.Until(runIs + `"stopped"`)
 }

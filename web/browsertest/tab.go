@@ -114,27 +114,59 @@ func (b *Tab) fail(err error) {
 // Open goes to an address and waits until the page has loaded.
 func (b *Tab) Open(address string) { b.T.Helper(); b.Do(chromedp.Navigate(address)) }
 
-// Click presses the mouse on an element. A live page may replace the element
-// between finding it and pressing; then it is looked for again.
+// Click presses the mouse on an element. A live page may replace or move the
+// element between finding it and pressing; then it is looked for again.
 func (b *Tab) Click(selector string) {
 	b.T.Helper()
-	for {
-		err := chromedp.Do(b.Ctx, chromedp.WaitVisible(selector), chromedp.Click(selector))
-		if err == nil {
-			return
-		}
-		if !replaced(err) {
-			b.fail(fmt.Errorf("clicking %s: %w", selector, err))
-		}
-	}
+	b.until(selector, func() error { return chromedp.Do(b.Ctx, press(selector)) })
 }
 
 // Submit clicks and waits for the page that follows.
 func (b *Tab) Submit(selector string) {
 	b.T.Helper()
-	b.Do(chromedp.WaitVisible(selector))
-	if _, err := chromedp.RunResponse(b.Ctx, chromedp.Click(selector)); err != nil {
-		b.fail(fmt.Errorf("after %s: %w", selector, err))
+	b.until(selector, func() error {
+		_, err := chromedp.RunResponse(b.Ctx, press(selector))
+		return err
+	})
+}
+
+// until clicks until the click has come to the element.
+func (b *Tab) until(selector string, click func() error) {
+	b.T.Helper()
+	for {
+		b.Do(chromedp.WaitVisible(selector))
+		err := click()
+		if err == nil {
+			return
+		}
+		if !errors.Is(err, errMissed) && !replaced(err) {
+			b.fail(fmt.Errorf("clicking %s: %w", selector, err))
+		}
+	}
+}
+
+// errMissed is a click that came to something else: the element had moved.
+var errMissed = errors.New("the click came to something else")
+
+// press presses the mouse on an element, and returns errMissed where the page
+// is still there and has seen no click on it.
+func press(selector string) chromedp.Action[chromedp.Void] {
+	listen := fmt.Sprintf(`(() => { window.clickCame = false; document.addEventListener("click", (e) => { window.clickCame ||= e.target.closest(%q) !== null; }, {capture: true, once: true}); })()`, selector)
+	return func(ctx context.Context, t *chromedp.Target) (chromedp.Void, error) {
+		if _, err := chromedp.Evaluate[chromedp.Void](listen)(ctx, t); err != nil {
+			return chromedp.Void{}, err
+		}
+		if v, err := chromedp.Click(selector)(ctx, t); err != nil {
+			return v, err
+		}
+		came, err := chromedp.Evaluate[bool](`window.clickCame !== false`)(ctx, t)
+		switch {
+		case err != nil && replaced(err): // the next page is there already
+			return chromedp.Void{}, nil
+		case err == nil && !came:
+			return chromedp.Void{}, errMissed
+		}
+		return chromedp.Void{}, err
 	}
 }
 

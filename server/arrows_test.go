@@ -23,7 +23,7 @@ var arrows = map[string][]string{
 	"server/form":              {"server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server/run":               {"server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server/lot":               {"server/procedure", "server/derive", "server/quantity"},
-	"server/lab":               {"store", "server/talk", "server/run", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
+	"server/lab":               {"store", "server/live", "server/talk", "server/run", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server/turn":              {},
 	"server/live":              {},
 	"server/liverun":           {"store", "server/live", "server/run", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},

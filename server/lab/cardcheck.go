@@ -7,6 +7,7 @@ import (
 	"sync"
 	"time"
 
+	"ohmkeep/server/live"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/talk"
 )
@@ -22,8 +23,11 @@ const (
 // AllCards stands for every connection, one after the other.
 const AllCards = ""
 
-// errStopped ends a check that somebody stops.
-var errStopped = errors.New("it was stopped")
+// What ends a check before its end: somebody stops it, or it panics.
+var (
+	errStopped    = errors.New("it was stopped")
+	errCheckBroke = errors.New("it broke off by a fault of this program; the server’s log says where")
+)
 
 // CardCheck is a check of cards at work, or the last one.
 type CardCheck struct {
@@ -144,7 +148,7 @@ func (l *Lab) goThrough(ctx context.Context, cancel context.CancelCauseFunc, b *
 	begun()
 	var err error
 	for _, connection := range connections {
-		err = b.Cards.Check(ctx, connection, func(f talk.Finding) { c.found(connection, f) })
+		err = l.checkCard(ctx, b, connection)
 		if cause := context.Cause(ctx); cause != nil {
 			err = cause
 		}
@@ -160,6 +164,19 @@ func (l *Lab) goThrough(ctx context.Context, cancel context.CancelCauseFunc, b *
 	defer c.mu.Unlock()
 	c.cancel, c.now.Running, c.now.Ended, c.now.Err = nil, false, l.Now(), errText(err)
 	c.change++
+}
+
+// checkCard goes through one connection. A panic ends the check and nothing
+// else: outputs may be on, and what follows makes the bench safe.
+func (l *Lab) checkCard(ctx context.Context, b *Bench, connection string) error {
+	err := live.Protected(func() error {
+		return b.Cards.Check(ctx, connection, func(f talk.Finding) { b.cardCheck.found(connection, f) })
+	})
+	if panicked := (*live.PanicError)(nil); errors.As(err, &panicked) {
+		l.Log.Error("check of cards broke off", "connection", connection, "err", err)
+		return errCheckBroke
+	}
+	return err
 }
 
 // StopCardCheck ends a check of cards. Where none is at work, that is what was

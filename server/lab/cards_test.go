@@ -200,6 +200,15 @@ func TestCheckCards(t *testing.T) {
 		}
 	}
 	must(t, r.StopCardCheck(t.Context(), r.b, ada)) // none is at work: that is what was wanted
+
+	c.check = func(context.Context, string, func(talk.Finding)) error { panic("in the check") }
+	must(t, r.CheckCards(t.Context(), r.b, ada, "left", []string{"empty"}))
+	if got := r.checkEnds(t); got.Err != errCheckBroke.Error() {
+		t.Errorf("after a panic it says %q", got.Err)
+	}
+	if now := r.b.Now(); now.State != bench.Safe {
+		t.Errorf("after a panic the bench is %+v", now)
+	}
 }
 
 // TestCheckIsBounded: a card that says much is not remembered whole, and what

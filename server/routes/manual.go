@@ -186,7 +186,7 @@ func (s *Server) measureManual(ctx context.Context, b *lab.Bench, who lab.Person
 	return err
 }
 
-// manualLive is the changing part of the manual page, from a board's view.
+// manualLive is the changing part of the manual page, from a snapshot of the run.
 func manualLive(p web.RunProps) web.ManualProps {
 	m := web.ManualProps{Device: &p.Record.Device, Pins: p.Pins, Plots: p.Plots, Working: p.Record.Status == procedure.Running}
 	for i := range m.Pins {

@@ -146,12 +146,12 @@ next:
 		c := &d.Channels[i]
 		for k, m := range models {
 			if reflect.DeepEqual([][]bench.Range{m.ForceV, m.ForceI, m.SenseV, m.SenseI}, [][]bench.Range{c.ForceV, c.ForceI, c.SenseV, c.SenseI}) {
-				out[k].names += ", " + channelName(d, c.ID)
+				out[k].names += ", " + d.ChannelName(c.ID)
 				continue next
 			}
 		}
 		models = append(models, c)
-		g := codeGroup{names: channelName(d, c.ID)}
+		g := codeGroup{names: d.ChannelName(c.ID)}
 		for _, f := range channelFunctions {
 			for k, r := range f.ranges(c) {
 				row := codeRow{key: fmt.Sprintf("%d.%s.%d", c.ID, f.key, k), does: f.words, rng: r}

@@ -130,7 +130,7 @@ func strapWords(s bench.Strap, def *bench.Definition) string {
 		return at + " tied to the return"
 	case bench.StrapChannel:
 		if def != nil {
-			return at + " tied to " + channelName(def, s.Channel)
+			return at + " tied to " + def.LineName(s.Channel)
 		}
 		return at + " tied to channel " + quantity.Plain(float64(s.Channel))
 	}

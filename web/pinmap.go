@@ -69,7 +69,7 @@ var strapFields = []string{"contact", "kind", "to", "channel", "resistance"}
 func channelWords(def *bench.Definition) string {
 	names := make([]string, len(def.Channels))
 	for i, c := range def.Channels {
-		names[i] = channelName(def, c.ID)
+		names[i] = def.ChannelName(c.ID)
 	}
 	return strings.Join(names, ", ")
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/a-h/templ"
+
 	"ohmkeep/server/bench"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
@@ -317,14 +318,6 @@ func resultNote(r procedure.Result) string {
 		return r.Note
 	}
 	return r.Note + " (" + flags + ")"
-}
-
-// channelName is what a channel is called; the return has no name here.
-func channelName(def *bench.Definition, id bench.ChannelID) string {
-	if id == 0 {
-		return ""
-	}
-	return def.LineName(id)
 }
 
 // setText is the level that was set, in the unit of what was forced then.

@@ -288,7 +288,7 @@ func (s *Socket) channel(id bench.ChannelID) string {
 	if s.Bench == nil {
 		return strconv.Itoa(int(id))
 	}
-	return channelName(s.Bench, id)
+	return s.Bench.ChannelName(id)
 }
 
 // drawBracket joins two contacts of one row.

@@ -249,3 +249,14 @@ func TestPartIsExact(t *testing.T) {
 		}
 	}
 }
+
+// TestChannelName: a channel is called by its name, and by its number where it
+// has none or is not there; the return is no channel.
+func TestChannelName(t *testing.T) {
+	d := Definition{Channels: []Channel{{ID: 1, Name: "1A"}, {ID: 2}}}
+	for id, want := range map[ChannelID]string{0: "", 1: "1A", 2: "2", 3: "3"} {
+		if got := d.ChannelName(id); got != want {
+			t.Errorf("channel %d is called %q, want %q", id, got, want)
+		}
+	}
+}

@@ -137,7 +137,7 @@ func (p *proposer) supplies() {
 			p.pm.Straps = append(p.pm.Straps, Strap{Contact: p.pm.Contacts[n], Kind: StrapChannel, Channel: ch.ID})
 		}
 		p.says = append(p.says, fmt.Sprintf("%s strapped to channel %s, since they are all at %s: their currents are read as one sum, and none can be measured by itself.",
-			p.list(g.pins), channelName(ch), quantity.Format(g.level, quantity.Volt, 3)))
+			p.list(g.pins), ch.Label(), quantity.Format(g.level, quantity.Volt, 3)))
 	}
 	if free := len(p.def.Channels) - taken; free == 1 && taken > 0 {
 		p.says = append(p.says, "One channel is left beside the supplies: an input cannot be swept while an output is watched.")
@@ -183,14 +183,6 @@ func (p *proposer) channelFor(g supplyGroup, used map[ChannelID]bool) *Channel {
 		}
 	}
 	return best
-}
-
-// channelName is how a channel is written: its name, or its number.
-func channelName(c *Channel) string {
-	if c.Name != "" {
-		return c.Name
-	}
-	return fmt.Sprint(c.ID)
 }
 
 func (p *proposer) firstClash() *Clash {

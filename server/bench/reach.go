@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 
 	"ohmkeep/server/dut"
 )
@@ -42,14 +43,32 @@ func Reach(def *Definition, pm *PinMap, pin int) []Reached {
 	return out
 }
 
+// Label is how a channel is written: its name, or its number where it has none.
+func (c *Channel) Label() string {
+	if c.Name != "" {
+		return c.Name
+	}
+	return strconv.Itoa(int(c.ID))
+}
+
+// ChannelName is how a channel is written: its name, or its number where it has
+// none or is not on the bench. The return, 0, is no channel and has no name: a
+// line that may be the return is named by LineName.
+func (d *Definition) ChannelName(id ChannelID) string {
+	if id == 0 {
+		return ""
+	}
+	if c, ok := d.ChannelByID(id); ok {
+		return c.Label()
+	}
+	return strconv.Itoa(int(id))
+}
+
 func lineName(def *Definition, id ChannelID) string {
 	if id == 0 {
 		return "return"
 	}
-	if c, ok := def.ChannelByID(id); ok {
-		return channelName(c)
-	}
-	return fmt.Sprint(id)
+	return def.ChannelName(id)
 }
 
 // Conflicts reports in words, with a remedy, everything about a pin map that

@@ -206,7 +206,7 @@ func (s *Solver) tiedTogether(c *Clash, needs []Need, try func(proposal) bool) b
 			if len(at) > 1 {
 				noun = "contacts "
 			}
-			p.words = fmt.Sprintf("strap %s%s (%s) to channel %s", noun, strings.TrimPrefix(strings.TrimPrefix(pinList(at), "pins "), "pin "), pinList(set), channelName(ch))
+			p.words = fmt.Sprintf("strap %s%s (%s) to channel %s", noun, strings.TrimPrefix(strings.TrimPrefix(pinList(at), "pins "), "pin "), pinList(set), ch.Label())
 			if !try(p) {
 				return false
 			}

@@ -21,7 +21,7 @@ import (
 func sampleWords(d *bench.Definition, samples []bench.Sample) []string {
 	var out []string
 	for _, x := range samples {
-		name := channelName(d, x.Channel)
+		name := d.ChannelName(x.Channel)
 		if name == "" {
 			name = fmt.Sprint(x.Channel)
 		}

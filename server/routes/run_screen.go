@@ -3,7 +3,6 @@ package routes
 import (
 	"context"
 
-	"ohmkeep/server/bench"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/procedure"
@@ -105,20 +104,11 @@ func pinMarks(now *liverun.Snapshot) []web.PinMark {
 		if p := at[marks[i].Number]; p != nil {
 			m := &marks[i]
 			m.Use, m.Level, m.V, m.I, m.Flags = p.Use, p.Level, p.V, p.I, p.Flags
-			m.Channel = channelName(&now.Record.Bench, p.Channel)
+			m.Channel = now.Record.Bench.ChannelName(p.Channel)
 		}
 	}
 	web.JudgePins(marks, now.Results...)
 	return marks
-}
-
-// channelName is what a channel is called; the return and none have no name.
-func channelName(def *bench.Definition, id bench.ChannelID) string {
-	ch, ok := def.ChannelByID(id)
-	if !ok {
-		return ""
-	}
-	return ch.Name
 }
 
 // plotsOf are the plots of the measurement that is shown.

@@ -36,7 +36,7 @@ func (s *Step) Words(d *bench.Definition) string {
 		if s.Setup.Mode == bench.ForceCurrent {
 			unit, limit = limit, unit
 		}
-		text := fmt.Sprintf("Channel %s: force %s, compliance %s", channelName(d, s.Channel),
+		text := fmt.Sprintf("Channel %s: force %s, compliance %s", d.ChannelName(s.Channel),
 			quantity.Format(s.Setup.Level, unit, 6), quantity.Format(s.Setup.Compliance, limit, 6))
 		if s.Setup.Remote {
 			text += ", sensing at the sense terminals"
@@ -44,9 +44,9 @@ func (s *Step) Words(d *bench.Definition) string {
 		return text
 	case "output":
 		if s.On {
-			return fmt.Sprintf("Channel %s: output on", channelName(d, s.Channel))
+			return fmt.Sprintf("Channel %s: output on", d.ChannelName(s.Channel))
 		}
-		return fmt.Sprintf("Channel %s: output off", channelName(d, s.Channel))
+		return fmt.Sprintf("Channel %s: output off", d.ChannelName(s.Channel))
 	case "close":
 		if len(s.Paths) == 0 {
 			return "Open all paths"
@@ -61,16 +61,9 @@ func (s *Step) Words(d *bench.Definition) string {
 	}
 	var names []string
 	for _, id := range s.Channels {
-		names = append(names, channelName(d, id))
+		names = append(names, d.ChannelName(id))
 	}
 	return fmt.Sprintf("Read channel %s over %s", strings.Join(names, ", "), quantity.Format(s.Aperture.Seconds(), quantity.Second, 6))
-}
-
-func channelName(d *bench.Definition, id bench.ChannelID) string {
-	if ch, ok := d.ChannelByID(id); ok && ch.Name != "" {
-		return ch.Name
-	}
-	return fmt.Sprint(id)
 }
 
 // Stepper is a bench.Link in front of another. While it is on, every call that

@@ -9,8 +9,9 @@ import (
 	"ohmkeep/server/bench"
 )
 
-// A packed chunk of version 2 begins as one of version 1 and has the same
-// columns in the same order, each after a byte that says how it is written:
+// A packed chunk of version 2 begins as one of version 1, but for a checksum that
+// counts the first four bytes too, and has the same columns
+// in the same order, each after a byte that says how it is written:
 //
 //	0  plain: as in version 1
 //	1  same: one value, which is that of every reading
@@ -52,8 +53,14 @@ func packChunk(dst []byte, c *Columns) []byte {
 	dst = packWhole(dst, c.Flags, 2)
 	dst = packWhole(dst, c.Pin, 1)
 	dst = packWhole(dst, c.Channel, 1)
-	le.PutUint32(dst[start+4:], crc32.Checksum(dst[start+chunkHeader:], castagnoli))
+	le.PutUint32(dst[start+4:], packSum(dst[start:]))
 	return dst
+}
+
+// packSum is the checksum of a chunk of version 2: of everything but itself, since
+// a count that is wrong need not show in the length.
+func packSum(data []byte) uint32 {
+	return crc32.Update(crc32.Checksum(data[:4], castagnoli), castagnoli, data[chunkHeader:])
 }
 
 // whole are the types of the columns of whole numbers.
@@ -134,7 +141,7 @@ func unpackChunk(data []byte, c *Columns) error {
 	if n < 1 || n > chunkMax {
 		return fmt.Errorf("%w: %d readings", errChunk, n)
 	}
-	if crc32.Checksum(data[chunkHeader:], castagnoli) != le.Uint32(data[4:]) {
+	if packSum(data) != le.Uint32(data[4:]) {
 		return fmt.Errorf("%w: wrong checksum", errChunk)
 	}
 	at := c.Len()

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/hex"
 	"errors"
-	"hash/crc32"
 	"math"
 	"testing"
 
@@ -76,6 +75,17 @@ func TestPackRoundTrip(t *testing.T) {
 	})
 }
 
+// A count that does not show in the length is noticed when it changes.
+func TestPackedCountIsChecked(t *testing.T) {
+	var c Columns
+	c.Append(make([]bench.Reading, 1))
+	data := packChunk(nil, &c)
+	data[2] ^= 2
+	if err := decodeChunk(data, &c); !errors.Is(err, errChunk) {
+		t.Errorf("three readings of one: %v", err)
+	}
+}
+
 // The layout is on people's disks: it must not change under the same version.
 func TestPackLayout(t *testing.T) {
 	var c Columns
@@ -145,9 +155,10 @@ func FuzzUnpackChunk(f *testing.F) {
 	f.Add(uint16(1024), []byte{2, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0x7F})
 	// The checksum is made to fit, so that what it covers is looked at too.
 	f.Fuzz(func(t *testing.T, n uint16, body []byte) {
-		data := le.AppendUint32(le.AppendUint16([]byte{packVersion, 0}, n), crc32.Checksum(body, castagnoli))
+		data := append(le.AppendUint32(le.AppendUint16([]byte{packVersion, 0}, n), 0), body...)
+		le.PutUint32(data[4:], packSum(data))
 		var c, back Columns
-		if err := decodeChunk(append(data, body...), &c); err != nil {
+		if err := decodeChunk(data, &c); err != nil {
 			if !errors.Is(err, errChunk) || c.Len() != 0 {
 				t.Fatalf("%d readings from a damaged chunk, %v", c.Len(), err)
 			}

@@ -9,50 +9,34 @@ import (
 	"ohmkeep/server/quantity"
 )
 
-var historyHeader = []string{"run", "started", "ended", "device", "device revision", "procedure", "procedure revision",
-	"serial", "lot", "outcome", "status", "reason", "operator", "bench", "rehearsal", "kept by hand", "readings", "note"}
-
 // HistoryCSV writes a row for each run.
-type HistoryCSV struct{ *csvWriter }
+type HistoryCSV struct {
+	*csvWriter
+	columns []*runColumn
+}
 
 // NewHistoryCSV writes the header.
-func NewHistoryCSV(w io.Writer) *HistoryCSV { return &HistoryCSV{newCSV(w, historyHeader...)} }
+func NewHistoryCSV(w io.Writer) *HistoryCSV {
+	columns, header := csvColumns(func(*runColumn) bool { return true })
+	return &HistoryCSV{newCSV(w, header...), columns}
+}
 
 // Row writes one run.
 func (e *HistoryCSV) Row(r *RunRow) error {
-	e.runCells(r)
-	e.text(r.Reason)
-	e.text(r.Operator)
-	e.text(r.Bench)
-	e.yes(r.Rehearsal)
-	e.yes(r.Manual)
-	e.integer(r.Readings)
-	e.text(r.Note)
+	for _, c := range e.columns {
+		e.runCell(c, r)
+	}
 	return e.end()
 }
 
-// runCells writes what history and wide rows begin with.
-func (c *csvWriter) runCells(r *RunRow) {
-	c.text(r.ID)
-	c.time(r.Started)
-	c.time(r.Ended)
-	c.text(r.Device)
-	c.revision(r.DeviceRev)
-	c.text(r.Procedure)
-	c.revision(r.ProcRev)
-	c.text(r.Unit.Serial)
-	c.text(r.Unit.Lot)
-	c.text(string(r.Outcome))
-	c.text(string(r.Status))
-}
-
-// revision writes a revision number, or nothing for what was never stored.
-func (c *csvWriter) revision(rev int) {
-	if rev == 0 {
-		c.text("")
-		return
+// csvColumns are the columns of runs that a file has, and their headings.
+func csvColumns(pick func(*runColumn) bool) (columns []*runColumn, header []string) {
+	for i := range runColumns {
+		if c := &runColumns[i]; c.csv != "" && pick(c) {
+			columns, header = append(columns, c), append(header, c.csv)
+		}
 	}
-	c.integer(int64(rev))
+	return columns, header
 }
 
 var resultsHeader = []string{"run", "serial", "lot", "measurement", "measurement name", "result", "name", "pin", "pin name",
@@ -100,15 +84,15 @@ func (e *ResultsCSV) Row(r *procedure.Record, x *procedure.Result) error {
 	return e.end()
 }
 
-var wideHeader = []string{"run", "started", "ended", "device", "device revision", "procedure", "procedure revision",
-	"serial", "lot", "outcome", "status", "rehearsal"}
-
 // WideCSV writes a row for each run and a column for each result.
-type WideCSV struct{ *csvWriter }
+type WideCSV struct {
+	*csvWriter
+	columns []*runColumn
+}
 
 // NewWideCSV writes the header; each result's column names its unit.
 func NewWideCSV(w io.Writer, columns []lot.Column) *WideCSV {
-	header := append([]string(nil), wideHeader...)
+	own, header := csvColumns(func(c *runColumn) bool { return c.wide })
 	several := false // procedures in the table
 	for _, c := range columns {
 		several = several || c.Procedure != columns[0].Procedure
@@ -116,13 +100,14 @@ func NewWideCSV(w io.Writer, columns []lot.Column) *WideCSV {
 	for _, c := range columns {
 		header = append(header, wideLabel(&c, several))
 	}
-	return &WideCSV{newCSV(w, header...)}
+	return &WideCSV{newCSV(w, header...), own}
 }
 
 // Row writes one run.
 func (e *WideCSV) Row(r *WideRow) error {
-	e.runCells(&r.Run)
-	e.yes(r.Run.Rehearsal)
+	for _, c := range e.columns {
+		e.runCell(c, &r.Run)
+	}
 	for _, v := range r.Values {
 		e.number(v)
 	}

@@ -52,7 +52,7 @@ func (s *Store) PlanOf(ctx context.Context, f Filter) (steps []string, err error
 		return nil, err
 	}
 	from, args := d.from(d.top, d.bottom, d.rest)
-	err = s.rows(ctx, "EXPLAIN QUERY PLAN SELECT "+runColumns+" FROM "+from+" ORDER BY started DESC, seq DESC LIMIT 51", args, func(r *sql.Rows) error {
+	err = s.rows(ctx, "EXPLAIN QUERY PLAN SELECT "+selectRow+" FROM "+from+" ORDER BY started DESC, seq DESC LIMIT 51", args, func(r *sql.Rows) error {
 		var step string
 		var a, b, c int
 		err := r.Scan(&a, &b, &c, &step)

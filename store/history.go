@@ -1,7 +1,6 @@
 package store
 
 import (
-	"database/sql"
 	"time"
 
 	"ohmkeep/server/derive"
@@ -32,19 +31,4 @@ type RunRow struct {
 	Readings      int64            `json:"readings"`
 
 	seq, body int64 // of the run, and of the snapshot of its procedure
-}
-
-// runColumns are what scanRun reads.
-const runColumns = `seq, id, device, device_rev, device_name, procedure, procedure_rev, procedure_name, bench,
-	serial, lot, operator, manual, rehearsal, note, status, outcome, reason, started, ended, ` + runReadings + `, procedure_body`
-
-func scanRun(r *sql.Rows) (x RunRow, err error) {
-	var deviceRev, procRev, ended sql.NullInt64
-	var started int64
-	err = r.Scan(&x.seq, &x.ID, &x.Device, &deviceRev, &x.DeviceName, &x.Procedure, &procRev, &x.ProcedureName, &x.Bench,
-		&x.Unit.Serial, &x.Unit.Lot, &x.Operator, &x.Manual, &x.Rehearsal, &x.Note, &x.Status, &x.Outcome, &x.Reason,
-		&started, &ended, &x.Readings, &x.body)
-	x.DeviceRev, x.ProcRev = int(deviceRev.Int64), int(procRev.Int64)
-	x.Started, x.Ended = timeOf(started), timeOfNull(ended)
-	return x, err
 }

@@ -6,7 +6,6 @@ import (
 	"database/sql"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"time"
 
 	"ohmkeep/server/procedure"
@@ -23,41 +22,25 @@ func (s *Store) Begin(ctx context.Context, r *procedure.Record) error {
 }
 
 func begin(t *tx, r *procedure.Record) error {
-	var bodies [4]int64
-	for i, v := range [...]any{r.Device, r.Procedure, r.PinMap, r.Bench} {
-		id, err := snapshot(t, v)
+	run := newRun{Record: r}
+	for i, d := range runDocuments {
+		id, err := snapshot(t, d.of(r))
 		if err != nil {
 			return err
 		}
-		bodies[i] = id
+		run.bodies[i] = id
 	}
-	identity, err := json.Marshal(r.Identity)
+	id, err := touchUnit(t, r.Device.Key, r.Unit)
 	if err != nil {
 		return err
 	}
-	var seated []byte
-	if r.Seated != nil {
-		if seated, err = json.Marshal(r.Seated); err != nil {
-			return &Error{Code: Invalid, Message: "what is seated cannot be stored", Err: err}
-		}
+	run.unit = id
+	if r.Status == "" {
+		started := *r
+		started.Status = procedure.Running
+		run.Record = &started
 	}
-	unit, err := touchUnit(t, r.Device.Key, r.Unit)
-	if err != nil {
-		return err
-	}
-	status := r.Status
-	if status == "" {
-		status = procedure.Running
-	}
-	_, err = t.exec(`INSERT INTO runs (id, device, device_rev, device_name, procedure, procedure_rev, procedure_name,
-		bench, unit, serial, lot, operator, manual, rehearsal, note, status, outcome, reason, started, ended,
-		identity, seated, device_body, procedure_body, pin_map_body, bench_body)
-		VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`,
-		r.ID, r.Device.Key, orNull(r.DeviceRev), r.Device.Name, r.Procedure.Key, orNull(r.ProcRev), r.Procedure.Name,
-		r.Bench.Key, unit, r.Unit.Serial, r.Unit.Lot, r.Operator, r.Manual, r.Rehearsal, r.Note, status, r.Outcome, r.Reason,
-		r.Started.UnixNano(), timeOrNull(r.Ended), string(identity), textOrNull(seated),
-		bodies[0], bodies[1], bodies[2], bodies[3])
-	if err != nil {
+	if _, err := t.exec(insertRun, run.beginning()...); err != nil {
 		return err
 	}
 	return errors.Join(
@@ -142,48 +125,11 @@ func (s *Store) MarkInterrupted(ctx context.Context) (n int64, err error) {
 // GetRun returns the head of a run. Seated is a json.RawMessage, or nil.
 func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, error) {
 	r := &procedure.Record{ID: runID}
-	var bodies [4]string
-	var identity string
-	var seated, acknowledged, confirmed sql.NullString
-	var deviceRev, procRev, ended sql.NullInt64
-	var started int64
-	err := s.reader(ctx).QueryRowContext(ctx, `SELECT device_rev, procedure_rev, serial, lot, operator, manual, rehearsal, note,
-		status, outcome, reason, started, ended, `+runReadings+`, identity, seated, findings, items, d.body, p.body, m.body, b.body
-		FROM runs LEFT JOIN acknowledged ON acknowledged.run = runs.id LEFT JOIN confirmed ON confirmed.run = runs.id
-		JOIN snapshots d ON d.id = device_body JOIN snapshots p ON p.id = procedure_body
-		JOIN snapshots m ON m.id = pin_map_body JOIN snapshots b ON b.id = bench_body
-		WHERE runs.id = ? AND `+notDeleting, runID).Scan(&deviceRev, &procRev, &r.Unit.Serial, &r.Unit.Lot, &r.Operator, &r.Manual,
-		&r.Rehearsal, &r.Note, &r.Status, &r.Outcome, &r.Reason, &started, &ended, &r.Readings, &identity, &seated, &acknowledged, &confirmed,
-		&bodies[0], &bodies[1], &bodies[2], &bodies[3])
-	if err != nil {
+	if err := scanHead(s.reader(ctx).QueryRowContext(ctx, selectHead, runID), r); err != nil {
 		return nil, wrap("get run", missing(err, "there is no run %s", runID))
-	}
-	r.DeviceRev, r.ProcRev = int(deviceRev.Int64), int(procRev.Int64)
-	r.Started, r.Ended = timeOf(started), timeOfNull(ended)
-	if seated.Valid {
-		r.Seated = json.RawMessage(seated.String)
-	}
-	for _, list := range []struct {
-		text sql.NullString
-		into any
-	}{{acknowledged, &r.Acknowledged}, {confirmed, &r.Confirmed}} {
-		if !list.text.Valid {
-			continue
-		}
-		if err := json.Unmarshal([]byte(list.text.String), list.into); err != nil {
-			return nil, fmt.Errorf("store: get run %s: %T: %w", runID, list.into, err)
-		}
-	}
-	for i, into := range [...]any{&r.Device, &r.Procedure, &r.PinMap, &r.Bench} {
-		if err := json.Unmarshal([]byte(bodies[i]), into); err != nil {
-			return nil, fmt.Errorf("store: get run %s: body %d: %w", runID, i, err)
-		}
 	}
 	if e, ok := s.pending.of(runID); ok && r.Status == procedure.Running {
 		r.Status, r.Outcome, r.Reason, r.Ended = e.Status, e.Outcome, e.Reason, e.Ended
-	}
-	if err := json.Unmarshal([]byte(identity), &r.Identity); err != nil {
-		return nil, fmt.Errorf("store: get run %s: identity: %w", runID, err)
 	}
 	return r, nil
 }

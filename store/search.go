@@ -213,7 +213,7 @@ type listed[T any] struct {
 	at      func(*T) position
 }
 
-var wholeRuns = listed[RunRow]{runColumns, scanRun, (*RunRow).position}
+var wholeRuns = listed[RunRow]{selectRow, scanRun, (*RunRow).position}
 
 // eachPage calls fn with every run that the filter picks, newest first, by
 // pages of that size: no lock is held while fn runs.

@@ -48,7 +48,7 @@ var arrows = map[string][]string{
 	"server/routes": {"server/lab", "server/apidoc", "server/form", "web", "store", "assets", "server/live", "server/liverun", "server/lot", "server/turn", "server/talk", "server/run", "server/procedure",
 		"server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server": {"server/lab", "server/card", "server/card/conformance", "server/card/emulator", "server/card/firmware", "server/card/protocol", "server/card/wire", "server/talk",
-		"web", "store", "assets", "server/routes", "server/demo", "server/live", "server/liverun", "server/run", "server/rehearsal",
+		"web", "store", "assets", "server/routes", "server/demo", "server/live", "server/turn", "server/liverun", "server/run", "server/rehearsal",
 		"server/rehearsal/model", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 }
 

@@ -23,6 +23,7 @@ import (
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/routes"
 	"ohmkeep/server/run"
+	"ohmkeep/server/turn"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -50,6 +51,7 @@ type app struct {
 	options
 	store    *store.Store
 	hub      *live.Hub
+	reports  *turn.Queue
 	benches  *benches
 	runs     *liverun.Runs
 	prepare  *preparation // of the demonstration lot; nil without one
@@ -140,8 +142,9 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 		return nil, err
 	}
 	reference := protocol.Reference()
+	a.reports = turn.NewQueue(turn.Limits{})
 	cfg := routes.Config{
-		Store: a.store, Hub: a.hub, Runs: runs, Hosts: names, Log: a.Log, Version: versionText(),
+		Store: a.store, Hub: a.hub, Reports: a.reports, Runs: runs, Hosts: names, Log: a.Log, Version: versionText(),
 		Lab: lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use,
 			Protocol: func() lab.Protocol { return web.NewDecoder(&reference) }}, first), Protocol: reference,
 	}
@@ -219,6 +222,9 @@ func (a *app) stop() error {
 	}
 	if a.prepare != nil {
 		a.prepare.stop()
+	}
+	if a.reports != nil {
+		a.reports.Close()
 	}
 	if a.hub != nil {
 		a.hub.Close()

@@ -166,12 +166,12 @@ func newWitnessedAPI(t *testing.T, witnessed func(run.Observer) run.Observer) *a
 		}
 		hub.Close()
 	})
-	cfg := Config{Store: a.store, Hub: hub, Runs: runs, Log: log, Version: "test", Now: a.clock.Now, Protocol: testReference()}
+	cfg := Config{Store: a.store, Reports: turn.NewQueue(turn.Limits{}), Hub: hub, Runs: runs, Log: log, Version: "test", Now: a.clock.Now, Protocol: testReference()}
 	first := &lab.Bench{Definition: def, Said: func() bench.Identity { return id }, Station: station, Rehearse: testRehearser{link}, Stepper: stepper}
 	cfg.Lab = lab.New(lab.Config{Store: a.store, Live: runs, Log: log, Protocol: testProtocol, Now: a.clock.Now,
 		Open: func(ctx context.Context, key string) (*lab.Bench, error) { return a.use(ctx, key) }}, first)
 	a.use = func(context.Context, string) (*lab.Bench, error) { return first, nil }
-	a.server, a.http = &Server{Config: cfg, reports: turn.NewQueue(turn.Limits{})}, New(cfg)
+	a.server, a.http = &Server{Config: cfg}, New(cfg)
 	for _, role := range []store.Role{store.Viewer, store.Operator, store.Owner} {
 		a.tokens[role], err = a.store.NewToken(ctx, role, role.String())
 		must(t, err)

@@ -169,6 +169,7 @@ var advice = map[int]string{
 	http.StatusForbidden:           "Ask somebody whose role allows it.",
 	http.StatusConflict:            "Go back, look at the page again, and try once more.",
 	http.StatusUnprocessableEntity: "Go back: what was entered is still there.",
+	http.StatusServiceUnavailable:  "What has been measured is safe on disk. Wait a little, then load this page again.",
 	http.StatusInternalServerError: "What has been measured is safe on disk. Try again; if it stays, look into the server’s log.",
 }
 

@@ -64,6 +64,9 @@ func (w *patientWriter) Write(p []byte) (int, error) {
 // deadline, such as a recorder in a test, has none.
 func (w *patientWriter) wait() {
 	_ = w.control.SetWriteDeadline(time.Now().Add(writeWait))
+	if w.report != nil && w.request.Context().Err() != nil {
+		_ = w.control.SetWriteDeadline(time.Now()) // the server stops
+	}
 }
 
 // patient has every answer written with deadlines, errors and pages too.
@@ -85,18 +88,31 @@ func (s *Server) serve(e route, w http.ResponseWriter, r *http.Request) error {
 	if e.class != report {
 		return e.handle(w, r)
 	}
-	work, err := s.reports.Open(asker(r))
+	work, err := s.Reports.Open(asker(r))
 	if err != nil {
 		w.Header().Set("Retry-After", strconv.Itoa(int(retryAfter.Seconds())))
 		return err
 	}
 	defer work.Close()
-	if err := work.Take(r.Context()); err != nil {
-		return gone(err)
-	}
+	ctx, cancel := context.WithCancel(r.Context())
+	defer cancel()
+	r = r.WithContext(turn.With(ctx, work))
 	p := newPatientWriter(w, r)
 	p.report = work
-	return gone(e.handle(p, r.WithContext(turn.With(r.Context(), work))))
+	answered := make(chan struct{})
+	defer close(answered)
+	go func() {
+		select {
+		case <-s.Reports.Ending(): // the stop of the server waits for no reader
+			cancel()
+			_ = p.control.SetWriteDeadline(time.Now())
+		case <-answered:
+		}
+	}()
+	if err := work.Take(ctx); err != nil {
+		return gone(err)
+	}
+	return gone(e.handle(p, r))
 }
 
 // gone says of a request that its client has ended that nobody waits for the

@@ -9,6 +9,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -22,19 +23,36 @@ import (
 // stuckClient accepts nothing: a write returns when its deadline has come.
 type stuckClient struct {
 	*httptest.ResponseRecorder
+	mu       sync.Mutex
 	deadline time.Time
 	writing  chan struct{} // told when somebody writes
+	changed  chan struct{} // told of a new deadline
 }
 
 func (c *stuckClient) SetWriteDeadline(t time.Time) error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	c.deadline = t
+	select {
+	case c.changed <- struct{}{}:
+	default:
+	}
 	return nil
 }
 
 func (c *stuckClient) Write([]byte) (int, error) {
 	c.writing <- struct{}{}
-	<-time.After(time.Until(c.deadline))
-	return 0, os.ErrDeadlineExceeded
+	for {
+		c.mu.Lock()
+		left := time.Until(c.deadline)
+		c.mu.Unlock()
+		select {
+		case <-c.changed:
+			continue
+		case <-time.After(left):
+			return 0, os.ErrDeadlineExceeded
+		}
+	}
 }
 
 // endless is a report that writes blocks as long as they are accepted.
@@ -56,8 +74,8 @@ func (s *Server) endless(w http.ResponseWriter, r *http.Request) error {
 func TestStuckReader(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var log strings.Builder
-		s := &Server{Config: Config{Log: slog.New(slog.NewTextHandler(&log, nil))}, reports: turn.NewQueue(turn.Limits{Computing: 1, Open: 2, Each: 2})}
-		stuck := &stuckClient{httptest.NewRecorder(), time.Time{}, make(chan struct{}, 1)}
+		s := &Server{Config: Config{Log: slog.New(slog.NewTextHandler(&log, nil)), Reports: turn.NewQueue(turn.Limits{Computing: 1, Open: 2, Each: 2})}}
+		stuck := &stuckClient{ResponseRecorder: httptest.NewRecorder(), writing: make(chan struct{}, 1), changed: make(chan struct{}, 1)}
 		ended := make(chan any)
 		begun := time.Now()
 		go func() {
@@ -79,7 +97,7 @@ func TestStuckReader(t *testing.T) {
 			t.Errorf("let go after %v", waited)
 		}
 		for range 2 { // both places are free again
-			if _, err := s.reports.Open("next"); err != nil {
+			if _, err := s.Reports.Open("next"); err != nil {
 				t.Error(err)
 			}
 		}
@@ -89,11 +107,36 @@ func TestStuckReader(t *testing.T) {
 	})
 }
 
+// TestStopWaitsForNoReader: a stop of the server ends a report whose reader
+// accepts nothing, at once, and refuses the next.
+func TestStopWaitsForNoReader(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := &Server{Config: Config{Log: slog.New(slog.DiscardHandler), Reports: turn.NewQueue(turn.Limits{})}}
+		stuck := &stuckClient{ResponseRecorder: httptest.NewRecorder(), writing: make(chan struct{}, 1), changed: make(chan struct{}, 1)}
+		ended := make(chan any)
+		begun := time.Now()
+		go func() {
+			defer func() { ended <- recover() }()
+			_ = s.serve(route{class: report, handle: s.endless}, stuck, httptest.NewRequest("GET", "/runs.csv", nil))
+		}()
+		<-stuck.writing
+		synctest.Wait()
+		s.Reports.Close()
+		if aborted := <-ended; aborted != http.ErrAbortHandler || time.Since(begun) != 0 {
+			t.Errorf("%v after %v", aborted, time.Since(begun))
+		}
+		err := s.serve(route{class: report, handle: s.endless}, httptest.NewRecorder(), httptest.NewRequest("GET", "/runs.csv", nil))
+		if problem.CodeOf(err) != problem.Unavailable {
+			t.Errorf("a report while the server stops: %v", err)
+		}
+	})
+}
+
 // TestTooManyReports: what cannot be taken in is refused by page and API with
 // 503 and when to come again; what is no report still answers.
 func TestTooManyReports(t *testing.T) {
 	a := newAPI(t)
-	a.http = New(func() Config { c := a.server.Config; c.Reports = turn.Limits{Open: 1}; return c }())
+	a.http = New(func() Config { c := a.server.Config; c.Reports = turn.NewQueue(turn.Limits{Open: 1}); return c }())
 	full := turnTaken(t, a)
 	defer full()
 	ask := func(path string) *httptest.ResponseRecorder {
@@ -151,7 +194,7 @@ func (c *heldClient) Write(p []byte) (int, error) {
 // A client that has left is no fault of the server.
 func TestReportOfAClientThatLeft(t *testing.T) {
 	var log strings.Builder
-	s := &Server{Config: Config{Log: slog.New(slog.NewTextHandler(&log, nil))}, reports: turn.NewQueue(turn.Limits{})}
+	s := &Server{Config: Config{Log: slog.New(slog.NewTextHandler(&log, nil)), Reports: turn.NewQueue(turn.Limits{})}}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	err := s.serve(route{class: report, handle: s.endless}, httptest.NewRecorder(), httptest.NewRequest("GET", "/", nil).WithContext(ctx))

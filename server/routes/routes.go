@@ -37,8 +37,8 @@ type Config struct {
 	// Preparing says how far the demonstration lot is; nil where there is none.
 	Preparing    func() (done, total int)
 	PreparingLot string
-	Hosts        []string // further names of this server
-	Reports      turn.Limits
+	Hosts        []string    // further names of this server
+	Reports      *turn.Queue // nil: one with the program's limits
 	Log          *slog.Logger
 	Version      string
 	Now          func() time.Time
@@ -47,9 +47,8 @@ type Config struct {
 // Server answers requests.
 type Server struct {
 	Config
-	hosts   hosts
-	reports *turn.Queue
-	inUse   func() *lab.Bench // read once in a request, by withBench
+	hosts hosts
+	inUse func() *lab.Bench // read once in a request, by withBench
 }
 
 // route is one line of the table of what the server answers.
@@ -69,7 +68,10 @@ func newServer(cfg Config) *Server {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	return &Server{Config: cfg, hosts: cfg.Hosts, inUse: cfg.Lab.InUse, reports: turn.NewQueue(cfg.Reports)}
+	if cfg.Reports == nil {
+		cfg.Reports = turn.NewQueue(turn.Limits{})
+	}
+	return &Server{Config: cfg, hosts: cfg.Hosts, inUse: cfg.Lab.InUse}
 }
 
 func (s *Server) handler() http.Handler {

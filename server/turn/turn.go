@@ -38,6 +38,7 @@ type Queue struct {
 	limits Limits
 
 	mu        sync.Mutex
+	ending    chan struct{} // closed by Close
 	computing int
 	open      int
 	askers    map[string]int // how many reports each has open
@@ -52,7 +53,7 @@ func NewQueue(l Limits) *Queue {
 			*v.of = *v.instead
 		}
 	}
-	return &Queue{limits: l, askers: map[string]int{}}
+	return &Queue{limits: l, askers: map[string]int{}, ending: make(chan struct{})}
 }
 
 // Open takes a report of an asker in, without the turn. Where there are too
@@ -60,6 +61,11 @@ func NewQueue(l Limits) *Queue {
 func (q *Queue) Open(asker string) (*Report, error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
+	select {
+	case <-q.ending:
+		return nil, problem.New(problem.Unavailable, "The server is stopping.")
+	default:
+	}
 	if q.open >= q.limits.Open {
 		return nil, problem.New(problem.Unavailable, "Many reports are being made just now. Try again in a little while.")
 	}
@@ -69,6 +75,21 @@ func (q *Queue) Open(asker string) (*Report, error) {
 	q.open++
 	q.askers[asker]++
 	return &Report{queue: q, asker: asker, granted: make(chan struct{}, 1)}, nil
+}
+
+// Ending is closed when the server stops: reports are not waited for.
+func (q *Queue) Ending() <-chan struct{} { return q.ending }
+
+// Close refuses further reports and ends those that are open. It may be called
+// more than once.
+func (q *Queue) Close() {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	select {
+	case <-q.ending:
+	default:
+		close(q.ending)
+	}
 }
 
 // Report is one report that has been taken in. Its methods are for the one

@@ -169,6 +169,23 @@ func TestNeverMoreThanAllowed(t *testing.T) {
 	}
 }
 
+func TestCloseRefuses(t *testing.T) {
+	q := NewQueue(Limits{})
+	r := opened(t, q, "a")
+	select {
+	case <-q.Ending():
+		t.Error("it ends by itself")
+	default:
+	}
+	q.Close()
+	q.Close()
+	<-q.Ending()
+	if _, err := q.Open("b"); problem.CodeOf(err) != problem.Unavailable {
+		t.Errorf("a report of a server that stops: %v", err)
+	}
+	r.Close()
+}
+
 func TestDefaults(t *testing.T) {
 	d := Defaults()
 	if q := NewQueue(Limits{}); q.limits != d || d.Computing < 1 || d.Each >= d.Open {

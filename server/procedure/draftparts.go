@@ -273,8 +273,11 @@ func (dr *drafter) drivenGroups() []driven {
 			above = 0.5
 		}
 		compliance := min(math.Abs(supply)+above, max(p.MaxV, -p.MinV))
-		if p.Clamp == 0 {
-			compliance = min(compliance, p.MaxV)
+		if p.MaxV > 0 {
+			compliance = min(compliance, p.MaxV) // where it may go when the output does not carry the current
+		}
+		if p.MinV < diodeMinV {
+			compliance = min(compliance, -p.MinV)
 		}
 		i := slices.IndexFunc(out, func(g driven) bool {
 			return g.family == p.Logic && g.supply == supply && g.compliance == compliance

@@ -33,42 +33,6 @@ var (
 
 var errChunk = errors.New("damaged chunk of readings")
 
-// appendChunk packs the readings of c at the end of dst. It allocates
-// only where dst is too small.
-func appendChunk(dst []byte, c *Columns) []byte {
-	n := c.Len()
-	if n < 1 || n > chunkMax {
-		panic(fmt.Sprintf("store: chunk of %d readings", n))
-	}
-	start := len(dst)
-	dst = append(dst, chunkVersion, 0)
-	dst = le.AppendUint16(dst, uint16(n))
-	dst = le.AppendUint32(dst, 0)
-	for _, v := range c.T {
-		dst = le.AppendUint64(dst, uint64(v))
-	}
-	for _, column := range [...][]float64{c.Set, c.V, c.I} {
-		for _, v := range column {
-			dst = le.AppendUint64(dst, math.Float64bits(v))
-		}
-	}
-	for _, v := range c.Point {
-		dst = le.AppendUint32(dst, v)
-	}
-	for _, v := range c.Group {
-		dst = le.AppendUint16(dst, v)
-	}
-	for _, v := range c.Flags {
-		dst = le.AppendUint16(dst, uint16(v))
-	}
-	dst = append(dst, c.Pin...)
-	for _, v := range c.Channel {
-		dst = append(dst, byte(v))
-	}
-	le.PutUint32(dst[start+4:], crc32.Checksum(dst[start+chunkHeader:], castagnoli))
-	return dst
-}
-
 // packed is a checked chunk that is read where it lies.
 type packed struct {
 	body []byte // after the header

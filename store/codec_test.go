@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/hex"
 	"errors"
+	"fmt"
 	"hash/crc32"
 	"math"
 	"testing"
@@ -28,6 +29,42 @@ func same(a, b bench.Reading) bool {
 	ok := eq(a.Set, b.Set) && eq(a.V, b.V) && eq(a.I, b.I)
 	a.Set, a.V, a.I, b.Set, b.V, b.I = 0, 0, 0, 0, 0, 0
 	return ok && a == b
+}
+
+// appendChunk packs the readings of c at the end of dst as version 1, which
+// earlier programs wrote and this one must read.
+func appendChunk(dst []byte, c *Columns) []byte {
+	n := c.Len()
+	if n < 1 || n > chunkMax {
+		panic(fmt.Sprintf("store: chunk of %d readings", n))
+	}
+	start := len(dst)
+	dst = append(dst, chunkVersion, 0)
+	dst = le.AppendUint16(dst, uint16(n))
+	dst = le.AppendUint32(dst, 0)
+	for _, v := range c.T {
+		dst = le.AppendUint64(dst, uint64(v))
+	}
+	for _, column := range [...][]float64{c.Set, c.V, c.I} {
+		for _, v := range column {
+			dst = le.AppendUint64(dst, math.Float64bits(v))
+		}
+	}
+	for _, v := range c.Point {
+		dst = le.AppendUint32(dst, v)
+	}
+	for _, v := range c.Group {
+		dst = le.AppendUint16(dst, v)
+	}
+	for _, v := range c.Flags {
+		dst = le.AppendUint16(dst, uint16(v))
+	}
+	dst = append(dst, c.Pin...)
+	for _, v := range c.Channel {
+		dst = append(dst, byte(v))
+	}
+	le.PutUint32(dst[start+4:], crc32.Checksum(dst[start+chunkHeader:], castagnoli))
+	return dst
 }
 
 func TestChunkRoundTrip(t *testing.T) {
@@ -107,7 +144,7 @@ func FuzzDecodeChunk(f *testing.F) {
 			}
 			return
 		}
-		if again := appendChunk(nil, &c); !bytes.Equal(again, data) {
+		if again := appendChunk(nil, &c); data[0] == chunkVersion && !bytes.Equal(again, data) {
 			t.Fatal("two spellings of one chunk")
 		}
 	})

@@ -2,12 +2,18 @@ package migrations
 
 import (
 	"io/fs"
+	"path/filepath"
 	"strings"
 	"testing"
 )
 
+// Every migration of this folder is in the program.
 func TestEmbedded(t *testing.T) {
-	for _, name := range []string{"00001_documents.sql", "00002_runs.sql", "00003_access.sql", "00004_acknowledged.sql", "00005_cards.sql", "00006_tail.sql", "00007_pictures.sql"} {
+	files, err := filepath.Glob("*.sql")
+	if err != nil || len(files) < 8 {
+		t.Fatal(files, err)
+	}
+	for _, name := range files {
 		body, err := fs.ReadFile(FS, name)
 		if err != nil {
 			t.Fatal(err)

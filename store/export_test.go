@@ -131,3 +131,11 @@ func (s *Store) CountAgain(ctx context.Context) (want, got string, err error) {
 	}
 	return want, got, nil
 }
+
+// SpoilSnapshots changes a letter in everything that runs were made with.
+func SpoilSnapshots(t testing.TB, s *Store) {
+	t.Helper()
+	if _, err := s.write.Exec(`UPDATE snapshots SET body = replace(body, '"key"', '"kez"')`); err != nil {
+		t.Fatal(err)
+	}
+}

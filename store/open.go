@@ -45,9 +45,10 @@ type Store struct {
 	open     map[string]*openRun // by id
 	stmt     statements
 
-	packed  []byte // reused by writeChunk
-	pending pendingEndings
-	kept    atomic.Int64 // bytes that wide tables in the making keep
+	packed    []byte // reused by writeChunk
+	pending   pendingEndings
+	kept      atomic.Int64 // bytes that wide tables in the making keep
+	snapshots snapshotCache
 }
 
 // Open opens or makes the database at path and migrates it. It refuses a file

@@ -136,7 +136,7 @@ var (
 		from := "runs"
 		columns := selected(func(c *runColumn) bool { return c.head != nil })
 		for i, d := range runDocuments {
-			columns += fmt.Sprintf(", d%d.body", i)
+			columns += fmt.Sprintf(", d%d.id, d%d.hash", i, i)
 			from += fmt.Sprintf(" JOIN snapshots d%d ON d%d.id = %s", i, i, d.column)
 		}
 		for _, l := range runLists {
@@ -183,16 +183,16 @@ func scanRun(rows *sql.Rows) (x RunRow, err error) {
 	return x, rows.Scan(into...)
 }
 
-// scanHead reads selectHead.
-func scanHead(row *sql.Row, r *procedure.Record) error {
+// scanHead reads selectHead; made says in which snapshots the documents are.
+func scanHead(row *sql.Row, r *procedure.Record, made *[len(runDocuments)]snapshotRef) error {
 	var into []any
 	for _, c := range runColumns {
 		if c.head != nil {
 			into = append(into, c.head(r))
 		}
 	}
-	for _, d := range runDocuments {
-		into = append(into, asJSON{d.of(r)})
+	for i := range made {
+		into = append(into, &made[i].id, &made[i].hash)
 	}
 	for _, l := range runLists {
 		into = append(into, asJSON{l.of(r)})

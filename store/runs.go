@@ -122,11 +122,19 @@ func (s *Store) MarkInterrupted(ctx context.Context) (n int64, err error) {
 	return n, err
 }
 
-// GetRun returns the head of a run. Seated is a json.RawMessage, or nil.
+// GetRun returns the head of a run. Seated is a json.RawMessage, or nil. What
+// its device, procedure, pin map and bench refer to is shared with everybody
+// who reads a run made with the same: it must not be changed.
 func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, error) {
 	r := &procedure.Record{ID: runID}
-	if err := scanHead(s.reader(ctx).QueryRowContext(ctx, selectHead, runID), r); err != nil {
+	var made [len(runDocuments)]snapshotRef
+	if err := scanHead(s.reader(ctx).QueryRowContext(ctx, selectHead, runID), r, &made); err != nil {
 		return nil, wrap("get run", missing(err, "there is no run %s", runID))
+	}
+	for i, d := range runDocuments {
+		if err := s.readSnapshot(ctx, made[i], d.of(r)); err != nil { // missing: the run has just been deleted
+			return nil, wrap("get run "+runID, missing(err, "there is no run %s", runID))
+		}
 	}
 	if e, ok := s.pending.of(runID); ok && r.Status == procedure.Running {
 		r.Status, r.Outcome, r.Reason, r.Ended = e.Status, e.Outcome, e.Reason, e.Ended

@@ -58,6 +58,9 @@ func Open(t testing.TB, path string, o store.Options) *store.Store {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() {
+		if err := s.CheckShared(context.Background()); err != nil {
+			t.Error(err)
+		}
 		if err := s.Close(); err != nil {
 			t.Error(err)
 		}

@@ -64,7 +64,7 @@ func (f *Filter) equals() (out []equal) {
 		}
 	}
 	if f.WithoutLimits {
-		out = append(out, equal{clause{"outcome = ''", nil}, "runs_outcome"})
+		out = append(out, equal{clause{"outcome = ?", []any{""}}, "runs_outcome"})
 	}
 	return out
 }

@@ -18,7 +18,7 @@ type Page struct {
 	Runs []RunRow
 	Next string // cursor of the next page; empty on the last
 	// Total is the number of runs that the filter picks, as far as they were
-	// counted: up to TotalBound.
+	// counted: where no count of them is kept, up to TotalBound.
 	Total int
 	More  bool // there are, or may be, more runs than Total
 }
@@ -29,7 +29,7 @@ const (
 	// lookBound is how many runs one page looks at, where no index knows of
 	// each whether the filter picks it: what it costs does not grow with the
 	// history. The next page goes on from there.
-	lookBound = 4_000
+	lookBound = 2_000
 	// countBound is how many it looks at only to count them.
 	countBound = 1_000
 )
@@ -303,6 +303,9 @@ func (s *Store) lookEnd(ctx context.Context, d *search, top position, n int) (bo
 // more: it counts up to TotalBound, or among countBound candidates.
 func (s *Store) total(ctx context.Context, d *search) (n int, more bool, err error) {
 	if d.phrase == "" && len(d.rest) == 0 {
+		if n, kept, err := s.keptTotal(ctx, d); kept || err != nil {
+			return n, false, err
+		}
 		n, err = s.candidates(ctx, d, TotalBound+1)
 		return min(n, TotalBound), n > TotalBound, err
 	}
@@ -313,6 +316,27 @@ func (s *Store) total(ctx context.Context, d *search) (n int, more bool, err err
 	from, args := d.from(d.top, bottom, d.rest)
 	err = s.reader(ctx).QueryRowContext(ctx, `SELECT count(*) FROM `+from, args...).Scan(&n)
 	return n, more, err
+}
+
+// keptTotal is the number of runs that a search picks, where a count of them is
+// kept: of all runs, of a device's, and of those with an outcome.
+func (s *Store) keptTotal(ctx context.Context, d *search) (n int, kept bool, err error) {
+	query := "SELECT coalesce(sum(n), 0) FROM counts WHERE what = 'outcome'" // every run has one
+	switch {
+	case d.top != newest || d.bottom != oldest:
+		return 0, false, nil
+	case len(d.drive) == 0:
+	case d.index == "runs_device", d.index == "runs_outcome":
+		query = "SELECT coalesce(sum(n), 0) FROM counts WHERE what = ? AND which = ?"
+	default:
+		return 0, false, nil
+	}
+	var args []any
+	if len(d.drive) > 0 {
+		args = append(args, strings.TrimPrefix(d.index, "runs_"), d.drive[0].args[0])
+	}
+	err = s.reader(ctx).QueryRowContext(ctx, query, args...).Scan(&n)
+	return n, true, err
 }
 
 // runRows reads runs, newest first. From is what stands after FROM.

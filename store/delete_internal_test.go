@@ -107,3 +107,17 @@ func TestDeletionIsCarriedThrough(t *testing.T) {
 		t.Errorf("%v, %d rows are left", err, leftBehind(t, s))
 	}
 }
+
+// A run that is being deleted is in no list any more.
+func TestRunBeingDeletedIsNotListed(t *testing.T) {
+	s, ctx := open(t, filepath.Join(t.TempDir(), "x.db")), t.Context()
+	longRun(t, s, "long")
+	if _, err := s.markDeleting(ctx, "long"); err != nil {
+		t.Fatal(err)
+	}
+	for name, f := range map[string]Filter{"all": {}, "device": {Device: "d"}, "outcome": {WithoutLimits: true}, "short text": {Text: "x"}} {
+		if p, err := s.ListRuns(ctx, f, "", 10); err != nil || len(p.Runs) != 0 || p.Total != 0 {
+			t.Errorf("%s: %+v, %v", name, p, err)
+		}
+	}
+}

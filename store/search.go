@@ -92,7 +92,7 @@ func (d *search) from(top, bottom position, rest clauses) (string, []any) {
 			ON started BETWEEN hit & ~%[1]d AND hit | %[1]d AND seq & %[1]d = hit & %[1]d`, textStep, hits)
 		args = append(hitArgs, args...)
 	}
-	return table + " WHERE " + where, args
+	return table + " WHERE " + notDeleting + " AND " + where, args
 }
 
 // textStep is the lowest bits of a start that the index of texts does not

@@ -37,11 +37,7 @@ func (r rehearser) UnitFaultKinds() []bench.FaultKind {
 }
 
 func (r rehearser) BenchFaultKinds() []bench.FaultKind {
-	var out []bench.FaultKind
-	for _, k := range rehearsal.FaultKinds() {
-		out = append(out, bench.FaultKind{Kind: k.Kind, Title: k.Title, Fields: k.Fields, Unit: k.Unit})
-	}
-	return out
+	return rehearsal.FaultKinds()
 }
 
 func (r rehearser) Seat(q bench.Seating) error {
@@ -50,14 +46,10 @@ func (r rehearser) Seat(q bench.Seating) error {
 }
 
 // seatOf turns a seating as it is kept into what the rehearsal bench takes.
-func seatOf(q bench.Seating) (rehearsal.Seat, []rehearsal.BenchFault) {
+func seatOf(q bench.Seating) (rehearsal.Seat, []bench.BenchFault) {
 	seat := rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, PinMap: q.PinMap}
 	for _, f := range q.UnitFaults {
 		seat.Faults = append(seat.Faults, model.Fault{Kind: f.Kind, Pin: f.Pin, Pin2: f.Pin2, Value: f.Value})
 	}
-	var faults []rehearsal.BenchFault
-	for _, f := range q.BenchFaults {
-		faults = append(faults, rehearsal.BenchFault(f))
-	}
-	return seat, faults
+	return seat, q.BenchFaults
 }

@@ -26,17 +26,9 @@ const (
 	ContactResistance = "contact-resistance"
 )
 
-// FaultKind describes a kind for whoever offers it: which fields of a
-// BenchFault count, by their JSON names, and the unit of Value.
-type FaultKind struct {
-	Kind, Title string
-	Fields      []string
-	Unit        string
-}
-
 // FaultKinds lists what can be wrong with a bench.
-func FaultKinds() []FaultKind {
-	return []FaultKind{
+func FaultKinds() []bench.FaultKind {
+	return []bench.FaultKind{
 		{Kind: EnableFloating, Title: "multiplexer enable floating", Fields: []string{"mux"}},
 		{Kind: StuckOpen, Title: "path stuck open", Fields: []string{"path"}},
 		{Kind: StuckClosed, Title: "path stuck closed", Fields: []string{"path"}},
@@ -46,20 +38,8 @@ func FaultKinds() []FaultKind {
 	}
 }
 
-// BenchFault is one thing wrong with the bench itself. Which fields count
-// depends on the kind.
-type BenchFault struct {
-	Kind     string          `json:"kind"`
-	Mux      string          `json:"mux,omitempty"`
-	Path     bench.PathID    `json:"path,omitempty"`
-	Channel  bench.ChannelID `json:"channel,omitempty"`
-	Contact  int             `json:"contact,omitempty"`
-	Contact2 int             `json:"contact2,omitempty"`
-	Value    float64         `json:"value,omitempty"` // Ω, or part of one
-}
-
-// check reports what is wrong with the fault itself on this bench.
-func (f BenchFault) check(d *bench.Definition) error {
+// checkFault reports what is wrong with the fault itself on this bench.
+func checkFault(f bench.BenchFault, d *bench.Definition) error {
 	contact := func(c int) error {
 		if c < 1 || c > d.Contacts {
 			return fmt.Errorf("%s: there is no contact %d", f.Kind, c)
@@ -118,7 +98,7 @@ type ailments struct {
 	contact map[int]float64 // Ω
 }
 
-func ail(d *bench.Definition, seed uint64, faults []BenchFault) (ailments, error) {
+func ail(d *bench.Definition, seed uint64, faults []bench.BenchFault) (ailments, error) {
 	a := ailments{
 		stuck: map[bench.PathID]bool{}, partial: map[bench.PathID]float64{},
 		drift: map[bench.ChannelID]float64{}, contact: map[int]float64{},
@@ -128,7 +108,7 @@ func ail(d *bench.Definition, seed uint64, faults []BenchFault) (ailments, error
 		a.swap[i] = i
 	}
 	for _, f := range faults {
-		if err := f.check(d); err != nil {
+		if err := checkFault(f, d); err != nil {
 			return a, fmt.Errorf("rehearsal: %w", err)
 		}
 		switch f.Kind {

@@ -23,7 +23,7 @@ func TestPathStuckOpen(t *testing.T) {
 	if s := r.twoWire(1, 2, 1e-3); s.Flags != 0 {
 		t.Fatalf("sound bench: %+v", s)
 	}
-	r = withResistor(t, 1, 1000, BenchFault{Kind: StuckOpen, Path: path(2, 1)})
+	r = withResistor(t, 1, 1000, bench.BenchFault{Kind: StuckOpen, Path: path(2, 1)})
 	s := r.twoWire(1, 2, 1e-3)
 	if !s.Flags.Has(bench.InCompliance) || math.Abs(s.I) > 1e-6 {
 		t.Errorf("stuck open: %+v", s)
@@ -39,7 +39,7 @@ func TestPathStuckOpen(t *testing.T) {
 
 func TestPathStuckClosed(t *testing.T) {
 	// The return of contact 1 stays closed: the part is shorted out.
-	r := withResistor(t, 1, 1000, BenchFault{Kind: StuckClosed, Path: path(0, 1)})
+	r := withResistor(t, 1, 1000, bench.BenchFault{Kind: StuckClosed, Path: path(0, 1)})
 	s := r.twoWire(1, 2, 1e-3)
 	near(t, "shorted", s.V/s.I, 8.5, 1.5)
 	r.must(r.MakeSafe(t.Context()))
@@ -50,9 +50,9 @@ func TestPathStuckClosed(t *testing.T) {
 }
 
 func TestEnableFloating(t *testing.T) {
-	fault := BenchFault{Kind: EnableFloating, Mux: "1B/1-16"}
+	fault := bench.BenchFault{Kind: EnableFloating, Mux: "1B/1-16"}
 	leaks := func(seed uint64) (out []float64) {
-		r := newRig(t, Config{Seed: seed, Faults: []BenchFault{fault}, Seat: Seat{Model: "empty", PinMap: straight(48)}})
+		r := newRig(t, Config{Seed: seed, Faults: []bench.BenchFault{fault}, Seat: Seat{Model: "empty", PinMap: straight(48)}})
 		for c := 1; c <= 20; c++ {
 			r.must(r.MakeSafe(t.Context()))
 			// Nothing of 1B is asked for: only the return of one contact.
@@ -92,7 +92,7 @@ func TestEnableFloating(t *testing.T) {
 func TestGainDrift(t *testing.T) {
 	const drift = 0.05
 	sound := withResistor(t, 1, 1000).twoWire(1, 2, 1e-3)
-	r := withResistor(t, 1, 1000, BenchFault{Kind: GainDrift, Channel: 2, Value: drift})
+	r := withResistor(t, 1, 1000, bench.BenchFault{Kind: GainDrift, Channel: 2, Value: drift})
 	s := r.twoWire(1, 2, 1e-3)
 	// The loop holds what it reads; what really flows is less, and R reads low.
 	near(t, "I read", s.I, sound.I, 1e-6)
@@ -106,7 +106,7 @@ func TestGainDrift(t *testing.T) {
 }
 
 func TestSwappedContacts(t *testing.T) {
-	fault := BenchFault{Kind: SwappedContacts, Contact: 2, Contact2: 5}
+	fault := bench.BenchFault{Kind: SwappedContacts, Contact: 2, Contact2: 5}
 	r := withResistor(t, 1, 1000, fault)
 	if s := r.twoWire(1, 2, 1e-3); !s.Flags.Has(bench.InCompliance) {
 		t.Errorf("the wire to contact 2 should lead to the empty contact 5: %+v", s)
@@ -116,7 +116,7 @@ func TestSwappedContacts(t *testing.T) {
 }
 
 func TestContactResistance(t *testing.T) {
-	r := withResistor(t, 1, 1000, BenchFault{Kind: ContactResistance, Contact: 2, Value: 250})
+	r := withResistor(t, 1, 1000, bench.BenchFault{Kind: ContactResistance, Contact: 2, Value: 250})
 	s := r.twoWire(1, 2, 1e-3)
 	near(t, "R", s.V/s.I, 1258.5, 5)
 }
@@ -125,7 +125,7 @@ func TestContactResistance(t *testing.T) {
 func TestFaultComesAndGoes(t *testing.T) {
 	r := withResistor(t, 1, 1000)
 	before := r.twoWire(1, 2, 1e-3)
-	r.must(r.SetFaults([]BenchFault{{Kind: ContactResistance, Contact: 1, Value: 100}}))
+	r.must(r.SetFaults([]bench.BenchFault{{Kind: ContactResistance, Contact: 1, Value: 100}}))
 	r.wait(cycle)
 	during := r.read(2, cycle)
 	near(t, "with the fault", (during.V-before.V)/1e-3, 100, 1)
@@ -137,17 +137,17 @@ func TestFaultComesAndGoes(t *testing.T) {
 func TestBenchFaultsAreChecked(t *testing.T) {
 	d := DefaultBench()
 	r := withResistor(t, 1, 1000)
-	for _, f := range []BenchFault{
+	for _, f := range []bench.BenchFault{
 		{}, {Kind: "rust"}, {Kind: EnableFloating, Mux: "9Z"}, {Kind: StuckOpen}, {Kind: StuckClosed, Path: 999},
 		{Kind: GainDrift, Channel: 9, Value: 0.1}, {Kind: GainDrift, Channel: 1, Value: math.NaN()},
 		{Kind: GainDrift, Channel: 1, Value: -1}, {Kind: SwappedContacts, Contact: 1, Contact2: 1},
 		{Kind: SwappedContacts, Contact: 1, Contact2: 49}, {Kind: ContactResistance, Contact: 1, Value: -5},
 		{Kind: ContactResistance, Contact: 0, Value: 5}, {Kind: ContactResistance, Contact: 1, Value: math.Inf(1)},
 	} {
-		if f.check(&d) == nil {
+		if checkFault(f, &d) == nil {
 			t.Errorf("%+v is accepted", f)
 		}
-		if r.SetFaults([]BenchFault{f}) == nil {
+		if r.SetFaults([]bench.BenchFault{f}) == nil {
 			t.Errorf("%+v is seated", f)
 		}
 	}
@@ -159,12 +159,12 @@ func TestBenchFaultsAreChecked(t *testing.T) {
 }
 
 func TestBenchFaultAsJSON(t *testing.T) {
-	in := BenchFault{Kind: SwappedContacts, Contact: 3, Contact2: 4}
+	in := bench.BenchFault{Kind: SwappedContacts, Contact: 3, Contact2: 4}
 	data, err := json.Marshal(in)
 	if err != nil || string(data) != `{"kind":"swapped-contacts","contact":3,"contact2":4}` {
 		t.Fatalf("%s, %v", data, err)
 	}
-	var out BenchFault
+	var out bench.BenchFault
 	if err := json.Unmarshal(data, &out); err != nil || out != in {
 		t.Errorf("%+v, %v", out, err)
 	}

@@ -65,7 +65,7 @@ func newRig(t testing.TB, cfg Config) *rig {
 	return &rig{b, t, clock}
 }
 
-func withResistor(t testing.TB, seed uint64, ohms float64, faults ...BenchFault) *rig {
+func withResistor(t testing.TB, seed uint64, ohms float64, faults ...bench.BenchFault) *rig {
 	return newRig(t, Config{Seed: seed, Seat: Seat{PinMap: straight(2), place: resistor(ohms)}, Faults: faults})
 }
 

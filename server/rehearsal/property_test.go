@@ -26,16 +26,16 @@ func drawSeat(t *rapid.T) Seat {
 	return s
 }
 
-func drawBenchFaults(t *rapid.T, d *bench.Definition) (out []BenchFault) {
+func drawBenchFaults(t *rapid.T, d *bench.Definition) (out []bench.BenchFault) {
 	for range rapid.IntRange(0, 2).Draw(t, "bench faults") {
-		f := BenchFault{
+		f := bench.BenchFault{
 			Kind: rapid.SampledFrom(FaultKinds()).Draw(t, "kind").Kind,
 			Mux:  rapid.SampledFrom(d.Paths).Draw(t, "mux").Mux, Path: rapid.SampledFrom(d.Paths).Draw(t, "path").ID,
 			Channel: bench.ChannelID(rapid.IntRange(1, 4).Draw(t, "channel")),
 			Contact: rapid.IntRange(1, 48).Draw(t, "contact"), Contact2: rapid.IntRange(1, 48).Draw(t, "contact2"),
 			Value: rapid.Float64Range(0.01, 0.3).Draw(t, "value"),
 		}
-		if f.check(d) == nil {
+		if checkFault(f, d) == nil {
 			out = append(out, f)
 		}
 	}

@@ -35,7 +35,7 @@ type Config struct {
 	Clock      bench.Clock
 	Seed       uint64 // of the bench: channel errors, path resistances, noise
 	Seat       Seat
-	Faults     []BenchFault
+	Faults     []bench.BenchFault
 	Straps     []bench.Strap // besides those of the seat's pin map
 	// OnSolve is told every operating point that the bench goes through. It is
 	// called with the bench locked: it must not call the bench.
@@ -55,7 +55,7 @@ type Bench struct {
 	epoch    uint64 // counts MakeSafe
 	cut      context.CancelCauseFunc
 	seat     Seat
-	faults   []BenchFault
+	faults   []bench.BenchFault
 	ill      ailments
 	closed   []bool // by path index
 	channels []channel
@@ -113,7 +113,7 @@ func checkDefinition(d *bench.Definition) error {
 
 // rebuild makes the circuit anew for a seat and bench faults. What is refused
 // changes nothing.
-func (b *Bench) rebuild(seat Seat, faults []BenchFault) error {
+func (b *Bench) rebuild(seat Seat, faults []bench.BenchFault) error {
 	ill, err := ail(&b.def, b.seed, faults)
 	if err != nil {
 		return err
@@ -153,7 +153,7 @@ func (b *Bench) Seat(s Seat) error {
 
 // Replace seats a part and replaces the faults of the bench, both or neither.
 // It is refused while an output is on.
-func (b *Bench) Replace(seat Seat, faults []BenchFault) error {
+func (b *Bench) Replace(seat Seat, faults []bench.BenchFault) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.energised() {
@@ -163,14 +163,14 @@ func (b *Bench) Replace(seat Seat, faults []BenchFault) error {
 }
 
 // SetFaults replaces the faults of the bench, also while it is energised.
-func (b *Bench) SetFaults(faults []BenchFault) error {
+func (b *Bench) SetFaults(faults []bench.BenchFault) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.rebuild(b.seat, faults)
 }
 
 // Seated returns the part in the socket and the faults of the bench.
-func (b *Bench) Seated() (Seat, []BenchFault) {
+func (b *Bench) Seated() (Seat, []bench.BenchFault) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.seat.clone(), slices.Clone(b.faults)

@@ -52,7 +52,7 @@ type Truth struct {
 	Unit     model.Truth              // of the seated unit, by name
 	Paths    map[bench.PathID]float64 // Ω of each closed path, faults aside
 	Channels []ChannelTruth           // in the order of the definition
-	Faults   []BenchFault
+	Faults   []bench.BenchFault
 }
 
 // ChannelTruth is a channel's own errors, by range as in the definition.

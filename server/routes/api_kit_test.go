@@ -104,10 +104,7 @@ func (r testRehearser) UnitFaultKinds() (out []bench.FaultKind) {
 }
 
 func (r testRehearser) BenchFaultKinds() (out []bench.FaultKind) {
-	for _, k := range rehearsal.FaultKinds() {
-		out = append(out, bench.FaultKind(k))
-	}
-	return out
+	return rehearsal.FaultKinds()
 }
 
 func (r testRehearser) Seat(q bench.Seating) error {
@@ -115,11 +112,7 @@ func (r testRehearser) Seat(q bench.Seating) error {
 	for _, f := range q.UnitFaults {
 		seat.Faults = append(seat.Faults, model.Fault{Kind: f.Kind, Pin: f.Pin, Pin2: f.Pin2, Value: f.Value})
 	}
-	var faults []rehearsal.BenchFault
-	for _, f := range q.BenchFaults {
-		faults = append(faults, rehearsal.BenchFault(f))
-	}
-	return r.bench.Replace(seat, faults)
+	return r.bench.Replace(seat, q.BenchFaults)
 }
 
 // apiRig is the whole API on a rehearsal bench whose time only counts.

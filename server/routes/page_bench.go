@@ -89,9 +89,13 @@ func (s *Server) seatForm(w http.ResponseWriter, r *http.Request) error {
 }
 
 // benchAnswer goes back to the bench's page, or shows it with what was refused.
+// Where the page has no such form now, the refusal is a page of its own.
 func (s *Server) benchAnswer(w http.ResponseWriter, r *http.Request, err error, refused func(*web.BenchProps, *Problem)) error {
 	if err == nil {
 		return seeOther(w, r, "/bench")
+	}
+	if b := s.bench(r.Context()); b.Rehearse == nil || b.Station.Snapshot().Run != "" {
+		return err
 	}
 	e := classify(err, s.Log)
 	p, err := s.benchProps(r.Context())

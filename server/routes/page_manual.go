@@ -161,11 +161,15 @@ func (s *Server) manualKeep(w http.ResponseWriter, r *http.Request) error {
 	if err == nil {
 		return seeOther(w, r, "/runs/"+id)
 	}
-	e := classify(err, s.Log)
+	refused := err
 	p, err := s.manualProps(r.Context(), "", nil)
 	if err != nil {
 		return err
 	}
+	if !p.CanKeep { // the page has no such form now
+		return refused
+	}
+	e := classify(refused, s.Log)
 	p.Keep = formOf("keep", f, e, nil)
 	return show(r.Context(), w, e.Status, web.Manual(p))
 }

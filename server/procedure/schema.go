@@ -1,98 +1,14 @@
 package procedure
 
 import (
-	"encoding/json"
 	"maps"
-	"reflect"
 	"slices"
-	"strings"
 
 	"ohmkeep/server/dut"
 )
 
 // SchemaID is where the schema is served, and its $id.
 const SchemaID = "/api/v1/schemas/procedure.json"
-
-// schemaWords is what the makers of schemas look up.
-type schemaWords struct {
-	words map[string]string
-	rules map[string]map[string]any
-}
-
-// Schema is the JSON Schema (draft 2020-12) of the document that Canonical
-// writes and ParseProcedure reads, made from the types themselves and the fields
-// of the kinds. It says what is well formed; whether a procedure makes sense for
-// a device is for Validate. The bytes are always the same.
-func Schema() []byte {
-	w := &schemaWords{FieldWords(), FieldRules()}
-	defs := map[string]any{}
-	root := w.objectSchema(reflect.TypeFor[Procedure](), defs)
-	props := root["properties"].(map[string]any)
-	props["format"] = map[string]any{"type": "integer", "minimum": 1, "maximum": Format, "default": 1,
-		"description": "number of the document format; a newer one is refused"}
-	root["$schema"] = "https://json-schema.org/draft/2020-12/schema"
-	root["$id"] = SchemaID
-	root["title"] = "Procedure"
-	root["description"] = "The ordered list of measurements for a device. Values are in SI base units: volts, amperes, ohms, seconds; temperatures in degrees Celsius."
-	root["$defs"] = defs
-	b, err := json.MarshalIndent(root, "", "  ")
-	if err != nil {
-		panic("schema of a procedure: " + err.Error())
-	}
-	return append(b, '\n')
-}
-
-// objectSchema is the schema of a struct; the structs in it go into defs. A
-// measurement also has the fields that only one kind has.
-func (w *schemaWords) objectSchema(t reflect.Type, defs map[string]any) map[string]any {
-	props := map[string]any{}
-	for f := range t.Fields() {
-		if name, _, _ := strings.Cut(f.Tag.Get("json"), ","); name != "-" {
-			props[name] = w.typeSchema(f.Type, defs)
-		}
-	}
-	if t == reflect.TypeFor[Measurement]() {
-		for _, f := range OwnFields() {
-			props[f.Name] = map[string]any{}
-		}
-	}
-	for name, p := range props {
-		s := p.(map[string]any)
-		if words := w.words[t.Name()+"."+name]; words != "" {
-			s["description"] = words
-		}
-		maps.Copy(s, w.rules[t.Name()+"."+name])
-	}
-	out := map[string]any{"type": "object", "properties": props, "additionalProperties": false}
-	if r := Required[t.Name()]; len(r) > 0 {
-		out["required"] = r
-	}
-	return out
-}
-
-func (w *schemaWords) typeSchema(t reflect.Type, defs map[string]any) map[string]any {
-	switch t.Kind() {
-	case reflect.Pointer:
-		return w.typeSchema(t.Elem(), defs)
-	case reflect.Struct:
-		if _, known := defs[t.Name()]; !known {
-			defs[t.Name()] = nil // in case it refers to itself
-			defs[t.Name()] = w.objectSchema(t, defs)
-		}
-		return map[string]any{"$ref": "#/$defs/" + t.Name()}
-	case reflect.Slice:
-		return map[string]any{"type": "array", "items": w.typeSchema(t.Elem(), defs)}
-	case reflect.Map:
-		return map[string]any{"type": "object", "additionalProperties": w.typeSchema(t.Elem(), defs)}
-	case reflect.String:
-		return map[string]any{"type": "string"}
-	case reflect.Bool:
-		return map[string]any{"type": "boolean"}
-	case reflect.Int:
-		return map[string]any{"type": "integer"}
-	}
-	return map[string]any{"type": "number"}
-}
 
 // Required are the fields without which a document says too little, by type.
 var Required = map[string][]string{

@@ -42,6 +42,6 @@ func (s *Server) apiDraft(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) apiProcedureSchema(w http.ResponseWriter, _ *http.Request) error {
 	w.Header().Set("Content-Type", "application/json")
-	_, _ = w.Write(procedure.Schema()) // the client has gone
+	_, _ = w.Write(apiTypes.Procedure()) // the client has gone
 	return nil
 }

@@ -30,6 +30,17 @@ const (
 // points that cannot be drawn leave no gap any more; and a mere cloud, of which
 // nothing can be left out unseen, by the outline that it has.
 func thin(points []point, s *procedure.Shape) []point {
+	for {
+		// A stretch of another beginning may leave out one point more.
+		n := len(points)
+		if points = thinOnce(points, s); len(points) == n {
+			return points
+		}
+	}
+}
+
+// thinOnce is one pass of thin.
+func thinOnce(points []point, s *procedure.Shape) []point {
 	t := thinner{points: points, logX: s.X.Log, logY: s.Y.Log}
 	width := t.column()
 	keep := t.stretches(width, true)

@@ -219,6 +219,7 @@ func TestStopInAReading(t *testing.T) {
 		if c.State() != bench.Safe {
 			t.Error("not safe")
 		}
+		synctest.Wait() // another making safe may still be on its way
 		if s, err := b.Read(t.Context(), []bench.ChannelID{1}, time.Millisecond, nil); err != nil || s[0].V > 1e-3 {
 			t.Errorf("the bench reads %v, %v", s, err)
 		}

@@ -36,7 +36,7 @@ func TestParseAccepts(t *testing.T) {
 	}
 }
 
-// The examples of /work/shared/reference/components/resistor-colour-code.json,
+// The examples of resistor-colour-code.json,
 // "rkm_examples": IEC 60062:2016, Marking codes for resistors and capacitors
 // (status there: from memory).
 func TestParseMarkingCodes(t *testing.T) {

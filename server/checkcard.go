@@ -16,7 +16,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/conformance"
 	"ohmkeep/server/card/wire"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // checkCard is the subcommand that holds a card against the protocol.
@@ -214,13 +214,13 @@ func (c *checkCard) restart(ctx context.Context, line *wire.Line, dial wire.Dial
 type report struct {
 	*checkCard
 	group    string
-	findings []talk.Finding
-	counts   map[talk.Verdict]int
+	findings []cardinfo.Finding
+	counts   map[cardinfo.Verdict]int
 }
 
-func (r *report) found(f talk.Finding) {
+func (r *report) found(f cardinfo.Finding) {
 	if r.counts == nil {
-		r.counts = map[talk.Verdict]int{}
+		r.counts = map[cardinfo.Verdict]int{}
 	}
 	r.counts[f.Verdict]++
 	if r.json {
@@ -232,22 +232,22 @@ func (r *report) found(f talk.Finding) {
 		fmt.Fprintf(r.out, "%s\n", f.Group)
 	}
 	fmt.Fprintf(r.out, "  %-8s%s\n", f.Verdict, f.Title)
-	if f.Verdict == talk.Fail {
+	if f.Verdict == cardinfo.Fail {
 		fmt.Fprintf(r.out, "          expected  %s\n          came      %s\n", f.Expected, f.Came)
-	} else if f.Verdict == talk.Skipped || r.raw {
+	} else if f.Verdict == cardinfo.Skipped || r.raw {
 		fmt.Fprintf(r.out, "          %s\n", f.Came)
 	}
-	if f.Verdict == talk.Fail || r.raw {
+	if f.Verdict == cardinfo.Fail || r.raw {
 		r.exchange(f.Events)
 	}
 }
 
 // exchange writes what was said, with the time since the first of it.
-func (r *report) exchange(events []talk.Event) {
-	marks := map[talk.Direction]string{talk.Out: ">", talk.In: "<", talk.Note: "-"}
+func (r *report) exchange(events []cardinfo.Event) {
+	marks := map[cardinfo.Direction]string{cardinfo.Out: ">", cardinfo.In: "<", cardinfo.Note: "-"}
 	for _, e := range events {
 		text := fmt.Sprintf("%q", e.Bytes)
-		if e.Dir == talk.Note {
+		if e.Dir == cardinfo.Note {
 			text = string(e.Bytes)
 		}
 		fmt.Fprintf(r.out, "          %9.3f ms %s %s\n", float64(e.At.Sub(events[0].At).Microseconds())/1e3, marks[e.Dir], text)
@@ -256,15 +256,15 @@ func (r *report) exchange(events []talk.Event) {
 
 // end writes the summary. Its error is the check's own, or that points failed.
 func (r *report) end(err error) error {
-	pass, fail, skipped := r.counts[talk.Pass], r.counts[talk.Fail], r.counts[talk.Skipped]
+	pass, fail, skipped := r.counts[cardinfo.Pass], r.counts[cardinfo.Fail], r.counts[cardinfo.Skipped]
 	if r.json {
 		doc := struct {
-			Address  string         `json:"address"`
-			Passed   int            `json:"passed"`
-			Failed   int            `json:"failed"`
-			Skipped  int            `json:"skipped"`
-			Error    string         `json:"error,omitempty"`
-			Findings []talk.Finding `json:"findings"`
+			Address  string             `json:"address"`
+			Passed   int                `json:"passed"`
+			Failed   int                `json:"failed"`
+			Skipped  int                `json:"skipped"`
+			Error    string             `json:"error,omitempty"`
+			Findings []cardinfo.Finding `json:"findings"`
 		}{Address: r.address, Passed: pass, Failed: fail, Skipped: skipped, Findings: r.findings}
 		if err != nil {
 			doc.Error = err.Error()

@@ -5,9 +5,9 @@ import (
 	"log/slog"
 	"sync"
 
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/procedure"
-	"ohmkeep/server/talk"
 	"ohmkeep/store"
 )
 
@@ -85,13 +85,13 @@ func (r *cardRecorder) drain(runID string) {
 // traffic gathers events within bounds: the first and the last of them.
 type traffic struct {
 	after       uint64 // number of the newest event seen
-	first, last []talk.Event
+	first, last []cardinfo.Event
 	firstBytes  int
 	lastBytes   int
 	dropped     int
 }
 
-func (t *traffic) add(e talk.Event) {
+func (t *traffic) add(e cardinfo.Event) {
 	if t.after > 0 && e.N > t.after+1 {
 		t.dropped += int(e.N - t.after - 1) // gone from the log before it was fetched
 	}
@@ -112,6 +112,6 @@ func (t *traffic) add(e talk.Event) {
 }
 
 // whole is what is kept.
-func (t *traffic) whole() talk.Traffic {
-	return talk.Traffic{Events: append(t.first, t.last...), Dropped: t.dropped}
+func (t *traffic) whole() cardinfo.Traffic {
+	return cardinfo.Traffic{Events: append(t.first, t.last...), Dropped: t.dropped}
 }

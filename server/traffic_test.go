@@ -4,7 +4,7 @@ import (
 	"bytes"
 	"testing"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // TestTrafficIsBounded: however much is said, what is kept has the first and
@@ -19,7 +19,7 @@ func TestTrafficIsBounded(t *testing.T) {
 		if i == said/2 {
 			n += 1000 // gone from the log before it was fetched
 		}
-		kept.add(talk.Event{N: n, Bytes: line})
+		kept.add(cardinfo.Event{N: n, Bytes: line})
 	}
 	got := kept.whole()
 	size := len(got.Events) * (len(line) + eventCost)

@@ -9,7 +9,7 @@ import (
 	"fmt"
 	"io"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // trafficMost bounds what is unpacked for one run, in bytes.
@@ -17,7 +17,7 @@ const trafficMost = 64 << 20
 
 // SaveTraffic stores what was said between host and cards during a run. It
 // replaces what was stored before.
-func (s *Store) SaveTraffic(ctx context.Context, runID string, t talk.Traffic) error {
+func (s *Store) SaveTraffic(ctx context.Context, runID string, t cardinfo.Traffic) error {
 	var packed bytes.Buffer
 	z := gzip.NewWriter(&packed)
 	enc := json.NewEncoder(z)
@@ -41,8 +41,8 @@ func (s *Store) SaveTraffic(ctx context.Context, runID string, t talk.Traffic) e
 }
 
 // Traffic returns what was said during a run; NotFound where nothing is kept.
-func (s *Store) Traffic(ctx context.Context, runID string) (talk.Traffic, error) {
-	var t talk.Traffic
+func (s *Store) Traffic(ctx context.Context, runID string) (cardinfo.Traffic, error) {
+	var t cardinfo.Traffic
 	var packed []byte
 	err := s.reader(ctx).QueryRowContext(ctx, "SELECT events, dropped FROM traffic WHERE run = ?", runID).Scan(&packed, &t.Dropped)
 	if err != nil {
@@ -54,7 +54,7 @@ func (s *Store) Traffic(ctx context.Context, runID string) (talk.Traffic, error)
 	}
 	dec := json.NewDecoder(io.LimitReader(z, trafficMost))
 	for {
-		var e talk.Event
+		var e cardinfo.Event
 		if err := dec.Decode(&e); errors.Is(err, io.EOF) {
 			return t, nil
 		} else if err != nil {

@@ -5,8 +5,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/procedure"
-	"ohmkeep/server/talk"
 	"ohmkeep/store"
 	"ohmkeep/store/storetest"
 )
@@ -14,9 +14,9 @@ import (
 func TestTraffic(t *testing.T) {
 	s, ctx := storetest.New(t), t.Context()
 	begin(t, s, record("run-1", ""))
-	want := talk.Traffic{Dropped: 3, Events: []talk.Event{
-		{N: 7, At: start, Connection: "card 1", Dir: talk.Out, Bytes: []byte("READ? (@1)\n")},
-		{N: 11, At: start, Connection: "card 1", Dir: talk.In, Bytes: []byte{0xff, 0, '\n'}},
+	want := cardinfo.Traffic{Dropped: 3, Events: []cardinfo.Event{
+		{N: 7, At: start, Connection: "card 1", Dir: cardinfo.Out, Bytes: []byte("READ? (@1)\n")},
+		{N: 11, At: start, Connection: "card 1", Dir: cardinfo.In, Bytes: []byte{0xff, 0, '\n'}},
 	}}
 	_, err := s.Traffic(ctx, "run-1")
 	wantCode(t, err, store.NotFound)

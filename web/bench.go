@@ -5,9 +5,9 @@ import (
 	"strings"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
-	"ohmkeep/server/talk"
 )
 
 // FaultChoice is a fault that a rehearsal bench can be given.
@@ -27,9 +27,9 @@ type BenchProps struct {
 	State    bench.State
 	Reason   string // why the state is what it is
 	HasCards bool
-	Health   []talk.Health // of the connections to its cards
-	Holder   string        // who has control; "" for nobody
-	Mine     bool          // Holder is who is looking
+	Health   []cardinfo.Health // of the connections to its cards
+	Holder   string            // who has control; "" for nobody
+	Mine     bool              // Holder is who is looking
 	Faults   []bench.Fault
 	CanUse   bool // operator or owner
 

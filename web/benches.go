@@ -6,8 +6,8 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/dut"
-	"ohmkeep/server/talk"
 )
 
 // BenchListRow is a bench in the list of all.
@@ -29,7 +29,7 @@ type BenchListRow struct {
 type BenchesProps struct {
 	Page   Page
 	Rows   []BenchListRow
-	Health []talk.Health // of the bench in use
+	Health []cardinfo.Health // of the bench in use
 	Use    UseProps
 	// CanEdit is for operators and owners.
 	CanEdit bool
@@ -51,7 +51,7 @@ type BenchDefinitionProps struct {
 	Row                         BenchListRow
 	Def                         bench.Definition
 	Removed                     bool
-	Health                      []talk.Health
+	Health                      []cardinfo.Health
 	Use                         UseProps
 	Changes                     []dut.Change // since it was put in use
 	CanEdit, CanDelete, CanUndo bool
@@ -81,13 +81,13 @@ type BenchNewProps struct {
 }
 
 // standWord is how a connection stands, in words.
-func standWord(c talk.Condition) string {
+func standWord(c cardinfo.Condition) string {
 	switch c {
-	case talk.Ready:
+	case cardinfo.Ready:
 		return "ready"
-	case talk.Lost:
+	case cardinfo.Lost:
 		return "lost"
-	case talk.Refused:
+	case cardinfo.Refused:
 		return "not the card that is expected"
 	}
 	return "connecting"
@@ -95,18 +95,18 @@ func standWord(c talk.Condition) string {
 
 // standClass has the mark of the bench's states: ready is a ring, anything
 // else is broken.
-func standClass(c talk.Condition) string {
+func standClass(c cardinfo.Condition) string {
 	switch c {
-	case talk.Ready:
+	case cardinfo.Ready:
 		return "state state-safe"
-	case talk.Connecting:
+	case cardinfo.Connecting:
 		return "state state-waiting"
 	}
 	return "state state-unknown"
 }
 
 // cardWords is what a card said of itself.
-func cardWords(h talk.Health) string {
+func cardWords(h cardinfo.Health) string {
 	var parts []string
 	for _, s := range []string{h.Model, h.Serial, h.Version} {
 		if s != "" {

@@ -11,8 +11,8 @@ import templruntime "github.com/a-h/templ/runtime"
 
 import (
 	"ohmkeep/assets"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/quantity"
-	"ohmkeep/server/talk"
 	"strconv"
 )
 
@@ -632,7 +632,7 @@ func useWords(u UseProps) templ.Component {
 
 // healthTable says how each connection stands, and what to do where one is not
 // ready.
-func healthTable(list []talk.Health) templ.Component {
+func healthTable(list []cardinfo.Health) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
 		if templ_7745c5c3_CtxErr := ctx.Err(); templ_7745c5c3_CtxErr != nil {

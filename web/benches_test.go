@@ -8,8 +8,8 @@ import (
 	"github.com/a-h/templ"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/dut"
-	"ohmkeep/server/talk"
 )
 
 // deskBench is a bench of one's own whose names are hostile.
@@ -25,16 +25,16 @@ func deskBench() bench.Definition {
 func benchSamples() map[string]templ.Component {
 	def := deskBench()
 	row := BenchListRow{Key: "desk", Name: def.Name, Channels: 2, Contacts: 24, Connections: def.Connections, Rev: 3, At: sampleTime, By: hostile, InUse: true, State: bench.Unknown, Newer: true}
-	health := []talk.Health{
-		{Connection: hostile, Address: "serial:///dev/ttyACM0", Condition: talk.Refused, Since: sampleTime, Reason: hostile, Remedy: hostile, Model: hostile, Serial: "7", Tries: 3},
-		{Connection: "b", Address: "tcp://192.0.2.7:5025", Condition: talk.Ready}, {Connection: "c", Condition: talk.Connecting}, {Connection: "d", Condition: talk.Lost},
+	health := []cardinfo.Health{
+		{Connection: hostile, Address: "serial:///dev/ttyACM0", Condition: cardinfo.Refused, Since: sampleTime, Reason: hostile, Remedy: hostile, Model: hostile, Serial: "7", Tries: 3},
+		{Connection: "b", Address: "tcp://192.0.2.7:5025", Condition: cardinfo.Ready}, {Connection: "c", Condition: cardinfo.Connecting}, {Connection: "d", Condition: cardinfo.Lost},
 	}
 	changes := []dut.Change{{What: hostile, Before: "a", After: hostile}}
 	use := UseProps{Offered: true}
 	wrong := Form{ID: "bench", Values: url.Values{"name": {hostile}, "connName": {hostile}, "connAddress": {"nowhere"}, "chanID": {"1"}, "chanName": {hostile}, "rangeOf": {"all"}, "rangeFunction": {"senseI"}, "paths": {hostile}},
 		Errors: map[string]string{"name": hostile, "connections[0].address": "write tcp://host:port", "channels[0].name": "two are called so", "ranges[0].gain": "write a part", "paths": "too many", "ruleTo": "the contacts go from 1 to 24", "ranges": "1A senses voltage: must be 1 to 16 ranges"}}
 	texts := []DialectText{{Name: "read", Title: "Read", Field: "text-read", Own: "READ? {channels}", Places: []string{"channel", "channels"}, Message: true, Sends: "READ? (@1)"}, {Name: "fields", Title: "What a reading brings", Field: "text-fields", Own: "v,i"}}
-	said := []SaidRow{{By: "owner", At: sampleTime, Exchange: talk.Exchange{Connection: hostile, Sent: hostile, Answers: []string{hostile}, Errors: []string{hostile}}, MadeSafe: true}}
+	said := []SaidRow{{By: "owner", At: sampleTime, Exchange: cardinfo.Exchange{Connection: hostile, Sent: hostile, Answers: []string{hostile}, Errors: []string{hostile}}, MadeSafe: true}}
 	page := func(title string) Page { return samplePage("/bench", title) }
 	return map[string]templ.Component{
 		"benches":          Benches(BenchesProps{Page: page("Benches"), Rows: []BenchListRow{row, {Key: "rehearsal", Name: "Rehearsal bench", Rehearsal: true}}, Health: health, Use: use, CanEdit: true, Problem: hostile}),

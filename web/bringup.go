@@ -7,7 +7,7 @@ import (
 	"unicode/utf8"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // BringUpProps is the page for bringing cards up.
@@ -18,7 +18,7 @@ type BringUpProps struct {
 	CanUse   bool // operator or owner
 	Mine     bool // who is looking holds control
 	Holder   string
-	Health   []talk.Health
+	Health   []cardinfo.Health
 
 	// Say has the fields connection, message and wait. Posted to
 	// /bench/bring-up/say.
@@ -40,7 +40,7 @@ type BringUpProps struct {
 type SaidRow struct {
 	By       string
 	At       time.Time
-	Exchange talk.Exchange
+	Exchange cardinfo.Exchange
 	Rows     []TrafficRow
 	Means    []Meaning // of what was sent and of what came back
 	Err      string    // why it could not be sent
@@ -81,25 +81,25 @@ const (
 )
 
 // linkWord says how a connection stands.
-func linkWord(c talk.Condition) string {
+func linkWord(c cardinfo.Condition) string {
 	switch c {
-	case talk.Ready:
+	case cardinfo.Ready:
 		return "ready"
-	case talk.Connecting:
+	case cardinfo.Connecting:
 		return "connecting"
-	case talk.Lost:
+	case cardinfo.Lost:
 		return "lost"
-	case talk.Refused:
+	case cardinfo.Refused:
 		return "refused"
 	}
 	return string(c)
 }
 
-func linkMark(c talk.Condition) string {
+func linkMark(c cardinfo.Condition) string {
 	switch c {
-	case talk.Ready:
+	case cardinfo.Ready:
 		return "✓"
-	case talk.Connecting:
+	case cardinfo.Connecting:
 		return "…"
 	}
 	return "✕"

@@ -7,7 +7,7 @@ import (
 	"slices"
 	"strings"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // Meaning is what one part of a line says, in words.
@@ -21,7 +21,7 @@ type Meaning struct {
 // question before it. It is for one goroutine, and one conversation after
 // another; what it keeps of each connection is bounded.
 type Decoder struct {
-	ref      *talk.Reference
+	ref      *cardinfo.Reference
 	patterns []pattern
 	on       map[string]*conversation
 }
@@ -38,22 +38,22 @@ type conversation struct {
 const longestLine = 4096
 
 // NewDecoder makes a decoder by a reference.
-func NewDecoder(ref *talk.Reference) *Decoder {
+func NewDecoder(ref *cardinfo.Reference) *Decoder {
 	return &Decoder{ref: ref, patterns: patternsOf(ref), on: map[string]*conversation{}}
 }
 
 // Event says what the lines mean that end within an event; nothing where none
 // does.
-func (d *Decoder) Event(e talk.Event) []Meaning {
+func (d *Decoder) Event(e cardinfo.Event) []Meaning {
 	c := d.on[e.Connection]
 	if c == nil {
 		c = &conversation{}
 		d.on[e.Connection] = c
 	}
 	switch e.Dir {
-	case talk.Out:
+	case cardinfo.Out:
 		return d.lines(&c.out, e.Bytes, func(line string) []Meaning { return d.sent(c, line) })
-	case talk.In:
+	case cardinfo.In:
 		return d.lines(&c.in, e.Bytes, func(line string) []Meaning { return d.came(c, line) })
 	}
 	if words := string(e.Bytes); strings.HasPrefix(words, "the connection has ended") || strings.HasPrefix(words, "lost:") {
@@ -134,7 +134,7 @@ func (d *Decoder) came(c *conversation, line string) []Meaning {
 func (d *Decoder) Message(message string) []Meaning { return meanings(d.units(message)) }
 
 // Exchange says what came back on a message.
-func (d *Decoder) Exchange(x *talk.Exchange) []Meaning {
+func (d *Decoder) Exchange(x *cardinfo.Exchange) []Meaning {
 	c := &conversation{}
 	out := d.sent(c, x.Sent)
 	for _, a := range x.Answers {
@@ -166,7 +166,7 @@ func (d *Decoder) OnlyAsks(message string) bool {
 // NamesAnyOf reports whether a message has a header that a dialect's text has
 // too. Blanks of the text, such as {channel}, stand for any number.
 func (d *Decoder) NamesAnyOf(message, text string) bool {
-	own := map[*talk.Command]bool{}
+	own := map[*cardinfo.Command]bool{}
 	for line := range strings.Lines(blanks.Replace(text)) {
 		for _, u := range d.units(line) {
 			own[u.command] = u.command != nil

@@ -6,8 +6,8 @@ import (
 	"time"
 
 	"ohmkeep/server/card/protocol"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/quantity"
-	"ohmkeep/server/talk"
 )
 
 func decoder() *Decoder {
@@ -110,8 +110,8 @@ func TestAnswerWords(t *testing.T) {
 		{"SOUR1:VOLT?;:OUTP1?", "1", "!1 answer; 2 are expected: not the answer to what was asked last"},
 	} {
 		d := decoder()
-		d.Event(talk.Event{Dir: talk.Out, Bytes: []byte(c.asked + "\n")})
-		got := told(d.Event(talk.Event{Dir: talk.In, Bytes: []byte(c.answer + "\n")}))
+		d.Event(cardinfo.Event{Dir: cardinfo.Out, Bytes: []byte(c.asked + "\n")})
+		got := told(d.Event(cardinfo.Event{Dir: cardinfo.In, Bytes: []byte(c.answer + "\n")}))
 		if got != c.want && !(strings.HasPrefix(c.want, "!error") && strings.HasPrefix(got, c.want)) {
 			t.Errorf("%s → %s\n got %s\nwant %s", c.asked, c.answer, got, c.want)
 		}
@@ -122,34 +122,34 @@ func TestAnswerWords(t *testing.T) {
 // read whole, each connection for itself; nothing is an answer twice.
 func TestPiecesOfLines(t *testing.T) {
 	d := decoder()
-	event := func(connection string, dir talk.Direction, text string) string {
-		return told(d.Event(talk.Event{Connection: connection, Dir: dir, Bytes: []byte(text)}))
+	event := func(connection string, dir cardinfo.Direction, text string) string {
+		return told(d.Event(cardinfo.Event{Connection: connection, Dir: dir, Bytes: []byte(text)}))
 	}
 	for i, c := range []struct {
 		connection string
-		dir        talk.Direction
+		dir        cardinfo.Direction
 		text, want string
 	}{
-		{"a", talk.Out, "SOUR1:VO", ""},
-		{"a", talk.Out, "LT?\n", "Asks for the voltage that the channel forces, channel 1"},
-		{"b", talk.Out, "OUTP1?\n", "Asks how this stands: switches the output on at the level that is set, or takes it to zero and off, channel 1"},
-		{"a", talk.In, "SOUR1:VOLT?\r\n", "echo of what was sent"},
-		{"a", talk.In, "2.5", ""},
-		{"b", talk.In, "1\r\n", "on"},
-		{"a", talk.In, "\r\n7\n", "2.5 V | !a line that nothing asked for"},
-		{"a", talk.Out, "SOUR1:VOLT?\n", "Asks for the voltage that the channel forces, channel 1"},
-		{"a", talk.In, "2", ""},
-		{"a", talk.Note, "a reading is taken again", ""},
-		{"a", talk.In, "5\n", "25 V"},
-		{"a", talk.In, "2", ""},
-		{"a", talk.Note, "the connection has ended: by the card", ""},
-		{"a", talk.In, "5\n", "!a line that nothing asked for"},
+		{"a", cardinfo.Out, "SOUR1:VO", ""},
+		{"a", cardinfo.Out, "LT?\n", "Asks for the voltage that the channel forces, channel 1"},
+		{"b", cardinfo.Out, "OUTP1?\n", "Asks how this stands: switches the output on at the level that is set, or takes it to zero and off, channel 1"},
+		{"a", cardinfo.In, "SOUR1:VOLT?\r\n", "echo of what was sent"},
+		{"a", cardinfo.In, "2.5", ""},
+		{"b", cardinfo.In, "1\r\n", "on"},
+		{"a", cardinfo.In, "\r\n7\n", "2.5 V | !a line that nothing asked for"},
+		{"a", cardinfo.Out, "SOUR1:VOLT?\n", "Asks for the voltage that the channel forces, channel 1"},
+		{"a", cardinfo.In, "2", ""},
+		{"a", cardinfo.Note, "a reading is taken again", ""},
+		{"a", cardinfo.In, "5\n", "25 V"},
+		{"a", cardinfo.In, "2", ""},
+		{"a", cardinfo.Note, "the connection has ended: by the card", ""},
+		{"a", cardinfo.In, "5\n", "!a line that nothing asked for"},
 		// Getting in step again: whatever comes before the pair is older.
-		{"a", talk.Out, "SOUR1:VOLT?\n", "Asks for the voltage that the channel forces, channel 1"},
-		{"a", talk.Out, "\n*ESE 143;*ESE?;*ESE 244;*ESE?;*ESE 0\n", "Asks for a pair of numbers that nothing else answers, to get in step again"},
-		{"a", talk.In, "3\n143;2", "!older than the pair that is waited for: thrown away"},
-		{"a", talk.In, "44\n", "the pair: host and card are in step"},
-		{"a", talk.In, "7\n", "!a line that nothing asked for"},
+		{"a", cardinfo.Out, "SOUR1:VOLT?\n", "Asks for the voltage that the channel forces, channel 1"},
+		{"a", cardinfo.Out, "\n*ESE 143;*ESE?;*ESE 244;*ESE?;*ESE 0\n", "Asks for a pair of numbers that nothing else answers, to get in step again"},
+		{"a", cardinfo.In, "3\n143;2", "!older than the pair that is waited for: thrown away"},
+		{"a", cardinfo.In, "44\n", "the pair: host and card are in step"},
+		{"a", cardinfo.In, "7\n", "!a line that nothing asked for"},
 	} {
 		if got := event(c.connection, c.dir, c.text); got != c.want {
 			t.Errorf("event %d %q: %q, want %q", i+1, c.text, got, c.want)
@@ -178,7 +178,7 @@ func FuzzDecoder(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, out, in []byte) {
 		d := decoder()
-		rows := d.Rows([]talk.Event{{N: 1, Dir: talk.Out, Bytes: append(out, '\n')}, {N: 2, Dir: talk.In, Bytes: append(in, '\n')}, {N: 3, Dir: talk.In, Bytes: in}})
+		rows := d.Rows([]cardinfo.Event{{N: 1, Dir: cardinfo.Out, Bytes: append(out, '\n')}, {N: 2, Dir: cardinfo.In, Bytes: append(in, '\n')}, {N: 3, Dir: cardinfo.In, Bytes: in}})
 		_ = TrafficText(rows)
 		if d.OnlyAsks(string(out)) {
 			for _, u := range d.units(string(out)) {
@@ -195,10 +195,10 @@ func FuzzDecoder(f *testing.F) {
 
 func TestRowsTimeAndText(t *testing.T) {
 	at := time.Date(2030, 1, 1, 8, 0, 0, 250e6, time.UTC)
-	rows := decoder().Rows([]talk.Event{
-		{N: 1, At: at, Connection: "a", Dir: talk.Out, Bytes: []byte("*IDN?\n")},
-		{N: 2, At: at.Add(1500 * time.Microsecond), Connection: "a", Dir: talk.In, Bytes: []byte("A,B\tC\x1b\xfe,1,2\r\n")},
-		{N: 3, At: at.Add(1001500 * time.Microsecond), Connection: "a", Dir: talk.Note, Bytes: []byte("it hung\nup")},
+	rows := decoder().Rows([]cardinfo.Event{
+		{N: 1, At: at, Connection: "a", Dir: cardinfo.Out, Bytes: []byte("*IDN?\n")},
+		{N: 2, At: at.Add(1500 * time.Microsecond), Connection: "a", Dir: cardinfo.In, Bytes: []byte("A,B\tC\x1b\xfe,1,2\r\n")},
+		{N: 3, At: at.Add(1001500 * time.Microsecond), Connection: "a", Dir: cardinfo.Note, Bytes: []byte("it hung\nup")},
 	})
 	if rows[0].Since >= 0 || sinceWords(rows[1].Since) != "+1.50 ms" || sinceWords(rows[2].Since) != "+1000 ms" {
 		t.Errorf("%v %v %v", rows[0].Since, sinceWords(rows[1].Since), sinceWords(rows[2].Since))

@@ -4,7 +4,7 @@ import (
 	"slices"
 	"strings"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // Headers of the protocol's reference, as the standards write them
@@ -20,12 +20,12 @@ type node struct {
 
 // pattern is a command of the reference with its header taken apart.
 type pattern struct {
-	command *talk.Command
+	command *cardinfo.Command
 	common  string // "*IDN", of a common command
 	nodes   []node
 }
 
-func patternsOf(ref *talk.Reference) []pattern {
+func patternsOf(ref *cardinfo.Reference) []pattern {
 	out := make([]pattern, 0, len(ref.Commands))
 	for i := range ref.Commands {
 		c := &ref.Commands[i]
@@ -124,9 +124,9 @@ type unit struct {
 	header     string // without its question mark
 	query      bool
 	parameters string
-	command    *talk.Command // nil: not in the reference
-	suffix     string        // of its first numbered node; "" is 1
-	root       bool          // known, had it begun with a colon
+	command    *cardinfo.Command // nil: not in the reference
+	suffix     string            // of its first numbered node; "" is 1
+	root       bool              // known, had it begun with a colon
 }
 
 // units takes a message apart and finds its commands. After a header the next

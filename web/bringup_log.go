@@ -6,19 +6,19 @@ import (
 	"strings"
 	"time"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // TrafficRow is one event of a conversation as it is shown.
 type TrafficRow struct {
-	talk.Event
+	cardinfo.Event
 	// Since is the time after the event before, negative for the first.
 	Since time.Duration
 	Means []Meaning
 }
 
 // Rows decodes events in their order.
-func (d *Decoder) Rows(events []talk.Event) []TrafficRow {
+func (d *Decoder) Rows(events []cardinfo.Event) []TrafficRow {
 	out := make([]TrafficRow, 0, len(events))
 	for i, e := range events {
 		row := TrafficRow{Event: e, Since: -1, Means: d.Event(e)}
@@ -108,11 +108,11 @@ func sinceWords(d time.Duration) string {
 	return "+" + span(d)
 }
 
-func directionWord(d talk.Direction) string {
+func directionWord(d cardinfo.Direction) string {
 	switch d {
-	case talk.Out:
+	case cardinfo.Out:
 		return "→ out"
-	case talk.In:
+	case cardinfo.In:
 		return "← in"
 	}
 	return "note"
@@ -123,7 +123,7 @@ func TrafficText(rows []TrafficRow) string {
 	var s strings.Builder
 	for _, r := range rows {
 		fmt.Fprintf(&s, "%d\t%s\t%s\t%s\t%s\t", r.N, r.At.Format("2006-01-02T15:04:05.000000Z07:00"), sinceWords(r.Since), r.Connection, r.Dir)
-		if r.Dir == talk.Note {
+		if r.Dir == cardinfo.Note {
 			s.WriteString(strings.ReplaceAll(string(r.Bytes), "\n", " "))
 		} else {
 			s.WriteString(Visible(r.Bytes))

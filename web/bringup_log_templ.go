@@ -11,7 +11,7 @@ import templruntime "github.com/a-h/templ/runtime"
 
 import (
 	"fmt"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // Traffic is what was said, an event a row: the raw bytes and what they mean.
@@ -207,7 +207,7 @@ func TrafficRows(rows []TrafficRow) templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			if r.Dir == talk.Note {
+			if r.Dir == cardinfo.Note {
 				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 15, "<p class=\"talk-note\">")
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err

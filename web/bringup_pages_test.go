@@ -10,8 +10,8 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/protocol"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/quantity"
-	"ohmkeep/server/talk"
 )
 
 // cardSamples is every page about cards with realistic props.
@@ -21,7 +21,7 @@ func cardSamples() map[string]templ.Component {
 	nasty := sampleBringUp()
 	nasty.Health[0].Reason, nasty.Health[0].Remedy, nasty.Health[0].Model = hostile, hostile, hostile
 	nasty.Said[0].Exchange.Sent, nasty.Said[0].Exchange.Answers, nasty.Said[0].Err = hostile, []string{hostile}, hostile
-	nasty.Log = decoder().Rows([]talk.Event{{N: 1, At: sampleTime, Connection: hostile, Dir: talk.In, Bytes: []byte(hostile)}, {N: 2, At: sampleTime, Dir: talk.Note, Bytes: []byte(hostile)}})
+	nasty.Log = decoder().Rows([]cardinfo.Event{{N: 1, At: sampleTime, Connection: hostile, Dir: cardinfo.In, Bytes: []byte(hostile)}, {N: 2, At: sampleTime, Dir: cardinfo.Note, Bytes: []byte(hostile)}})
 	ref := protocol.Reference()
 	d, def := hexInverter(), sampleBench()
 	m := sampleDevice().PinMap
@@ -40,22 +40,22 @@ func cardSamples() map[string]templ.Component {
 	}
 }
 
-func sampleEvents() []talk.Event {
-	var out []talk.Event
+func sampleEvents() []cardinfo.Event {
+	var out []cardinfo.Event
 	for i, e := range []struct {
-		dir  talk.Direction
+		dir  cardinfo.Direction
 		text string
-	}{{talk.Out, "READ? (@1)\n"}, {talk.In, "1.999515724182129E+0,-5.2070617675781254E-9,5,1.0E-4\r\n"}, {talk.Note, "out of step: an answer came too late"}, {talk.In, "\x00\x1b\xff" + strings.Repeat("noise", 300)}} {
-		out = append(out, talk.Event{N: uint64(i + 1), At: sampleTime.Add(time.Duration(i) * 21 * time.Millisecond), Connection: "Cards", Dir: e.dir, Bytes: []byte(e.text)})
+	}{{cardinfo.Out, "READ? (@1)\n"}, {cardinfo.In, "1.999515724182129E+0,-5.2070617675781254E-9,5,1.0E-4\r\n"}, {cardinfo.Note, "out of step: an answer came too late"}, {cardinfo.In, "\x00\x1b\xff" + strings.Repeat("noise", 300)}} {
+		out = append(out, cardinfo.Event{N: uint64(i + 1), At: sampleTime.Add(time.Duration(i) * 21 * time.Millisecond), Connection: "Cards", Dir: e.dir, Bytes: []byte(e.text)})
 	}
 	return out
 }
 
 func sampleBringUp() BringUpProps {
 	rows := decoder().Rows(sampleEvents())
-	x := talk.Exchange{Connection: "Cards", Sent: "READ? (@1)", Answers: []string{"1.25,0,4,1.25"}, Took: time.Millisecond, Errors: []string{`-113,"Undefined header"`}}
+	x := cardinfo.Exchange{Connection: "Cards", Sent: "READ? (@1)", Answers: []string{"1.25,0,4,1.25"}, Took: time.Millisecond, Errors: []string{`-113,"Undefined header"`}}
 	return BringUpProps{Page: samplePage("/bench", "Bring-up"), Def: sampleBench(), HasCards: true, CanUse: true, Holder: "R. Okonjo",
-		Health: []talk.Health{{Connection: "Cards", Address: "serial:///dev/serial/by-id/a-long-name-of-a-device-file?baud=115200", Condition: talk.Lost, Since: sampleTime,
+		Health: []cardinfo.Health{{Connection: "Cards", Address: "serial:///dev/serial/by-id/a-long-name-of-a-device-file?baud=115200", Condition: cardinfo.Lost, Since: sampleTime,
 			Reason: "the line is silent", Remedy: "Look at the cable", Model: "Two channels", Serial: "7", Version: "0.1", Tries: 3, Exchanges: 12345, Late: 1, Garbled: 2}},
 		Say:         Form{ID: "say", Values: url.Values{"message": {"OUTP1"}, "wait": {"soon"}}, Errors: map[string]string{"wait": "write a time such as 0.3 s", "message": "too short"}},
 		Connections: []Option{{"Cards", "Cards", ""}}, Log: rows, LogLast: 4,
@@ -68,8 +68,8 @@ func sampleBringUp() BringUpProps {
 func sampleCardCheck() CardCheckProps {
 	rows := decoder().Rows(sampleEvents())
 	c := CardCheck{By: "R. Okonjo", Started: sampleTime, Ended: sampleTime.Add(30 * time.Second), Connections: []string{"Cards"}, Dropped: 2}
-	for i, v := range []talk.Verdict{talk.Pass, talk.Fail, talk.Skipped} {
-		c.Findings = append(c.Findings, CheckFinding{Finding: talk.Finding{Group: "readings", Title: "a reading takes its time", Verdict: v, Expected: "at most 70 ms", Came: "90 ms", Took: time.Duration(i) * time.Millisecond}, Connection: "Cards", Rows: rows})
+	for i, v := range []cardinfo.Verdict{cardinfo.Pass, cardinfo.Fail, cardinfo.Skipped} {
+		c.Findings = append(c.Findings, CheckFinding{Finding: cardinfo.Finding{Group: "readings", Title: "a reading takes its time", Verdict: v, Expected: "at most 70 ms", Came: "90 ms", Took: time.Duration(i) * time.Millisecond}, Connection: "Cards", Rows: rows})
 	}
 	return CardCheckProps{Page: samplePage("/bench", "Check the cards"), HasCards: true, CanUse: true, Takes: true, Form: Form{ID: "check", Values: url.Values{}}, Connections: []Option{{"Cards", "Cards", ""}},
 		Items: []ToConfirm{{"empty", "The socket is empty."}}, Result: c}
@@ -98,7 +98,7 @@ func TestCardParts(t *testing.T) {
 func TestCheckGroupsAreBounded(t *testing.T) {
 	var c CardCheck
 	for i := range 3 * CheckGroups {
-		c.Findings = append(c.Findings, CheckFinding{Finding: talk.Finding{Group: quantity.Plain(float64(i)), Verdict: talk.Pass}})
+		c.Findings = append(c.Findings, CheckFinding{Finding: cardinfo.Finding{Group: quantity.Plain(float64(i)), Verdict: cardinfo.Pass}})
 	}
 	n, groups := 0, c.Groups()
 	for _, g := range groups {
@@ -107,7 +107,7 @@ func TestCheckGroupsAreBounded(t *testing.T) {
 	if len(groups) != CheckGroups || n != len(c.Findings) || groups[CheckGroups-1].Title != "Further groups" {
 		t.Errorf("%d groups with %d findings", len(groups), n)
 	}
-	two := CardCheck{Connections: []string{"a", "b"}, Findings: []CheckFinding{{Connection: "a", Finding: talk.Finding{Group: "x"}}, {Connection: "b", Finding: talk.Finding{Group: "x"}}}}
+	two := CardCheck{Connections: []string{"a", "b"}, Findings: []CheckFinding{{Connection: "a", Finding: cardinfo.Finding{Group: "x"}}, {Connection: "b", Finding: cardinfo.Finding{Group: "x"}}}}
 	if g := two.Groups(); g[0].Title != "a: x" || g[1].Title != "b: x" {
 		t.Errorf("%q and %q", g[0].Title, g[1].Title)
 	}

@@ -11,8 +11,8 @@ import templruntime "github.com/a-h/templ/runtime"
 
 import (
 	"fmt"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/quantity"
-	"ohmkeep/server/talk"
 	"strconv"
 )
 
@@ -214,7 +214,7 @@ func BringUp(p BringUpProps) templ.Component {
 }
 
 // CardHealth is how each connection stands, and what a person can do.
-func CardHealth(list []talk.Health) templ.Component {
+func CardHealth(list []cardinfo.Health) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
 		if templ_7745c5c3_CtxErr := ctx.Err(); templ_7745c5c3_CtxErr != nil {

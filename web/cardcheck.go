@@ -6,7 +6,7 @@ import (
 	"strings"
 	"time"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // CardCheckProps is the page that checks cards against the protocol.
@@ -35,7 +35,7 @@ type CardCheck struct {
 
 // CheckFinding is a finding with its raw exchange decoded.
 type CheckFinding struct {
-	talk.Finding
+	cardinfo.Finding
 	Connection string
 	Rows       []TrafficRow
 }
@@ -87,7 +87,7 @@ func (c *CardCheck) Groups() []CheckGroup {
 }
 
 // count of findings with a verdict.
-func verdicts(list []CheckFinding, v talk.Verdict) int {
+func verdicts(list []CheckFinding, v cardinfo.Verdict) int {
 	n := 0
 	for _, f := range list {
 		if f.Verdict == v {
@@ -101,9 +101,9 @@ func verdicts(list []CheckFinding, v talk.Verdict) int {
 func verdictLine(list []CheckFinding) string {
 	var words []string
 	for _, v := range []struct {
-		verdict talk.Verdict
+		verdict cardinfo.Verdict
 		word    string
-	}{{talk.Fail, "failed"}, {talk.Pass, "passed"}, {talk.Skipped, "not carried out"}} {
+	}{{cardinfo.Fail, "failed"}, {cardinfo.Pass, "passed"}, {cardinfo.Skipped, "not carried out"}} {
 		if n := verdicts(list, v.verdict); n > 0 {
 			words = append(words, strconv.Itoa(n)+" "+v.word)
 		}
@@ -116,7 +116,7 @@ func verdictLine(list []CheckFinding) string {
 
 // checkWords is the whole check in a sentence.
 func checkWords(c *CardCheck) string {
-	fails := verdicts(c.Findings, talk.Fail)
+	fails := verdicts(c.Findings, cardinfo.Fail)
 	switch {
 	case c.Running:
 		return "At work: " + verdictLine(c.Findings) + " so far."
@@ -126,27 +126,27 @@ func checkWords(c *CardCheck) string {
 		return "Nothing was found out."
 	case fails > 0:
 		return "The card does not do what the protocol asks: " + verdictLine(c.Findings) + "."
-	case verdicts(c.Findings, talk.Skipped) > 0:
+	case verdicts(c.Findings, cardinfo.Skipped) > 0:
 		return "What was carried out passed: " + verdictLine(c.Findings) + "."
 	}
 	return "The card does what the protocol asks: " + verdictLine(c.Findings) + "."
 }
 
-func verdictMark(v talk.Verdict) string {
+func verdictMark(v cardinfo.Verdict) string {
 	switch v {
-	case talk.Pass:
+	case cardinfo.Pass:
 		return "✓"
-	case talk.Fail:
+	case cardinfo.Fail:
 		return "✕"
 	}
 	return "–"
 }
 
-func verdictWord(v talk.Verdict) string {
-	if v == talk.Skipped {
+func verdictWord(v cardinfo.Verdict) string {
+	if v == cardinfo.Skipped {
 		return "not carried out"
 	}
 	return string(v)
 }
 
-func verdictClass(v talk.Verdict) string { return "verdict-word verdict-" + string(v) }
+func verdictClass(v cardinfo.Verdict) string { return "verdict-word verdict-" + string(v) }

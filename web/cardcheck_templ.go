@@ -10,8 +10,8 @@ import "github.com/a-h/templ"
 import templruntime "github.com/a-h/templ/runtime"
 
 import (
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/quantity"
-	"ohmkeep/server/talk"
 	"strconv"
 )
 
@@ -309,7 +309,7 @@ func CheckSummary(c CardCheck) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				var templ_7745c5c3_Var12 = []any{templ.KV("fault", !c.Running && (c.Err != "" || verdicts(c.Findings, talk.Fail) > 0))}
+				var templ_7745c5c3_Var12 = []any{templ.KV("fault", !c.Running && (c.Err != "" || verdicts(c.Findings, cardinfo.Fail) > 0))}
 				templ_7745c5c3_Err = templ.RenderCSSItems(ctx, templ_7745c5c3_ElementWriter, templ_7745c5c3_Var12...)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
@@ -344,7 +344,7 @@ func CheckSummary(c CardCheck) templ.Component {
 			var templ_7745c5c3_Var14 string
 			templ_7745c5c3_Var14, templ_7745c5c3_Err = templ.JoinStringErrs(checkWords(&c))
 			if templ_7745c5c3_Err != nil {
-				return templ.Error{Err: templ_7745c5c3_Err, FileName: `cardcheck.templ`, Line: 72, Col: 122}
+				return templ.Error{Err: templ_7745c5c3_Err, FileName: `cardcheck.templ`, Line: 72, Col: 126}
 			}
 			_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ.EscapeString(templ_7745c5c3_Var14))
 			if templ_7745c5c3_Err != nil {
@@ -460,7 +460,7 @@ func CheckGroupPart(g CheckGroup) templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			if verdicts(g.Findings, talk.Fail) > 0 {
+			if verdicts(g.Findings, cardinfo.Fail) > 0 {
 				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 29, " open")
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
@@ -483,7 +483,7 @@ func CheckGroupPart(g CheckGroup) templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			if verdicts(g.Findings, talk.Fail) > 0 {
+			if verdicts(g.Findings, cardinfo.Fail) > 0 {
 				{
 					templ_7745c5c3_ElementWriter := templ_7745c5c3_Buffer
 					templ_7745c5c3_Buffer := templ.GetBuffer()
@@ -492,7 +492,7 @@ func CheckGroupPart(g CheckGroup) templ.Component {
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
 					}
-					var templ_7745c5c3_Var22 = []any{verdictClass(talk.Fail)}
+					var templ_7745c5c3_Var22 = []any{verdictClass(cardinfo.Fail)}
 					templ_7745c5c3_Err = templ.RenderCSSItems(ctx, templ_7745c5c3_ElementWriter, templ_7745c5c3_Var22...)
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
@@ -525,9 +525,9 @@ func CheckGroupPart(g CheckGroup) templ.Component {
 					return templ_7745c5c3_Err
 				}
 				var templ_7745c5c3_Var24 string
-				templ_7745c5c3_Var24, templ_7745c5c3_Err = templ.JoinStringErrs(verdictMark(talk.Fail))
+				templ_7745c5c3_Var24, templ_7745c5c3_Err = templ.JoinStringErrs(verdictMark(cardinfo.Fail))
 				if templ_7745c5c3_Err != nil {
-					return templ.Error{Err: templ_7745c5c3_Err, FileName: `cardcheck.templ`, Line: 97, Col: 94}
+					return templ.Error{Err: templ_7745c5c3_Err, FileName: `cardcheck.templ`, Line: 97, Col: 102}
 				}
 				_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ.EscapeString(templ_7745c5c3_Var24))
 				if templ_7745c5c3_Err != nil {
@@ -693,7 +693,7 @@ func checkFinding(f CheckFinding, id string) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		if f.Verdict != talk.Pass {
+		if f.Verdict != cardinfo.Pass {
 			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 49, "<dl class=\"expected\">")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
@@ -722,7 +722,7 @@ func checkFinding(f CheckFinding, id string) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				if f.Verdict == talk.Skipped {
+				if f.Verdict == cardinfo.Skipped {
 					templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 53, "Why")
 					if templ_7745c5c3_Err != nil {
 						return templ_7745c5c3_Err
@@ -774,7 +774,7 @@ func checkFinding(f CheckFinding, id string) templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			if f.Verdict == talk.Fail {
+			if f.Verdict == cardinfo.Fail {
 				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 60, " open")
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err

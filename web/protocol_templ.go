@@ -10,7 +10,7 @@ import "github.com/a-h/templ"
 import templruntime "github.com/a-h/templ/runtime"
 
 import (
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 	"strconv"
 	"strings"
 )
@@ -18,7 +18,7 @@ import (
 // ProtocolProps is the page of reference for those who write a card's program.
 type ProtocolProps struct {
 	Page      Page
-	Reference talk.Reference
+	Reference cardinfo.Reference
 	Firmware  int // bytes of the archive; 0: there is none
 }
 
@@ -711,7 +711,7 @@ func protocolCommand(c commandEntry) templ.Component {
 
 // commandEntry is a command with its place on the page.
 type commandEntry struct {
-	talk.Command
+	cardinfo.Command
 	id string
 }
 
@@ -731,7 +731,7 @@ type commandGroup struct {
 
 // commandGroups puts commands under their groups, in the order in which both
 // come.
-func commandGroups(list []talk.Command) []commandGroup {
+func commandGroups(list []cardinfo.Command) []commandGroup {
 	var out []commandGroup
 	for i, c := range list {
 		at := -1

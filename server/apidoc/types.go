@@ -8,10 +8,10 @@ import (
 	"sync"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
-	"ohmkeep/server/talk"
 )
 
 // Types is what is known of Go types that reflection does not say: the words
@@ -46,9 +46,9 @@ var domainWords = map[reflect.Type][]string{
 		procedure.FieldAperture, procedure.FieldLimits, procedure.FieldFlag),
 	reflect.TypeFor[derive.Outcome](): words(derive.NoLimits, derive.Pass, derive.ConditionalPass, derive.ConditionalFail,
 		derive.Fail, derive.Invalid),
-	reflect.TypeFor[talk.Condition](): words(talk.Connecting, talk.Ready, talk.Lost, talk.Refused),
-	reflect.TypeFor[talk.Direction](): words(talk.Out, talk.In, talk.Note),
-	reflect.TypeFor[talk.Verdict]():   words(talk.Pass, talk.Fail, talk.Skipped),
+	reflect.TypeFor[cardinfo.Condition](): words(cardinfo.Connecting, cardinfo.Ready, cardinfo.Lost, cardinfo.Refused),
+	reflect.TypeFor[cardinfo.Direction](): words(cardinfo.Out, cardinfo.In, cardinfo.Note),
+	reflect.TypeFor[cardinfo.Verdict]():   words(cardinfo.Pass, cardinfo.Fail, cardinfo.Skipped),
 }
 
 func words[S ~string](list ...S) []string {

@@ -20,7 +20,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/wire"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // logBytes is the memory of the log of what is said on all connections.
@@ -148,8 +148,8 @@ func (l *Link) Settled(ctx context.Context) error {
 }
 
 // Health is how each connection stands, in the definition's order.
-func (l *Link) Health() []talk.Health {
-	out := make([]talk.Health, 0, len(l.conns))
+func (l *Link) Health() []cardinfo.Health {
+	out := make([]cardinfo.Health, 0, len(l.conns))
 	for _, c := range l.conns {
 		out = append(out, c.standing())
 	}
@@ -158,7 +158,7 @@ func (l *Link) Health() []talk.Health {
 
 // Recent returns what was said after the event with that number, oldest first,
 // at most the newest n.
-func (l *Link) Recent(after uint64, n int) []talk.Event { return l.traffic.Recent(after, n) }
+func (l *Link) Recent(after uint64, n int) []cardinfo.Event { return l.traffic.Recent(after, n) }
 
 // Faults returns and clears what has been noticed, without asking the cards.
 func (l *Link) Faults(ctx context.Context) ([]bench.Fault, error) {
@@ -214,7 +214,7 @@ func (l *Link) allReady() bool {
 // note adds words about a connection to the log of the wire.
 func (c *conn) note(format string, args ...any) {
 	words := fmt.Sprintf(format, args...)
-	c.link.traffic.Add(c.def.Name, talk.Note, []byte(words))
+	c.link.traffic.Add(c.def.Name, cardinfo.Note, []byte(words))
 	c.link.log.Warn("card", "connection", c.def.Name, "note", words)
 }
 

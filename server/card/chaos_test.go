@@ -17,8 +17,8 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/emulator"
 	"ohmkeep/server/card/wire"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/rehearsal"
-	"ohmkeep/server/talk"
 )
 
 var (
@@ -316,7 +316,7 @@ func TestChaos(t *testing.T) {
 				}
 			}
 			for _, e := range x.link.Recent(0, 1<<20) {
-				if e.Dir == talk.Note && strings.Contains(string(e.Bytes), "taken again") {
+				if e.Dir == cardinfo.Note && strings.Contains(string(e.Bytes), "taken again") {
 					again++
 				}
 			}

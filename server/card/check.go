@@ -6,7 +6,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/conformance"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // Check goes through what a card must do, one finding at a time. The connection
@@ -14,7 +14,7 @@ import (
 // end the card is made safe and reset, and its connection is lost where it does
 // not confirm that. Where the card is not ready, which may be what is to be
 // found out, a connection is opened for the check alone.
-func (l *Link) Check(ctx context.Context, connection string, found func(talk.Finding)) error {
+func (l *Link) Check(ctx context.Context, connection string, found func(cardinfo.Finding)) error {
 	c, err := l.named(connection)
 	if err != nil {
 		return err

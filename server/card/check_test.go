@@ -10,8 +10,8 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/emulator"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/rehearsal"
-	"ohmkeep/server/talk"
 )
 
 // TestCheck: a check takes the connection from the bench, and gives it back
@@ -25,9 +25,9 @@ func TestCheck(t *testing.T) {
 		x := newChaosOn(t, hardware, newWitness(), rand.New(rand.NewPCG(1, 1)), emulator.NewOrders(1))
 		x.safe()
 		n, failed := 0, 0
-		err = x.link.Check(t.Context(), "card", func(f talk.Finding) {
+		err = x.link.Check(t.Context(), "card", func(f cardinfo.Finding) {
 			n++
-			if f.Verdict == talk.Fail {
+			if f.Verdict == cardinfo.Fail {
 				failed++
 				t.Logf("%s: %s: expected %s, came %s", f.Group, f.Title, f.Expected, f.Came)
 			}
@@ -38,14 +38,14 @@ func TestCheck(t *testing.T) {
 		if n < 300 || failed > 0 {
 			t.Errorf("%d findings, %d failed", n, failed)
 		}
-		if h := x.link.Health()[0]; h.Condition != talk.Ready {
+		if h := x.link.Health()[0]; h.Condition != cardinfo.Ready {
 			t.Errorf("health %+v", h)
 		}
 		// Nothing has to be made safe: the card has confirmed that it is.
 		if err := x.link.Set(t.Context(), 1, volts(0.5)); err != nil {
 			t.Error(err)
 		}
-		if err := x.link.Check(t.Context(), "nobody", func(talk.Finding) {}); err == nil {
+		if err := x.link.Check(t.Context(), "nobody", func(cardinfo.Finding) {}); err == nil {
 			t.Error("nobody was checked")
 		}
 	})
@@ -57,7 +57,7 @@ func TestMakeSafeEndsACheck(t *testing.T) {
 		x := newChaos(t, rand.New(rand.NewPCG(1, 1)), emulator.NewOrders(1))
 		x.safe()
 		got := make(chan error, 1)
-		go func() { got <- x.link.Check(context.Background(), "card", func(talk.Finding) {}) }()
+		go func() { got <- x.link.Check(context.Background(), "card", func(cardinfo.Finding) {}) }()
 		for x.w.energised() == "" {
 			<-time.After(10 * time.Millisecond)
 			synctest.Wait()

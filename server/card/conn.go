@@ -12,7 +12,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/wire"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 const (
@@ -45,7 +45,7 @@ type conn struct {
 	mu      sync.Mutex
 	current *session                // nil while it is not ready
 	cut     context.CancelCauseFunc // of the call at work
-	health  talk.Health
+	health  cardinfo.Health
 	moved   chan struct{} // closed, and made anew, when current changes
 	serial  string        // of the only card that is accepted; "" before the first
 	counts  struct{ exchanges, late, garbled uint64 }
@@ -88,7 +88,7 @@ func (l *Link) newConn(def *bench.Connection) (*conn, error) {
 		link: l, def: def, layout: lay, say: newDialect(def.Commands, l.def.LineHz),
 		timeout: seconds(def.Timeout), serial: def.Serial,
 		use: make(chan struct{}, 1), hurry: make(chan struct{}, 1), tried: make(chan struct{}), moved: make(chan struct{}),
-		health: talk.Health{Connection: def.Name, Address: def.Address, Condition: talk.Connecting, Since: time.Now()},
+		health: cardinfo.Health{Connection: def.Name, Address: def.Address, Condition: cardinfo.Connecting, Since: time.Now()},
 	}
 	if l.cfg.Dial != nil {
 		c.dial = l.cfg.Dial(*def)
@@ -204,7 +204,7 @@ func (c *conn) attempt(ctx context.Context) (*session, error) {
 	}
 	s.began = time.Now()
 	c.current, c.serial = s, s.who.serial
-	h.Condition, h.Since, h.Reason, h.Remedy = talk.Ready, s.began, "", ""
+	h.Condition, h.Since, h.Reason, h.Remedy = cardinfo.Ready, s.began, "", ""
 	h.Model, h.Serial, h.Version, h.Tries = s.who.model, s.who.serial, s.who.version, 0
 	c.changed()
 	c.link.log.Info("card ready", "connection", c.def.Name, "model", s.who.model, "serial", s.who.serial)
@@ -214,12 +214,12 @@ func (c *conn) attempt(ctx context.Context) (*session, error) {
 // refused notes why an attempt came to nothing. c.mu is held.
 func (c *conn) refused(err error) {
 	h := &c.health
-	now := talk.Connecting
+	now := cardinfo.Connecting
 	switch {
 	case errors.Is(err, ErrRefused):
-		now = talk.Refused
+		now = cardinfo.Refused
 	case h.Model != "":
-		now = talk.Lost
+		now = cardinfo.Lost
 	}
 	reason, remedy := c.explain(err)
 	if h.Condition != now {
@@ -244,7 +244,7 @@ func (c *conn) drop(s *session, why error) {
 		c.current = nil
 		reason, remedy := c.explain(why)
 		h := &c.health
-		h.Condition, h.Since, h.Reason, h.Remedy = talk.Lost, time.Now(), reason, remedy
+		h.Condition, h.Since, h.Reason, h.Remedy = cardinfo.Lost, time.Now(), reason, remedy
 		exchanges, late, garbled := s.line.Counts()
 		c.counts.exchanges += exchanges
 		c.counts.late += late
@@ -264,7 +264,7 @@ func (c *conn) drop(s *session, why error) {
 }
 
 // standing is the connection's condition for screens, with reason and remedy.
-func (c *conn) standing() talk.Health {
+func (c *conn) standing() cardinfo.Health {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	h := c.health

@@ -10,7 +10,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/wire"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // blurt has the card say something unasked.
@@ -130,7 +130,7 @@ func either(r *rig, back, gone error) error {
 // made safe.
 func (r *rig) recovers(v float64) {
 	r.t.Helper()
-	r.await(0, talk.Ready)
+	r.await(0, cardinfo.Ready)
 	r.must(r.MakeSafe(r.t.Context()))
 	if !r.cards[0].safe() {
 		r.t.Fatal("not safe")

@@ -11,7 +11,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/wire"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // rig is a link to fake cards, ready and made safe.
@@ -150,7 +150,7 @@ func (r *rig) reads(v float64) {
 }
 
 // await waits until a connection is in a condition.
-func (r *rig) await(i int, want talk.Condition) talk.Health {
+func (r *rig) await(i int, want cardinfo.Condition) cardinfo.Health {
 	r.t.Helper()
 	for range 1000 {
 		synctest.Wait()
@@ -160,5 +160,5 @@ func (r *rig) await(i int, want talk.Condition) talk.Health {
 		<-time.After(50 * time.Millisecond)
 	}
 	r.t.Fatalf("%+v is not %s\n%s", r.Health()[i], want, r.said())
-	return talk.Health{}
+	return cardinfo.Health{}
 }

@@ -9,7 +9,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // TestMessages: what is sent for each call, no more than differs.
@@ -82,7 +82,7 @@ func TestGreeting(t *testing.T) {
 		if diff := cmp.Diff(want, f.since(0)); diff != "" {
 			t.Errorf("(-want +sent)\n%s", diff)
 		}
-		if h := r.Health()[0]; h.Condition != talk.Ready || h.Model != "Card" || h.Serial != "A1" || h.Version != "1.0" || h.Tries != 0 {
+		if h := r.Health()[0]; h.Condition != cardinfo.Ready || h.Model != "Card" || h.Serial != "A1" || h.Version != "1.0" || h.Tries != 0 {
 			t.Errorf("health %+v", h)
 		}
 		synctest.Wait()

@@ -8,7 +8,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/emulator"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // baud is the speed of the simulated line, bits/s; a byte has ten bits.
@@ -43,7 +43,7 @@ func serialLink(tb testing.TB) *Link {
 	if err := l.Settled(ctx); err != nil {
 		tb.Fatal(err)
 	}
-	if h := l.Health()[0]; h.Condition != talk.Ready {
+	if h := l.Health()[0]; h.Condition != cardinfo.Ready {
 		tb.Fatalf("%+v", h)
 	}
 	for _, err := range []error{l.MakeSafe(ctx), l.Set(ctx, 1, volts(levelA)), l.Output(ctx, 1, true)} {
@@ -69,7 +69,7 @@ func readSerial(tb testing.TB, l *Link, i int) (took time.Duration, bytes int) {
 	}
 	took = time.Since(began)
 	for _, e := range l.Recent(after, 100) {
-		if e.Dir != talk.Note {
+		if e.Dir != cardinfo.Note {
 			bytes += len(e.Bytes)
 		}
 	}

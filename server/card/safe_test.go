@@ -11,7 +11,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // TestMakeSafeCutsACall: a call in flight returns, whatever it waits for, and
@@ -202,7 +202,7 @@ func TestEpoch(t *testing.T) {
 				if lost, _ := r.told(); len(lost) != 1 || !strings.Contains(lost[0], "card 1") {
 					t.Errorf("told %q", lost)
 				}
-				r.await(0, talk.Ready)
+				r.await(0, cardinfo.Ready)
 				if _, ready := r.told(); ready != readyBefore+1 {
 					t.Errorf("ready was told %d times", ready-readyBefore)
 				}

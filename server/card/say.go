@@ -7,7 +7,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/wire"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 const (
@@ -21,8 +21,8 @@ const (
 // the card's error queue holds. Where the card is not ready, which may be what
 // is to be found out, a connection is opened for it alone. Unless the message
 // only asks, nothing can be set afterwards until the bench was made safe.
-func (l *Link) Say(ctx context.Context, connection, message string, wait time.Duration) (talk.Exchange, error) {
-	out := talk.Exchange{Connection: connection, Sent: message, Answers: []string{}, Events: []talk.Event{}}
+func (l *Link) Say(ctx context.Context, connection, message string, wait time.Duration) (cardinfo.Exchange, error) {
+	out := cardinfo.Exchange{Connection: connection, Sent: message, Answers: []string{}, Events: []cardinfo.Event{}}
 	c, err := l.named(connection)
 	if err != nil {
 		return out, err

@@ -11,7 +11,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // TestSay: what a person says to a card, beside what the bench does with it.
@@ -26,7 +26,7 @@ func TestSay(t *testing.T) {
 		if diff := cmp.Diff([]string{"Maker,Card,A1,1.0;1"}, x.Answers); diff != "" || len(x.Errors) > 0 || x.Took < 50*time.Millisecond {
 			t.Errorf("%+v\n%s", x, diff)
 		}
-		if len(x.Events) < 2 || x.Events[0].Dir != talk.Out || string(x.Events[0].Bytes) != "*IDN?;OUTP1?\n" {
+		if len(x.Events) < 2 || x.Events[0].Dir != cardinfo.Out || string(x.Events[0].Bytes) != "*IDN?;OUTP1?\n" {
 			t.Errorf("events %+v", x.Events)
 		}
 		x, err = r.Say(ctx, "card 1", "HEAT?", 50*time.Millisecond)

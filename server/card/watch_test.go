@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // TestWatchdogIsFed: a card whose host is at work but has nothing to say does
@@ -139,11 +139,11 @@ func TestBackoff(t *testing.T) {
 			t.Errorf("%d attempts in the first second, %d in the minute after", early, late)
 		}
 		h := r.Health()[0]
-		if h.Condition != talk.Connecting || !strings.Contains(h.Reason, "no way to the card") || h.Remedy == "" {
+		if h.Condition != cardinfo.Connecting || !strings.Contains(h.Reason, "no way to the card") || h.Remedy == "" {
 			t.Errorf("health %+v", h)
 		}
 		f.plugged(true)
-		if h := r.await(0, talk.Ready); h.Reason != "" || h.Remedy != "" {
+		if h := r.await(0, cardinfo.Ready); h.Reason != "" || h.Remedy != "" {
 			t.Errorf("health %+v", h)
 		}
 		if lost, _ := r.told(); len(lost) > 0 {
@@ -162,7 +162,7 @@ func TestAnotherCard(t *testing.T) {
 		f.serial = "Z9"
 		f.mu.Unlock()
 		f.hangUp()
-		h := r.await(0, talk.Refused)
+		h := r.await(0, cardinfo.Refused)
 		if !strings.Contains(h.Reason, "Z9") || !strings.Contains(h.Reason, "A1") || !strings.Contains(h.Remedy, "right card") {
 			t.Errorf("health %+v", h)
 		}
@@ -179,7 +179,7 @@ func TestAnotherCard(t *testing.T) {
 		r := &rig{t: t, cards: []*fakeCard{f}}
 		r.open(def)
 		r.must(r.Settled(t.Context()))
-		if h := r.await(0, talk.Refused); !strings.Contains(h.Reason, "B7") {
+		if h := r.await(0, cardinfo.Refused); !strings.Contains(h.Reason, "B7") {
 			t.Errorf("health %+v", h)
 		}
 		for _, m := range f.messages() {
@@ -201,7 +201,7 @@ func TestMixture(t *testing.T) {
 		synctest.Wait()
 		refused := 0
 		for _, h := range r.Health() {
-			if h.Condition == talk.Refused && strings.Contains(h.Reason, "rehearse") {
+			if h.Condition == cardinfo.Refused && strings.Contains(h.Reason, "rehearse") {
 				refused++
 			}
 		}
@@ -221,8 +221,8 @@ func TestMixture(t *testing.T) {
 		b.mu.Unlock()
 		a.hangUp()
 		b.hangUp()
-		r.await(0, talk.Ready)
-		r.await(1, talk.Ready)
+		r.await(0, cardinfo.Ready)
+		r.await(1, cardinfo.Ready)
 		if id, err := r.Identify(t.Context()); err != nil || !id.Rehearsal {
 			t.Errorf("identity %+v, %v", id, err)
 		}
@@ -251,7 +251,7 @@ func TestNotACard(t *testing.T) {
 				r.must(r.Settled(t.Context()))
 				<-time.After(5 * time.Second)
 				h := r.Health()[0]
-				if h.Condition == talk.Ready || h.Reason == "" || h.Remedy == "" {
+				if h.Condition == cardinfo.Ready || h.Reason == "" || h.Remedy == "" {
 					t.Errorf("health %+v", h)
 				}
 			})

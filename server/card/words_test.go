@@ -14,7 +14,7 @@ import (
 	"time"
 
 	"ohmkeep/server/card/wire"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 func connAt(t *testing.T, address string) *conn {
@@ -114,7 +114,7 @@ func TestRealConnectionsThatFail(t *testing.T) {
 			t.Error(err)
 		}
 		h := l.Health()[0]
-		if h.Condition != talk.Connecting || h.Tries < 1 || !strings.Contains(h.Remedy, want) {
+		if h.Condition != cardinfo.Connecting || h.Tries < 1 || !strings.Contains(h.Remedy, want) {
 			t.Errorf("%s: %+v", address, h)
 		}
 		if err := l.Set(ctx, 1, volts(0)); !errors.Is(err, ErrDown) || !strings.Contains(err.Error(), want) {

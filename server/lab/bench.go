@@ -7,8 +7,8 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/run"
-	"ohmkeep/server/talk"
 )
 
 // Bench is a bench that can be worked on: what it is, the station that owns it,
@@ -62,7 +62,7 @@ func (b *Bench) ByHand() string { return b.byHand.what() }
 
 // Health is how each connection to the cards stands; none on the rehearsal
 // bench.
-func (b *Bench) Health() []talk.Health {
+func (b *Bench) Health() []cardinfo.Health {
 	if b.Cards == nil {
 		return nil
 	}
@@ -73,7 +73,7 @@ func (b *Bench) Health() []talk.Health {
 func (b *Bench) Remedy() string {
 	var words []string
 	for _, h := range b.Health() {
-		if h.Condition != talk.Ready && h.Remedy != "" {
+		if h.Condition != cardinfo.Ready && h.Remedy != "" {
 			words = append(words, h.Connection+": "+strings.TrimSuffix(h.Remedy, ".")+".")
 		}
 	}
@@ -96,16 +96,16 @@ type Rehearser interface {
 // called at any moment from any goroutine.
 type Cards interface {
 	// Health is how each connection stands, in the definition's order.
-	Health() []talk.Health
+	Health() []cardinfo.Health
 	// Recent returns what was said after the event with that number, oldest
 	// first, at most the newest n. What is older than the log holds is gone.
-	Recent(after uint64, n int) []talk.Event
+	Recent(after uint64, n int) []cardinfo.Event
 	// Say sends one message and gathers what comes back within wait. Unless it
 	// only asks, the caller must see to it that the bench is made safe after.
-	Say(ctx context.Context, connection, message string, wait time.Duration) (talk.Exchange, error)
+	Say(ctx context.Context, connection, message string, wait time.Duration) (cardinfo.Exchange, error)
 	// Check goes through what a card must do, one finding at a time. The
 	// connection is taken from the bench meanwhile, and is safe afterwards.
-	Check(ctx context.Context, connection string, found func(talk.Finding)) error
+	Check(ctx context.Context, connection string, found func(cardinfo.Finding)) error
 }
 
 // byHand is what is done with the cards beside the station's runs.

@@ -7,9 +7,9 @@ import (
 	"sync"
 	"time"
 
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/live"
 	"ohmkeep/server/problem"
-	"ohmkeep/server/talk"
 )
 
 // Bounds of what is kept of a check.
@@ -43,7 +43,7 @@ type CardCheck struct {
 
 // CardFinding is one point of a check; its events are the newest of it.
 type CardFinding struct {
-	talk.Finding
+	cardinfo.Finding
 	Connection string
 }
 
@@ -67,7 +67,7 @@ func (b *Bench) CardCheck() (CardCheck, uint64) {
 	return out, c.change
 }
 
-func (c *cardCheck) found(connection string, f talk.Finding) {
+func (c *cardCheck) found(connection string, f cardinfo.Finding) {
 	f.Events = slices.Clone(f.Events[max(0, len(f.Events)-KeptEvents):])
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -76,7 +76,7 @@ func (c *cardCheck) found(connection string, f talk.Finding) {
 		c.now.Dropped++
 		return
 	}
-	if c.events+len(f.Events) > KeptEventsAll && f.Verdict != talk.Fail {
+	if c.events+len(f.Events) > KeptEventsAll && f.Verdict != cardinfo.Fail {
 		f.Events = nil
 	}
 	c.events += len(f.Events)
@@ -106,7 +106,7 @@ func (l *Lab) CheckCards(ctx context.Context, b *Bench, who Person, connection s
 		for _, h := range health {
 			connections = append(connections, h.Connection)
 		}
-	} else if !slices.ContainsFunc(health, func(h talk.Health) bool { return h.Connection == connection }) {
+	} else if !slices.ContainsFunc(health, func(h cardinfo.Health) bool { return h.Connection == connection }) {
 		return problem.Field("connection", "choose a connection")
 	}
 	if _, err := l.Confirm(ctx, b, who, confirm, EmptySocket); err != nil {
@@ -170,7 +170,7 @@ func (l *Lab) goThrough(ctx context.Context, cancel context.CancelCauseFunc, b *
 // else: outputs may be on, and what follows makes the bench safe.
 func (l *Lab) checkCard(ctx context.Context, b *Bench, connection string) error {
 	err := live.Protected(func() error {
-		return b.Cards.Check(ctx, connection, func(f talk.Finding) { b.cardCheck.found(connection, f) })
+		return b.Cards.Check(ctx, connection, func(f cardinfo.Finding) { b.cardCheck.found(connection, f) })
 	})
 	if panicked := (*live.PanicError)(nil); errors.As(err, &panicked) {
 		l.Log.Error("check of cards broke off", "connection", connection, "err", err)

@@ -9,8 +9,8 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/problem"
-	"ohmkeep/server/talk"
 )
 
 // checks is what a check of cards confirms.
@@ -176,7 +176,7 @@ func TestCheckCards(t *testing.T) {
 	refused(t, r.CheckCards(t.Context(), r.b, boole, "left", checks()), problem.Held, "Ada")
 
 	reached := make(chan struct{}, 1)
-	c.check = func(ctx context.Context, _ string, _ func(talk.Finding)) error {
+	c.check = func(ctx context.Context, _ string, _ func(cardinfo.Finding)) error {
 		reached <- struct{}{}
 		<-ctx.Done()
 		return ctx.Err()
@@ -201,7 +201,7 @@ func TestCheckCards(t *testing.T) {
 	}
 	must(t, r.StopCardCheck(t.Context(), r.b, ada)) // none is at work: that is what was wanted
 
-	c.check = func(context.Context, string, func(talk.Finding)) error { panic("in the check") }
+	c.check = func(context.Context, string, func(cardinfo.Finding)) error { panic("in the check") }
 	must(t, r.CheckCards(t.Context(), r.b, ada, "left", []string{"empty"}))
 	if got := r.checkEnds(t); got.Err != errCheckBroke.Error() {
 		t.Errorf("after a panic it says %q", got.Err)
@@ -216,11 +216,11 @@ func TestCheckCards(t *testing.T) {
 func TestCheckIsBounded(t *testing.T) {
 	r := newRig(t)
 	c := r.withCards()
-	c.check = func(_ context.Context, _ string, found func(talk.Finding)) error {
+	c.check = func(_ context.Context, _ string, found func(cardinfo.Finding)) error {
 		for i := range KeptFindings + 50 {
-			f := talk.Finding{Title: fmt.Sprint(i), Verdict: talk.Pass, Events: make([]talk.Event, 3*KeptEvents)}
+			f := cardinfo.Finding{Title: fmt.Sprint(i), Verdict: cardinfo.Pass, Events: make([]cardinfo.Event, 3*KeptEvents)}
 			if i == KeptFindings-1 {
-				f.Verdict = talk.Fail
+				f.Verdict = cardinfo.Fail
 			}
 			found(f)
 		}

@@ -9,12 +9,12 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/run"
-	"ohmkeep/server/talk"
 	"ohmkeep/store"
 	"ohmkeep/store/storetest"
 )
@@ -311,22 +311,22 @@ type cards struct {
 	mu     sync.Mutex
 	said   []string
 	fail   error // of the next messages
-	events []talk.Event
-	check  func(ctx context.Context, connection string, found func(talk.Finding)) error
+	events []cardinfo.Event
+	check  func(ctx context.Context, connection string, found func(cardinfo.Finding)) error
 }
 
 func newCards() *cards {
-	return &cards{check: func(_ context.Context, _ string, found func(talk.Finding)) error {
-		found(talk.Finding{Group: "Identity", Title: "who it is", Verdict: talk.Pass})
+	return &cards{check: func(_ context.Context, _ string, found func(cardinfo.Finding)) error {
+		found(cardinfo.Finding{Group: "Identity", Title: "who it is", Verdict: cardinfo.Pass})
 		return nil
 	}}
 }
 
-func (c *cards) Health() []talk.Health {
-	return []talk.Health{{Connection: "left", Condition: talk.Ready}, {Connection: "right", Condition: talk.Lost, Remedy: "Plug it in."}}
+func (c *cards) Health() []cardinfo.Health {
+	return []cardinfo.Health{{Connection: "left", Condition: cardinfo.Ready}, {Connection: "right", Condition: cardinfo.Lost, Remedy: "Plug it in."}}
 }
 
-func (c *cards) Recent(after uint64, n int) (out []talk.Event) {
+func (c *cards) Recent(after uint64, n int) (out []cardinfo.Event) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	for _, e := range c.events {
@@ -337,17 +337,17 @@ func (c *cards) Recent(after uint64, n int) (out []talk.Event) {
 	return out[max(0, len(out)-n):]
 }
 
-func (c *cards) Say(_ context.Context, connection, message string, _ time.Duration) (talk.Exchange, error) {
+func (c *cards) Say(_ context.Context, connection, message string, _ time.Duration) (cardinfo.Exchange, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.said = append(c.said, connection+": "+message)
 	if c.fail != nil {
-		return talk.Exchange{}, c.fail
+		return cardinfo.Exchange{}, c.fail
 	}
-	return talk.Exchange{Connection: connection, Sent: message, Answers: []string{"yes"}}, nil
+	return cardinfo.Exchange{Connection: connection, Sent: message, Answers: []string{"yes"}}, nil
 }
 
-func (c *cards) Check(ctx context.Context, connection string, found func(talk.Finding)) error {
+func (c *cards) Check(ctx context.Context, connection string, found func(cardinfo.Finding)) error {
 	return c.check(ctx, connection, found)
 }
 

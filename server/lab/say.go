@@ -8,9 +8,9 @@ import (
 	"unicode/utf8"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
-	"ohmkeep/server/talk"
 )
 
 const (
@@ -40,14 +40,14 @@ type Message struct {
 type Said struct {
 	By       string
 	At       time.Time
-	Exchange talk.Exchange
+	Exchange cardinfo.Exchange
 	Err      string // why it could not be sent, or the bench not be made safe
 	MadeSafe bool   // the bench was made safe afterwards
 }
 
 func (q *Message) check(cards Cards) error {
 	var ps dut.Problems
-	if !slices.ContainsFunc(cards.Health(), func(h talk.Health) bool { return h.Connection == q.Connection }) {
+	if !slices.ContainsFunc(cards.Health(), func(h cardinfo.Health) bool { return h.Connection == q.Connection }) {
 		ps.Add("connection", "choose a connection")
 	}
 	switch {
@@ -86,7 +86,7 @@ func (l *Lab) Say(ctx context.Context, b *Bench, who Person, q Message) (Said, e
 	if err := b.HoldsControl(who); err != nil {
 		return Said{}, err
 	}
-	said := Said{By: who.Name, At: l.Now(), MadeSafe: !asks, Exchange: talk.Exchange{Connection: q.Connection, Sent: q.Text}}
+	said := Said{By: who.Name, At: l.Now(), MadeSafe: !asks, Exchange: cardinfo.Exchange{Connection: q.Connection, Sent: q.Text}}
 	err := b.Station.WhileIdle(func() error {
 		if asks {
 			said.exchange(ctx, b, &q)

@@ -6,10 +6,10 @@ import (
 	"sync"
 	"time"
 
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/run"
-	"ohmkeep/server/talk"
 )
 
 const (
@@ -22,7 +22,7 @@ const (
 // Step is a call to the link that was made, and what was said meanwhile.
 type Step struct {
 	run.Step
-	Events []talk.Event
+	Events []cardinfo.Event
 }
 
 // Stepping is how far a measurement has come whose calls to the link a person

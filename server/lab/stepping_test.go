@@ -5,9 +5,9 @@ import (
 	"testing"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
-	"ohmkeep/server/talk"
 )
 
 // pending waits for the next call of the measurement that is stepped through.
@@ -84,7 +84,7 @@ func TestStepThroughRefuses(t *testing.T) {
 func TestStepConfirms(t *testing.T) {
 	r := newRig(t)
 	c := r.withCards()
-	c.events = []talk.Event{{N: 1}, {N: 2}}
+	c.events = []cardinfo.Event{{N: 1}, {N: 2}}
 	err := r.StepThrough(t.Context(), r.b, ada, "check", 0, nil)
 	if got := open(t, err); len(got) != len(everything()) {
 		t.Errorf("asked for %v", got)
@@ -98,7 +98,7 @@ func TestStepConfirms(t *testing.T) {
 		t.Errorf("the new holder was asked for %v", got)
 	}
 	c.mu.Lock()
-	c.events = append(c.events, talk.Event{N: 3})
+	c.events = append(c.events, cardinfo.Event{N: 3})
 	c.mu.Unlock()
 	must(t, r.LetThrough(t.Context(), r.b, owner, 1, everything()))
 	st := r.pending(t)

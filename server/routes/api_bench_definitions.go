@@ -8,10 +8,10 @@ import (
 
 	"ohmkeep/server/apidoc"
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
-	"ohmkeep/server/talk"
 	"ohmkeep/store"
 )
 
@@ -42,7 +42,7 @@ func (s *Server) benchDefinitionEndpoints() []endpoint {
 }
 
 // apiConnectionHealth is how a connection of the bench in use stands.
-type apiConnectionHealth talk.Health
+type apiConnectionHealth cardinfo.Health
 
 // benchOf is how one bench stands. Of a bench that is not in use no state is
 // known.

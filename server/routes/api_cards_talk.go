@@ -10,8 +10,8 @@ import (
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/apidoc"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/lab"
-	"ohmkeep/server/talk"
 	"ohmkeep/web"
 )
 
@@ -36,20 +36,20 @@ func (s *Server) apiConnections(w http.ResponseWriter, r *http.Request) error {
 
 // apiEvent is bytes that were written or came in together, or a note.
 type apiEvent struct {
-	N          uint64         `json:"n" doc:"counts from 1 for a bench"`
-	At         time.Time      `json:"at"`
-	Connection string         `json:"connection"`
-	Direction  talk.Direction `json:"direction" doc:"out: host to card"`
-	Hex        string         `json:"hex" doc:"the bytes, two hexadecimal digits each"`
-	Text       string         `json:"text" doc:"the bytes as text, control characters by name such as <LF>; of a note its words"`
-	Means      []string       `json:"means" doc:"what lines that end here mean by the protocol"`
+	N          uint64             `json:"n" doc:"counts from 1 for a bench"`
+	At         time.Time          `json:"at"`
+	Connection string             `json:"connection"`
+	Direction  cardinfo.Direction `json:"direction" doc:"out: host to card"`
+	Hex        string             `json:"hex" doc:"the bytes, two hexadecimal digits each"`
+	Text       string             `json:"text" doc:"the bytes as text, control characters by name such as <LF>; of a note its words"`
+	Means      []string           `json:"means" doc:"what lines that end here mean by the protocol"`
 }
 
 func apiEvents(rows []web.TrafficRow) []apiEvent {
 	out := make([]apiEvent, len(rows))
 	for i, r := range rows {
 		out[i] = apiEvent{N: r.N, At: r.At, Connection: r.Connection, Direction: r.Dir, Hex: hex.EncodeToString(r.Bytes), Text: web.Visible(r.Bytes)}
-		if r.Dir == talk.Note {
+		if r.Dir == cardinfo.Note {
 			out[i].Text = string(r.Bytes)
 		}
 		for _, m := range r.Means {
@@ -156,14 +156,14 @@ type apiCardCheck struct {
 
 // apiCardFinding is one point of a check of cards.
 type apiCardFinding struct {
-	Connection string       `json:"connection"`
-	Group      string       `json:"group"`
-	Title      string       `json:"title"`
-	Verdict    talk.Verdict `json:"verdict"`
-	Expected   string       `json:"expected"`
-	Came       string       `json:"came"`
-	Took       float64      `json:"took" doc:"seconds"`
-	Events     []apiEvent   `json:"events"`
+	Connection string           `json:"connection"`
+	Group      string           `json:"group"`
+	Title      string           `json:"title"`
+	Verdict    cardinfo.Verdict `json:"verdict"`
+	Expected   string           `json:"expected"`
+	Came       string           `json:"came"`
+	Took       float64          `json:"took" doc:"seconds"`
+	Events     []apiEvent       `json:"events"`
 }
 
 func (s *Server) cardCheckNow(b *lab.Bench) apiCardCheck {

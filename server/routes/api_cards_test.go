@@ -7,7 +7,7 @@ import (
 	"testing"
 	"time"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/store"
 )
 
@@ -28,8 +28,8 @@ func (a *apiRig) cards() {
 		}
 	}
 	f, rehearse := newFakeCards(), p.Rehearse
-	f.check = func(_ context.Context, _ string, found func(talk.Finding)) error {
-		found(talk.Finding{Group: "Identity", Title: "*IDN? answers", Verdict: talk.Pass})
+	f.check = func(_ context.Context, _ string, found func(cardinfo.Finding)) error {
+		found(cardinfo.Finding{Group: "Identity", Title: "*IDN? answers", Verdict: cardinfo.Pass})
 		return nil
 	}
 	p.Cards, p.Rehearse = f, nil
@@ -39,7 +39,7 @@ func (a *apiRig) cards() {
 			t.Errorf("%s is not confirmed", c.Name)
 		}
 	}
-	if h := get[apiList[apiConnectionHealth]](a, at+"connections").Items; len(h) != 1 || h[0].Condition != talk.Ready || h[0].Serial != "7" {
+	if h := get[apiList[apiConnectionHealth]](a, at+"connections").Items; len(h) != 1 || h[0].Condition != cardinfo.Ready || h[0].Serial != "7" {
 		t.Errorf("connections %+v", h)
 	}
 	x := read[apiExchange](a, a.ask(store.Operator, "POST", at+"messages", `{"connection":"cards","message":"*IDN?"}`), http.StatusOK)
@@ -47,19 +47,19 @@ func (a *apiRig) cards() {
 		t.Errorf("exchange %+v", x)
 	}
 	traffic := get[apiTraffic](a, at+"traffic?after=1&limit=10")
-	if len(traffic.Items) != 1 || traffic.Last != 2 || traffic.Items[0].Direction != talk.In || !strings.HasSuffix(traffic.Items[0].Text, "<CR><LF>") {
+	if len(traffic.Items) != 1 || traffic.Last != 2 || traffic.Items[0].Direction != cardinfo.In || !strings.HasSuffix(traffic.Items[0].Text, "<CR><LF>") {
 		t.Errorf("traffic %+v", traffic)
 	}
 	if c := read[apiCardCheck](a, a.ask(store.Operator, "POST", at+"checks", apiCheckRequest{Confirm: []string{"empty"}}), http.StatusAccepted); c.By != "operator" {
 		t.Errorf("check %+v", c)
 	}
 	a.checkEnds(t)
-	if c := get[apiCardCheck](a, at+"checks"); len(c.Findings) != 1 || c.Findings[0].Verdict != talk.Pass {
+	if c := get[apiCardCheck](a, at+"checks"); len(c.Findings) != 1 || c.Findings[0].Verdict != cardinfo.Pass {
 		t.Errorf("check %+v", c)
 	}
 	a.ask(store.Operator, "DELETE", at+"control", nil)
 	id := get[apiHistory](a, "/runs").Items[0].ID
-	must(t, a.store.SaveTraffic(t.Context(), id, talk.Traffic{Events: f.events, Dropped: 3}))
+	must(t, a.store.SaveTraffic(t.Context(), id, cardinfo.Traffic{Events: f.events, Dropped: 3}))
 	if got := get[apiTraffic](a, "/runs/"+id+"/traffic?limit=1"); len(got.Items) != 1 || got.Dropped != 3 || got.Last != 2 || got.Items[0].Hex != "2a49444e3f0a" {
 		t.Errorf("traffic of the run: %+v", got)
 	}

@@ -10,11 +10,11 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
-	"ohmkeep/server/talk"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -142,7 +142,7 @@ func (s *Server) whyNoTry(b *lab.Bench, who lab.Person, inUse bool, connection s
 	switch {
 	case !inUse:
 		return "A text can be tried once the bench is in use."
-	case b.Cards == nil || !slices.ContainsFunc(b.Cards.Health(), func(h talk.Health) bool { return h.Connection == connection }):
+	case b.Cards == nil || !slices.ContainsFunc(b.Cards.Health(), func(h cardinfo.Health) bool { return h.Connection == connection }):
 		return "The bench in use has no connection of this name: use the bench again first."
 	case b.Station.Snapshot().Run != "":
 		return "A run is at work: a text can be tried when it has ended."

@@ -13,11 +13,11 @@ import (
 	"testing"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/run"
-	"ohmkeep/server/talk"
 	"ohmkeep/store"
 )
 
@@ -118,7 +118,7 @@ func TestUseBench(t *testing.T) {
 		t.Fatalf("an operator with control: %d, asked %q", got, asked)
 	}
 	b := get[apiBench](a, "/benches/desk")
-	if !b.InUse || b.Newer || b.Holder != "" || len(b.Connections) != 1 || b.Connections[0].Condition != talk.Ready {
+	if !b.InUse || b.Newer || b.Holder != "" || len(b.Connections) != 1 || b.Connections[0].Condition != cardinfo.Ready {
 		t.Errorf("in use: %+v", b)
 	}
 	if b := get[apiBench](a, "/benches/rehearsal"); b.InUse || b.State != "" || b.Holder != "" {

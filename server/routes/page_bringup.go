@@ -11,9 +11,9 @@ import (
 
 	"github.com/a-h/templ"
 
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/quantity"
-	"ohmkeep/server/talk"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -77,7 +77,7 @@ func (s *Server) bringUpProps(ctx context.Context, q url.Values) (web.BringUpPro
 	return p, err
 }
 
-func connectionOptions(list []talk.Health) []web.Option {
+func connectionOptions(list []cardinfo.Health) []web.Option {
 	var out []web.Option
 	for _, h := range list {
 		out = append(out, web.Option{Value: h.Connection, Label: h.Connection})
@@ -121,7 +121,7 @@ func (s *Server) bringUpLive(w http.ResponseWriter, r *http.Request) error {
 	type seen struct {
 		bench  web.BenchBrief
 		cards  bool
-		health []talk.Health
+		health []cardinfo.Health
 		steps  web.StepProps
 	}
 	watched(s, w, r, bringUpTopic, bringUpEvery, func(ctx context.Context) (seen, error) {

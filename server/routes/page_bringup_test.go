@@ -10,8 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/procedure"
-	"ohmkeep/server/talk"
 	"ohmkeep/store"
 )
 
@@ -118,7 +118,7 @@ func TestBringUpPage(t *testing.T) {
 	}
 	f.mu.Lock()
 	for range 700 {
-		f.add(talk.In, "noise")
+		f.add(cardinfo.In, "noise")
 	}
 	f.mu.Unlock()
 	w := b.ask("GET", "/bench/bring-up/log?after=2", nil)
@@ -206,7 +206,7 @@ func TestStepThrough(t *testing.T) {
 		}
 		words += say + "\n"
 		f.mu.Lock()
-		f.add(talk.Out, "CALL "+strconv.Itoa(n)+"\n")
+		f.add(cardinfo.Out, "CALL "+strconv.Itoa(n)+"\n")
 		f.mu.Unlock()
 		if n == 2 {
 			b.post("/bench/bring-up/step/next", url.Values{"n": {"1"}}, http.StatusSeeOther) // a late click
@@ -303,7 +303,7 @@ func TestUnknownIsSaid(t *testing.T) {
 	b := a.signIn(t, store.Operator)
 	id := a.start(map[string]any{"confirm": everyName()})
 	a.wait()
-	f.set(talk.Health{Connection: "cards", Condition: talk.Lost, Reason: "the line is silent", Remedy: "Look at the cable."})
+	f.set(cardinfo.Health{Connection: "cards", Condition: cardinfo.Lost, Reason: "the line is silent", Remedy: "Look at the cable."})
 	a.server.Lab.InUse().Station.Lost("cards: the line is silent")
 	for _, path := range []string{"/", "/bench", "/bench/bring-up", "/runs/" + id, "/manual"} {
 		page := b.get(path)
@@ -313,7 +313,7 @@ func TestUnknownIsSaid(t *testing.T) {
 			}
 		}
 	}
-	f.set(talk.Health{Connection: "cards", Condition: talk.Ready})
+	f.set(cardinfo.Health{Connection: "cards", Condition: cardinfo.Ready})
 	b.post("/bench/safe", nil, http.StatusSeeOther)
 	if page := b.get("/bench"); strings.Contains(page, "Unknown, check") {
 		t.Error("it is still said after the bench was made safe")
@@ -331,11 +331,11 @@ func TestRunTraffic(t *testing.T) {
 	}
 	f.mu.Lock()
 	for range 150 {
-		f.add(talk.Out, "*IDN?\n")
-		f.add(talk.In, "A,B,1,2\n")
+		f.add(cardinfo.Out, "*IDN?\n")
+		f.add(cardinfo.In, "A,B,1,2\n")
 	}
 	f.mu.Unlock()
-	must(t, a.store.SaveTraffic(t.Context(), id, talk.Traffic{Events: f.events, Dropped: 12}))
+	must(t, a.store.SaveTraffic(t.Context(), id, cardinfo.Traffic{Events: f.events, Dropped: 12}))
 	page := b.get("/runs/" + id + "/traffic")
 	for _, want := range []string{"1 to 200 of 300", "12 events were not kept", "from=200", "maker A, model B"} {
 		if !strings.Contains(page, want) {

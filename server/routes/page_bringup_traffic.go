@@ -7,7 +7,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -24,7 +24,7 @@ const trafficRows = 200
 
 // runTraffic is what was said during a run, decoded from its beginning on, so
 // that an answer is read as that to its question.
-func (s *Server) runTraffic(ctx context.Context, id string) (talk.Traffic, []web.TrafficRow, error) {
+func (s *Server) runTraffic(ctx context.Context, id string) (cardinfo.Traffic, []web.TrafficRow, error) {
 	t, err := s.Store.Traffic(ctx, id)
 	if err != nil {
 		return t, nil, err

@@ -11,8 +11,8 @@ import (
 	"testing"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/lab"
-	"ohmkeep/server/talk"
 	"ohmkeep/store"
 )
 
@@ -24,17 +24,17 @@ func checkConfirm() []string { return append(everyName()[:7:7], "empty") }
 func TestCheckCards(t *testing.T) {
 	a, f := newCardRig(t)
 	goOn, reached := make(chan struct{}), make(chan struct{})
-	f.check = func(ctx context.Context, _ string, found func(talk.Finding)) error {
-		found(talk.Finding{Group: "Identity", Title: "*IDN? has four fields", Verdict: talk.Pass})
+	f.check = func(ctx context.Context, _ string, found func(cardinfo.Finding)) error {
+		found(cardinfo.Finding{Group: "Identity", Title: "*IDN? has four fields", Verdict: cardinfo.Pass})
 		close(reached)
 		select {
 		case <-goOn:
 		case <-ctx.Done():
 			return ctx.Err()
 		}
-		found(talk.Finding{Group: "Watchdog", Title: "outputs go off", Verdict: talk.Fail, Expected: "off after 2 s", Came: "on after 3 s",
-			Events: []talk.Event{{N: 1, At: cardTime, Connection: "cards", Dir: talk.Out, Bytes: []byte("OUTP1?\n")}, {N: 2, At: cardTime, Connection: "cards", Dir: talk.In, Bytes: []byte("1\n")}}})
-		found(talk.Finding{Group: "Watchdog", Title: "paths open", Verdict: talk.Skipped, Came: "there are no paths"})
+		found(cardinfo.Finding{Group: "Watchdog", Title: "outputs go off", Verdict: cardinfo.Fail, Expected: "off after 2 s", Came: "on after 3 s",
+			Events: []cardinfo.Event{{N: 1, At: cardTime, Connection: "cards", Dir: cardinfo.Out, Bytes: []byte("OUTP1?\n")}, {N: 2, At: cardTime, Connection: "cards", Dir: cardinfo.In, Bytes: []byte("1\n")}}})
+		found(cardinfo.Finding{Group: "Watchdog", Title: "paths open", Verdict: cardinfo.Skipped, Came: "there are no paths"})
 		return nil
 	}
 	check := func(confirm ...string) *answer {
@@ -85,7 +85,7 @@ func TestCheckCards(t *testing.T) {
 // TestCheckPageListsWhatIsDemanded: that the socket is empty each time.
 func TestCheckPageListsWhatIsDemanded(t *testing.T) {
 	a, f := newCardRig(t)
-	f.check = func(context.Context, string, func(talk.Finding)) error { return nil }
+	f.check = func(context.Context, string, func(cardinfo.Finding)) error { return nil }
 	b := a.signIn(t, store.Operator)
 	form := url.Values{"connection": {"cards"}, "confirm": checkConfirm()}
 	for range 2 {
@@ -114,7 +114,7 @@ func TestCheckEndsEarly(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			a, f := newCardRig(t)
 			b, reached := a.signIn(t, store.Operator), make(chan struct{})
-			f.check = func(ctx context.Context, _ string, _ func(talk.Finding)) error {
+			f.check = func(ctx context.Context, _ string, _ func(cardinfo.Finding)) error {
 				close(reached)
 				<-ctx.Done()
 				return ctx.Err()
@@ -132,7 +132,7 @@ func TestCheckEndsEarly(t *testing.T) {
 		})
 	}
 	a, f := newCardRig(t)
-	f.check = func(context.Context, string, func(talk.Finding)) error { return errors.New("the line broke") }
+	f.check = func(context.Context, string, func(cardinfo.Finding)) error { return errors.New("the line broke") }
 	read[apiCardCheck](a, a.ask(store.Operator, "POST", cardsAt+"checks", apiCheckRequest{Confirm: checkConfirm()}), http.StatusAccepted)
 	a.checkEnds(t)
 	if got := a.cardCheck(); got.Problem != "the line broke" {
@@ -143,14 +143,14 @@ func TestCheckEndsEarly(t *testing.T) {
 // TestCheckIsBounded: a card that is checked without end fills no memory.
 func TestCheckIsBounded(t *testing.T) {
 	a, f := newCardRig(t)
-	event := talk.Event{N: 1, At: cardTime, Connection: "cards", Dir: talk.In, Bytes: []byte("1\n")}
-	f.check = func(_ context.Context, _ string, found func(talk.Finding)) error {
+	event := cardinfo.Event{N: 1, At: cardTime, Connection: "cards", Dir: cardinfo.In, Bytes: []byte("1\n")}
+	f.check = func(_ context.Context, _ string, found func(cardinfo.Finding)) error {
 		for i := range lab.KeptFindings + 50 {
-			verdict, events := talk.Pass, 8
+			verdict, events := cardinfo.Pass, 8
 			if i == lab.KeptFindings-1 {
-				verdict, events = talk.Fail, 500
+				verdict, events = cardinfo.Fail, 500
 			}
-			found(talk.Finding{Group: fmt.Sprintf("Group %d", i%60), Title: "again", Verdict: verdict, Events: slices.Repeat([]talk.Event{event}, events)})
+			found(cardinfo.Finding{Group: fmt.Sprintf("Group %d", i%60), Title: "again", Verdict: verdict, Events: slices.Repeat([]cardinfo.Event{event}, events)})
 		}
 		return nil
 	}

@@ -14,11 +14,11 @@ import (
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/assets"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
-	"ohmkeep/server/talk"
 	"ohmkeep/server/turn"
 	"ohmkeep/store"
 )
@@ -31,7 +31,7 @@ type Config struct {
 	Lab  *lab.Lab
 	Runs *liverun.Runs
 	// Protocol is what a card must understand, for the page that says so.
-	Protocol talk.Reference
+	Protocol cardinfo.Reference
 	// Firmware is the skeleton of a card's program, as a zip archive.
 	Firmware []byte
 	// Preparing says how far the demonstration lot is; nil where there is none.

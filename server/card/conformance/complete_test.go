@@ -9,7 +9,7 @@ import (
 	"testing"
 
 	"ohmkeep/server/card/protocol"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // cannotBeProvoked are errors of the protocol that no message brings about on
@@ -69,7 +69,7 @@ func TestEveryCommandIsTried(t *testing.T) {
 		}
 	}
 	for header := range samples {
-		if !slices.ContainsFunc(commands, func(c talk.Command) bool { return c.Header == header }) {
+		if !slices.ContainsFunc(commands, func(c cardinfo.Command) bool { return c.Header == header }) {
 			t.Errorf("there is no command %s to try a parameter with", header)
 		}
 	}

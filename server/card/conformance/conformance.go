@@ -17,7 +17,7 @@ import (
 	"time"
 
 	"ohmkeep/server/card/wire"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // Errors of Run. Those of the line come beside them.
@@ -100,7 +100,7 @@ func Cautions() []string {
 // where the check could not be carried out to its end, or where the card was
 // not confirmed safe at the end; a card that fails is no error. One Run at a
 // time may use the line.
-func Run(ctx context.Context, line *wire.Line, o Options, found func(talk.Finding)) error {
+func Run(ctx context.Context, line *wire.Line, o Options, found func(cardinfo.Finding)) error {
 	for _, name := range o.Groups {
 		if !slices.Contains(Groups(), name) {
 			return fmt.Errorf("conformance: there is no group %q", name)
@@ -154,7 +154,7 @@ func points() []point {
 type check struct {
 	line  *wire.Line
 	o     Options
-	found func(talk.Finding)
+	found func(cardinfo.Finding)
 	pulse *pulse
 	card  card
 	// before names the last point carried out, for when the card is gone after it.
@@ -191,12 +191,12 @@ const tries = 5
 // one carries out a point for a channel and tells of it.
 func (c *check) one(ctx context.Context, p point, channel int) {
 	values := c.card.values(channel)
-	f := talk.Finding{Group: p.group, Title: values.show(p.title)}
+	f := cardinfo.Finding{Group: p.group, Title: values.show(p.title)}
 	if p.each && len(c.card.channels) > 1 {
 		f.Title = fmt.Sprintf("channel %d: %s", channel, f.Title)
 	}
 	if c.gone != nil {
-		f.Verdict, f.Expected, f.Came = talk.Skipped, p.words(values), fmt.Sprintf("the card answers no more since %q", c.before)
+		f.Verdict, f.Expected, f.Came = cardinfo.Skipped, p.words(values), fmt.Sprintf("the card answers no more since %q", c.before)
 		c.found(f)
 		return
 	}
@@ -208,7 +208,7 @@ func (c *check) one(ctx context.Context, p point, channel int) {
 			return // stopped: what came of it says nothing about the card
 		}
 		held := c.pulse.take()
-		if f.Verdict != talk.Fail || held < heldUp {
+		if f.Verdict != cardinfo.Fail || held < heldUp {
 			break
 		}
 		if try == tries {

@@ -8,15 +8,15 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/emulator"
 	"ohmkeep/server/card/wire"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // report fails the test for every finding that is no pass, but for skipped
 // ones that must be.
-func report(t *testing.T, found []talk.Finding, skipped ...string) {
+func report(t *testing.T, found []cardinfo.Finding, skipped ...string) {
 	t.Helper()
 	for _, f := range found {
-		if f.Verdict == talk.Pass || f.Verdict == talk.Skipped && slices.Contains(skipped, f.Title) {
+		if f.Verdict == cardinfo.Pass || f.Verdict == cardinfo.Skipped && slices.Contains(skipped, f.Title) {
 			continue
 		}
 		t.Errorf("%s, %s: %s\n  expected %s\n  came     %s", f.Verdict, f.Group, f.Title, f.Expected, f.Came)
@@ -25,7 +25,7 @@ func report(t *testing.T, found []talk.Finding, skipped ...string) {
 		}
 	}
 	for _, title := range skipped {
-		if !slices.ContainsFunc(found, func(f talk.Finding) bool { return f.Title == title && f.Verdict == talk.Skipped }) {
+		if !slices.ContainsFunc(found, func(f cardinfo.Finding) bool { return f.Title == title && f.Verdict == cardinfo.Skipped }) {
 			t.Errorf("%q is to be skipped", title)
 		}
 	}
@@ -77,7 +77,7 @@ func checkAll(t *testing.T, r *rig, groups ...string) {
 		t.Errorf("the outputs were switched on %d times and %d paths closed: hardly anything was tried", r.link.outputs, r.link.paths)
 	}
 	for _, f := range found {
-		if f.Verdict == talk.Pass && len(f.Events) == 0 && f.Title != "the card did not restart by itself" {
+		if f.Verdict == cardinfo.Pass && len(f.Events) == 0 && f.Title != "the card did not restart by itself" {
 			t.Errorf("%s: %s passed without an exchange", f.Group, f.Title)
 		}
 	}

@@ -6,7 +6,7 @@ import (
 
 	"ohmkeep/server/card/protocol"
 	"ohmkeep/server/card/scpi"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // sample is what a command is tried with.
@@ -68,7 +68,7 @@ func commandPoints() []point {
 }
 
 // spelt are the steps for one spelling of a command.
-func spelt(c talk.Command, s sample, header string) []step {
+func spelt(c cardinfo.Command, s sample, header string) []step {
 	var steps []step
 	if !c.QueryOnly {
 		steps = append(steps, carried(strings.TrimSpace(header+" "+s.set)))
@@ -106,7 +106,7 @@ func spellings(notation string) []string {
 }
 
 // answerForm is what a command's answer must look like, from the reference.
-func answerForm(c talk.Command) want {
+func answerForm(c cardinfo.Command) want {
 	switch {
 	case strings.HasPrefix(c.Answer, "NR1"):
 		return matches("NR1", `^[+-]?\d+$`)

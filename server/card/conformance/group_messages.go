@@ -4,7 +4,7 @@ import (
 	"strings"
 	"time"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // messageEnd is one byte of a message: its LF.
@@ -99,7 +99,7 @@ func (t *trial) canWrite() error {
 
 // raw sends bytes as they are.
 func (t *trial) raw(text string) error {
-	t.o.Log.Add(t.o.Connection, talk.Out, []byte(text))
+	t.o.Log.Add(t.o.Connection, cardinfo.Out, []byte(text))
 	_, err := t.o.Stream.Write([]byte(text))
 	return err
 }

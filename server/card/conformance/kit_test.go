@@ -12,8 +12,8 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/emulator"
 	"ohmkeep/server/card/wire"
+	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/rehearsal"
-	"ohmkeep/server/talk"
 )
 
 // testWatchdog is short, so that waiting it out many times takes seconds, and
@@ -145,7 +145,7 @@ func (r *rig) dial(ctx context.Context) (io.ReadWriteCloser, error) {
 }
 
 // run checks the card and returns what was found.
-func (r *rig) run(groups ...string) ([]talk.Finding, error) {
+func (r *rig) run(groups ...string) ([]cardinfo.Finding, error) {
 	stream, err := r.dial(r.t.Context())
 	if err != nil {
 		return nil, err
@@ -153,7 +153,7 @@ func (r *rig) run(groups ...string) ([]talk.Finding, error) {
 	return r.over(r.t.Context(), stream, groups...)
 }
 
-func (r *rig) over(ctx context.Context, stream io.ReadWriteCloser, groups ...string) ([]talk.Finding, error) {
+func (r *rig) over(ctx context.Context, stream io.ReadWriteCloser, groups ...string) ([]cardinfo.Finding, error) {
 	o := r.options
 	o.Groups = groups
 	o.Log = wire.NewLog(1 << 20)
@@ -174,8 +174,8 @@ func (r *rig) over(ctx context.Context, stream io.ReadWriteCloser, groups ...str
 	if r.noRestart {
 		o.Restart = nil
 	}
-	var found []talk.Finding
-	err := Run(ctx, line, o, func(f talk.Finding) { found = append(found, f) })
+	var found []cardinfo.Finding
+	err := Run(ctx, line, o, func(f cardinfo.Finding) { found = append(found, f) })
 	return found, err
 }
 
@@ -198,10 +198,10 @@ func (r *rig) again(ctx context.Context, o Options) (*wire.Line, io.Writer, erro
 }
 
 // failed is the titles of what failed.
-func failed(found []talk.Finding) []string {
+func failed(found []cardinfo.Finding) []string {
 	var titles []string
 	for _, f := range found {
-		if f.Verdict == talk.Fail {
+		if f.Verdict == cardinfo.Fail {
 			titles = append(titles, f.Title)
 		}
 	}

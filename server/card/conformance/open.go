@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"ohmkeep/server/card/scpi"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 const opening, ending = "before anything is set", "at the end"
@@ -48,14 +48,14 @@ func (c *check) first(ctx context.Context, title, expected string, f func(*trial
 // special is a finding of its own outside the groups. It reports whether the
 // card did as it should.
 func (c *check) special(ctx context.Context, group, title, expected string, f func(*trial) (string, error)) bool {
-	found := talk.Finding{Group: group, Title: title, Expected: expected}
+	found := cardinfo.Finding{Group: group, Title: title, Expected: expected}
 	err := c.patiently(ctx, func() error { return c.once(ctx, &found, f) })
 	c.found(found)
 	return err == nil
 }
 
 // once is one try of a special finding.
-func (c *check) once(ctx context.Context, found *talk.Finding, f func(*trial) (string, error)) error {
+func (c *check) once(ctx context.Context, found *cardinfo.Finding, f func(*trial) (string, error)) error {
 	t := &trial{check: c, ctx: ctx, values: values{}, noted: map[string]string{}}
 	mark, start := c.o.Log.Last(), time.Now()
 	var err error
@@ -65,11 +65,11 @@ func (c *check) once(ctx context.Context, found *talk.Finding, f func(*trial) (s
 	if err == nil {
 		found.Came, err = f(t)
 	}
-	found.Verdict = talk.Pass
+	found.Verdict = cardinfo.Pass
 	if err != nil {
-		found.Verdict, found.Came = talk.Fail, t.said(err)
+		found.Verdict, found.Came = cardinfo.Fail, t.said(err)
 		if errors.As(err, new(skip)) {
-			found.Verdict = talk.Skipped
+			found.Verdict = cardinfo.Skipped
 		}
 	}
 	found.Took, found.Events = time.Since(start), c.events(mark)

@@ -9,7 +9,7 @@ import (
 
 	"ohmkeep/server/card/scpi"
 	"ohmkeep/server/card/wire"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // point is one thing that a card must do. Before it the card is reset and its
@@ -65,12 +65,12 @@ type trial struct {
 }
 
 // run carries a point out into f.
-func (t *trial) run(p point, f *talk.Finding) {
+func (t *trial) run(p point, f *cardinfo.Finding) {
 	t.noted = map[string]string{}
-	f.Expected, f.Came, f.Verdict = p.words(t.values), "", talk.Pass
+	f.Expected, f.Came, f.Verdict = p.words(t.values), "", cardinfo.Pass
 	if err := t.begin(); err != nil {
 		t.gone = fmt.Errorf("%w: %w", ErrSilent, err)
-		f.Verdict, f.Came = talk.Fail, "the card does not answer any more: "+t.said(err)
+		f.Verdict, f.Came = cardinfo.Fail, "the card does not answer any more: "+t.said(err)
 		if t.before != "" {
 			f.Came += fmt.Sprintf("; the last point before was %q", t.before)
 		}
@@ -83,9 +83,9 @@ func (t *trial) run(p point, f *talk.Finding) {
 			f.Came = came
 		}
 		if err != nil {
-			f.Verdict, f.Came = talk.Fail, t.said(err)
+			f.Verdict, f.Came = cardinfo.Fail, t.said(err)
 			if errors.As(err, new(skip)) {
-				f.Verdict = talk.Skipped
+				f.Verdict = cardinfo.Skipped
 			} else {
 				f.Expected = t.values.show(s.words)
 			}
@@ -97,7 +97,7 @@ func (t *trial) run(p point, f *talk.Finding) {
 		f.Took = t.took
 	}
 	f.Events = t.events(mark)
-	if f.Verdict == talk.Fail {
+	if f.Verdict == cardinfo.Fail {
 		// An answer too many would stand in the place of all that come after.
 		_ = t.line.Resync(t.ctx, t.allow("*ESE?;*ESE?")) // begin looks whether it is in step
 	}
@@ -147,8 +147,8 @@ func (t *trial) said(err error) string {
 const maxEvents = 256
 
 // events is what was said on the connection since mark, the newest of it.
-func (c *check) events(mark uint64) []talk.Event {
-	var out []talk.Event
+func (c *check) events(mark uint64) []cardinfo.Event {
+	var out []cardinfo.Event
 	for _, e := range c.o.Log.Recent(mark, 4*maxEvents) {
 		if e.Connection == c.o.Connection {
 			out = append(out, e)

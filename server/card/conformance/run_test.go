@@ -14,7 +14,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/wire"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // heard keeps what the host sends.
@@ -102,7 +102,7 @@ func TestACardThatCannotBeResetIsLeftAlone(t *testing.T) {
 		if !errors.Is(err, ErrUnsafe) {
 			t.Errorf("%v", err)
 		}
-		if n := len(found); n == 0 || found[n-1].Title != "*RST makes it safe" || found[n-1].Verdict != talk.Fail {
+		if n := len(found); n == 0 || found[n-1].Title != "*RST makes it safe" || found[n-1].Verdict != cardinfo.Fail {
 			t.Errorf("%+v", found)
 		}
 		if r.link.outputs+r.link.paths > 0 {
@@ -132,7 +132,7 @@ func TestStopMakesSafe(t *testing.T) {
 		if !errors.Is(err, context.Canceled) || errors.Is(err, ErrUnsafe) {
 			t.Errorf("%v", err)
 		}
-		if last := found[len(found)-1]; last.Title != "the card is safe" || last.Verdict != talk.Pass {
+		if last := found[len(found)-1]; last.Title != "the card is safe" || last.Verdict != cardinfo.Pass {
 			t.Errorf("at last: %+v", last)
 		}
 		if r.link.outputs != 1 || !strings.Contains(h.sent.String(), "ABOR;*RST") {
@@ -182,11 +182,11 @@ func TestACardThatDies(t *testing.T) {
 		after := false
 		var skipped int
 		for _, f := range found {
-			if after && f.Verdict == talk.Pass && f.Group == "numbers" {
+			if after && f.Verdict == cardinfo.Pass && f.Group == "numbers" {
 				t.Errorf("%q passed on a dead card", f.Title)
 			}
 			after = after || f.Title == "#B is read"
-			if f.Verdict == talk.Skipped {
+			if f.Verdict == cardinfo.Skipped {
 				skipped++
 			}
 		}
@@ -254,7 +254,7 @@ func TestNoPaths(t *testing.T) {
 			t.Error(err)
 		}
 		for _, f := range found {
-			if f.Group == "paths" && (f.Verdict != talk.Skipped || !strings.Contains(f.Came, "no paths")) {
+			if f.Group == "paths" && (f.Verdict != cardinfo.Skipped || !strings.Contains(f.Came, "no paths")) {
 				t.Errorf("%s: %s, %s", f.Verdict, f.Title, f.Came)
 			}
 		}
@@ -293,7 +293,7 @@ func TestNobodyThere(t *testing.T) {
 		go func() { _, _ = io.Copy(io.Discard, card) }()
 		line := wire.NewLine(host, wire.Options{})
 		defer func() { _ = line.Close() }()
-		err := Run(t.Context(), line, Options{Timeout: 10 * time.Millisecond}, func(f talk.Finding) { t.Errorf("%+v", f) })
+		err := Run(t.Context(), line, Options{Timeout: 10 * time.Millisecond}, func(f cardinfo.Finding) { t.Errorf("%+v", f) })
 		if !errors.Is(err, ErrSilent) {
 			t.Errorf("%v", err)
 		}

@@ -14,7 +14,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/card/conformance"
 	"ohmkeep/server/card/wire"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // mayBeSkipped are the points that this card cannot be held to, and why.
@@ -84,25 +84,25 @@ func check(t *testing.T, o conformance.Options, excused map[string]string) {
 		r.restart()
 		return line, r.host, nil
 	}
-	start, counts := time.Now(), map[talk.Verdict]int{}
-	err := conformance.Run(t.Context(), line, o, func(f talk.Finding) {
+	start, counts := time.Now(), map[cardinfo.Verdict]int{}
+	err := conformance.Run(t.Context(), line, o, func(f cardinfo.Finding) {
 		counts[f.Verdict]++
 		switch {
-		case f.Verdict == talk.Fail:
+		case f.Verdict == cardinfo.Fail:
 			t.Errorf("%s: %s\n  expected %s\n  came     %s", f.Group, f.Title, f.Expected, f.Came)
 			for _, e := range f.Events {
 				t.Logf("    %s %s %q", e.At.Format("05.000000"), e.Dir, e.Bytes)
 			}
-		case f.Verdict == talk.Skipped && excused[f.Title] == "":
+		case f.Verdict == cardinfo.Skipped && excused[f.Title] == "":
 			t.Errorf("%s: %s was skipped: %s", f.Group, f.Title, f.Came)
-		case f.Verdict == talk.Skipped:
+		case f.Verdict == cardinfo.Skipped:
 			t.Logf("%s: %s was skipped, %s: %s", f.Group, f.Title, excused[f.Title], f.Came)
 		}
 	})
 	if err != nil {
 		t.Error(err)
 	}
-	t.Logf("%d passed, %d failed, %d skipped in %v", counts[talk.Pass], counts[talk.Fail], counts[talk.Skipped], time.Since(start))
+	t.Logf("%d passed, %d failed, %d skipped in %v", counts[cardinfo.Pass], counts[cardinfo.Fail], counts[cardinfo.Skipped], time.Since(start))
 	if err := line.Close(); err != nil && !errors.Is(err, wire.ErrClosed) {
 		t.Error(err)
 	}

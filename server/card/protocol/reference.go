@@ -6,26 +6,26 @@ import (
 	"strings"
 
 	"ohmkeep/server/card/scpi"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // Reference is the protocol as a page shows it: enough to write the firmware
 // of a card from.
-func Reference() talk.Reference {
-	r := talk.Reference{Intro: slices.Clone(intro), Rules: rules()}
+func Reference() cardinfo.Reference {
+	r := cardinfo.Reference{Intro: slices.Clone(intro), Rules: rules()}
 	for i := range table {
 		r.Commands = append(r.Commands, table[i].reference())
 	}
 	for _, e := range errorTable {
-		r.Errors = append(r.Errors, talk.Error{Number: int(e.code), Text: e.code.Text(), When: e.when})
+		r.Errors = append(r.Errors, cardinfo.Error{Number: int(e.code), Text: e.code.Text(), When: e.when})
 	}
 	return r
 }
 
 // reference is a command as the page shows it. One that can only be asked has
 // its "?" in the header, as the standards write it.
-func (e *entry) reference() talk.Command {
-	c := talk.Command{
+func (e *entry) reference() cardinfo.Command {
+	c := cardinfo.Command{
 		Group: e.group, Header: e.Header, Parameters: parameters(e.Params), Answer: e.answer,
 		Query: e.Form&scpi.Asks != 0, QueryOnly: e.Form == scpi.Asks,
 		Meaning: e.meaning, Errors: e.allErrors(), Timing: e.timing, Source: e.source,

@@ -1,6 +1,6 @@
 package protocol
 
-import "ohmkeep/server/talk"
+import "ohmkeep/server/cardinfo"
 
 var intro = []string{
 	"A card is a microcontroller with force/sense channels and the switches of a bench, reached over a serial line or a TCP socket. It is told what to do in messages of IEEE 488.2 and SCPI-1999: lines of text with the standards' headers, each answered by at most one line.",
@@ -9,12 +9,12 @@ var intro = []string{
 }
 
 // rules are what holds for every message, and what a card must do by itself.
-func rules() []talk.Rule {
+func rules() []cardinfo.Rule {
 	return append(messageRules(), behaviourRules()...)
 }
 
-func messageRules() []talk.Rule {
-	return []talk.Rule{
+func messageRules() []cardinfo.Rule {
+	return []cardinfo.Rule{
 		{Title: "Connection", Text: []string{
 			"TCP: one host at a time. A second connection is closed at once, without a byte; the first goes on. When the host's connection ends, the card makes itself safe at once or leaves that to the watchdog. Port 5025 by custom.",
 			"Serial: 115,200 bits/s, 8 data bits, no parity, 1 stop bit, no flow control, unless the bench says otherwise. A card need not echo; one that does echoes whole lines before it answers.",
@@ -56,8 +56,8 @@ func messageRules() []talk.Rule {
 	}
 }
 
-func behaviourRules() []talk.Rule {
-	return []talk.Rule{
+func behaviourRules() []cardinfo.Rule {
+	return []cardinfo.Rule{
 		{Title: "Coupled settings", Text: []string{
 			"FUNCtion:MODE, levels, ranges, PROTection levels, ALC:SOURce, APERture and AVERage:COUNt that stand in one message take effect together: when the message ends, or before the first unit in it that is none of them. So a host can change range and level in any order.",
 			"When what would be set does not fit together, for instance a level beyond its range, none of them takes effect: -221,\"Settings conflict\". A value that is wrong whatever else is set is -222 where it stands, and stops the message. Whether settings that were waiting when a mistake stopped their message take effect is left to the card: a host sets all of them anew.",

@@ -10,7 +10,7 @@ import (
 	"testing"
 
 	"ohmkeep/server/card/scpi"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 const channels = 2
@@ -260,7 +260,7 @@ func TestExampleAnswers(t *testing.T) {
 // its parameters are the ones that the parser gives.
 func TestStatedErrors(t *testing.T) {
 	p := scpi.NewParser(tree(t))
-	byID := map[scpi.ID]talk.Command{}
+	byID := map[scpi.ID]cardinfo.Command{}
 	for i, c := range Reference().Commands {
 		byID[table[i].ID] = c
 	}

@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 const (
@@ -111,7 +111,7 @@ func BenchmarkLogAdd(b *testing.B) {
 	log, said := NewLog(1<<20), []byte(benchAnswer+"\n")
 	b.ReportAllocs()
 	for b.Loop() {
-		log.Add("left card", talk.In, said)
+		log.Add("left card", cardinfo.In, said)
 	}
 }
 
@@ -120,7 +120,7 @@ func BenchmarkLogAdd(b *testing.B) {
 func BenchmarkLogRecent(b *testing.B) {
 	log, said := NewLog(1<<20), []byte(benchAnswer+"\n")
 	for range 100_000 {
-		log.Add("left card", talk.In, said)
+		log.Add("left card", cardinfo.In, said)
 	}
 	b.ReportAllocs()
 	for b.Loop() {

@@ -6,7 +6,7 @@ import (
 	"fmt"
 	"time"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // maxEchoes bounds how many lines a card may be behind with sending back.
@@ -163,7 +163,7 @@ func (l *Line) send(message string, begin func() error) error {
 		return err
 	}
 	// Kept first, so that the answer cannot stand before it in the log.
-	l.o.Log.Add(l.o.Connection, talk.Out, l.message)
+	l.o.Log.Add(l.o.Connection, cardinfo.Out, l.message)
 	l.stuck.Reset(l.o.Timeout)
 	n, err := l.stream.Write(l.message)
 	l.stuck.Stop()

@@ -12,7 +12,7 @@ import (
 	"sync"
 	"time"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 var (
@@ -195,7 +195,7 @@ func (l *Line) closed() error {
 }
 
 // note keeps something about the connection in the log.
-func (l *Line) note(words string) { l.o.Log.Add(l.o.Connection, talk.Note, []byte(words)) }
+func (l *Line) note(words string) { l.o.Log.Add(l.o.Connection, cardinfo.Note, []byte(words)) }
 
 // out marks the line as out of step, with the reason; the first reason stays.
 // An exchange under way is over with that reason. l.mu is held.

@@ -4,7 +4,7 @@ import (
 	"sync"
 	"time"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 const (
@@ -31,7 +31,7 @@ type Log struct {
 type entry struct {
 	at         time.Time
 	connection string
-	dir        talk.Direction
+	dir        cardinfo.Direction
 	from       uint64 // position of its first byte
 	size       int
 }
@@ -48,7 +48,7 @@ func NewLog(maxBytes int) *Log {
 
 // Add keeps a copy of b as an event of now. What is longer than an eighth of
 // the log becomes several events.
-func (l *Log) Add(connection string, dir talk.Direction, b []byte) {
+func (l *Log) Add(connection string, dir cardinfo.Direction, b []byte) {
 	if l == nil || len(b) == 0 {
 		return
 	}
@@ -61,7 +61,7 @@ func (l *Log) Add(connection string, dir talk.Direction, b []byte) {
 	l.add(at, connection, dir, b)
 }
 
-func (l *Log) add(at time.Time, connection string, dir talk.Direction, b []byte) {
+func (l *Log) add(at time.Time, connection string, dir cardinfo.Direction, b []byte) {
 	l.last++
 	if l.last-l.oldest >= uint64(len(l.events)) {
 		l.oldest++
@@ -77,7 +77,7 @@ func (l *Log) add(at time.Time, connection string, dir talk.Direction, b []byte)
 
 // Recent returns what was said after the event with that number, oldest
 // first, at most the newest n. What the log holds no more is left out.
-func (l *Log) Recent(after uint64, n int) []talk.Event {
+func (l *Log) Recent(after uint64, n int) []cardinfo.Event {
 	if l == nil || n <= 0 {
 		return nil
 	}
@@ -90,7 +90,7 @@ func (l *Log) Recent(after uint64, n int) []talk.Event {
 	if first > l.last {
 		return nil
 	}
-	out := make([]talk.Event, 0, l.last-first+1)
+	out := make([]cardinfo.Event, 0, l.last-first+1)
 	said := make([]byte, 0, l.end-l.events[first%uint64(len(l.events))].from)
 	for i := first; i <= l.last; i++ {
 		e := l.events[i%uint64(len(l.events))]
@@ -99,7 +99,7 @@ func (l *Log) Recent(after uint64, n int) []talk.Event {
 		head := min(uint64(e.size), uint64(len(l.bytes))-at)
 		said = append(said, l.bytes[at:at+head]...)
 		said = append(said, l.bytes[:uint64(e.size)-head]...)
-		out = append(out, talk.Event{N: i, At: e.at, Connection: e.connection, Dir: e.dir,
+		out = append(out, cardinfo.Event{N: i, At: e.at, Connection: e.connection, Dir: e.dir,
 			Bytes: said[start:len(said):len(said)]})
 	}
 	return out

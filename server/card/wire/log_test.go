@@ -13,7 +13,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 // A log holds the end of what was said, byte for byte, and the more the
@@ -23,15 +23,15 @@ func TestLogHoldsTheEnd(t *testing.T) {
 		log := NewLog(rapid.IntRange(0, 40<<10).Draw(t, "bytes"))
 		said := rapid.SliceOfN(rapid.SliceOfN(rapid.Byte(), 0, 60), 0, 600).Draw(t, "said")
 		grow := rapid.IntRange(1, 40).Draw(t, "grow")
-		var all []talk.Event // what was said; long ones in their pieces
+		var all []cardinfo.Event // what was said; long ones in their pieces
 		for i, b := range said {
 			b = slices.Repeat(b, 1+(i%grow)*i%97)
-			dir := []talk.Direction{talk.In, talk.Out, talk.Note}[i%3]
+			dir := []cardinfo.Direction{cardinfo.In, cardinfo.Out, cardinfo.Note}[i%3]
 			connection := []string{"left", "right"}[i%2]
 			log.Add(connection, dir, b)
 			for most := len(log.bytes) / 4; len(b) > 0; {
 				n := min(most, len(b))
-				all = append(all, talk.Event{N: uint64(len(all) + 1), Connection: connection, Dir: dir, Bytes: b[:n]})
+				all = append(all, cardinfo.Event{N: uint64(len(all) + 1), Connection: connection, Dir: dir, Bytes: b[:n]})
 				b = b[n:]
 			}
 		}
@@ -57,7 +57,7 @@ func TestLogHoldsTheEnd(t *testing.T) {
 		}
 		// Any part of it.
 		after, n := uint64(rapid.IntRange(0, len(all)+5).Draw(t, "after")), rapid.IntRange(-1, len(all)+1).Draw(t, "n")
-		part := slices.DeleteFunc(slices.Clone(got), func(e talk.Event) bool { return e.N <= after })
+		part := slices.DeleteFunc(slices.Clone(got), func(e cardinfo.Event) bool { return e.N <= after })
 		part = part[max(0, len(part)-max(n, 0)):]
 		again := log.Recent(after, n)
 		if len(again) != len(part) || len(part) > 0 && (again[0].N != part[0].N || !bytes.Equal(again[0].Bytes, part[0].Bytes)) {
@@ -71,17 +71,17 @@ func TestLogTimes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		log, buf := NewLog(1<<10), []byte("one")
 		start := time.Now()
-		log.Add("c", talk.Out, buf)
+		log.Add("c", cardinfo.Out, buf)
 		copy(buf, "two")
 		time.Sleep(1234567 * time.Nanosecond)
-		log.Add("c", talk.In, buf)
+		log.Add("c", cardinfo.In, buf)
 		got := log.Recent(0, 10)
 		for range 10_000 {
-			log.Add("c", talk.In, []byte("xxxxxxxx"))
+			log.Add("c", cardinfo.In, []byte("xxxxxxxx"))
 		}
-		want := []talk.Event{
-			{N: 1, At: start, Connection: "c", Dir: talk.Out, Bytes: []byte("one")},
-			{N: 2, At: start.Add(1234567 * time.Nanosecond), Connection: "c", Dir: talk.In, Bytes: []byte("two")},
+		want := []cardinfo.Event{
+			{N: 1, At: start, Connection: "c", Dir: cardinfo.Out, Bytes: []byte("one")},
+			{N: 2, At: start.Add(1234567 * time.Nanosecond), Connection: "c", Dir: cardinfo.In, Bytes: []byte("two")},
 		}
 		if d := cmp.Diff(want, got); d != "" {
 			t.Error(d)
@@ -92,11 +92,11 @@ func TestLogTimes(t *testing.T) {
 // Nothing is allocated by Add: the log has all its memory from the start.
 func TestLogDoesNotGrow(t *testing.T) {
 	log, b := NewLog(1<<20), bytes.Repeat([]byte("x"), 100)
-	if n := testing.AllocsPerRun(100_000, func() { log.Add("c", talk.In, b) }); n != 0 {
+	if n := testing.AllocsPerRun(100_000, func() { log.Add("c", cardinfo.In, b) }); n != 0 {
 		t.Errorf("%v allocations for each", n)
 	}
 	var none *Log
-	none.Add("c", talk.In, b)
+	none.Add("c", cardinfo.In, b)
 	if none.Recent(0, 5) != nil || none.Last() != 0 {
 		t.Error("no log holds something")
 	}
@@ -125,7 +125,7 @@ func TestLogOfLine(t *testing.T) {
 		_ = l.Urgent(t.Context(), "ABOR;*RST", time.Second)
 		mustAsk(t, l, "last?")
 		synctest.Wait()
-		said := map[talk.Direction]string{}
+		said := map[cardinfo.Direction]string{}
 		asked := false
 		for _, e := range log.Recent(0, 1000) {
 			said[e.Dir] += string(e.Bytes)
@@ -134,10 +134,10 @@ func TestLogOfLine(t *testing.T) {
 				t.Errorf("%+v", e)
 			}
 		}
-		if out, in := said[talk.Out], said[talk.In]; out != c.heard.String() || in != c.spoken.String() || out == "" || in == "" {
+		if out, in := said[cardinfo.Out], said[cardinfo.In]; out != c.heard.String() || in != c.spoken.String() || out == "" || in == "" {
 			t.Errorf("out %q\nnot %q\nin  %q\nnot %q", out, c.heard.String(), in, c.spoken.String())
 		}
-		if notes := said[talk.Note]; notes != "in step"+"out of step: "+ErrGarbled.Error()+"in step" {
+		if notes := said[cardinfo.Note]; notes != "in step"+"out of step: "+ErrGarbled.Error()+"in step" {
 			t.Errorf("notes %q", notes)
 		}
 	})
@@ -150,7 +150,7 @@ func TestLogConcurrent(t *testing.T) {
 	for range 4 {
 		adding.Go(func() {
 			for i := range 5000 {
-				log.Add("c", talk.In, bytes.Repeat([]byte{byte(i % 200)}, i%200+1))
+				log.Add("c", cardinfo.In, bytes.Repeat([]byte{byte(i % 200)}, i%200+1))
 			}
 		})
 	}

@@ -4,7 +4,7 @@ import (
 	"bytes"
 	"fmt"
 
-	"ohmkeep/server/talk"
+	"ohmkeep/server/cardinfo"
 )
 
 const (
@@ -22,7 +22,7 @@ func (l *Line) receive() {
 	for {
 		n, err := l.stream.Read(buf)
 		if n > 0 {
-			l.o.Log.Add(l.o.Connection, talk.In, buf[:n])
+			l.o.Log.Add(l.o.Connection, cardinfo.In, buf[:n])
 			l.take(buf[:n])
 		}
 		if err != nil {

@@ -3,7 +3,6 @@ package form
 import (
 	"maps"
 	"net/url"
-	"strconv"
 	"strings"
 
 	"ohmkeep/server/dut"
@@ -11,32 +10,25 @@ import (
 	"ohmkeep/server/quantity"
 )
 
-// measurementReader reads the form of a measurement. Everything that cannot be
-// understood is reported at once, beside its field.
-type measurementReader struct {
-	*Reader
-	d *dut.Device
-}
-
 // CheckMeasurement makes a measurement of the form, on top of what base has that
 // the form does not. The problems are those of reading and those that the kind
 // finds, a field that could not be read having only the first.
 func CheckMeasurement(f url.Values, base procedure.Measurement, k procedure.Kind, d *dut.Device) (procedure.Measurement, dut.Problems) {
-	r := &measurementReader{NewReader(f), d}
+	r := NewReader(f)
 	m := base
 	m.Name = r.Line("name")
 	m.Note = r.Lines("note")
 	m.Group = r.Line("group")
 	m.Disabled = r.Checked("disabled")
 	m.StopOnFail = r.Checked("stopOnFail")
-	m.Retest = r.count("retest")
+	m.Retest = r.Integer(r.document("retest"))
 	for _, field := range k.Fields() { // what is forced decides the units of the rest
 		if field.Type == procedure.FieldChoice {
 			procedure.Set(field, &m, f.Get(field.Name))
 		}
 	}
 	for _, field := range k.Fields() {
-		r.field(&m, k, field)
+		r.measured(&m, k, field, d)
 	}
 	seen := map[string]bool{}
 	for _, p := range r.Problems {
@@ -58,29 +50,26 @@ func MeasurementField(path string) string {
 	return path
 }
 
-func (r *measurementReader) field(m *procedure.Measurement, k procedure.Kind, f procedure.Field) {
+// measured reads one field of a kind into a measurement.
+func (r *Reader) measured(m *procedure.Measurement, k procedure.Kind, f procedure.Field, d *dut.Device) {
 	switch f.Type {
 	case procedure.FieldPins:
-		pins, err := ParsePins(r.Values.Get(f.Name), r.d)
-		if err != nil {
-			r.Problems.Add(f.Name, "%s", err.Error())
-		}
-		procedure.Set(f, m, pins)
+		procedure.Set(f, m, r.Pins(r.document(f.Name), d))
 	case procedure.FieldPin:
-		procedure.Set(f, m, r.pin(f.Name))
+		procedure.Set(f, m, r.KnownPin(r.document(f.Name), d))
 	case procedure.FieldQuantity:
-		procedure.Set(f, m, r.optional(f.Name, f.UnitFor(m.Use)))
+		procedure.Set(f, m, r.Quantity(r.document(f.Name), f.UnitFor(m.Use)))
 	case procedure.FieldCount:
-		procedure.Set(f, m, r.count(f.Name))
+		procedure.Set(f, m, r.Integer(r.document(f.Name)))
 	case procedure.FieldFlag:
 		procedure.Set(f, m, r.Checked(f.Name))
 	case procedure.FieldSweep:
 		s := r.sweep(f.Name+".", f.UnitFor(m.Use))
 		procedure.Set(f, m, &s)
 	case procedure.FieldStep:
-		m.Step = r.step()
+		m.Step = r.steppedPin(d)
 	case procedure.FieldHold:
-		m.Hold = r.holds()
+		m.Hold = r.holds(d)
 	case procedure.FieldSettle:
 		m.Settle = r.settle()
 	case procedure.FieldAperture:
@@ -90,92 +79,55 @@ func (r *measurementReader) field(m *procedure.Measurement, k procedure.Kind, f 
 	}
 }
 
-// named is the field of a name that is a path of the document.
-func (r *measurementReader) named(name string) Field {
-	at, _ := dut.ParsePath(name) // names are written here and in the tables of kinds
+// document is the field that is named by a path of the document.
+func (r *Reader) document(name string) Field {
+	at, _ := dut.ParsePath(name) // TestFieldNamesArePaths: every name is a path
 	return r.Named(at, name)
 }
 
-// needed reads a quantity that must be given, optional one that may be left out
-// and is then 0.
-func (r *measurementReader) needed(name string, unit quantity.Unit) float64 {
-	return r.NeedQuantity(r.named(name), unit)
-}
-
-func (r *measurementReader) optional(name string, unit quantity.Unit) float64 {
-	return r.Quantity(r.named(name), unit)
-}
-
-func (r *measurementReader) count(name string) int {
-	text := strings.TrimSpace(r.Values.Get(name))
-	if text == "" {
-		return 0
-	}
-	n, err := strconv.Atoi(text)
-	if err != nil {
-		r.Problems.Add(name, "%q is no whole number", dut.Excerpt(text))
-	}
-	return n
-}
-
-func (r *measurementReader) pin(name string) int {
-	text := strings.TrimSpace(r.Values.Get(name))
-	if text == "" {
-		return 0
-	}
-	n, err := pinNumber(text, r.d)
-	if err != nil {
-		r.Problems.Add(name, "%s", err.Error())
-	}
-	return n
-}
-
-func (r *measurementReader) sweep(at string, unit quantity.Unit) procedure.Sweep {
+// sweep reads the fields of a sweep, whose names begin with at.
+func (r *Reader) sweep(at string, unit quantity.Unit) procedure.Sweep {
 	s := procedure.Sweep{Spacing: procedure.Spacing(r.Values.Get(at + "spacing")), Back: r.Checked(at + "back")}
 	if s.Spacing == procedure.List {
-		var err error
-		if s.List, err = parseLevels(r.Values.Get(at+"list"), unit); err != nil {
-			r.Problems.Add(at+"list", "%s", err.Error())
-		}
+		s.List = r.levels(at+"list", unit)
 		return s
 	}
-	s.From, s.To = r.needed(at+"from", unit), r.needed(at+"to", unit)
-	s.Points = r.count(at + "points")
+	s.From, s.To = r.NeedQuantity(r.document(at+"from"), unit), r.NeedQuantity(r.document(at+"to"), unit)
+	s.Points = r.Integer(r.document(at + "points"))
 	return s
 }
 
-// parseLevels reads a list of levels, one a line or parted by semicolons. A comma
-// may be a decimal mark and parts them only where a space follows.
-func parseLevels(text string, unit quantity.Unit) ([]float64, error) {
-	text = strings.NewReplacer("\r", "\n", ";", "\n", ", ", "\n", "\t", "\n").Replace(text)
+// levelMarks part the levels of a list. A comma may be a decimal mark and parts
+// them only where a space follows.
+var levelMarks = strings.NewReplacer("\r", "\n", ";", "\n", ", ", "\n", "\t", "\n")
+
+// levels reads a list of levels, one a line or parted by semicolons; nil where
+// one cannot be read.
+func (r *Reader) levels(name string, unit quantity.Unit) []float64 {
 	var out []float64
-	for _, line := range strings.Split(text, "\n") {
-		if strings.TrimSpace(line) == "" {
+	f := r.document(name)
+	for _, part := range parts(Field{f.At, levelMarks.Replace(r.Values.Get(name))}, "\n") {
+		if !part.Given() {
 			continue
 		}
-		v, err := quantity.Parse(line, unit)
+		v, err := quantity.Parse(part.Text, unit)
 		if err != nil {
-			return nil, &levelError{len(out) + 1, err}
+			r.Fail(f, "level %d: %s", len(out)+1, err.Error())
+			return nil
 		}
 		out = append(out, v)
 	}
-	return out, nil
+	return out
 }
 
-type levelError struct {
-	at  int
-	err error
-}
-
-func (e *levelError) Error() string { return "level " + strconv.Itoa(e.at) + ": " + e.err.Error() }
-
-func (r *measurementReader) step() *procedure.Step {
-	pin := r.pin("step.pin")
-	if strings.TrimSpace(r.Values.Get("step.pin")) == "" {
+// steppedPin reads the second terminal of a family of curves; nil where there is none.
+func (r *Reader) steppedPin(d *dut.Device) *procedure.Step {
+	pin := r.document("step.pin")
+	if !pin.Given() {
 		return nil
 	}
-	s := &procedure.Step{Pin: pin, Use: procedure.Use(r.Values.Get("step.use"))}
-	s.Compliance = r.optional("step.compliance", s.Use.SensedUnit())
+	s := &procedure.Step{Pin: r.KnownPin(pin, d), Use: procedure.Use(r.Values.Get("step.use"))}
+	s.Compliance = r.Quantity(r.document("step.compliance"), s.Use.SensedUnit())
 	s.Sweep = r.sweep("step.sweep.", s.Use.ForcedUnit())
 	return s
 }
@@ -183,7 +135,8 @@ func (r *measurementReader) step() *procedure.Step {
 // MaxHolds bounds the rows of the form: no device has more pins.
 const MaxHolds = dut.MaxPins
 
-func (r *measurementReader) holds() []procedure.Hold {
+// holds reads the rows of conditions, which are moved together.
+func (r *Reader) holds(d *dut.Device) []procedure.Hold {
 	compactHolds(r.Values)
 	var out []procedure.Hold
 	for i := range MaxHolds {
@@ -191,10 +144,10 @@ func (r *measurementReader) holds() []procedure.Hold {
 		if r.Values.Get(at+"pin") == "" {
 			break
 		}
-		h := procedure.Hold{Pin: r.pin(at + "pin"), Use: procedure.Use(r.Values.Get(at + "use"))}
+		h := procedure.Hold{Pin: r.KnownPin(r.document(at+"pin"), d), Use: procedure.Use(r.Values.Get(at + "use"))}
 		if h.Use.TakesChannel() {
-			h.Level = r.needed(at+"level", h.Use.ForcedUnit())
-			h.Compliance = r.optional(at+"compliance", h.Use.SensedUnit())
+			h.Level = r.NeedQuantity(r.document(at+"level"), h.Use.ForcedUnit())
+			h.Compliance = r.Quantity(r.document(at+"compliance"), h.Use.SensedUnit())
 			h.Kelvin = r.Checked(at + "kelvin")
 		}
 		out = append(out, h)
@@ -227,33 +180,30 @@ func compactHolds(f url.Values) {
 
 var holdParts = []string{"pin", "use", "level", "compliance", "kelvin"}
 
-func (r *measurementReader) settle() procedure.Settle {
-	s := procedure.Settle{Time: r.optional("settle.time", quantity.Second), UntilStable: r.Checked("settle.untilStable")}
+// settle reads how long is waited before a reading.
+func (r *Reader) settle() procedure.Settle {
+	s := procedure.Settle{Time: r.Quantity(r.document("settle.time"), quantity.Second), UntilStable: r.Checked("settle.untilStable")}
 	if s.UntilStable {
-		s.Tolerance = r.needed("settle.tolerance", quantity.One)
-		s.Within = r.needed("settle.within", quantity.Second)
+		s.Tolerance = r.NeedQuantity(r.document("settle.tolerance"), quantity.One)
+		s.Within = r.NeedQuantity(r.document("settle.within"), quantity.Second)
 	}
 	return s
 }
 
-func (r *measurementReader) aperture() procedure.Aperture {
+// aperture reads how long is averaged, in cycles of the mains or seconds.
+func (r *Reader) aperture() procedure.Aperture {
 	if r.Values.Get("aperture") == "seconds" {
-		return procedure.Aperture{Seconds: r.needed("aperture.seconds", quantity.Second)}
+		return procedure.Aperture{Seconds: r.NeedQuantity(r.document("aperture.seconds"), quantity.Second)}
 	}
-	return procedure.Aperture{Cycles: r.needed("aperture.cycles", quantity.One)}
+	return procedure.Aperture{Cycles: r.NeedQuantity(r.document("aperture.cycles"), quantity.One)}
 }
 
-func (r *measurementReader) limits(m *procedure.Measurement, k procedure.Kind) map[string]procedure.Limit {
+// limits reads the limits of a kind's outputs; nil where there are none.
+func (r *Reader) limits(m *procedure.Measurement, k procedure.Kind) map[string]procedure.Limit {
 	out := map[string]procedure.Limit{}
 	for _, o := range k.Outputs() {
 		at, unit := "limits."+o.Key+".", m.OutputUnit(o)
-		var l procedure.Limit
-		for name, side := range map[string]**float64{at + "low": &l.Low, at + "high": &l.High} {
-			if strings.TrimSpace(r.Values.Get(name)) != "" {
-				v := r.needed(name, unit)
-				*side = &v
-			}
-		}
+		l := procedure.Limit{Low: r.limit(at+"low", unit), High: r.limit(at+"high", unit)}
 		if l != (procedure.Limit{}) {
 			out[o.Key] = l
 		}
@@ -262,6 +212,16 @@ func (r *measurementReader) limits(m *procedure.Measurement, k procedure.Kind) m
 		return nil
 	}
 	return out
+}
+
+// limit reads one side of a limit; nil where there is none.
+func (r *Reader) limit(name string, unit quantity.Unit) *float64 {
+	f := r.document(name)
+	if !f.Given() {
+		return nil
+	}
+	v := r.NeedQuantity(f, unit)
+	return &v
 }
 
 // HoldRows is how many rows of conditions the form fills.
@@ -275,6 +235,7 @@ func HoldRows(f url.Values) int {
 	return n
 }
 
+// SweepUnit is the unit of the levels of a kind's sweep, V where it has none.
 func SweepUnit(k procedure.Kind, f url.Values) quantity.Unit {
 	for _, field := range k.Fields() {
 		if field.Type == procedure.FieldSweep {
@@ -289,7 +250,7 @@ func TypedSweep(f url.Values, at string, unit quantity.Unit) *procedure.Sweep {
 	if !f.Has(at + "spacing") {
 		return nil
 	}
-	r := &measurementReader{Reader: NewReader(f)}
+	r := NewReader(f)
 	s := r.sweep(at, unit)
 	if len(r.Problems) > 0 {
 		return nil

@@ -61,9 +61,10 @@ func filledCondition(f url.Values, i int) bool {
 	return false
 }
 
-// readConditions reads the rows of conditions and moves the filled ones together,
+// conditions reads the rows of conditions and moves the filled ones together,
 // so that row and condition have the same number.
-func readConditions(f url.Values, d *dut.Device) (out []procedure.Condition, ps dut.Problems) {
+func (r *Reader) conditions(d *dut.Device) (out []procedure.Condition) {
+	f := r.Values
 	rows := make([]map[string][]string, 0)
 	for i := range maxConditions {
 		row := map[string][]string{}
@@ -82,34 +83,25 @@ func readConditions(f url.Values, d *dut.Device) (out []procedure.Condition, ps 
 		for part, v := range row {
 			f[procedure.ConditionField(i, part)] = v
 		}
-		c, bad := readCondition(f, i, d)
-		out, ps = append(out, c), append(ps, bad...)
+		out = append(out, r.condition(i, d))
 	}
-	return out, ps
+	return out
 }
 
-func readCondition(f url.Values, i int, d *dut.Device) (c procedure.Condition, ps dut.Problems) {
-	get := func(part string) string { return strings.TrimSpace(f.Get(procedure.ConditionField(i, part))) }
+// condition reads condition i.
+func (r *Reader) condition(i int, d *dut.Device) (c procedure.Condition) {
+	field := func(part string) Field { return r.document(procedure.ConditionField(i, part)) }
 	for _, x := range d.Power {
-		part := "supply." + strconv.Itoa(x.Pin)
-		if get(part) == "" {
-			continue
+		if level := field("supply." + strconv.Itoa(x.Pin)); level.Given() {
+			c.Supplies = append(c.Supplies, procedure.SupplyLevel{Pin: x.Pin, Level: r.NeedQuantity(level, quantity.Volt)})
 		}
-		v, err := quantity.Parse(get(part), quantity.Volt)
-		if err != nil {
-			ps.Add(procedure.ConditionField(i, part), "%s", err.Error())
-		}
-		c.Supplies = append(c.Supplies, procedure.SupplyLevel{Pin: x.Pin, Level: v})
 	}
-	if text := get("temperature"); text != "" {
-		t, err := quantity.Parse(text, quantity.Celsius)
-		if err != nil {
-			ps.Add(procedure.ConditionField(i, "temperature"), "%s", err.Error())
-		}
+	if temperature := field("temperature"); temperature.Given() {
+		t := r.NeedQuantity(temperature, quantity.Celsius)
 		c.Temperature = &t
 	}
-	c.Group, c.Note = get("group"), get("note")
-	return c, ps
+	c.Group, c.Note = field("group").Text, field("note").Text
+	return c
 }
 
 // ConditionField is the field of the form for a path such as
@@ -122,17 +114,14 @@ func ConditionField(path string, conditions []procedure.Condition) string {
 	return path
 }
 
-// ReadProcedure enters the form into p.
+// ReadProcedure enters the form into p and reports what could not be read, by
+// the fields of the form.
 func ReadProcedure(f url.Values, p *procedure.Procedure, d *dut.Device) dut.Problems {
-	p.Name = strings.TrimSpace(f.Get("name"))
-	p.Notes = PlainLines(f.Get("notes"))
-	p.StopOnFail = f.Get("stopOnFail") == "1"
-	conditions, ps := readConditions(f, d)
-	p.Conditions = conditions
-	guard, err := quantity.Parse(f.Get("guard"), quantity.One)
-	if err != nil {
-		ps.Add("guard", "%s", err.Error())
-	}
-	p.Guard = guard
-	return ps
+	r := NewReader(f)
+	p.Name = r.Line("name")
+	p.Notes = r.Lines("notes")
+	p.StopOnFail = r.Checked("stopOnFail")
+	p.Conditions = r.conditions(d)
+	p.Guard = r.NeedQuantity(r.document("guard"), quantity.One)
+	return r.Problems
 }

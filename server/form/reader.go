@@ -119,6 +119,19 @@ func (r *Reader) Wholes(f Field) []int {
 	return out
 }
 
+// Integer reads a whole number of any size; nothing is 0. What bounds it is said
+// with the document.
+func (r *Reader) Integer(f Field) int {
+	if !f.Given() {
+		return 0
+	}
+	n, err := strconv.Atoi(f.Text)
+	if err != nil {
+		r.Fail(f, "%q is no whole number", dut.Excerpt(f.Text))
+	}
+	return n
+}
+
 // Count reads a whole number from 1 to most that must be given.
 func (r *Reader) Count(f Field, most int) int {
 	n, err := strconv.Atoi(f.Text)
@@ -144,6 +157,28 @@ func (r *Reader) PinOrReturn(f Field, d *dut.Device) int {
 		return 0
 	}
 	return r.Pin(f, d)
+}
+
+// KnownPin reads a pin of the device by its number, or by a name that only it
+// has; nothing is 0.
+func (r *Reader) KnownPin(f Field, d *dut.Device) int {
+	if !f.Given() {
+		return 0
+	}
+	n, err := pinNumber(f.Text, d)
+	if err != nil {
+		r.Fail(f, "%s", err.Error())
+	}
+	return n
+}
+
+// Pins reads pins of the device as ParsePins does; nothing is none.
+func (r *Reader) Pins(f Field, d *dut.Device) []int {
+	pins, err := ParsePins(f.Text, d)
+	if err != nil {
+		r.Fail(f, "%s", err.Error())
+	}
+	return pins
 }
 
 // Choice reads one of a set of words that must be chosen; missing is what is

@@ -19,14 +19,16 @@ const (
 
 type personKey struct{}
 
-// personOf returns who asks; nobody where nobody has signed in.
+// personOf returns the person who makes the request: the zero Person where
+// nobody has signed in.
 func personOf(ctx context.Context) lab.Person {
 	v, _ := ctx.Value(personKey{}).(lab.Person)
 	return v
 }
 
-// identify finds out who asks, by bearer token or browser session. A token
-// that is not known is refused at once; a stale session is nobody.
+// identify is the authentication of a request, by bearer token or browser
+// session. An unknown token is refused at once; an expired session counts as
+// nobody, so that the page can ask to sign in.
 func (s *Server) identify(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if strings.HasPrefix(r.URL.Path, "/assets/") {
@@ -64,7 +66,8 @@ func (s *Server) whoAsks(r *http.Request) (lab.Person, error) {
 	return lab.Person{Name: a.Name, Role: a.Role, Session: cookie.Value}, err
 }
 
-// allow checks that whoever asks may do what the route does.
+// allow is the role check of a route: an error where the person's role does
+// not reach the one that the route asks for.
 func (s *Server) allow(e route, r *http.Request) error {
 	v := personOf(r.Context())
 	switch {
@@ -76,7 +79,7 @@ func (s *Server) allow(e route, r *http.Request) error {
 	return problem.New(problem.Forbidden, "This needs the role of "+e.role.String()+"; you are "+v.Role.String()+".")
 }
 
-// setSession signs the browser in.
+// setSession sets the browser's session cookie, which signs the browser in.
 func setSession(w http.ResponseWriter, r *http.Request, secret string) {
 	http.SetCookie(w, &http.Cookie{
 		Name: sessionCookie, Value: secret, Path: "/", MaxAge: int(sessionLength / time.Second),

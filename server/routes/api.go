@@ -46,7 +46,8 @@ func (s *Server) apiHealth(w http.ResponseWriter, _ *http.Request) error {
 	return reply(w, http.StatusOK, apiHealth{"ok", s.Version})
 }
 
-// apiList is a list; next asks for what follows.
+// apiList is the JSON of one page of a list. Next is the cursor of the page
+// that follows.
 type apiList[T any] struct {
 	Items []T    `json:"items"`
 	Next  string `json:"next,omitempty" doc:"cursor of the next page; absent on the last"`
@@ -77,8 +78,8 @@ func noContent(w http.ResponseWriter) error {
 	return nil
 }
 
-// filled is v with empty lists and maps in place of nil ones, which JSON would
-// have as null.
+// filled returns v with empty lists and maps in place of nil ones, because
+// JSON would write nil as null.
 func filled(v reflect.Value) reflect.Value {
 	switch v.Kind() {
 	case reflect.Struct:
@@ -149,11 +150,11 @@ func replyRevisions[T any](w http.ResponseWriter, list []store.Revised[T], err e
 	return replyPage(w, list, "", err)
 }
 
-// documentsPerPage is how many documents a list answers with that was not
-// asked for another number.
+// documentsPerPage is the default page size of a list of documents, in
+// documents.
 const documentsPerPage = 500
 
-// documentPages is the query of lists of documents, a page at a time.
+// documentPages is the query parameters of a paged list of documents.
 var documentPages = []param{
 	apidoc.Query("limit", "The most documents to answer with; 500 where it is left out.", apidoc.Whole(1, 1000)),
 	apidoc.Query("cursor", "Where to go on: next of the answer before.", apidoc.Text(64)),
@@ -184,7 +185,7 @@ func replyRevision[T any](w http.ResponseWriter, r *store.Revised[T], err error)
 	return reply(w, http.StatusOK, revisionOf(r))
 }
 
-// apiSaved says which revision a save made.
+// apiSaved is the JSON answer to a save: the revision that it made.
 type apiSaved struct {
 	Rev int `json:"rev"`
 }
@@ -224,17 +225,19 @@ func expectedRev(r *http.Request) (int, error) {
 	return rev, nil
 }
 
-// sameKey refuses a body whose key is not that of its address.
+// sameKey is the check that a body's key equals the key in its address;
+// another one is refused.
 func sameKey(ps *dut.Problems, field, got, want string) {
 	if got != want {
 		ps.Add(field, "is %q, but the address says %q", dut.Excerpt(got), dut.Excerpt(want))
 	}
 }
 
-// revParam is the query of documents that have revisions.
+// revParam is the query parameter that picks a revision of a document.
 var revParam = apidoc.Query("rev", "Number of a revision; left out: the latest.", apidoc.Whole(1, math.MaxInt32))
 
-// number is a whole number of the query that checked has let pass, or initial.
+// number returns a whole number from the query, or initial where it is not
+// given. The query has passed checked, so it can be read.
 func number(q url.Values, name string, initial int) int {
 	if n, err := strconv.Atoi(q.Get(name)); err == nil {
 		return n

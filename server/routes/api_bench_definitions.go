@@ -41,11 +41,12 @@ func (s *Server) benchDefinitionEndpoints() []endpoint {
 	}
 }
 
-// apiConnectionHealth is how a connection of the bench in use stands.
+// apiConnectionHealth is the JSON of one connection's health, for the bench in
+// use.
 type apiConnectionHealth cardinfo.Health
 
-// benchOf is how one bench stands. Of a bench that is not in use no state is
-// known.
+// benchOf returns the JSON of a bench with its state. The state is known of
+// the bench in use alone.
 func (s *Server) benchOf(ctx context.Context, who lab.Person, stored *store.Revised[bench.Definition]) (apiBench, error) {
 	place := s.bench(ctx)
 	if stored.Body.Key != place.Definition.Key {
@@ -70,8 +71,8 @@ func (s *Server) benchOf(ctx context.Context, who lab.Person, stored *store.Revi
 	return b, nil
 }
 
-// storedBench is a bench as it is stored. The bench in use is there even where
-// nothing of it is.
+// storedBench loads a bench's stored definition. The bench in use is returned
+// even where the store has nothing of it.
 func (s *Server) storedBench(ctx context.Context, key string) (*store.Revised[bench.Definition], error) {
 	b, err := s.Store.GetBench(ctx, key, 0)
 	if place := s.bench(ctx); problem.CodeOf(err) == problem.NotFound && key == place.Definition.Key {
@@ -177,7 +178,8 @@ func (s *Server) apiUseBench(w http.ResponseWriter, r *http.Request) error {
 	return s.apiState(w, r)
 }
 
-// ofBench answers for the bench that the address names; it must be in use.
+// ofBench wraps a handler for an address that names a bench: the bench must be
+// the one in use, else the request is refused.
 func (s *Server) ofBench(handle func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
 	return func(w http.ResponseWriter, r *http.Request) error {
 		key := chi.URLParam(r, "key")

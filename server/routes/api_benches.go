@@ -29,7 +29,7 @@ func (s *Server) benchEndpoints() []endpoint {
 	}, s.benchDefinitionEndpoints()...)
 }
 
-// apiBench is how a bench stands.
+// apiBench is the JSON of the state of a bench.
 type apiBench struct {
 	Key       string         `json:"key"`
 	Name      string         `json:"name"`
@@ -71,7 +71,7 @@ func (s *Server) apiReleaseControl(w http.ResponseWriter, r *http.Request) error
 	return s.apiState(w, r)
 }
 
-// apiSeatRequest asks for what is to be seated.
+// apiSeatRequest is the JSON request that seats something in the socket.
 type apiSeatRequest struct {
 	Device      string             `json:"device,omitempty" doc:"key of the device; its model and pin map are used"`
 	Serial      string             `json:"serial,omitempty" max:"64"`
@@ -103,7 +103,7 @@ func (s *Server) apiSeat(w http.ResponseWriter, r *http.Request) error {
 	return s.apiState(w, r)
 }
 
-// apiModels is what can be seated on a rehearsal bench.
+// apiModels is the JSON list of models that a rehearsal bench can seat.
 type apiModels struct {
 	Models      []bench.Model     `json:"models"`
 	UnitFaults  []bench.FaultKind `json:"unitFaults"`

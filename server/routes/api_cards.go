@@ -36,7 +36,7 @@ func (s *Server) cardEndpoints() []endpoint {
 
 var confirmParams = []param{apidoc.Query("device", "Key of the device that is seated; left out: what is asked whatever is seated.", apidoc.Text(64))}
 
-// apiToConfirm is one thing that is to be confirmed.
+// apiToConfirm is the JSON of one safety point that a person has to confirm.
 type apiToConfirm struct {
 	Name string `json:"name"`
 	Text string `json:"text"`
@@ -53,7 +53,8 @@ func toConfirm(a *lab.Unconfirmed) []apiToConfirm {
 	return out
 }
 
-// apiConfirmStanding is one thing to be confirmed, and who has.
+// apiConfirmStanding is the JSON of one safety point with the person who has
+// confirmed it, if any.
 type apiConfirmStanding struct {
 	Name string    `json:"name"`
 	Text string    `json:"text"`
@@ -61,7 +62,7 @@ type apiConfirmStanding struct {
 	At   time.Time `json:"at,omitzero"`
 }
 
-// apiConfirmRequest confirms by name.
+// apiConfirmRequest is the JSON request that confirms safety points, by name.
 type apiConfirmRequest struct {
 	Device  string   `json:"device,omitempty" doc:"key of the device that is seated"`
 	Confirm []string `json:"confirm" doc:"names of what is confirmed"`
@@ -90,8 +91,8 @@ func (s *Server) apiConfirm(w http.ResponseWriter, r *http.Request) error {
 	return replyList(w, standingsOf(s.bench(r.Context()), o))
 }
 
-// standingsOf lists what is to be confirmed and what has been by whoever holds
-// control; nothing on the rehearsal bench.
+// standingsOf lists the safety points of a bench with the confirmations of
+// whoever holds control. The rehearsal bench has none.
 func standingsOf(b *lab.Bench, o lab.Occasion) []apiConfirmStanding {
 	out := []apiConfirmStanding{}
 	for _, x := range b.Standings(o) {

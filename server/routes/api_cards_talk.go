@@ -20,7 +20,8 @@ var trafficParams = []param{
 	apidoc.Query("limit", "How many events at most; left out: 200.", apidoc.Whole(1, 5000)),
 }
 
-// after and limit of the query, which checked has let pass.
+// trafficQuery returns the query parameters after and limit, which have passed
+// checked.
 func trafficQuery(q url.Values) (after uint64, limit int) {
 	after, _ = strconv.ParseUint(q.Get("after"), 10, 64)
 	return after, number(q, "limit", 200)
@@ -34,7 +35,8 @@ func (s *Server) apiConnections(w http.ResponseWriter, r *http.Request) error {
 	return replyList(w, out)
 }
 
-// apiEvent is bytes that were written or came in together, or a note.
+// apiEvent is the JSON of one event of the traffic with a card: bytes that
+// were written or came in together, or a note.
 type apiEvent struct {
 	N          uint64             `json:"n" doc:"counts from 1 for a bench"`
 	At         time.Time          `json:"at"`
@@ -59,7 +61,7 @@ func apiEvents(rows []web.TrafficRow) []apiEvent {
 	return out
 }
 
-// apiTraffic is a part of what was said.
+// apiTraffic is the JSON of a section of the traffic with cards.
 type apiTraffic struct {
 	Items   []apiEvent `json:"items"`
 	Last    uint64     `json:"last" doc:"number of the newest event there is"`
@@ -93,7 +95,7 @@ func (s *Server) apiRunTraffic(w http.ResponseWriter, r *http.Request) error {
 	return reply(w, http.StatusOK, out)
 }
 
-// apiMessage is one message to a card.
+// apiMessage is the JSON request that sends one message to a card.
 type apiMessage struct {
 	Connection string   `json:"connection"`
 	Message    string   `json:"message" max:"1000"`
@@ -101,7 +103,8 @@ type apiMessage struct {
 	Confirm    []string `json:"confirm,omitempty" doc:"names of what is confirmed before the bench is energised"`
 }
 
-// apiExchange is what came of a message.
+// apiExchange is the JSON of a message's outcome: what was sent and what came
+// back.
 type apiExchange struct {
 	Connection string     `json:"connection"`
 	Sent       string     `json:"sent"`
@@ -137,13 +140,13 @@ func (s *Server) apiSay(w http.ResponseWriter, r *http.Request) error {
 	return reply(w, http.StatusOK, out)
 }
 
-// apiCheckRequest asks for a check of cards.
+// apiCheckRequest is the JSON request that starts a check of cards.
 type apiCheckRequest struct {
 	Connection string   `json:"connection,omitempty" doc:"left out: every connection, one after the other"`
 	Confirm    []string `json:"confirm,omitempty" doc:"names of what is confirmed; that the socket is empty is asked each time"`
 }
 
-// apiCardCheck is a check of cards.
+// apiCardCheck is the JSON of a check of cards: its state and findings.
 type apiCardCheck struct {
 	Running  bool             `json:"running"`
 	By       string           `json:"by,omitempty"`
@@ -154,7 +157,7 @@ type apiCardCheck struct {
 	Dropped  int              `json:"dropped,omitempty" doc:"findings beyond what is kept"`
 }
 
-// apiCardFinding is one point of a check of cards.
+// apiCardFinding is the JSON of one finding of a check of cards.
 type apiCardFinding struct {
 	Connection string           `json:"connection"`
 	Group      string           `json:"group"`

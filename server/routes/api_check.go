@@ -9,7 +9,8 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// apiCheck is what can be said of a procedure before anything is energised.
+// apiCheck is the JSON of the check before power: findings, durations and
+// predictions for a procedure before anything is energised.
 type apiCheck struct {
 	Total        float64           `json:"total" doc:"seconds that the whole should take"`
 	Startable    bool              `json:"startable" doc:"no error stands in the way"`
@@ -19,7 +20,7 @@ type apiCheck struct {
 	Measurements []apiEstimate     `json:"measurements"`
 }
 
-// apiCheckFinding is one thing that the check has to say.
+// apiCheckFinding is the JSON of one finding of the check before power.
 type apiCheckFinding struct {
 	Severity    procedure.Severity `json:"severity"`
 	Code        string             `json:"code" doc:"stable"`
@@ -39,8 +40,8 @@ func findingsOf(list []procedure.Finding) []apiCheckFinding {
 	return out
 }
 
-// apiEstimate is the time that a measurement should take, and how well its
-// results will be known.
+// apiEstimate is the JSON of one measurement's estimate: the time that it
+// should take, and how well its results will be known.
 type apiEstimate struct {
 	ID          string          `json:"id"`
 	Points      int64           `json:"points"`
@@ -52,7 +53,7 @@ type apiEstimate struct {
 	Predictions []apiPrediction `json:"predictions"`
 }
 
-// apiPrediction is how well a result will be known.
+// apiPrediction is the JSON of one result's predicted uncertainty.
 type apiPrediction struct {
 	Key   string          `json:"key"`
 	Pin   int             `json:"pin,omitempty"`

@@ -19,7 +19,7 @@ func (s *Server) draftEndpoints() []endpoint {
 	}
 }
 
-// apiDraft is a drafted procedure.
+// apiDraft is the JSON of a drafted procedure.
 type apiDraft struct {
 	Procedure procedure.Procedure `json:"procedure"`
 	Reasons   []procedure.Reason  `json:"reasons"`

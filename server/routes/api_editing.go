@@ -15,8 +15,9 @@ import (
 	"ohmkeep/store"
 )
 
-// editingEndpoints are what describing and mapping a part needs beyond storing
-// the documents: the same that the editors' pages do.
+// editingEndpoints is the table of the API's helpers for describing and
+// mapping a part, beyond storing the documents. They do the same as the
+// editors' pages.
 func (s *Server) editingEndpoints() []endpoint {
 	const tag = "devices"
 	from := apidoc.Query("from", "Number of the earlier revision.", apidoc.Whole(1, 1<<31-1))
@@ -46,14 +47,15 @@ func (s *Server) editingEndpoints() []endpoint {
 	}
 }
 
-// apiPaste is a table as it was copied.
+// apiPaste is the JSON request with a table of pins as it was copied.
 type apiPaste struct {
 	Text string `json:"text" doc:"the table: tabs, semicolons, commas, pipes or wide spaces between cells"`
 	Key  string `json:"key,omitempty" doc:"key of the device to propose"`
 	Name string `json:"name,omitempty" doc:"name of the device to propose"`
 }
 
-// apiPasted is what was made of a table.
+// apiPasted is the JSON of a pasted table as it was read, with the device that
+// it proposes and what that assumes.
 type apiPasted struct {
 	Table       dut.PinTable     `json:"table"`
 	Device      *dut.Device      `json:"device,omitempty" doc:"absent where no pin was found"`
@@ -78,8 +80,8 @@ func (s *Server) apiLogicFamilies(w http.ResponseWriter, _ *http.Request) error 
 	return replyList(w, dut.LogicFamilies())
 }
 
-// compared fetches the two revisions that a request names and lists what
-// changed.
+// compared loads the two revisions that a request names and lists the
+// differences between them.
 func compared[T any](r *http.Request, get func(rev int) (*T, error), diff func(a, b *T) []dut.Change) ([]dut.Change, error) {
 	q := r.URL.Query()
 	if !q.Has("from") {
@@ -118,14 +120,14 @@ func (s *Server) apiDeviceWarnings(w http.ResponseWriter, r *http.Request) error
 	return replyList(w, []dut.Problem(d.Body.Warnings()))
 }
 
-// apiProposal is a pin map that nobody has looked at yet.
+// apiProposal is the JSON of a proposed pin map, which nobody has checked yet.
 type apiProposal struct {
 	PinMap      bench.PinMap  `json:"pinMap"`
 	Assumptions []string      `json:"assumptions" doc:"how it came about, in words"`
 	Conflicts   []dut.Problem `json:"conflicts" doc:"what will be in the way"`
 }
 
-// mapped is a device and its pin map on a bench, in the revisions that a
+// mapped is a device with its pin map on a bench, in the revisions that a
 // request names.
 type mapped struct {
 	def    *bench.Definition
@@ -187,7 +189,7 @@ func (s *Server) apiWiring(w http.ResponseWriter, r *http.Request) error {
 	return replyList(w, bench.WiringSheet(m.def, m.pm, m.device))
 }
 
-// apiPinReach is one pin and the lines that reach it.
+// apiPinReach is the JSON of one pin with the bench's lines that reach it.
 type apiPinReach struct {
 	Pin     int             `json:"pin"`
 	Contact int             `json:"contact,omitempty"`

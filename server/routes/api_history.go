@@ -37,7 +37,7 @@ func (s *Server) historyEndpoints() []endpoint {
 	}
 }
 
-// withoutLimits is the word of the filter for runs whose results have none.
+// withoutLimits is the filter's value for runs whose results have no limits.
 const withoutLimits = "no limits"
 
 var filterParams = []param{
@@ -59,7 +59,7 @@ var pageParams = []param{
 	apidoc.Query("cursor", "Where to go on: next of the answer before.", apidoc.Text(64)),
 }
 
-// filterOf reads a filter of runs from a query, the same for pages, the API
+// filterOf parses a filter of runs from a query, the same for pages, the API
 // and CSV. Days are those of the server's time zone.
 func filterOf(q url.Values) (store.Filter, error) {
 	f := store.Filter{
@@ -85,7 +85,7 @@ func filterOf(q url.Values) (store.Filter, error) {
 	return f, ps.Err()
 }
 
-// moment reads a time or a day, which begins days later.
+// moment parses a time, or a day to which days later is added.
 func moment(ps *dut.Problems, field, text string, days int) time.Time {
 	if text == "" {
 		return time.Time{}

@@ -27,7 +27,7 @@ func (s *Server) manualEndpoints() []endpoint {
 	}
 }
 
-// apiManualRequest is one measurement of a device.
+// apiManualRequest is the JSON request that measures a device by hand, once.
 type apiManualRequest struct {
 	Device      string                `json:"device" doc:"key"`
 	Measurement procedure.Measurement `json:"measurement"`
@@ -62,7 +62,7 @@ func (s *Server) apiManualStart(w http.ResponseWriter, r *http.Request) error {
 	return reply(w, http.StatusCreated, apiStarted{id})
 }
 
-// apiManual is what was measured by hand.
+// apiManual is the JSON of manual work: what was measured by hand.
 type apiManual struct {
 	ID          string                `json:"id"`
 	Device      string                `json:"device"`
@@ -119,7 +119,8 @@ func (s *Server) apiManualStop(w http.ResponseWriter, r *http.Request) error {
 	return noContent(w)
 }
 
-// apiKeep says which unit was measured by hand.
+// apiKeep is the JSON request that stores manual work as a run: it names the
+// unit that was measured.
 type apiKeep struct {
 	Serial string `json:"serial" max:"64"`
 	Lot    string `json:"lot,omitempty" max:"64"`

@@ -14,7 +14,7 @@ import (
 	"ohmkeep/web"
 )
 
-// apiPlot is what the plot of a measurement shows.
+// apiPlot is the JSON of a measurement's plot.
 type apiPlot struct {
 	Measurement int             `json:"measurement"`
 	Title       string          `json:"title"`
@@ -31,7 +31,8 @@ type apiAxis struct {
 	Log   bool          `json:"log"`
 }
 
-// apiSeries is one curve, condensed to what a screen can show.
+// apiSeries is the JSON of one curve of a plot, thinned to what a screen can
+// show.
 type apiSeries struct {
 	Label  string            `json:"label"`
 	X      []apidoc.Nullable `json:"x"`

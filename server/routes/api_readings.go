@@ -12,7 +12,7 @@ import (
 	"ohmkeep/store"
 )
 
-// maxReadings is the most readings of one answer.
+// maxReadings is the largest number of readings in one answer.
 const maxReadings = 10_000
 
 func finiteOrNil(v *float64) *float64 {
@@ -28,7 +28,7 @@ var readingParams = []param{
 	apidoc.Query("limit", "The most readings to answer with; 1000 where it is left out.", apidoc.Whole(1, maxReadings)),
 }
 
-// apiReadings are readings in columns.
+// apiReadings is the JSON of readings, one array for each column.
 type apiReadings struct {
 	Rehearsal   bool              `json:"rehearsal"`
 	Measurement int               `json:"measurement"`

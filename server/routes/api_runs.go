@@ -45,7 +45,7 @@ func (s *Server) runEndpoints() []endpoint {
 	}
 }
 
-// apiStart asks for a run.
+// apiStart is the JSON request that starts a run.
 type apiStart struct {
 	Device    string `json:"device" doc:"key"`
 	Procedure string `json:"procedure" doc:"key"`
@@ -58,7 +58,7 @@ type apiStart struct {
 	Confirm     []string `json:"confirm,omitempty" doc:"on a bench with cards: names of what is confirmed before it is energised"`
 }
 
-// apiStarted names the run that was started.
+// apiStarted is the JSON answer to a start: the run's id.
 type apiStarted struct {
 	ID string `json:"id"`
 }
@@ -92,7 +92,7 @@ func (s *Server) apiStop(w http.ResponseWriter, r *http.Request) error {
 	return noContent(w)
 }
 
-// apiNote replaces a run's note.
+// apiNote is the JSON request that replaces a run's note.
 type apiNote struct {
 	Note string `json:"note" max:"4000"`
 }
@@ -123,7 +123,7 @@ func (s *Server) apiRun(w http.ResponseWriter, r *http.Request) error {
 	return reply(w, http.StatusOK, rec)
 }
 
-// apiProgress is where a run stands.
+// apiProgress is the JSON of a run's progress.
 type apiProgress struct {
 	Rehearsal   bool             `json:"rehearsal"`
 	Status      procedure.Status `json:"status"`

@@ -24,7 +24,7 @@ func (s *Server) shareEndpoints() []endpoint {
 	}
 }
 
-// apiShare asks for a link to a run.
+// apiShare is the JSON request that makes a share link to a run.
 type apiShare struct {
 	Expires float64 `json:"expires,omitempty" doc:"seconds from now; left out: never"`
 }

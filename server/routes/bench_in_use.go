@@ -17,13 +17,14 @@ func (s *Server) withBench(next http.Handler) http.Handler {
 	})
 }
 
-// onBench makes everything under a context be about a bench.
+// onBench returns a context that carries a bench, for everything that works
+// under it.
 func onBench(ctx context.Context, b *lab.Bench) context.Context {
 	return context.WithValue(ctx, benchKey{}, b)
 }
 
-// bench is the bench that a request is about. Outside of a request, where a
-// page is drawn for all who look, it is the one in use now.
+// bench returns the bench that a request is about. Outside of a request, where
+// a page is drawn for all viewers, it is the one in use now.
 func (s *Server) bench(ctx context.Context) *lab.Bench {
 	if b, ok := ctx.Value(benchKey{}).(*lab.Bench); ok {
 		return b

@@ -13,8 +13,8 @@ import (
 	"ohmkeep/store"
 )
 
-// csvBody writes the head of a CSV answer with its first byte, so that what
-// goes wrong before is still answered as a problem.
+// csvBody is a writer that sends the header of a CSV answer with its first
+// byte, so that an error before it can still be answered as a problem.
 type csvBody struct {
 	w       http.ResponseWriter
 	name    string
@@ -31,7 +31,8 @@ func (b *csvBody) Write(p []byte) (int, error) {
 	return b.w.Write(p)
 }
 
-// fileName keeps what is safe in a file's name everywhere.
+// fileName replaces the characters that are not safe in a file's name on every
+// system.
 func fileName(s string) string {
 	return strings.Map(func(r rune) rune {
 		switch {
@@ -42,8 +43,9 @@ func fileName(s string) string {
 	}, s)
 }
 
-// csvAnswer streams what write writes. An error after the first byte breaks
-// the connection, so that half a file is never taken for a whole one.
+// csvAnswer streams a CSV file from the function write. An error after the
+// first byte breaks the connection, so that half a file is never taken for a
+// whole one.
 func (s *Server) csvAnswer(w http.ResponseWriter, r *http.Request, name string, write func(*csvBody) error) error {
 	body := &csvBody{w: w, name: name}
 	err := write(body)
@@ -139,8 +141,8 @@ func (s *Server) csvReadings(w http.ResponseWriter, r *http.Request) error {
 	})
 }
 
-// runFile names a file after what was measured, and says where it was
-// rehearsed.
+// runFile returns the name of a run's file: what was measured, and whether it
+// was rehearsed.
 func runFile(rec *procedure.Record, what string) string {
 	parts := []string{rec.Device.Key, rec.Unit.Serial, shortRun(rec.ID), what}
 	if rec.Rehearsal {
@@ -158,5 +160,5 @@ func runFile(rec *procedure.Record, what string) string {
 // shortRun is the end of a run's id: the beginning of a UUIDv7 is the time.
 func shortRun(id string) string { return id[max(len(id)-8, 0):] }
 
-// day is today, in names of files.
+// day returns today's date as it stands in names of files.
 func (s *Server) day() string { return s.Now().UTC().Format("2006-01-02") }

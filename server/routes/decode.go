@@ -12,7 +12,8 @@ import (
 	"ohmkeep/store"
 )
 
-// apiTypes makes the schemas of the API and decodes by them.
+// apiTypes is the registry of the API's types: it makes their schemas and
+// decodes by them.
 var apiTypes = apidoc.NewTypes(map[reflect.Type][]string{
 	reflect.TypeFor[store.Role](): {store.Viewer.String(), store.Operator.String(), store.Owner.String()},
 })
@@ -34,7 +35,8 @@ func decode[T any](r *http.Request) (T, error) {
 	return apidoc.Decode[T](apiTypes, body)
 }
 
-// wantJSON refuses a body that does not say that it is JSON in UTF-8.
+// wantJSON is the check of a request's content type: anything but JSON in
+// UTF-8 is refused.
 func wantJSON(contentType string) error {
 	media, params, err := mime.ParseMediaType(contentType)
 	if err != nil || media != "application/json" {

@@ -13,9 +13,9 @@ import (
 	"ohmkeep/web"
 )
 
-// watched streams a page that is drawn on a clock, once for all who look at it
-// and only when what look gathers has changed. Neither may depend on who asks:
-// every viewer of the topic gets the same.
+// watched streams a page whose changing parts are redrawn on a clock, once for
+// all viewers and only when what look gathers has changed. Neither look nor
+// the drawing may depend on who asks: every viewer of the topic gets the same.
 func watched[T any](s *Server, w http.ResponseWriter, r *http.Request, topic string, every time.Duration,
 	look func(context.Context) (T, error), draw func(T) map[string]templ.Component) {
 	paint := newPainter(s.Log, topic)
@@ -27,7 +27,8 @@ func watched[T any](s *Server, w http.ResponseWriter, r *http.Request, topic str
 	s.stream(w, r, topic)
 }
 
-// newPainter makes what renders the parts of a page without ever failing.
+// newPainter makes the renderer of a page's parts, which replaces a part that
+// fails by a notice.
 func newPainter(log *slog.Logger, page string) *live.Painter {
 	return &live.Painter{Log: log, Page: page, Lost: web.NotDrawn}
 }
@@ -40,8 +41,8 @@ func painted(ctx context.Context, paint *live.Painter, parts map[string]templ.Co
 	return out
 }
 
-// stream is the WebSocket of a page: a topic, from the number on that the page
-// has seen.
+// stream is the WebSocket handler of a page: it sends a topic's changes after
+// the number that the page has seen.
 func (s *Server) stream(w http.ResponseWriter, r *http.Request, topic string) {
 	since, _ := strconv.ParseUint(r.URL.Query().Get("since"), 10, 64) // none is from the start
 	s.Hub.Serve(w, r, topic, since)

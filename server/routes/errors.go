@@ -28,7 +28,8 @@ type Problem struct {
 	unconfirmed *lab.Unconfirmed
 }
 
-// statuses is the one place where the code of an error becomes an HTTP status.
+// statuses is the table from the code of an error to its HTTP status, the only
+// one.
 var statuses = map[problem.Code]int{
 	problem.Malformed:   http.StatusBadRequest,
 	problem.Denied:      http.StatusUnauthorized,
@@ -51,8 +52,8 @@ var statuses = map[problem.Code]int{
 	problem.Full:        http.StatusInsufficientStorage,
 }
 
-// classify turns an error into the answer to a request. What may not be shown
-// is logged instead.
+// classify turns an error into the answer to a request. An error that may not
+// be shown is logged instead.
 func classify(err error, log *slog.Logger) *Problem {
 	e := problem.Of(err)
 	var tooLarge *http.MaxBytesError

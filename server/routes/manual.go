@@ -19,8 +19,8 @@ import (
 // Manual work is a procedure of one measurement, run by the same executor
 // under the same rules, but into memory. "Keep this" writes it to the store.
 
-// entered is what was last entered by hand, or the page's defaults for what was
-// measured otherwise.
+// entered returns the values of the manual form: those that were last entered,
+// or the page's defaults where the last measurement came from elsewhere.
 func entered(m *lab.Manual) url.Values {
 	if m.Entered == nil && m.Device != "" {
 		return manualValues(nil, m.Device)
@@ -28,7 +28,7 @@ func entered(m *lab.Manual) url.Values {
 	return m.Entered
 }
 
-// measureManual starts what a form asks for.
+// measureManual starts the manual measurement that a form describes.
 func (s *Server) measureManual(ctx context.Context, b *lab.Bench, who lab.Person, f url.Values) error {
 	d, err := s.Store.GetDevice(ctx, f.Get("device"), 0)
 	if err != nil {
@@ -58,7 +58,8 @@ func manualLive(p web.RunProps) web.ManualProps {
 	return m
 }
 
-// bigValues are the newest V and I, and for the ohmmeter the result.
+// bigValues returns the values in large figures: the newest V and I, and for
+// the ohmmeter the result.
 func bigValues(p web.RunProps) []web.BigValue {
 	var out []web.BigValue
 	for _, r := range slices.Concat(p.Results...) {

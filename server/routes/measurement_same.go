@@ -26,7 +26,7 @@ func sameField(a, b *procedure.Measurement, field string) bool {
 	return reflect.DeepEqual(x, y)
 }
 
-// bare is the JSON of a measurement without what only names it.
+// bare returns the JSON of a measurement without its names and notes.
 func bare(m *procedure.Measurement) any {
 	text, err := json.Marshal(m)
 	if err != nil {

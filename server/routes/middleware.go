@@ -32,8 +32,8 @@ func (h hosts) allow(hostport string) bool {
 	return name == "localhost" || strings.HasSuffix(name, ".localhost") || slices.Contains(h, name)
 }
 
-// sameOrigin is the check of a WebSocket handshake, which cross-origin
-// protection passes as a GET.
+// sameOrigin is the origin check of a WebSocket handshake. It is needed
+// because a handshake is a GET, which cross-origin protection lets pass.
 func (h hosts) sameOrigin(r *http.Request) bool {
 	origin := r.Header.Get("Origin")
 	if origin == "" {
@@ -43,8 +43,8 @@ func (h hosts) sameOrigin(r *http.Request) bool {
 	return err == nil && strings.EqualFold(u.Host, r.Host) && h.allow(r.Host)
 }
 
-// OriginCheck is the check of a WebSocket handshake for a server that also
-// answers to names.
+// OriginCheck returns the origin check of a WebSocket handshake for a server
+// that is also called by these names.
 func OriginCheck(names []string) func(*http.Request) bool { return hosts(names).sameOrigin }
 
 func (h hosts) guard(next http.Handler) http.Handler {
@@ -57,7 +57,8 @@ func (h hosts) guard(next http.Handler) http.Handler {
 	})
 }
 
-// sameOriginOnly refuses what another site's page sends in a person's name.
+// sameOriginOnly is the cross-origin protection: it refuses requests that
+// another site's page sends with a person's cookie.
 func (s *Server) sameOriginOnly(next http.Handler) http.Handler {
 	protect := http.NewCrossOriginProtection()
 	protect.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -66,7 +67,8 @@ func (s *Server) sameOriginOnly(next http.Handler) http.Handler {
 	return protect.Handler(next)
 }
 
-// policy lets pages use only what this server serves.
+// policy is the content security policy: pages load only what this server
+// serves.
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
 	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
@@ -82,7 +84,7 @@ func headers(next http.Handler) http.Handler {
 	})
 }
 
-// maxBody bounds every request body, in bytes.
+// maxBody is the largest request body, in bytes.
 const maxBody = 4 << 20
 
 func limitBody(next http.Handler) http.Handler {
@@ -92,8 +94,9 @@ func limitBody(next http.Handler) http.Handler {
 	})
 }
 
-// logged writes a line for each request at debug level, and turns a panic of a
-// handler into a logged error. The query is left out: it can hold a key.
+// logged is the request log and the recovery from panics: a line for each
+// request at debug level, an error for each panic of a handler. The query is
+// left out: it can hold a key.
 func logged(log *slog.Logger) func(http.Handler) http.Handler {
 	return func(next http.Handler) http.Handler {
 		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -113,8 +116,8 @@ func logged(log *slog.Logger) func(http.Handler) http.Handler {
 	}
 }
 
-// loggedPath is the path of a request as it may stand in the log: without the
-// secret of a share link, which opens a run for whoever reads it.
+// loggedPath returns the path of a request for the log, without the secret of
+// a share link, which opens a run for whoever reads it.
 func loggedPath(r *http.Request) string {
 	secret, shared := strings.CutPrefix(r.URL.Path, "/s/")
 	if !shared || secret == "" {
@@ -126,7 +129,7 @@ func loggedPath(r *http.Request) string {
 	return "/s/…"
 }
 
-// readForm reads the form that a page was sent, whole. What cannot be read is
+// readForm parses the whole form of a request. A form that cannot be parsed is
 // the client's mistake: a broken escape, too many fields, a packed body, one
 // that ends too soon.
 func readForm(r *http.Request) error {

@@ -33,7 +33,8 @@ type param = apidoc.Param
 
 const mediaCSV = "text/csv; charset=utf-8; header=present"
 
-// problemDetails is what writeProblem writes (RFC 9457).
+// problemDetails is the schema of the problem details that writeProblem writes
+// (RFC 9457).
 type problemDetails struct {
 	Type     string            `json:"type"`
 	Title    string            `json:"title"`
@@ -45,7 +46,7 @@ type problemDetails struct {
 	Instance string            `json:"instance,omitempty"`
 }
 
-// pathParams is what each variable part of an address is.
+// pathParams describes the variable parts of addresses, by name.
 var pathParams = map[string]string{
 	"key": "Key of the device, procedure or bench.", "bench": "Key of the bench.",
 	"id": "Identifier of the run.", "share": "Number of the shared link.",
@@ -65,7 +66,7 @@ func openAPI(version string, table []endpoint) *apidoc.Document {
 	}, rows)
 }
 
-// described is the line as the document has it.
+// described returns the line of the table as the document describes it.
 func (e *endpoint) described() apidoc.Endpoint {
 	d := apidoc.Endpoint{Method: e.method, Path: e.path, ID: e.id, Summary: e.summary, Tag: e.tag, Query: e.query,
 		Status: e.success(), Media: e.media, Tagged: e.tagged}
@@ -83,8 +84,9 @@ func (e *endpoint) described() apidoc.Endpoint {
 
 func (e *endpoint) success() int { return cmp.Or(e.status, http.StatusOK) }
 
-// checked refuses a query that the table does not describe, so that a
-// misspelt filter is not a filter that is silently left out.
+// checked is the check of a request's query: parameters that the table does
+// not describe are refused, so that a misspelt filter is not silently left
+// out.
 func (e endpoint) checked() endpoint {
 	handle, query := e.handle, e.query
 	e.handle = func(w http.ResponseWriter, r *http.Request) error {

@@ -14,7 +14,8 @@ import (
 	"ohmkeep/web"
 )
 
-// benchPage is how the bench stands, and on a rehearsal bench what is put on it.
+// benchPage is the page of the bench's state, with the forms that seat and
+// fault a rehearsal bench.
 func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 	p, err := s.benchProps(r.Context())
 	if err != nil {
@@ -65,7 +66,7 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 	return p, nil
 }
 
-// faultChoices says how the page asks for each kind of fault.
+// faultChoices lists the kinds of fault with the fields that each asks for.
 func faultChoices(kinds []bench.FaultKind) []web.FaultChoice {
 	var out []web.FaultChoice
 	for _, c := range form.FaultChoices(kinds) {
@@ -74,7 +75,8 @@ func faultChoices(kinds []bench.FaultKind) []web.FaultChoice {
 	return out
 }
 
-// seatForm puts something into the socket of the rehearsal bench.
+// seatForm handles the form that seats something in the socket of the
+// rehearsal bench.
 func (s *Server) seatForm(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
@@ -88,8 +90,9 @@ func (s *Server) seatForm(w http.ResponseWriter, r *http.Request) error {
 	})
 }
 
-// benchAnswer goes back to the bench's page, or shows it with what was refused.
-// Where the page has no such form now, the refusal is a page of its own.
+// benchAnswer answers a form of the bench's page: it goes back to the page, or
+// shows it with what was refused. Where the page has no such form now, the
+// refusal is a page of its own.
 func (s *Server) benchAnswer(w http.ResponseWriter, r *http.Request, err error, refused func(*web.BenchProps, *Problem)) error {
 	if err == nil {
 		return seeOther(w, r, "/bench")
@@ -106,7 +109,7 @@ func (s *Server) benchAnswer(w http.ResponseWriter, r *http.Request, err error, 
 	return show(r.Context(), w, e.Status, web.Bench(p))
 }
 
-// seatingOf reads the seat form; the bench's own faults stay as they are.
+// seatingOf parses the seat form; the bench's own faults stay as they are.
 func (s *Server) seatingOf(ctx context.Context, f url.Values) (q bench.Seating, err error) {
 	b := s.bench(ctx)
 	if b.Rehearse == nil {
@@ -135,7 +138,8 @@ func (s *Server) seatingOf(ctx context.Context, f url.Values) (q bench.Seating, 
 	return q, nil
 }
 
-// faultsForm sets what is wrong with the rehearsal bench itself.
+// faultsForm handles the form that sets the faults of the rehearsal bench
+// itself.
 func (s *Server) faultsForm(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
@@ -158,7 +162,8 @@ func (s *Server) faultsForm(w http.ResponseWriter, r *http.Request) error {
 	return s.benchAnswer(w, r, err, func(p *web.BenchProps, e *Problem) { p.BenchForm = formOf("faults", r.PostForm, e, nil) })
 }
 
-// safeForm makes the bench safe and goes back to where it was asked.
+// safeForm handles the button that makes the bench safe, and goes back to the
+// page that had it.
 func (s *Server) safeForm(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Lab.MakeSafe(r.Context(), s.bench(r.Context()), personOf(r.Context())); err != nil {
 		return err

@@ -72,7 +72,8 @@ func benchRow(inUse *lab.Bench, b *store.Revised[bench.Definition]) web.BenchLis
 	return row
 }
 
-// useProps says whether whoever looks may put another bench in use now.
+// useProps returns whether the person may put another bench in use now, and
+// why not.
 func (s *Server) useProps(ctx context.Context) web.UseProps {
 	u := web.UseProps{Offered: s.Lab.Open != nil}
 	who := personOf(ctx)
@@ -99,7 +100,8 @@ func (s *Server) benchUseForm(w http.ResponseWriter, r *http.Request) error {
 	return s.showBenches(w, r, p.Status, sentence(p.Detail))
 }
 
-// benchDefinitionPage shows what a bench is, and what can be done with it.
+// benchDefinitionPage is the page of a bench's definition and the actions on
+// it.
 func (s *Server) benchDefinitionPage(w http.ResponseWriter, r *http.Request) error {
 	b, err := s.Store.GetBench(r.Context(), chi.URLParam(r, "key"), 0)
 	if err != nil {
@@ -125,7 +127,7 @@ func (s *Server) showBench(w http.ResponseWriter, r *http.Request, status int, b
 	return show(ctx, w, status, web.BenchDefinition(p))
 }
 
-// benchExport answers with the bench's document, the same bytes for the same
+// benchExport downloads the bench's document, the same bytes for the same
 // content, so that it can be kept under version control.
 func (s *Server) benchExport(w http.ResponseWriter, r *http.Request) error {
 	b, err := s.Store.GetBench(r.Context(), chi.URLParam(r, "key"), number(r.URL.Query(), "rev", 0))
@@ -144,7 +146,8 @@ func (s *Server) benchExport(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
-// benchCopyForm stores a copy under another name.
+// benchCopyForm handles the form that stores a copy of a bench under another
+// name.
 func (s *Server) benchCopyForm(w http.ResponseWriter, r *http.Request) error {
 	ctx, who := r.Context(), personOf(r.Context())
 	if err := r.ParseForm(); err != nil {
@@ -168,8 +171,8 @@ func (s *Server) benchCopyForm(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, "/benches/"+def.Key+"/edit")
 }
 
-// copyOf is a bench under another name. The addresses of the rehearsal bench
-// mean nothing to a card: its copy has the protocol's.
+// copyOf returns a copy of a bench under another name. The addresses of the
+// rehearsal bench mean nothing to a card: its copy has the protocol's.
 func (s *Server) copyOf(ctx context.Context, def bench.Definition, f url.Values) (bench.Definition, error) {
 	def.Name = strings.TrimSpace(f.Get("name"))
 	rehearsed := def.Key == lab.RehearsalKey

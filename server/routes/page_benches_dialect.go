@@ -19,7 +19,8 @@ import (
 	"ohmkeep/web"
 )
 
-// dialectEditing is one request of the editor of a connection's dialect.
+// dialectEditing is the state of one request to the editor of a connection's
+// dialect.
 type dialectEditing struct {
 	values   url.Values
 	stored   *store.Revised[bench.Definition]
@@ -32,7 +33,7 @@ type dialectEditing struct {
 	trouble  string // why it could not be
 }
 
-// openDialect finds the connection that the request names.
+// openDialect loads the connection that the request names.
 func (s *Server) openDialect(r *http.Request, name string) (*dialectEditing, error) {
 	b, err := s.ownBench(r)
 	if err != nil {
@@ -82,7 +83,7 @@ func (s *Server) dialectForm(w http.ResponseWriter, r *http.Request) error {
 	return s.showDialect(w, r, http.StatusOK, e)
 }
 
-// edited is the stored bench with the form's texts.
+// edited returns the stored bench with the texts of the form in place.
 func (e *dialectEditing) edited() bench.Definition {
 	return form.ReadDialect(e.values, &e.stored.Body, e.at)
 }
@@ -137,7 +138,7 @@ func (s *Server) showDialect(w http.ResponseWriter, r *http.Request, status int,
 	return show(ctx, w, status, web.Dialect(p))
 }
 
-// whyNoTry says why nothing can be tried now; "" where it can.
+// whyNoTry returns the reason why no text can be tried now; "" where one can.
 func (s *Server) whyNoTry(b *lab.Bench, who lab.Person, inUse bool, connection string) string {
 	switch {
 	case !inUse:
@@ -153,8 +154,8 @@ func (s *Server) whyNoTry(b *lab.Bench, who lab.Person, inUse bool, connection s
 	return ""
 }
 
-// tryText sends a text as it stands in the form, with sample values in its
-// places, and shows what came back.
+// tryText sends the form's text to the card, with sample values in its places,
+// and shows what came back.
 func (s *Server) tryText(w http.ResponseWriter, r *http.Request, e *dialectEditing, def *bench.Definition, name string) error {
 	i := slices.IndexFunc(bench.Blanks(), func(b bench.Blank) bool { return b.Name == name && name != "fields" })
 	if i < 0 {

@@ -18,8 +18,8 @@ import (
 	"ohmkeep/web"
 )
 
-// benchEditing is one request of the bench editor: the form as it was sent and
-// what is to be shown of it.
+// benchEditing is the state of one request to the bench editor: the form as it
+// was sent and what is to be shown of it.
 type benchEditing struct {
 	values   url.Values
 	read     *form.Bench
@@ -42,7 +42,7 @@ func (s *Server) benchEditPage(w http.ResponseWriter, r *http.Request) error {
 	return s.showBenchEditor(w, r, http.StatusOK, &e)
 }
 
-// ownBench is the latest revision of a bench that people may edit.
+// ownBench loads the latest revision of a bench that people may edit.
 func (s *Server) ownBench(r *http.Request) (*store.Revised[bench.Definition], error) {
 	key := chi.URLParam(r, "key")
 	if key == lab.RehearsalKey {
@@ -51,7 +51,7 @@ func (s *Server) ownBench(r *http.Request) (*store.Revised[bench.Definition], er
 	return s.Store.GetBench(r.Context(), key, 0)
 }
 
-// look reads the form anew and gathers what is wrong with it.
+// look parses the form again and gathers its problems.
 func (e *benchEditing) look() {
 	e.read = form.CheckBench(e.values, &e.stored.Body)
 	e.problems = e.read.Problems
@@ -107,8 +107,9 @@ func (s *Server) benchSave(w http.ResponseWriter, r *http.Request, e *benchEditi
 	return seeOther(w, r, "/benches/"+b.Body.Key)
 }
 
-// benchConflict tells that somebody else saved meanwhile. The form keeps what
-// was typed and now starts from their revision, so that it can be saved on top.
+// benchConflict shows the edit conflict after somebody else has saved. The
+// form keeps what was typed and now starts from their revision, so that it can
+// be saved on top.
 func (s *Server) benchConflict(w http.ResponseWriter, r *http.Request, e *benchEditing, from int) error {
 	latest, err := s.Store.GetBench(r.Context(), e.stored.Body.Key, 0)
 	if err != nil {
@@ -130,8 +131,8 @@ func (s *Server) benchConflict(w http.ResponseWriter, r *http.Request, e *benchE
 	return s.showBenchEditor(w, r, http.StatusConflict, e)
 }
 
-// conflictOver says what somebody else saved since revision from, and what
-// saving mine on top changes in it.
+// conflictOver describes an edit conflict: what somebody else saved since
+// revision from, and what saving mine on top changes in it.
 func (s *Server) conflictOver(ctx context.Context, latest *store.Revised[bench.Definition], from int, mine *bench.Definition) (*web.Conflict, error) {
 	c := &web.Conflict{By: latest.By, At: latest.At, Rev: latest.Rev, Deleted: latest.Removed, Form: "bench-form",
 		Mine: bench.DiffDefinitions(&latest.Body, mine)}
@@ -152,7 +153,8 @@ func (s *Server) conflictOver(ctx context.Context, latest *store.Revised[bench.D
 	return c, nil
 }
 
-// benchDeletedBy is who deleted a bench and when, as far as the log knows.
+// benchDeletedBy returns who deleted a bench and when, as far as the log
+// knows.
 func (s *Server) benchDeletedBy(ctx context.Context, key, by string, at time.Time) (string, time.Time) {
 	events, err := s.Store.Events(ctx, key, 0, 20)
 	if err != nil {
@@ -166,8 +168,8 @@ func (s *Server) benchDeletedBy(ctx context.Context, key, by string, at time.Tim
 	return "Somebody", at
 }
 
-// mergeBench takes over what somebody else changed where the form still is as
-// it was opened.
+// mergeBench is the three-way merge of a bench: it takes over what somebody
+// else changed where the form still is as it was opened.
 func (s *Server) mergeBench(ctx context.Context, e *benchEditing) error {
 	from, _ := strconv.Atoi(e.values.Get("from"))
 	base, err := s.Store.GetBench(ctx, e.stored.Body.Key, max(from, 1))
@@ -193,8 +195,8 @@ func (s *Server) showBenchEditor(w http.ResponseWriter, r *http.Request, status 
 	return show(ctx, w, status, web.BenchEdit(p))
 }
 
-// generate puts the paths of the form's rule into the form's table. Nothing is
-// saved.
+// generate fills the form's table with the paths that its rule makes. Nothing
+// is saved.
 func (e *benchEditing) generate() int {
 	rule, ps := form.ReadRule(e.values, &e.read.Def)
 	if len(e.read.Paths.Notes) > 0 {
@@ -211,7 +213,7 @@ func (e *benchEditing) generate() int {
 	return http.StatusOK
 }
 
-// lineNotes are notes on the lines of a table as the page shows them.
+// lineNotes converts notes on the lines of a table into those of the page.
 func lineNotes(list []form.LineNote) []web.LineNote {
 	out := make([]web.LineNote, len(list))
 	for i, n := range list {
@@ -220,7 +222,8 @@ func lineNotes(list []form.LineNote) []web.LineNote {
 	return out
 }
 
-// pathColumns are what was made of a table's columns as the page shows it.
+// pathColumns converts what was understood of a table's columns into the
+// page's rows.
 func pathColumns(list []form.PathColumn) []web.PathColumnRead {
 	out := make([]web.PathColumnRead, len(list))
 	for i, c := range list {
@@ -229,7 +232,7 @@ func pathColumns(list []form.PathColumn) []web.PathColumnRead {
 	return out
 }
 
-// form is what was typed, with the problems beside their fields.
+// form returns the typed values with the problems beside their fields.
 func (e *benchEditing) form() web.Form {
 	f := web.Form{ID: "bench", Values: e.values, Errors: map[string]string{}}
 	for _, p := range e.problems {
@@ -238,7 +241,7 @@ func (e *benchEditing) form() web.Form {
 	return f
 }
 
-// findings lists the problems, or where there are none what to look at.
+// findings lists the problems, or where there are none the warnings.
 func (e *benchEditing) findings() []web.Finding {
 	var out []web.Finding
 	for _, p := range e.problems {
@@ -269,7 +272,8 @@ func lineOfPaths(line int, message string) string {
 	return "line " + strconv.Itoa(line) + " of the paths: " + message
 }
 
-// benchElement is the id of the form's element for a path of the document.
+// benchElement returns the id of the form's element for a path of the
+// document.
 func benchElement(field string) string {
 	switch field {
 	case "connections", "channels", "ranges":

@@ -24,9 +24,9 @@ func (s *Server) showBenchImport(w http.ResponseWriter, r *http.Request, status 
 	return show(r.Context(), w, status, web.BenchImport(p))
 }
 
-// benchImportForm reads a document, says what was understood and what it would
-// change, and stores it once that was seen: the second post carries the
-// revision that was compared with.
+// benchImportForm handles the import of a bench in two posts: the first parses
+// the document and shows what it would change, the second stores it and
+// carries the revision that was compared with.
 func (s *Server) benchImportForm(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
 	text, err := importedText(r)
@@ -71,8 +71,8 @@ func (s *Server) benchImportForm(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, "/benches/"+props.Def.Key)
 }
 
-// parseBench reads a bench's document strictly, fault by fault: what this
-// version has no word for is named, never dropped.
+// parseBench parses a bench's document strictly and reports every fault: a
+// member that this version does not know is named, never dropped.
 func parseBench(text []byte) (bench.Definition, error) {
 	text = bytes.TrimPrefix(text, []byte("\ufeff"))
 	def, err := apidoc.Decode[bench.Definition](apiTypes, text)
@@ -94,7 +94,7 @@ func parseBench(text []byte) (bench.Definition, error) {
 	return def, def.Check().Err()
 }
 
-// compareBench says what saving the document would change.
+// compareBench lists what saving the document would change.
 func (s *Server) compareBench(ctx context.Context, props *web.BenchImportProps) error {
 	if lab.ReservedBench(props.Def.Key) {
 		return problem.Field("key", "the rehearsal bench and pages of their own have this key: give the bench another one")

@@ -85,7 +85,7 @@ func connectionOptions(list []cardinfo.Health) []web.Option {
 	return out
 }
 
-// logAfter is the decoded events after one, at most the newest n, and the
+// logAfter returns the decoded events after one, at most the newest n, and the
 // number of the last event there is.
 func (s *Server) logAfter(p *lab.Bench, after uint64, n int) (rows []web.TrafficRow, last uint64) {
 	from := uint64(0)
@@ -102,7 +102,8 @@ func (s *Server) logAfter(p *lab.Bench, after uint64, n int) (rows []web.Traffic
 	return rows, last
 }
 
-// bringUpLog is the rows of the log after a number, as a fragment of the page.
+// bringUpLog is the fragment of the page with the rows of the log after a
+// number.
 func (s *Server) bringUpLog(w http.ResponseWriter, r *http.Request) error {
 	if s.bench(r.Context()).Cards == nil {
 		return lab.NoCards()
@@ -116,7 +117,8 @@ func (s *Server) bringUpLog(w http.ResponseWriter, r *http.Request) error {
 	return show(r.Context(), w, http.StatusOK, web.Traffic("", rows))
 }
 
-// bringUpLive keeps the health of the connections and the steps up to date.
+// bringUpLive is the WebSocket that keeps the health of the connections and
+// the steps up to date.
 func (s *Server) bringUpLive(w http.ResponseWriter, r *http.Request) error {
 	type seen struct {
 		bench  web.BenchBrief
@@ -142,7 +144,8 @@ func (s *Server) bringUpLive(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
-// bringUpMeaning says what a message would mean, while it is typed.
+// bringUpMeaning is the JSON answer that explains a message while it is typed,
+// before it is sent.
 func (s *Server) bringUpMeaning(w http.ResponseWriter, r *http.Request) error {
 	d, message := web.NewDecoder(&s.Protocol), r.URL.Query().Get("message")
 	answer := struct {
@@ -152,7 +155,7 @@ func (s *Server) bringUpMeaning(w http.ResponseWriter, r *http.Request) error {
 	return reply(w, http.StatusOK, answer)
 }
 
-// convert is the small converter between codes and values.
+// convert fills the page's converter between codes and values from the query.
 func convert(b *lab.Bench, p *web.BringUpProps, q url.Values) {
 	p.Convert = web.Form{ID: "convert", Values: url.Values{"range": {q.Get("range")}, "code": {q.Get("code")}, "value": {q.Get("value")}}, Errors: map[string]string{}}
 	if options := web.CodeOptions(&p.Def); q.Get("range") == "" && len(options) > 0 {
@@ -165,7 +168,8 @@ func convert(b *lab.Bench, p *web.BringUpProps, q url.Values) {
 	p.Converted = answer
 }
 
-// converted answers a code, or else a value; nil where neither is given.
+// converted converts a code to its value, or else a value to its code; nil
+// where neither is given.
 func converted(b *lab.Bench, q url.Values) (answer *web.CodeAnswer, field string, err error) {
 	c, known := web.CodesByKey(&b.Definition, q.Get("range"))
 	code, value := strings.TrimSpace(q.Get("code")), strings.TrimSpace(q.Get("value"))
@@ -196,7 +200,7 @@ func converted(b *lab.Bench, q url.Values) (answer *web.CodeAnswer, field string
 	return nil, "", nil
 }
 
-// bringUpCode is the converter for the page's script.
+// bringUpCode is the JSON answer of the converter for the page's script.
 func (s *Server) bringUpCode(w http.ResponseWriter, r *http.Request) error {
 	a, _, err := converted(s.bench(r.Context()), r.URL.Query())
 	answer := struct {

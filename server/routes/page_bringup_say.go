@@ -11,7 +11,7 @@ import (
 	"ohmkeep/web"
 )
 
-// saidRow is a message that was sent by hand, decoded.
+// saidRow returns the page's row of a message that was sent by hand, decoded.
 func (s *Server) saidRow(said *lab.Said) web.SaidRow {
 	return web.SaidRow{By: said.By, At: said.At, Exchange: said.Exchange, Err: said.Err, MadeSafe: said.MadeSafe,
 		Means: web.NewDecoder(&s.Protocol).Exchange(&said.Exchange), Rows: web.NewDecoder(&s.Protocol).Rows(said.Exchange.Events)}
@@ -46,7 +46,7 @@ func (s *Server) sayForm(w http.ResponseWriter, r *http.Request) error {
 	return show(r.Context(), w, e.Status, web.BringUp(p))
 }
 
-// clipped is the beginning of a text.
+// clipped returns the beginning of a text, cut to a length.
 func clipped(text string, most int) string {
 	if r := []rune(text); len(r) > most {
 		return string(r[:most]) + "…"

@@ -17,7 +17,7 @@ import (
 	"ohmkeep/web"
 )
 
-// sampleWords says what was read.
+// sampleWords describes the samples that a step has read.
 func sampleWords(d *bench.Definition, samples []bench.Sample) []string {
 	var out []string
 	for _, x := range samples {
@@ -38,9 +38,9 @@ func sampleWords(d *bench.Definition, samples []bench.Sample) []string {
 // more, it asks for the device first.
 const stepDevices = 20
 
-// stepProps is what can be stepped through, and how far it has come. Device is
-// the one whose measurements are offered where there are many; "" is the one
-// that was measured last.
+// stepProps returns the stepping part of the page: what can be stepped
+// through, and how far it has come. Device is the one whose measurements are
+// offered where there are many; "" is the one that was measured last.
 func (s *Server) stepProps(ctx context.Context, device string) (web.StepProps, error) {
 	p := s.stepView(s.bench(ctx))
 	p.Form = web.Form{ID: "step", Values: url.Values{}}
@@ -75,8 +75,8 @@ func (s *Server) stepProps(ctx context.Context, device string) (web.StepProps, e
 	return p, nil
 }
 
-// stepDevice is the device of a key among many, else the one that was measured
-// last, else the first.
+// stepDevice picks a device by its key among many, else the one that was
+// measured last, else the first.
 func (s *Server) stepDevice(ctx context.Context, devices []store.DeviceHead, key string) ([]store.DeviceHead, error) {
 	last, err := s.Store.LastRuns(ctx, 1)
 	if err != nil {
@@ -89,7 +89,7 @@ func (s *Server) stepDevice(ctx context.Context, devices []store.DeviceHead, key
 	return devices[at : at+1], nil
 }
 
-// stepView is how far the measurement that is stepped through has come.
+// stepView returns the page's view of the measurement that is stepped through.
 func (s *Server) stepView(b *lab.Bench) web.StepProps {
 	st := b.Stepping()
 	p := web.StepProps{Can: true, What: st.What, Left: st.Left, Active: st.Active}
@@ -108,7 +108,8 @@ func (s *Server) stepView(b *lab.Bench) web.StepProps {
 	return p
 }
 
-// stepRow is a call that was made, in words, with what was said meanwhile.
+// stepRow returns the page's row of one call to the link, in words, with the
+// traffic that it caused.
 func (s *Server) stepRow(d *bench.Definition, step *lab.Step) web.StepRow {
 	row := web.StepRow{N: step.N, Words: step.Words(d), Values: sampleWords(d, step.Samples)}
 	if step.Err != nil {
@@ -120,8 +121,8 @@ func (s *Server) stepRow(d *bench.Definition, step *lab.Step) web.StepRow {
 	return row
 }
 
-// stepEnding says how a measurement that was stepped through has ended; h nil
-// where memory does not hold it any more.
+// stepEnding describes how a stepped measurement has ended; h is nil where
+// memory does not hold it any more.
 func stepEnding(b *lab.Bench, h *run.Held) string {
 	if h == nil {
 		return "It has ended."

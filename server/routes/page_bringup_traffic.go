@@ -19,11 +19,11 @@ func (s *Server) trafficPages() []route {
 	}
 }
 
-// trafficRows is how many events a page shows.
+// trafficRows is the largest number of events on a page.
 const trafficRows = 200
 
-// runTraffic is what was said during a run, decoded from its beginning on, so
-// that an answer is read as that to its question.
+// runTraffic is the page of a run's traffic with its cards. It is decoded from
+// its beginning on, so that an answer is read as that to its question.
 func (s *Server) runTraffic(ctx context.Context, id string) (cardinfo.Traffic, []web.TrafficRow, error) {
 	t, err := s.Store.Traffic(ctx, id)
 	if err != nil {

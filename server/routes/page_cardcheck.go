@@ -27,7 +27,8 @@ const (
 	cardCheckEvery = 300 * time.Millisecond
 )
 
-// checkView is a check of cards as pages show it, its raw exchanges decoded.
+// checkView returns a check of cards as pages show it, its raw exchanges
+// decoded.
 func (s *Server) checkView(c *lab.CardCheck) web.CardCheck {
 	out := web.CardCheck{Running: c.Running, By: c.By, Started: c.Started, Ended: c.Ended, Connections: c.Connections, Dropped: c.Dropped, Err: c.Err}
 	decoders := map[string]*web.Decoder{} // each follows its connection
@@ -92,7 +93,8 @@ func (s *Server) cardCheckStopForm(w http.ResponseWriter, r *http.Request) error
 	return seeOther(w, r, "/bench/check-cards")
 }
 
-// cardCheckLive shows findings as they come.
+// cardCheckLive is the WebSocket that sends the findings of a card check as
+// they come.
 func (s *Server) cardCheckLive(w http.ResponseWriter, r *http.Request) error {
 	type seen struct {
 		bench  web.BenchBrief

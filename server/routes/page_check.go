@@ -15,7 +15,7 @@ func (s *Server) checkPages() []route {
 	return []route{{"GET", "/procedures/{key}/check", store.Viewer, page, s.checkPage}}
 }
 
-// checkProps is the check of a stored procedure for its page.
+// checkProps returns the page of a stored procedure's check before power.
 func (s *Server) checkProps(ctx context.Context, key string) (web.CheckProps, error) {
 	p, err := s.Store.GetProcedure(ctx, key, 0)
 	if err != nil {
@@ -45,8 +45,8 @@ func (s *Server) checkPage(w http.ResponseWriter, r *http.Request) error {
 	return show(r.Context(), w, http.StatusOK, web.Check(p))
 }
 
-// askToAcknowledge shows the check of a procedure whose start was refused, with
-// what was entered.
+// askToAcknowledge shows the check of a procedure whose start was refused, and
+// keeps what was entered.
 func (s *Server) askToAcknowledge(w http.ResponseWriter, r *http.Request, p *Problem) error {
 	props, err := s.checkProps(r.Context(), r.PostForm.Get("procedure"))
 	if err != nil {

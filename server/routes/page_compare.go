@@ -16,8 +16,8 @@ import (
 	"ohmkeep/web"
 )
 
-// comparePage is a lot side by side: each result over the last finished run of
-// each unit.
+// comparePage is the overview of a lot: each result over the last finished run
+// of each unit.
 func (s *Server) comparePage(w http.ResponseWriter, r *http.Request) error {
 	ctx, q := r.Context(), r.URL.Query()
 	lots, err := s.Store.Lots(ctx, "")
@@ -61,7 +61,7 @@ func (s *Server) comparePage(w http.ResponseWriter, r *http.Request) error {
 // over all of them.
 const unitsPerPage = 100
 
-// unitsPage lists the units from number first on, counted from 1.
+// unitsPage returns one page of units, from number first on, counted from 1.
 func (s *Server) unitsPage(p *web.LotProps, runs []store.RunRow, first int, result string) {
 	if first < 1 || first > len(runs) {
 		first = 1
@@ -86,8 +86,8 @@ func (s *Server) unitsPage(p *web.LotProps, runs []store.RunRow, first int, resu
 	}
 }
 
-// pickStat marks the result that is drawn: the one asked for, else the one
-// with the fewest passes.
+// pickStat marks the result that the plot draws: the one asked for, else the
+// one with the fewest passes.
 func pickStat(p *web.LotProps, asked string) {
 	chosen := -1
 	if n, err := strconv.Atoi(asked); err == nil && n >= 0 && n < len(p.Stats) {
@@ -140,7 +140,7 @@ func (s *Server) lotStats(ctx context.Context, runs []store.RunRow) ([]web.LotSt
 	return out, nil
 }
 
-// shownStat is a result's statistics as the page shows them.
+// shownStat converts a result's statistics into the page's row.
 func shownStat(st *lot.Statistics, device *dut.Device) web.LotStat {
 	out := web.LotStat{
 		Measurement: st.MeasurementName, Name: st.Name, Where: joinText(st.Curve, st.Condition), Unit: st.Unit,

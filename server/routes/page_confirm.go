@@ -7,7 +7,7 @@ import (
 	"ohmkeep/web"
 )
 
-// toConfirmRows are things to confirm as pages show them.
+// toConfirmRows converts safety points to confirm into the page's rows.
 func toConfirmRows(items []lab.ToConfirm) []web.ToConfirm {
 	var out []web.ToConfirm
 	for _, item := range items {
@@ -16,8 +16,8 @@ func toConfirmRows(items []lab.ToConfirm) []web.ToConfirm {
 	return out
 }
 
-// askToConfirm shows what is to be confirmed, and sends what was entered again
-// once it is.
+// askToConfirm shows the page that asks for confirmations, and sends the
+// entered form again once they are given.
 func (s *Server) askToConfirm(w http.ResponseWriter, r *http.Request, p *Problem, what string) error {
 	a := p.unconfirmed
 	props := web.ConfirmProps{

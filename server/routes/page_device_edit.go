@@ -32,8 +32,8 @@ func (s *Server) deviceEditPages() []route {
 	}
 }
 
-// editing is one request of the device editor: the form as it was sent and what
-// is to be shown of it.
+// editing is the state of one request to the device editor: the form as it was
+// sent and what is to be shown of it.
 type editing struct {
 	values      url.Values
 	device      dut.Device // as far as it could be read
@@ -56,7 +56,7 @@ func (s *Server) deviceEditPage(w http.ResponseWriter, r *http.Request) error {
 	return s.showEditor(w, r, http.StatusOK, &e)
 }
 
-// look reads the form anew and gathers what is wrong with it.
+// look parses the form again and gathers its problems.
 func (e *editing) look() { e.device, e.problems = form.CheckDevice(e.values) }
 
 func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
@@ -102,8 +102,9 @@ func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, "/devices/"+d.Body.Key)
 }
 
-// deviceConflict tells that somebody else saved meanwhile. The form keeps what
-// was typed and now starts from their revision, so that it can be saved on top.
+// deviceConflict shows the edit conflict after somebody else has saved. The
+// form keeps what was typed and now starts from their revision, so that it can
+// be saved on top.
 func (s *Server) deviceConflict(w http.ResponseWriter, r *http.Request, e *editing, from int) error {
 	latest, err := s.Store.GetDevice(r.Context(), e.stored.Body.Key, 0)
 	if err != nil {
@@ -124,15 +125,15 @@ func (s *Server) deviceConflict(w http.ResponseWriter, r *http.Request, e *editi
 	return s.showEditor(w, r, http.StatusConflict, e)
 }
 
-// deviceChanges lists what changed for whoever reads it: the order in which a
-// document lists its pins is none of that.
+// deviceChanges lists the differences between two revisions of a device. The
+// order in which a document lists its pins is no difference.
 func deviceChanges(a, b *dut.Device) []dut.Change {
 	x, y := a.SortPins(), b.SortPins()
 	return dut.Diff(&x, &y)
 }
 
-// mergeDevice takes over what somebody else changed where the form still is as
-// it was opened.
+// mergeDevice is the three-way merge of a device: it takes over what somebody
+// else changed where the form still is as it was opened.
 func (s *Server) mergeDevice(ctx context.Context, e *editing) error {
 	from, _ := strconv.Atoi(e.values.Get("from"))
 	base, err := s.Store.GetDevice(ctx, e.stored.Body.Key, max(from, 1))
@@ -148,7 +149,7 @@ func (s *Server) mergeDevice(ctx context.Context, e *editing) error {
 	return nil
 }
 
-// act does what a button of the form asks: to the form alone, nothing is saved.
+// act carries out the action of a button on the form alone; nothing is saved.
 func (e *editing) act(do string) int {
 	what, arg, _ := strings.Cut(do, ":")
 	var to dut.Device
@@ -182,8 +183,8 @@ func (e *editing) act(do string) int {
 	return http.StatusOK
 }
 
-// readable changes the device that the form describes, where every field can be
-// read: what cannot would be lost.
+// readable applies a change to the device that the form describes, if every
+// field can be parsed: a field that cannot would be lost.
 func (e *editing) readable(change func(dut.Device) (dut.Device, error)) (dut.Device, error) {
 	d, ps := form.ReadDevice(e.values)
 	if len(ps) > 0 {
@@ -193,8 +194,8 @@ func (e *editing) readable(change func(dut.Device) (dut.Device, error)) (dut.Dev
 	return change(d)
 }
 
-// replace shows another device in the form, with what is no part of a device
-// kept.
+// replace puts another device into the form and keeps the fields that are no
+// part of a device.
 func (e *editing) replace(d *dut.Device) {
 	values := form.DeviceValues(d)
 	for _, kept := range []string{"rev", "by", "paste", "revive"} {
@@ -230,7 +231,7 @@ func (s *Server) showEditor(w http.ResponseWriter, r *http.Request, status int, 
 	return show(ctx, w, status, web.DeviceEdit(p))
 }
 
-// form is what was typed, with the problems beside their fields.
+// form returns the typed values with the problems beside their fields.
 func (e *editing) form() web.Form {
 	f := web.Form{ID: "device", Values: e.values, Errors: map[string]string{"": e.notice}}
 	for _, p := range e.problems {
@@ -246,8 +247,8 @@ func (e *editing) form() web.Form {
 	return f
 }
 
-// findings lists the problems, or where there are none what to look at. A
-// warning that is about an assumption is said there.
+// findings lists the problems, or where there are none the warnings. A warning
+// about an assumption is given with the assumption.
 func (e *editing) findings() []web.Finding {
 	var out []web.Finding
 	for _, p := range e.problems {
@@ -263,7 +264,7 @@ func (e *editing) findings() []web.Finding {
 	return web.GroupNotes(notes, web.Finding{Warning: true})
 }
 
-// assumed lists what a proposal took for granted.
+// assumed lists the assumptions of a proposal.
 func (e *editing) assumed() []web.Finding {
 	var notes []web.PinNote
 	for _, a := range e.assumptions {
@@ -272,7 +273,7 @@ func (e *editing) assumed() []web.Finding {
 	return web.GroupNotes(notes, web.Finding{Assumed: true})
 }
 
-// noteOn is a message with the pin that its path leads to.
+// noteOn returns a message together with the pin that its path leads to.
 func (e *editing) noteOn(field, message string) web.PinNote {
 	n := web.PinNote{ID: e.elementOf(field), Field: field, Message: sentence(message)}
 	var i int
@@ -282,7 +283,7 @@ func (e *editing) noteOn(field, message string) web.PinNote {
 	return n
 }
 
-// elementOf is the id of the form's element for a path of the document.
+// elementOf returns the id of the form's element for a path of the document.
 func (e *editing) elementOf(field string) string {
 	switch field {
 	case "package.family":
@@ -293,7 +294,7 @@ func (e *editing) elementOf(field string) string {
 	return web.CellID("device", strings.TrimPrefix(field, "package."))
 }
 
-// preview is the drawing of a description that need not be complete.
+// preview returns the drawing of a description that need not be complete.
 func preview(d *dut.Device) web.Drawing {
 	seen := dut.Device{Package: d.Package}
 	seen.Package.Pins = min(max(d.Package.Pins, 0), dut.MaxPins)

@@ -15,7 +15,8 @@ import (
 	"ohmkeep/server/problem"
 )
 
-// deviceDuplicate stores a copy under another name, with the pin map.
+// deviceDuplicate handles the form that stores a copy of a device, with the
+// pin map, under another name.
 func (s *Server) deviceDuplicate(w http.ResponseWriter, r *http.Request) error {
 	ctx, who := r.Context(), personOf(r.Context())
 	if err := r.ParseForm(); err != nil {
@@ -47,10 +48,12 @@ func (s *Server) deviceDuplicate(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, "/devices/"+key+"/edit")
 }
 
-// reservedKeys would be hidden behind pages of their own.
+// reservedKeys are the keys that no device may have: pages of their own have
+// these addresses.
 var reservedKeys = []string{"new"}
 
-// freeKey is key, or key with the first number behind it that no device has.
+// freeKey returns an unused device key: key, or key with the first number
+// behind it that is free.
 func (s *Server) freeKey(ctx context.Context, key string) (string, error) {
 	if key == "" {
 		key = "device"
@@ -71,8 +74,8 @@ func (s *Server) freeKey(ctx context.Context, key string) (string, error) {
 	return "", problem.New(problem.Conflict, "Too many devices are called alike: choose another name.")
 }
 
-// deviceDelete takes a device out of the lists. Where procedures use it, the
-// editor says which.
+// deviceDelete handles the button that takes a device out of the lists. Where
+// procedures use it, the editor names them.
 func (s *Server) deviceDelete(w http.ResponseWriter, r *http.Request) error {
 	ctx, key := r.Context(), chi.URLParam(r, "key")
 	err := s.Store.DeleteDevice(ctx, key)
@@ -88,7 +91,7 @@ func (s *Server) deviceDelete(w http.ResponseWriter, r *http.Request) error {
 
 const deleteDevice = "delete device"
 
-// deletedBy is who deleted a device and when, as far as the log knows.
+// deletedBy returns who deleted a device and when, as far as the log knows.
 func (s *Server) deletedBy(ctx context.Context, key, by string, at time.Time) (string, time.Time) {
 	events, err := s.Store.Events(ctx, key, 0, 20)
 	if err != nil {

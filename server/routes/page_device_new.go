@@ -16,8 +16,8 @@ import (
 	"ohmkeep/server/problem"
 )
 
-// deviceNewPage begins with a name and a pasted table; the pins are looked over
-// before anything is stored.
+// deviceNewPage is the page that begins a device with a name and a pasted
+// table; its pins are shown for review before anything is stored.
 func (s *Server) deviceNewPage(w http.ResponseWriter, r *http.Request) error {
 	e := editing{values: url.Values{}}
 	return s.showEditor(w, r, http.StatusOK, &e)
@@ -42,7 +42,7 @@ func (s *Server) deviceNewForm(w http.ResponseWriter, r *http.Request) error {
 	}
 }
 
-// understand reads the pasted table into the form.
+// understand parses the pasted table into the form.
 func (e *editing) understand() int {
 	text := e.values.Get("paste")
 	e.problems = nil
@@ -95,15 +95,14 @@ func (e *editing) choosePackage(d dut.Device, p dut.Package) dut.Device {
 	return to
 }
 
-// nameless takes out what is said of name and key while they may still be
-// typed.
+// nameless drops the problems with name and key while they may still be typed.
 func (e *editing) nameless() {
 	e.problems = slices.DeleteFunc(e.problems, func(p dut.Problem) bool {
 		return p.Field == "name" && e.values.Get("name") == "" || p.Field == "key" && e.values.Get("key") == ""
 	})
 }
 
-// begin makes empty pins for the package that was chosen.
+// begin fills the form with empty pins for the chosen package.
 func (e *editing) begin() int {
 	p := e.device.Package
 	if p.Family == "" {

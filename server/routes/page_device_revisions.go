@@ -12,7 +12,7 @@ import (
 	"ohmkeep/web"
 )
 
-// revisionsShown is how many revisions a page compares.
+// revisionsShown is the number of revisions that a page compares.
 const revisionsShown = 40
 
 // deviceRevisions lists what each edit changed, newest first.

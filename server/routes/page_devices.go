@@ -47,7 +47,7 @@ func keysOf(devices []store.Revised[dut.Device]) []string {
 	return keys
 }
 
-// pagingOf are the links of a list whose pages come after a key.
+// pagingOf returns the links of a list whose pages come after a key.
 func pagingOf(path string, q url.Values, after, next string) web.Paging {
 	var p web.Paging
 	link := func(key string) string {

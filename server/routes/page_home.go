@@ -53,8 +53,8 @@ const (
 	homeEvery = 500 * time.Millisecond
 )
 
-// homeLive keeps the first page's account of what is going on up to date for
-// as long as somebody looks at it.
+// homeLive is the WebSocket of the first page: it keeps the run at work and
+// the demonstration lot up to date.
 func (s *Server) homeLive(w http.ResponseWriter, r *http.Request) error {
 	type seen struct {
 		bench web.BenchBrief
@@ -72,7 +72,7 @@ func (s *Server) homeLive(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
-// goingOn is the run at work and the demonstration lot.
+// goingOn returns the run at work and the progress of the demonstration lot.
 func (s *Server) goingOn(b *lab.Bench, p *web.HomeProps) {
 	s.atWork(b, p)
 	if done, total := s.preparing(); done < total {
@@ -121,7 +121,7 @@ func (s *Server) startOptions(ctx context.Context, p *web.HomeProps) error {
 	return err
 }
 
-// optionsOf are devices to choose from.
+// optionsOf converts devices into options of a select.
 func optionsOf(devices []store.DeviceHead) (out []web.Option) {
 	for _, d := range devices {
 		out = append(out, web.Option{Value: d.Key, Label: d.Name})
@@ -129,7 +129,7 @@ func optionsOf(devices []store.DeviceHead) (out []web.Option) {
 	return out
 }
 
-// atWork shows the run at work.
+// atWork returns the run at work as the first page shows it.
 func (s *Server) atWork(b *lab.Bench, p *web.HomeProps) {
 	now, known := s.Runs.Snapshot(b.Station.Snapshot().Run, liverun.NoPicture)
 	if !known || now.Record.Manual {
@@ -153,7 +153,7 @@ func enabled(p *procedure.Procedure) int {
 	return n
 }
 
-// runRow is a kept run as lists show it.
+// runRow converts a stored run into a row of a list.
 func (s *Server) runRow(r *store.RunRow) web.RunRow {
 	row := web.RunRow{
 		ID: r.ID, Device: r.DeviceName, Procedure: r.ProcedureName, Unit: r.Unit.Serial, Lot: r.Unit.Lot,
@@ -166,7 +166,7 @@ func (s *Server) runRow(r *store.RunRow) web.RunRow {
 	return row
 }
 
-// homeLots is how many lots the first page shows.
+// homeLots is the number of lots on the first page.
 const homeLots = 12
 
 // lotRows are the newest lots, in the order of their names, and whether there
@@ -183,8 +183,8 @@ func (s *Server) lotRows(ctx context.Context) (out []web.LotRow, more bool, err 
 	return out, more, err
 }
 
-// startForm starts a run from a page and goes to its page. A refused entry
-// comes back with what was typed.
+// startForm handles the form that starts a run, and goes to the run's page. A
+// refused entry comes back with what was typed.
 func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
@@ -221,9 +221,9 @@ func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
 	return show(r.Context(), w, p.Status, web.Home(home))
 }
 
-// formOf redisplays what was entered with what is wrong beside it. rename maps
-// a problem's field to the form's; a problem with no field of the form goes to
-// the top.
+// formOf returns a submitted form with its problems beside the fields. rename
+// maps a problem's field to the form's; a problem with no field of the form
+// goes to the top.
 func formOf(id string, values url.Values, p *Problem, rename map[string]string) web.Form {
 	form := web.Form{ID: id, Values: values, Errors: map[string]string{}}
 	for _, f := range p.Fields {
@@ -243,7 +243,8 @@ func formOf(id string, values url.Values, p *Problem, rename map[string]string) 
 	return form
 }
 
-// rowOf is the name of the repeated field that "level-2" is the second of.
+// rowOf returns the name of a repeated field without its row number: "level"
+// for "level-2".
 func rowOf(name string) string {
 	if i := strings.LastIndexByte(name, '-'); i > 0 {
 		if _, err := strconv.Atoi(name[i+1:]); err == nil {
@@ -253,7 +254,7 @@ func rowOf(name string) string {
 	return name
 }
 
-// sorted puts options in the order of their groups and labels.
+// sorted sorts options by group, then by label.
 func sorted(options []web.Option) []web.Option {
 	slices.SortStableFunc(options, func(a, b web.Option) int {
 		return cmp.Or(strings.Compare(a.Group, b.Group), strings.Compare(a.Label, b.Label))
@@ -268,5 +269,5 @@ func joinText(a, b string) string {
 	return a + "; " + b
 }
 
-// problemsOf are the fields that a problem names.
+// problemsOf returns the fields that an error names as being at fault.
 func problemsOf(err error, s *Server) dut.Problems { return classify(err, s.Log).Fields }

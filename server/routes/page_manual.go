@@ -15,7 +15,8 @@ import (
 	"ohmkeep/web"
 )
 
-// manualPage is measuring by hand. What was last measured stays on it.
+// manualPage is the page for measuring by hand. What was last measured stays
+// on it.
 func (s *Server) manualPage(w http.ResponseWriter, r *http.Request) error {
 	q := r.URL.Query()
 	p, err := s.manualProps(r.Context(), q.Get("device"), nil)
@@ -74,8 +75,8 @@ func (s *Server) manualProps(ctx context.Context, device string, form url.Values
 	return p, nil
 }
 
-// manualValues is the form as it was last used, or its defaults: the pins of
-// another device mean nothing.
+// manualValues returns the values of the form as it was last used, or its
+// defaults: the pins of another device mean nothing.
 func manualValues(form url.Values, device string) url.Values {
 	if form.Get("device") == device {
 		return maps.Clone(form)
@@ -98,7 +99,7 @@ func (s *Server) manualDevice(ctx context.Context, p *web.ManualProps, key strin
 	return nil
 }
 
-// manualEnded shows what memory holds of work that is not shown live any more.
+// manualEnded shows manual work that has ended and is only held in memory.
 func manualEnded(p *web.ManualProps, memory *run.Memory, device string) {
 	held := memory.Held()
 	if held.Record.Device.Key != device {
@@ -140,8 +141,8 @@ func (s *Server) manualMeasure(w http.ResponseWriter, r *http.Request) error {
 	return show(r.Context(), w, e.Status, web.Manual(p))
 }
 
-// manualStop ends manual work. Where it has ended already, that is what was
-// wanted.
+// manualStop handles the button that ends manual work. Work that has ended
+// already is no error: that is what was wanted.
 func (s *Server) manualStop(w http.ResponseWriter, r *http.Request) error {
 	b := s.bench(r.Context())
 	err := s.Lab.StopManual(r.Context(), b, personOf(r.Context()))

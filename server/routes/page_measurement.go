@@ -16,7 +16,7 @@ import (
 	"ohmkeep/web"
 )
 
-// measurementEditing is one request of a measurement's form.
+// measurementEditing is the state of one request to a measurement's form.
 type measurementEditing struct {
 	*procedureEditing
 	kind   procedure.Kind
@@ -29,7 +29,7 @@ type measurementEditing struct {
 
 const spareRows = 2 // rows for conditions that the form has to spare
 
-// openMeasurement finds the measurement that the address names.
+// openMeasurement loads the measurement that the address names.
 func (s *Server) openMeasurement(r *http.Request) (*measurementEditing, *procedure.Measurement, error) {
 	e, err := s.openProcedure(r)
 	if err != nil {
@@ -48,7 +48,7 @@ func (s *Server) openMeasurement(r *http.Request) (*measurementEditing, *procedu
 	return &measurementEditing{procedureEditing: e, kind: k, id: id, rev: e.stored.Rev, status: http.StatusOK}, m, nil
 }
 
-// newMeasurement begins one of the kind that is asked for.
+// newMeasurement makes an empty measurement of the kind that is asked for.
 func (s *Server) newMeasurement(r *http.Request, kind string) (*measurementEditing, *procedure.Measurement, error) {
 	e, err := s.openProcedure(r)
 	if err != nil {
@@ -106,8 +106,8 @@ func (s *Server) measurementAddForm(w http.ResponseWriter, r *http.Request) erro
 	return s.saveMeasurement(w, r, e, *base)
 }
 
-// lostMeasurement keeps what was typed for a measurement that somebody else has
-// removed meanwhile: it can be saved as a new one.
+// lostMeasurement shows the form of a measurement that somebody else has
+// removed meanwhile: what was typed can be saved as a new one.
 func (s *Server) lostMeasurement(w http.ResponseWriter, r *http.Request, cause error) error {
 	e, err := s.openProcedure(r)
 	if err != nil {
@@ -135,7 +135,8 @@ func (s *Server) lostMeasurement(w http.ResponseWriter, r *http.Request, cause e
 	return s.showMeasurement(w, r, x)
 }
 
-// saveMeasurement reads the form and stores it, or shows it again.
+// saveMeasurement parses the form and stores it, or shows it again with its
+// problems.
 func (s *Server) saveMeasurement(w http.ResponseWriter, r *http.Request, e *measurementEditing, base procedure.Measurement) error {
 	ctx, f := r.Context(), r.PostForm
 	m, ps := form.CheckMeasurement(f, base, e.kind, &e.device.Body)
@@ -166,7 +167,7 @@ func (s *Server) saveMeasurement(w http.ResponseWriter, r *http.Request, e *meas
 	return seeOther(w, r, "/procedures/"+changed.Key+"/edit#r"+strconv.Itoa(place))
 }
 
-// with is the procedure with the measurement in its place, or at the end.
+// with returns the procedure with the measurement in its place, or at the end.
 func (e *measurementEditing) with(m procedure.Measurement) (procedure.Procedure, string, error) {
 	p := e.stored.Body.Clone()
 	if e.id == "" {
@@ -214,8 +215,9 @@ func groupsOf(p *procedure.Procedure) []string {
 	return out
 }
 
-// understandPins says which pins a text names; toggle adds a pin to them or
-// takes it out, and text is then what the field should say.
+// understandPins is the JSON answer that says which pins a text names. The
+// query's toggle adds a pin or takes it out; text is then the field's new
+// content.
 func (s *Server) understandPins(w http.ResponseWriter, r *http.Request) error {
 	q := r.URL.Query()
 	d, err := s.Store.GetDevice(r.Context(), q.Get("device"), 0)
@@ -246,7 +248,7 @@ func (s *Server) understandPins(w http.ResponseWriter, r *http.Request) error {
 	return reply(w, http.StatusOK, answer)
 }
 
-// understandSweep draws the levels of a sweep as it is typed.
+// understandSweep is the drawing of a sweep's levels while it is typed.
 func (s *Server) understandSweep(w http.ResponseWriter, r *http.Request) error {
 	q := r.URL.Query()
 	unit := quantity.Unit(q.Get("unit"))

@@ -27,7 +27,7 @@ func (s *Server) pinMapPages() []route {
 	}
 }
 
-// mapping is one request of the pin map's editor.
+// mapping is the state of one request to the pin map's editor.
 type mapping struct {
 	device   dut.Device
 	values   url.Values
@@ -39,7 +39,7 @@ type mapping struct {
 	notice   string
 }
 
-// mappingOf begins with what is stored for a device.
+// mappingOf makes that state from the stored pin map of a device.
 func (s *Server) mappingOf(r *http.Request) (*mapping, error) {
 	d, err := s.Store.GetDevice(r.Context(), chi.URLParam(r, "key"), 0)
 	if err != nil {
@@ -57,7 +57,7 @@ func (s *Server) mappingOf(r *http.Request) (*mapping, error) {
 	return m, nil
 }
 
-// usable is the stored pin map, where it is not deleted.
+// usable returns the stored pin map unless it is deleted.
 func (m *mapping) usable() bool { return m.stored != nil && !m.stored.Removed }
 
 func (m *mapping) rev() int {
@@ -119,7 +119,8 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, "/devices/"+m.device.Key+"/pinmap")
 }
 
-// pinMapConflict tells that somebody else saved meanwhile; see deviceConflict.
+// pinMapConflict shows the edit conflict after somebody else has saved; see
+// deviceConflict.
 func (s *Server) pinMapConflict(w http.ResponseWriter, r *http.Request, m *mapping, from int) error {
 	latest, err := s.Store.GetPinMap(r.Context(), m.device.Key, s.bench(r.Context()).Definition.Key, 0)
 	if err != nil {
@@ -140,7 +141,7 @@ func (s *Server) pinMapConflict(w http.ResponseWriter, r *http.Request, m *mappi
 	return s.showPinMap(w, r, http.StatusConflict, m)
 }
 
-// mergePinMap takes over what somebody else changed; see mergeDevice.
+// mergePinMap is the three-way merge of a pin map; see mergeDevice.
 func (s *Server) mergePinMap(ctx context.Context, m *mapping) error {
 	from, _ := strconv.Atoi(m.values.Get("from"))
 	base, err := s.Store.GetPinMap(ctx, m.device.Key, s.bench(ctx).Definition.Key, max(from, 1))
@@ -183,8 +184,8 @@ func (m *mapping) form() web.Form {
 	return f
 }
 
-// mapFindings lists what keeps the pin map from being saved, or else what will
-// be in the way.
+// mapFindings lists the problems that keep the pin map from being saved, or
+// else the warnings.
 func mapFindings(def *bench.Definition, m *mapping) []web.Finding {
 	var out []web.Finding
 	for _, p := range m.problems {
@@ -208,7 +209,7 @@ func conflictsOf(def *bench.Definition, pm *bench.PinMap, d *dut.Device, formID 
 	return out
 }
 
-// socketOf is the drawing of a pin map.
+// socketOf returns the drawing of a pin map.
 func socketOf(def *bench.Definition, d *dut.Device, pm *bench.PinMap, wrong dut.Problems) web.Socket {
 	out := web.Socket{ID: "socket", Title: "Socket of " + def.Name + " seen from above", Contacts: def.Contacts,
 		Package: d.Package, Pins: d.SortPins().Pins, Map: *pm, Bench: def, Wrong: map[int]bool{}}
@@ -285,7 +286,7 @@ func (s *Server) restorePinMap(w http.ResponseWriter, r *http.Request, which fun
 	return seeOther(w, r, "/devices/"+key+"/pinmap")
 }
 
-// wiringPage is the sheet to print for whoever plugs the wires.
+// wiringPage is the printed sheet for whoever plugs the wires.
 func (s *Server) wiringPage(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
 	m, err := s.mappingOf(r)

@@ -45,7 +45,7 @@ func (s *Server) procedureEditPages() []route {
 	}
 }
 
-// procedureEditing is one request of the procedure editor.
+// procedureEditing is the state of one request to the procedure editor.
 type procedureEditing struct {
 	stored   *store.Revised[procedure.Procedure]
 	device   *store.Revised[dut.Device]
@@ -69,7 +69,7 @@ func (s *Server) openProcedure(r *http.Request) (*procedureEditing, error) {
 	return &procedureEditing{stored: p, device: d}, nil
 }
 
-// again loads the procedure anew, after somebody else has saved.
+// again reloads the procedure after somebody else has saved.
 func (e *procedureEditing) again(ctx context.Context, s *Server) error {
 	p, err := s.Store.GetProcedure(ctx, e.stored.Body.Key, 0)
 	if err != nil {
@@ -124,8 +124,8 @@ func isStale(err error) bool {
 	return code == problem.Conflict || code == problem.NotFound
 }
 
-// conflicting says what was saved since revision from, and what saving mine on
-// top of it would change.
+// conflicting describes an edit conflict: what was saved since revision from,
+// and what saving mine on top of it would change.
 func (s *Server) conflicting(ctx context.Context, e *procedureEditing, from int, mine *procedure.Procedure) error {
 	if err := e.again(ctx, s); err != nil {
 		return err
@@ -141,14 +141,14 @@ func (s *Server) conflicting(ctx context.Context, e *procedureEditing, from int,
 	return nil
 }
 
-// postedRev is the revision that a form was made from.
+// postedRev returns the revision number that a form was made from.
 func postedRev(f url.Values) int {
 	rev, _ := strconv.Atoi(f.Get("rev"))
 	return rev
 }
 
-// procedureListForm does what a button of the list asks for. The form names
-// measurements by their place in the revision that it was made from.
+// procedureListForm handles the buttons of the list of measurements. The form
+// names measurements by their place in the revision that it was made from.
 func (s *Server) procedureListForm(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
 	if err := r.ParseForm(); err != nil {
@@ -186,7 +186,7 @@ func (s *Server) procedureListForm(w http.ResponseWriter, r *http.Request) error
 	return seeOther(w, r, "/procedures/"+changed.Key+"/edit"+edit.anchor(&changed))
 }
 
-// listEdit is one action on some measurements of a list.
+// listEdit is one action on some measurements of the list.
 type listEdit struct {
 	do    string
 	at    []int // places, ascending
@@ -293,7 +293,7 @@ func (x *listEdit) shift(by, n int) func(procedure.Procedure, int) (procedure.Pr
 	}
 }
 
-// anchor is the row that the page comes back to.
+// anchor returns the row that the page comes back to.
 func (x *listEdit) anchor(p *procedure.Procedure) string {
 	for i := range p.Measurements {
 		if slices.Contains(x.ids, p.Measurements[i].ID) {

@@ -20,7 +20,7 @@ import (
 	"ohmkeep/web"
 )
 
-// procedureExport answers with the procedure's document, the same bytes for the
+// procedureExport downloads the procedure's document, the same bytes for the
 // same content, so that it can be kept under version control.
 func (s *Server) procedureExport(w http.ResponseWriter, r *http.Request) error {
 	p, err := s.Store.GetProcedure(r.Context(), chi.URLParam(r, "key"), number(r.URL.Query(), "rev", 0))
@@ -39,8 +39,9 @@ func (s *Server) procedureExport(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
-// procedureDocument is the canonical document with a line for each member, so that a
-// difference between two revisions is a difference between lines.
+// procedureDocument encodes the canonical document with a line for each
+// member, so that a difference between two revisions is a difference between
+// lines.
 func procedureDocument(p *procedure.Procedure) ([]byte, error) {
 	body, err := p.Canonical()
 	if err != nil {
@@ -63,8 +64,9 @@ func (s *Server) showImport(w http.ResponseWriter, r *http.Request, status int, 
 	return show(r.Context(), w, status, web.Import(p))
 }
 
-// importForm reads a document, says what it would change, and stores it once
-// that was seen: the second post carries the revision that was compared with.
+// importForm handles the import of a procedure in two posts: the first parses
+// the document and shows what it would change, the second stores it and
+// carries the revision that was compared with.
 func (s *Server) importForm(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
 	text, err := importedText(r)
@@ -108,7 +110,8 @@ func (s *Server) importForm(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, "/procedures/"+p.Key+"/edit")
 }
 
-// importedText is what was pasted, or the file that was sent.
+// importedText returns the document that was pasted, or the file that was
+// sent.
 func importedText(r *http.Request) (string, error) {
 	if err := r.ParseMultipartForm(maxBody); err != nil && !errors.Is(err, http.ErrNotMultipart) {
 		return "", err
@@ -135,7 +138,7 @@ type procedureBody struct {
 	procedure.Procedure
 }
 
-// newer refuses a document that a newer version has written.
+// newer refuses a document in the format of a newer version.
 func newer(format int) error {
 	if format > procedure.Format || format < 0 {
 		return problem.Field("format", fmt.Sprintf("is %d, and this version reads up to %d: update Ohmkeep, or export it again from the older version", format, procedure.Format))
@@ -143,9 +146,10 @@ func newer(format int) error {
 	return nil
 }
 
-// parseImport reads a document strictly: what this version has no word for is
-// named, never dropped. A newer document is refused for what it is, not for the
-// first word in it that is not known here.
+// parseImport parses a procedure's document strictly: a member that this
+// version does not know is named, never dropped. The format is looked at
+// first, so that a newer document is refused for its format and not for the
+// first member that is not known here.
 func parseImport(text []byte) (procedure.Procedure, error) {
 	text = bytes.TrimPrefix(text, []byte("\ufeff"))
 	var head struct {

@@ -19,7 +19,7 @@ import (
 	"ohmkeep/web"
 )
 
-// proceduresPage lists procedures under their devices.
+// proceduresPage is the list of procedures under their devices.
 func (s *Server) proceduresPage(w http.ResponseWriter, r *http.Request) error {
 	p, err := s.procedureList(r.Context(), r.URL.Query().Get("device"), r.URL.Query().Get("after"))
 	if err != nil {
@@ -28,10 +28,12 @@ func (s *Server) proceduresPage(w http.ResponseWriter, r *http.Request) error {
 	return show(r.Context(), w, http.StatusOK, web.Procedures(p))
 }
 
-// proceduresPerPage is how many devices the list of procedures shows at once.
+// proceduresPerPage is the number of devices on one page of the list of
+// procedures.
 const proceduresPerPage = 50
 
-// procedureList is the procedures of one device, or of a page of all devices.
+// procedureList returns the procedures of one device, or of a page of all
+// devices.
 func (s *Server) procedureList(ctx context.Context, device, after string) (web.ProceduresProps, error) {
 	p := web.ProceduresProps{Page: s.frame(ctx, "Procedures", "/devices"), CanEdit: personOf(ctx).Role >= store.Operator,
 		New: web.Form{ID: "new", Values: url.Values{"device": {device}}}}
@@ -59,7 +61,7 @@ func (s *Server) procedureList(ctx context.Context, device, after string) (web.P
 	return p, err
 }
 
-// proceduresShown are the devices whose procedures a page shows.
+// proceduresShown returns the devices whose procedures a page shows.
 func (s *Server) proceduresShown(ctx context.Context, p *web.ProceduresProps, device, after string) (shown []store.DeviceHead, err error) {
 	if device != "" {
 		d, err := s.Store.GetDevice(ctx, device, 0)
@@ -79,7 +81,7 @@ func (s *Server) proceduresShown(ctx context.Context, p *web.ProceduresProps, de
 	return shown, err
 }
 
-// procedureNew makes an empty procedure.
+// procedureNew handles the form that makes an empty procedure.
 func (s *Server) procedureNew(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
 	if err := r.ParseForm(); err != nil {
@@ -138,7 +140,7 @@ func (s *Server) addProcedure(ctx context.Context, p procedure.Procedure) (strin
 	return "", problem.New(problem.Conflict, "Too many procedures have that name.")
 }
 
-// drafted is a first procedure for a device as it is now.
+// drafted returns a first procedure for a device as it is now.
 func (s *Server) drafted(ctx context.Context, d *dut.Device) (procedure.Procedure, []procedure.Reason, error) {
 	var pm *bench.PinMap
 	stored, err := s.Store.GetPinMap(ctx, d.Key, s.bench(ctx).Definition.Key, 0)
@@ -172,8 +174,9 @@ func (s *Server) procedureDraft(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, "/procedures/"+key+"/edit")
 }
 
-// draftReasons are the reasons of the draft for the measurements that still are
-// as they were drafted, by id; those of the draft as a whole are under "".
+// draftReasons returns the draft's reasons by measurement id, for the
+// measurements that still are as they were drafted; those of the draft as a
+// whole are under "".
 func (s *Server) draftReasons(ctx context.Context, e *procedureEditing) map[string][]string {
 	out := map[string][]string{}
 	if !strings.HasPrefix(e.stored.Body.Notes, draftMark) {
@@ -201,8 +204,9 @@ func (s *Server) draftReasons(ctx context.Context, e *procedureEditing) map[stri
 	return out
 }
 
-// draftMark is how the notes of a drafted procedure begin: who writes notes of
-// their own has taken it over.
+// draftMark is the text with which the notes of a drafted procedure begin.
+// Notes without it have been rewritten by a person, who has taken the
+// procedure over.
 const draftMark = "Drafted from"
 
 // procedureDuplicate stores a copy under another name.

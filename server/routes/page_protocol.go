@@ -16,14 +16,15 @@ func (s *Server) protocolPages() []route {
 	}
 }
 
-// protocolPage is the whole reference on one page, to read and to print.
+// protocolPage is the reference of the protocol on one page, to read and to
+// print.
 func (s *Server) protocolPage(w http.ResponseWriter, r *http.Request) error {
 	return show(r.Context(), w, http.StatusOK, web.Protocol(web.ProtocolProps{
 		Page: s.frame(r.Context(), "The protocol", "/bench"), Reference: s.Protocol, Firmware: len(s.Firmware),
 	}))
 }
 
-// firmware hands the skeleton of a card's program out.
+// firmware downloads the skeleton of a card's program.
 func (s *Server) firmware(w http.ResponseWriter, _ *http.Request) error {
 	if len(s.Firmware) == 0 {
 		return problem.NoSuch("skeleton of a card's program in this build")

@@ -18,7 +18,8 @@ import (
 	"ohmkeep/web"
 )
 
-// chosen is the measurement that a page's address asks for, or -1.
+// chosen returns the index of the measurement that a page's address asks for,
+// or -1.
 func chosen(r *http.Request) int {
 	m, err := strconv.Atoi(r.URL.Query().Get("m"))
 	if err != nil || m < 0 {
@@ -27,7 +28,8 @@ func chosen(r *http.Request) int {
 	return m
 }
 
-// runPage is a run while it is at work and for ever after: the same address.
+// runPage is the page of a run at work and of one that has ended: the address
+// stays the same.
 func (s *Server) runPage(w http.ResponseWriter, r *http.Request) error {
 	p, err := s.runProps(r.Context(), chi.URLParam(r, "id"), chosen(r))
 	if err != nil {
@@ -108,7 +110,8 @@ func asConflict(err error, s *Server) *Problem {
 	return nil
 }
 
-// edit handles a small form on the run page: what is refused comes back on it.
+// edit wraps the handler of a small form on the run page: a refused entry
+// comes back on that page.
 func (s *Server) edit(w http.ResponseWriter, r *http.Request, act func(id string, f url.Values) error, refused func(*web.RunProps, url.Values, *Problem)) error {
 	if err := r.ParseForm(); err != nil {
 		return err
@@ -147,8 +150,9 @@ func (s *Server) rerunForm(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, "/runs/"+id)
 }
 
-// shareForm makes a link. Only its hash is kept: the page can show it as long
-// as this server runs, and never again after.
+// shareForm handles the form that makes a share link. Only its hash is stored:
+// the page can show the link as long as this server runs, and never again
+// after.
 func (s *Server) shareForm(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
@@ -216,7 +220,7 @@ func (s *Server) deleteForm(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, "/runs")
 }
 
-// sharedRun is the run that a share link leads to.
+// sharedRun loads the run that a share link leads to.
 func (s *Server) sharedRun(r *http.Request) (string, error) {
 	id, err := s.Store.SharedRun(r.Context(), chi.URLParam(r, "token"))
 	if problem.CodeOf(err) == problem.Denied {
@@ -252,7 +256,7 @@ func (s *Server) sharedLive(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
-// shared serves a run's file to whoever has a share link.
+// shared wraps a handler of a run's file for those who have a share link.
 func (s *Server) shared(handle func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
 	return func(w http.ResponseWriter, r *http.Request) error {
 		id, err := s.sharedRun(r)

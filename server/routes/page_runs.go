@@ -18,7 +18,7 @@ const runsPerPage = 50
 // filterNames are the fields of the history's filter, as in its addresses.
 var filterNames = []string{"device", "unit", "lot", "outcome", "status", "from", "to", "q"}
 
-// runsPage is the history.
+// runsPage is the page of the history of runs.
 func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
 	ctx, q := r.Context(), r.URL.Query()
 	p := web.RunsProps{Page: s.frame(ctx, "Runs", "/runs"), Filter: web.Form{ID: "filter", Values: url.Values{}, Errors: map[string]string{}}}
@@ -63,7 +63,7 @@ func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
 	return show(ctx, w, status, web.Runs(p))
 }
 
-// filterQuery is the filter's part of an address, without empty fields.
+// filterQuery returns the filter as part of an address, without empty fields.
 func filterQuery(q url.Values) url.Values {
 	out := url.Values{}
 	for _, name := range filterNames {
@@ -74,8 +74,8 @@ func filterQuery(q url.Values) url.Values {
 	return out
 }
 
-// lastRuns is the newest finished run of each unit of a lot, in the order in
-// which the units were first run.
+// lastRuns returns the newest finished run of each unit of a lot, in the order
+// in which the units were first run.
 func (s *Server) lastRuns(ctx context.Context, lot string) ([]store.RunRow, error) {
 	var out []store.RunRow
 	seen := map[string]bool{}

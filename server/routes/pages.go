@@ -74,7 +74,8 @@ func (s *Server) readingPages() []route {
 	}
 }
 
-// frame is what surrounds every page.
+// frame returns what surrounds every page: its title, the person and the
+// bench.
 func (s *Server) frame(ctx context.Context, title, section string) web.Page {
 	who := personOf(ctx)
 	p := web.Page{Title: title, Section: section, Public: who.Role == store.Nobody}
@@ -84,7 +85,7 @@ func (s *Server) frame(ctx context.Context, title, section string) web.Page {
 	return p
 }
 
-// brief is the bench in a page's head.
+// brief returns the bench as the head of each page shows it.
 func (s *Server) brief(ctx context.Context) web.BenchBrief {
 	now := s.bench(ctx).Now()
 	b := web.BenchBrief{Name: s.bench(ctx).Definition.Name, State: now.State, Run: now.Run}
@@ -103,7 +104,7 @@ func (s *Server) brief(ctx context.Context) web.BenchBrief {
 	return b
 }
 
-// seatedWords says in a few words what is in the socket.
+// seatedWords describes in a few words what is in the socket.
 func (s *Server) seatedWords(ctx context.Context, q *bench.Seating) string {
 	if q == nil || q.Model == "" || q.Model == lab.NothingSeated {
 		return "nothing"
@@ -135,11 +136,12 @@ func modelTitle(r lab.Rehearser, key string) string {
 	return key
 }
 
-// emptySocket is the rehearsal model that stands for an empty socket.
+// emptySocket is the key of the rehearsal model that stands for an empty
+// socket.
 const emptySocket = "empty"
 
-// failPage shows what went wrong as a page; those who are not signed in are
-// asked to.
+// failPage shows an error as a page; those who are not signed in are asked to
+// sign in.
 func (s *Server) failPage(w http.ResponseWriter, r *http.Request, p *Problem) {
 	var err error
 	switch {
@@ -163,7 +165,7 @@ func (s *Server) failPage(w http.ResponseWriter, r *http.Request, p *Problem) {
 	}
 }
 
-// advice is what to do about an error page.
+// advice is the text of an error page that says what to do, by HTTP status.
 var advice = map[int]string{
 	http.StatusNotFound:            "It may have been deleted, or the address is not complete. Runs lists everything that is kept.",
 	http.StatusForbidden:           "Ask somebody whose role allows it.",
@@ -173,7 +175,7 @@ var advice = map[int]string{
 	http.StatusInternalServerError: "What has been measured is safe on disk. Try again; if it stays, look into the server’s log.",
 }
 
-// sentence begins with a capital letter.
+// sentence returns a text with a capital first letter.
 func sentence(text string) string {
 	r, n := utf8.DecodeRuneInString(text)
 	return string(unicode.ToUpper(r)) + text[n:]
@@ -193,8 +195,8 @@ func (s *Server) aboutPage(w http.ResponseWriter, r *http.Request) error {
 	return show(r.Context(), w, http.StatusOK, web.About(web.AboutProps{Page: s.frame(r.Context(), "About", "/about"), Version: s.Version}))
 }
 
-// signInPage shows the button that uses the key. Opening the link changes
-// nothing, so that a preview of it cannot use it up.
+// signInPage is the page with the button that uses a sign-in key. Opening the
+// link changes nothing, so that a preview of it cannot use the key up.
 func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) error {
 	q := r.URL.Query()
 	if personOf(r.Context()).Role != store.Nobody && q.Get("key") == "" {
@@ -237,7 +239,8 @@ func (s *Server) signOut(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, "/")
 }
 
-// understand says how a typed quantity is read, for the line under a field.
+// understand is the JSON answer that shows how a typed quantity is read, for
+// the line under its field.
 func (s *Server) understand(w http.ResponseWriter, r *http.Request) error {
 	unit := quantity.Unit(r.URL.Query().Get("unit"))
 	answer := struct {
@@ -253,7 +256,8 @@ func (s *Server) understand(w http.ResponseWriter, r *http.Request) error {
 	return reply(w, http.StatusOK, answer)
 }
 
-// digitsOf is enough digits to show what was typed.
+// digitsOf returns how many significant digits show a typed value in full, 3
+// to 12.
 func digitsOf(v float64) int {
 	for n := 1; n < 12; n++ {
 		if r := math.Abs(v); r == 0 || math.Abs(roundTo(r, n)-r) <= 1e-12*r {
@@ -268,7 +272,7 @@ func roundTo(v float64, digits int) float64 {
 	return math.Round(v*scale) / scale
 }
 
-// took is how long a run lasted, or lasts so far.
+// took returns how long a run lasted, or lasts so far.
 func (s *Server) took(started, ended time.Time) time.Duration {
 	if ended.IsZero() {
 		return s.Now().Sub(started)

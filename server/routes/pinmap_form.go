@@ -15,7 +15,7 @@ func (m *mapping) propose(def *bench.Definition) {
 	m.fill(def, &pm)
 }
 
-// fill writes a pin map into the form, and reads it back.
+// fill writes a pin map into the form and parses it back.
 func (m *mapping) fill(def *bench.Definition, pm *bench.PinMap) {
 	v := form.PinMapValues(pm, &m.device, def)
 	if m.values != nil {
@@ -25,7 +25,7 @@ func (m *mapping) fill(def *bench.Definition, pm *bench.PinMap) {
 	m.read(def)
 }
 
-// read makes a pin map of the form and gathers what is wrong with it.
+// read parses the form into a pin map and gathers its problems.
 func (m *mapping) read(def *bench.Definition) {
 	m.pm, m.problems = form.CheckPinMap(m.values, &m.device, def)
 }

@@ -15,15 +15,16 @@ import (
 )
 
 const (
-	// writeWait is how long a client may take to accept one block of an answer.
-	// One that reads nothing is let go then, with its descriptor.
+	// writeWait is the time limit for a client to accept one block of an answer.
+	// A client that reads nothing is disconnected then, so that it does not keep
+	// its descriptor.
 	writeWait = 30 * time.Second
-	// retryAfter is when a report that was refused may be asked for again.
+	// retryAfter is the time after which a refused report may be asked for again.
 	retryAfter = 10 * time.Second
 )
 
-// patientWriter gives each block of an answer its own time to be accepted, and
-// lets other reports compute meanwhile.
+// patientWriter is a response writer with a deadline for each block. While a
+// block is written, other reports have the turn to compute.
 type patientWriter struct {
 	http.ResponseWriter
 	control *http.ResponseController
@@ -35,19 +36,21 @@ func newPatientWriter(w http.ResponseWriter, r *http.Request) *patientWriter {
 	return &patientWriter{ResponseWriter: w, control: http.NewResponseController(w), request: r}
 }
 
-// Unwrap is for http.ResponseController.
+// Unwrap returns the writer beneath, for http.ResponseController.
 func (w *patientWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }
 
-// Hijack is for the upgrade to a WebSocket, which has deadlines of its own.
+// Hijack takes the connection over for the upgrade to a WebSocket, which has
+// deadlines of its own.
 func (w *patientWriter) Hijack() (net.Conn, *bufio.ReadWriter, error) { return w.control.Hijack() }
 
-// WriteHeader is http.ResponseWriter's.
+// WriteHeader implements http.ResponseWriter.
 func (w *patientWriter) WriteHeader(status int) {
 	w.wait()
 	w.ResponseWriter.WriteHeader(status)
 }
 
-// Write writes a block. A report has no turn while it does.
+// Write writes a block. A report gives its turn away while it writes, because
+// the client may be slow.
 func (w *patientWriter) Write(p []byte) (int, error) {
 	if w.report != nil {
 		w.report.Give()
@@ -60,8 +63,8 @@ func (w *patientWriter) Write(p []byte) (int, error) {
 	return n, err
 }
 
-// wait has the client accept what is written next in time. What cannot have a
-// deadline, such as a recorder in a test, has none.
+// wait sets the deadline of the next write. A writer that cannot have one,
+// such as a recorder in a test, has none.
 func (w *patientWriter) wait() {
 	_ = w.control.SetWriteDeadline(time.Now().Add(writeWait))
 	if w.report != nil && w.request.Context().Err() != nil {
@@ -69,7 +72,8 @@ func (w *patientWriter) wait() {
 	}
 }
 
-// patient has every answer written with deadlines, errors and pages too.
+// patient is the middleware that gives every answer write deadlines, errors
+// and pages too.
 func patient(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		p := newPatientWriter(w, r)
@@ -82,8 +86,8 @@ func patient(next http.Handler) http.Handler {
 // in time.
 func tooSlow(err error) bool { return errors.Is(err, os.ErrDeadlineExceeded) }
 
-// serve has a handler answer as its route's class wants it: a report waits for
-// its turn.
+// serve runs a handler as its route's load class asks: a report waits for its
+// turn.
 func (s *Server) serve(e route, w http.ResponseWriter, r *http.Request) error {
 	if e.class != report {
 		return e.handle(w, r)
@@ -115,8 +119,8 @@ func (s *Server) serve(e route, w http.ResponseWriter, r *http.Request) error {
 	return gone(e.handle(p, r))
 }
 
-// gone says of a request that its client has ended that nobody waits for the
-// answer: it is no fault of the server.
+// gone turns the error of a request that its client has ended into a problem
+// that is not logged as the server's fault: nobody waits for the answer.
 func gone(err error) error {
 	if errors.Is(err, context.Canceled) {
 		return &problem.Error{Code: problem.Unavailable, Message: "The answer is not waited for any more.", Err: err}
@@ -124,8 +128,8 @@ func gone(err error) error {
 	return err
 }
 
-// asker tells apart who asks for reports: by session or token, and those who
-// have none by where they are.
+// asker returns the identity that a report is counted under: the session or
+// token, else the remote address.
 func asker(r *http.Request) string {
 	if who := personOf(r.Context()); who.Session != "" {
 		return who.Session

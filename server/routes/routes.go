@@ -23,7 +23,7 @@ import (
 	"ohmkeep/store"
 )
 
-// Config is everything that the routes work on.
+// Config is everything that the routes need from the program.
 type Config struct {
 	Store *store.Store
 	Hub   *live.Hub
@@ -95,7 +95,7 @@ func (s *Server) handler() http.Handler {
 	return r
 }
 
-// page adapts a page handler: it checks the role, reads the form and shows
+// page wraps a page's handler: it checks the role, reads the form and shows
 // errors as a page.
 func (s *Server) page(e route) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
@@ -113,7 +113,7 @@ func (s *Server) page(e route) http.HandlerFunc {
 	}
 }
 
-// api adapts an API handler: it checks the role and answers errors as problem
+// api wraps an API handler: it checks the role and answers errors as problem
 // details.
 func (s *Server) api(e route) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
@@ -145,7 +145,7 @@ func show(ctx context.Context, w http.ResponseWriter, status int, c templ.Compon
 	return nil
 }
 
-// seeOther answers a form that has done its work.
+// seeOther redirects after a form that has done its work (303).
 func seeOther(w http.ResponseWriter, r *http.Request, to string) error {
 	http.Redirect(w, r, to, http.StatusSeeOther)
 	return nil

@@ -9,7 +9,7 @@ import (
 	"ohmkeep/web"
 )
 
-// runScreen draws what changes on the page of a run at work.
+// runScreen renders the changing parts of the page of a run at work.
 type runScreen struct {
 	s     *Server
 	paint *live.Painter
@@ -56,7 +56,7 @@ func (d *runScreen) Head() map[string]string {
 	return painted(ctx, d.paint, web.BenchParts(d.s.brief(ctx)))
 }
 
-// partIDs are the elements of the page that show a part.
+// partIDs returns the ids of the page's elements that show a part.
 func partIDs(p liverun.Part) []string {
 	switch p.Kind {
 	case liverun.Status:
@@ -79,7 +79,7 @@ func partIDs(p liverun.Part) []string {
 	return nil
 }
 
-// runPropsOf is the page of a run at work, but for its plots.
+// runPropsOf returns the page of a run at work, without its plots.
 func runPropsOf(now *liverun.Snapshot) web.RunProps {
 	p := web.RunProps{
 		Base: "/runs/" + now.Record.ID, Record: now.Record, Pins: pinMarks(now), Results: now.Results,
@@ -93,7 +93,8 @@ func runPropsOf(now *liverun.Snapshot) web.RunProps {
 	return p
 }
 
-// pinMarks are the pins as they are at now, and how they were judged so far.
+// pinMarks returns the pins with their present connection and their worst
+// outcome so far.
 func pinMarks(now *liverun.Snapshot) []web.PinMark {
 	at := make(map[int]*liverun.Pin, len(now.Pins))
 	for i := range now.Pins {
@@ -111,7 +112,7 @@ func pinMarks(now *liverun.Snapshot) []web.PinMark {
 	return marks
 }
 
-// plotsOf are the plots of the measurement that is shown.
+// plotsOf returns the plots of the selected measurement.
 func plotsOf(now *liverun.Snapshot) []web.Plot {
 	if now.Lost != nil {
 		panic(now.Lost) // its notice stands in the plot's place
@@ -122,7 +123,7 @@ func plotsOf(now *liverun.Snapshot) []web.Plot {
 	return []web.Plot{plotOf(&now.Record, now.Selected, now.Picture)}
 }
 
-// plotOf is the drawing of a measurement's picture.
+// plotOf returns the drawing of a measurement's picture.
 func plotOf(rec *procedure.Record, m int, picture *liverun.Picture) web.Plot {
 	shape := picture.Shape()
 	p := web.Plot{

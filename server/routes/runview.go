@@ -10,9 +10,10 @@ import (
 	"ohmkeep/web"
 )
 
-// view is the run page of any run, at work or ended, with the number of the
-// live stream that it corresponds to (0: it does not change any more). m is
-// the measurement to show, below 0 for the one at work or worth showing.
+// view returns the run page of any run, at work or ended, with the number of
+// the live stream that it corresponds to (0: it does not change any more). m
+// is the measurement to show; below 0 it is the one at work or else the one
+// worth showing.
 func (s *Server) view(ctx context.Context, id string, m int) (web.RunProps, uint64, error) {
 	if now, known := s.Runs.Snapshot(id, m); known && now.Record.Status == procedure.Running {
 		p := runPropsOf(now)
@@ -34,7 +35,7 @@ func (s *Server) view(ctx context.Context, id string, m int) (web.RunProps, uint
 	return p, 0, err
 }
 
-// storedView is the run page of what the store holds.
+// storedView returns the run page of a stored run.
 func (s *Server) storedView(ctx context.Context, id string, m int) (web.RunProps, error) {
 	rec, err := s.Store.GetRun(ctx, id)
 	if err != nil {
@@ -70,10 +71,11 @@ func (s *Server) storedView(ctx context.Context, id string, m int) (web.RunProps
 	return p, nil
 }
 
-// pinReadings is how many readings are looked at for the last one of each pin.
+// pinReadings is the number of newest readings that are searched for the last
+// one of each pin.
 const pinReadings = 256
 
-// lastAtPins enters what each pin last read.
+// lastAtPins enters the last reading of each pin.
 func lastAtPins(pins []web.PinMark, readings []bench.Reading) {
 	for i := range pins {
 		for _, r := range readings {
@@ -84,8 +86,8 @@ func lastAtPins(pins []web.PinMark, readings []bench.Reading) {
 	}
 }
 
-// endProgress is where a run that has ended came to: a measurement counts as
-// done where it has results.
+// endProgress returns the progress of a run that has ended: a measurement
+// counts as done where it has results.
 func endProgress(rec *procedure.Record, results []procedure.Result) web.Progress {
 	at := web.Progress{
 		Measurement: len(rec.Procedure.Measurements), Done: make([]bool, len(rec.Procedure.Measurements)),
@@ -99,7 +101,7 @@ func endProgress(rec *procedure.Record, results []procedure.Result) web.Progress
 	return at
 }
 
-// worthShowing is the measurement to open the page with: the first that did
+// worthShowing picks the measurement to open the page with: the first that did
 // not pass, else the first that draws a line, else the first.
 func worthShowing(rec *procedure.Record, results []procedure.Result) int {
 	i := slices.IndexFunc(results, func(r procedure.Result) bool {
@@ -116,9 +118,9 @@ func worthShowing(rec *procedure.Record, results []procedure.Result) int {
 	return 0
 }
 
-// plotNow is the plot of a measurement as of now. Where a run at work has its
-// picture no more, or the run has ended, it is that of the stored readings:
-// which is the same.
+// plotNow returns the plot of a measurement as of now. Where memory no longer
+// holds its picture, or the run has ended, it is made from the stored
+// readings, which give the same picture.
 func (s *Server) plotNow(ctx context.Context, rec *procedure.Record, m int, now *liverun.Snapshot) (web.Plot, error) {
 	if now != nil && now.Picture != nil {
 		return plotOf(rec, m, now.Picture), nil

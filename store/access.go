@@ -7,7 +7,8 @@ import (
 	"time"
 )
 
-// Access is who a secret belongs to and what it lets them do.
+// Access is the person that a secret belongs to, with the role that it gives
+// them.
 type Access struct {
 	Role    Role      `json:"role"`
 	Name    string    `json:"name"`
@@ -67,15 +68,15 @@ func newSession(t *tx, role Role, name string, length time.Duration) (string, er
 	return secret, err
 }
 
-// Session returns who a browser session belongs to. An unknown or expired one
-// is Denied.
+// Session returns the person that a browser session belongs to. An unknown or
+// expired one is Denied.
 func (s *Store) Session(ctx context.Context, session string) (Access, error) {
 	return s.access(ctx, "sign in again", `SELECT role, name, expires FROM sessions WHERE hash = ? AND expires > ?`,
 		hashOf(session), s.now().UnixNano())
 }
 
-// access reads who a secret belongs to, from the control pool: every request
-// begins with it, a stop too.
+// access reads the person that a secret belongs to, from the control pool:
+// every request begins with it, a stop too.
 func (s *Store) access(ctx context.Context, denied, query string, args ...any) (a Access, err error) {
 	var role string
 	var expires sql.NullInt64
@@ -123,8 +124,8 @@ func (s *Store) NewToken(ctx context.Context, role Role, name string) (secret st
 	})
 }
 
-// TokenAccess returns who a token belongs to. An unknown or revoked one is
-// Denied.
+// TokenAccess returns the person that a token belongs to. An unknown or
+// revoked one is Denied.
 func (s *Store) TokenAccess(ctx context.Context, secret string) (Access, error) {
 	return s.access(ctx, "the token is unknown or revoked",
 		`SELECT role, name, NULL FROM tokens WHERE hash = ? AND revoked IS NULL`, hashOf(secret))

@@ -7,7 +7,8 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// statements are prepared once on the writer's one connection.
+// statements are the prepared statements of Append. They are made once, on the
+// writer's one connection.
 type statements struct {
 	running, setReadings, newChunk, newData, newPage, setPage, setResult *sql.Stmt
 }

@@ -9,7 +9,7 @@ import (
 	"ohmkeep/server/dut"
 )
 
-var benches = &noun[bench.Definition]{
+var benches = &documentKind[bench.Definition]{
 	name: "bench", heads: "benches", revisions: "bench_revisions",
 	head:  func(b *bench.Definition) (string, string, []any) { return b.Key, b.Name, nil },
 	check: func(b *bench.Definition) error { return checkKey("key", b.Key) },
@@ -42,7 +42,7 @@ func (s *Store) DeleteBench(ctx context.Context, key string) error {
 	return remove(ctx, s, benches, key, nil)
 }
 
-var pinMaps = &noun[bench.PinMap]{
+var pinMaps = &documentKind[bench.PinMap]{
 	name: "pin map", heads: "pin_maps", revisions: "pin_map_revisions", columns: []string{"device", "bench"},
 	head: func(m *bench.PinMap) (string, string, []any) {
 		key := pinMapKey(m.Device, m.Bench)
@@ -91,7 +91,7 @@ func (s *Store) DeletePinMap(ctx context.Context, device, benchKey string) error
 	return remove(ctx, s, pinMaps, pinMapKey(device, benchKey), nil)
 }
 
-// Seating is what sits in the socket of a rehearsal bench.
+// Seating is the content of the socket of a rehearsal bench.
 type Seating struct {
 	Bench string          `json:"bench"`
 	At    time.Time       `json:"at"`
@@ -99,7 +99,7 @@ type Seating struct {
 	Body  json.RawMessage `json:"body"`
 }
 
-// SetSeating stores what sits in a rehearsal bench, as JSON.
+// SetSeating stores the content of a rehearsal bench's socket, as JSON.
 func (s *Store) SetSeating(ctx context.Context, benchKey string, body any, by string) error {
 	text, err := json.Marshal(body)
 	if err != nil {
@@ -113,8 +113,8 @@ func (s *Store) SetSeating(ctx context.Context, benchKey string, body any, by st
 	})
 }
 
-// GetSeating returns what sits in a rehearsal bench; NotFound where nothing
-// was ever seated.
+// GetSeating returns the content of a rehearsal bench's socket; NotFound where
+// nothing was ever seated.
 func (s *Store) GetSeating(ctx context.Context, benchKey string) (*Seating, error) {
 	g := &Seating{Bench: benchKey}
 	var at int64

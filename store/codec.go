@@ -33,7 +33,8 @@ var (
 
 var errChunk = errors.New("damaged chunk of readings")
 
-// packed is a checked chunk that is read where it lies.
+// packed is a checked chunk of version 1. Its values are read from its bytes
+// as they are needed, without a copy.
 type packed struct {
 	body []byte // after the header
 	n    int

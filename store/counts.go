@@ -7,7 +7,7 @@ import (
 	"ohmkeep/server/derive"
 )
 
-// Overview is how much the history holds, and its newest runs. It is read from
+// Overview is the size of the history, with its newest runs. It is read from
 // counts that triggers keep (migration 00011): nothing is counted for it.
 type Overview struct {
 	Runs     int                    `json:"runs"`
@@ -55,8 +55,8 @@ func (s *Store) LastRuns(ctx context.Context, n int) ([]RunRow, error) {
 	return rows, wrap("last runs", err)
 }
 
-// LotRow is how a lot stands: its units with a finished run, and of those the
-// ones whose newest finished run passed, also conditionally.
+// LotRow is the yield of a lot: its units with a finished run, and of those
+// the ones whose newest finished run passed, also conditionally.
 type LotRow struct {
 	Lot        string
 	DeviceName string // of its newest finished run; "" without any

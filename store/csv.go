@@ -16,8 +16,8 @@ type csvWriter struct {
 	err error
 }
 
-// csvFlush is how much text is written at a time, in bytes. A report waits for
-// its turn after each.
+// csvFlush is the size of one write of text, in bytes. A report waits for its
+// turn after each.
 const csvFlush = 128 << 10
 
 func newCSV(w io.Writer, header ...string) *csvWriter {
@@ -52,7 +52,7 @@ func (c *csvWriter) optional(v *float64) {
 	c.number(*v)
 }
 
-// yes writes a yes or a no.
+// yes writes a truth value as "yes" or "no".
 func (c *csvWriter) yes(b bool) {
 	if b {
 		c.text("yes")

@@ -15,8 +15,8 @@ import (
 var readingsHeader = []string{"measurement", "name", "pin", "pin name", "channel", "point", "curve", "time (s)",
 	"set (V or A)", "voltage (V)", "current (A)", "flags", "rehearsal"}
 
-// readingsBlock is how much text is written at a time, in bytes. A chunk has
-// about 90 kB.
+// readingsBlock is the size of one write of text, in bytes. A chunk has about
+// 90 kB.
 const readingsBlock = 128 << 10
 
 // ReadingsCSV writes packed chunks of a run as CSV. It works on one processor:

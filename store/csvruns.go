@@ -29,7 +29,7 @@ func (e *HistoryCSV) Row(r *RunRow) error {
 	return e.end()
 }
 
-// csvColumns are the columns of runs that a file has, and their headings.
+// csvColumns are the columns of runs in a file, with their headings.
 func csvColumns(pick func(*runColumn) bool) (columns []*runColumn, header []string) {
 	for i := range runColumns {
 		if c := &runColumns[i]; c.csv != "" && pick(c) {

@@ -7,9 +7,9 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// deleteBlock is how many chunks of readings one transaction deletes: about
-// 1.5 MB. Between two, whoever waits for the writer has it: a run at work
-// commits its readings, and a stop writes down who stopped.
+// deleteBlock is the number of chunks of readings that one transaction
+// deletes: about 1.5 MB. Between two, whoever waits for the writer has it: a
+// run at work commits its readings, and a stop writes down who stopped.
 const deleteBlock = 32
 
 // notDeleting is the condition that a run is not being deleted.
@@ -97,8 +97,8 @@ func (s *Store) deleteHead(ctx context.Context, seq int64) error {
 	})
 }
 
-// finishDeletions deletes what the last stop of the program has left of runs
-// that were being deleted.
+// finishDeletions completes the deletions that the last stop of the program
+// interrupted.
 func (s *Store) finishDeletions(ctx context.Context) error {
 	var left []int64
 	err := s.rows(ctx, "SELECT run FROM deleting", nil, func(r *sql.Rows) error {

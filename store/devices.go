@@ -6,7 +6,7 @@ import (
 	"ohmkeep/server/dut"
 )
 
-var devices = &noun[dut.Device]{
+var devices = &documentKind[dut.Device]{
 	name: "device", heads: "devices", revisions: "device_revisions", columns: []string{"model"},
 	head:  func(d *dut.Device) (string, string, []any) { return d.Key, d.Name, []any{d.Model} },
 	check: func(d *dut.Device) error { return d.Validate() },

@@ -69,8 +69,8 @@ func (f *Filter) equals() (out []equal) {
 	return out
 }
 
-// span is the part of the history that the filter's times leave: below top and
-// not below bottom.
+// span is the part of the history within the filter's times: below top and not
+// below bottom.
 func (f *Filter) span() (top, bottom position) {
 	top, bottom = newest, oldest
 	if !f.To.IsZero() {

@@ -79,7 +79,7 @@ func (s *Store) ProceduresOf(ctx context.Context, devices []string) ([]Revised[p
 	return list(ctx, s, procedures, "h.device IN (SELECT value FROM json_each(?))", string(keys))
 }
 
-// DeviceUse is how often a device is used.
+// DeviceUse is the number of procedures and runs of a device.
 type DeviceUse struct{ Procedures, Runs int }
 
 // DeviceUses counts the procedures and the runs of these devices, by key; a

@@ -6,8 +6,8 @@ import (
 	"encoding/json"
 )
 
-// asJSON is a value that a column has as JSON; nil is NULL, and NULL leaves
-// alone what it points to.
+// asJSON is the adapter of a value that a column stores as JSON. nil is
+// written as NULL, and reading NULL leaves the value unchanged.
 type asJSON struct{ v any }
 
 func (j asJSON) Value() (driver.Value, error) {
@@ -29,7 +29,8 @@ func (j asJSON) Scan(v any) error {
 	return json.Unmarshal([]byte(text.String), j.v)
 }
 
-// rawJSON reads JSON as it is, a json.RawMessage; NULL is nil.
+// rawJSON is the scanner of a JSON column that is passed on undecoded, as a
+// json.RawMessage; nil for NULL.
 type rawJSON struct{ v *any }
 
 func (j rawJSON) Scan(v any) error {

@@ -23,7 +23,8 @@ import (
 )
 
 const (
-	// pageSize: a commit writes whole pages, however little is in them.
+	// pageSize is the size of a page of the database, in bytes. It is small
+	// because a commit writes whole pages, however little is in them.
 	pageSize      = 4096
 	applicationID = 0x4F686D6B // "Ohmk"
 	busyTimeout   = 5 * time.Second

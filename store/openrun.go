@@ -5,9 +5,9 @@ import (
 	"errors"
 )
 
-// openRun is what Append remembers of a run at work: the readings that no chunk
-// holds yet, and the tail's pages. It is dropped whenever it may differ from
-// the disk, and read from there again.
+// openRun is Append's state of a run at work: the readings that no chunk holds
+// yet, and the tail's pages. It is dropped whenever it may differ from the
+// disk, and read from there again.
 type openRun struct {
 	seq   int64
 	total int64              // readings of the run
@@ -18,7 +18,8 @@ type openRun struct {
 	packed []byte // reused
 }
 
-// partChunk is a chunk of a measurement that is not full yet.
+// partChunk is a chunk under construction: the readings of a measurement that
+// do not fill one yet.
 type partChunk struct {
 	first int64 // index of its first reading in the measurement
 	cols  Columns

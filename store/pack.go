@@ -174,7 +174,7 @@ func (u *unpacker) take(n int) []byte {
 	return b
 }
 
-// form returns how the next column is written.
+// form returns the encoding of the next column.
 func (u *unpacker) form() int {
 	if b := u.take(1); b != nil {
 		return int(b[0])

@@ -12,12 +12,13 @@ import (
 type Pool int
 
 const (
-	// Pages is what everything reads from that asks for no other.
+	// Pages is the pool of ordinary reads, used where no other is asked for.
 	Pages Pool = iota
-	// Control is for what must never wait behind a page or a report: who asks,
-	// whether the server answers, starting, stopping, making safe, live pages.
+	// Control is the pool of reads that must never wait behind a page or a
+	// report: who asks, whether the server answers, starting, stopping, making
+	// safe, live pages.
 	Control
-	// Reports is for what reads much: exports, wide tables, lots.
+	// Reports is the pool of long reads: exports, wide tables, lots.
 	Reports
 	pools
 )

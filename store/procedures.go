@@ -7,7 +7,7 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-var procedures = &noun[procedure.Procedure]{
+var procedures = &documentKind[procedure.Procedure]{
 	name: "procedure", heads: "procedures", revisions: "procedure_revisions", columns: []string{"device"},
 	head: func(p *procedure.Procedure) (string, string, []any) { return p.Key, p.Name, []any{p.Device} },
 	check: func(p *procedure.Procedure) error {

@@ -11,8 +11,9 @@ import (
 	"ohmkeep/server/turn"
 )
 
-// pageChunks is how many chunks one query fetches: the query is over before
-// the caller works on them, so that a slow caller holds no lock on the log.
+// pageChunks is the number of chunks that one query fetches: the query is over
+// before the caller works on them, so that a slow caller holds no lock on the
+// log.
 const pageChunks = 8
 
 // Chunk is a packed chunk of readings.

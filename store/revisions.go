@@ -29,8 +29,9 @@ type Revision struct {
 	By  string    `json:"by"`
 }
 
-// noun is how one kind of document is kept. All four share the code below.
-type noun[T any] struct {
+// documentKind is the storage of one kind of document: its tables, its columns
+// and its check. All four kinds share the code below.
+type documentKind[T any] struct {
 	name             string // for messages
 	heads, revisions string // tables
 	columns          []string
@@ -50,7 +51,7 @@ func checkKey(field, key string) error {
 // that the editor started from, 0 for a new document; any other than the
 // latest is a Conflict. A body that has not changed makes no new revision. A
 // removed document comes back with expected 0 or its latest revision.
-func save[T any](ctx context.Context, s *Store, n *noun[T], body *T, expected int, by string) (rev int, err error) {
+func save[T any](ctx context.Context, s *Store, n *documentKind[T], body *T, expected int, by string) (rev int, err error) {
 	if err := n.check(body); err != nil {
 		return 0, &Error{Code: Invalid, Message: err.Error(), Err: err}
 	}
@@ -99,7 +100,7 @@ func stale(name, key string, expected, latest int) error {
 	return errorf(Conflict, "the %s was changed meanwhile: it is at revision %d, this edit started from %d", name, latest, expected)
 }
 
-func (n *noun[T]) saveHead(t *tx, key, name string, rev int, values []any) error {
+func (n *documentKind[T]) saveHead(t *tx, key, name string, rev int, values []any) error {
 	columns := append([]string{"key", "name", "rev"}, n.columns...)
 	var set []string
 	for _, c := range columns[1:] {
@@ -125,7 +126,7 @@ func scanRevised[T any](scan func(...any) error, r *Revised[T]) error {
 
 // get returns a revision, 0 for the latest. Removed documents are found too:
 // old pages point at them.
-func get[T any](ctx context.Context, s *Store, n *noun[T], key string, rev int) (*Revised[T], error) {
+func get[T any](ctx context.Context, s *Store, n *documentKind[T], key string, rev int) (*Revised[T], error) {
 	r := new(Revised[T])
 	err := scanRevised(s.reader(ctx).QueryRowContext(ctx, `SELECT `+revisedColumns+` FROM `+n.heads+` h JOIN `+n.revisions+` r USING (key)
 		WHERE key = ?1 AND r.rev = CASE ?2 WHEN 0 THEN h.rev ELSE ?2 END`, key, rev).Scan, r)
@@ -141,11 +142,11 @@ func get[T any](ctx context.Context, s *Store, n *noun[T], key string, rev int) 
 
 // list returns the latest revisions of documents that are not removed, by
 // name. Where is an SQL condition on the head, h.
-func list[T any](ctx context.Context, s *Store, n *noun[T], where string, args ...any) ([]Revised[T], error) {
+func list[T any](ctx context.Context, s *Store, n *documentKind[T], where string, args ...any) ([]Revised[T], error) {
 	return listWhere(ctx, s, n, where, "", args...)
 }
 
-func listWhere[T any](ctx context.Context, s *Store, n *noun[T], where, limit string, args ...any) ([]Revised[T], error) {
+func listWhere[T any](ctx context.Context, s *Store, n *documentKind[T], where, limit string, args ...any) ([]Revised[T], error) {
 	var out []Revised[T]
 	err := s.rows(ctx, `SELECT `+revisedColumns+` FROM `+n.heads+` h CROSS JOIN `+n.revisions+` r USING (key, rev)
 		WHERE h.removed IS NULL AND (`+where+`) ORDER BY h.name, h.key `+limit, args, func(rows *sql.Rows) error {
@@ -163,7 +164,7 @@ func listWhere[T any](ctx context.Context, s *Store, n *noun[T], where, limit st
 // that are not removed and come after the one of a key ("" for the first), and
 // the key that the next page comes after, "" on the last. A key that no
 // document ever had is Invalid. Where is an SQL condition on the head, h.
-func listPage[T any](ctx context.Context, s *Store, n *noun[T], after string, limit int, where string, args ...any) ([]Revised[T], string, error) {
+func listPage[T any](ctx context.Context, s *Store, n *documentKind[T], after string, limit int, where string, args ...any) ([]Revised[T], string, error) {
 	if limit < 1 {
 		return nil, "", errorf(Invalid, "a page needs at least one row")
 	}
@@ -187,7 +188,7 @@ func listPage[T any](ctx context.Context, s *Store, n *noun[T], after string, li
 }
 
 // history lists a document's revisions, newest first.
-func history[T any](ctx context.Context, s *Store, n *noun[T], key string) ([]Revision, error) {
+func history[T any](ctx context.Context, s *Store, n *documentKind[T], key string) ([]Revision, error) {
 	var out []Revision
 	err := s.rows(ctx, `SELECT rev, at, by FROM `+n.revisions+` WHERE key = ? ORDER BY rev DESC`, []any{key}, func(rows *sql.Rows) error {
 		var r Revision
@@ -207,7 +208,7 @@ func history[T any](ctx context.Context, s *Store, n *noun[T], key string) ([]Re
 
 // remove takes a document out of the lists. Its revisions stay, since runs
 // and old addresses point at them.
-func remove[T any](ctx context.Context, s *Store, n *noun[T], key string, allowed func(*tx) error) error {
+func remove[T any](ctx context.Context, s *Store, n *documentKind[T], key string, allowed func(*tx) error) error {
 	return s.update(ctx, "remove "+n.name, func(t *tx) error {
 		if allowed != nil {
 			if err := allowed(t); err != nil {

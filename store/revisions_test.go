@@ -14,7 +14,8 @@ import (
 	"ohmkeep/store/storetest"
 )
 
-// clocked is a store whose clock moves a second at each look.
+// clocked returns a store whose clock moves on by a second each time it is
+// read.
 func clocked(t *testing.T) *store.Store {
 	now := start
 	return storetest.Open(t, storetest.Path(t), store.Options{Now: func() time.Time {

@@ -99,7 +99,7 @@ var runColumns = []runColumn{
 }
 
 // runDocuments are the documents that a run was made with, by the column that
-// says in which snapshot they are.
+// refers to the snapshot of each.
 var runDocuments = [...]struct {
 	column string
 	of     func(*procedure.Record) any
@@ -110,8 +110,8 @@ var runDocuments = [...]struct {
 	{"bench_body", func(r *procedure.Record) any { return &r.Bench }},
 }
 
-// runLists are what is kept of a run in tables of its own, as JSON, because most
-// runs have none.
+// runLists are the lists of a run. Each has a table of its own, as JSON,
+// because most runs have none.
 var runLists = [...]struct {
 	table, column string
 	of            func(*procedure.Record) any
@@ -172,7 +172,7 @@ func (r *newRun) beginning() (values []any) {
 	return values
 }
 
-// scanRun reads selectRow.
+// scanRun reads a row of selectRow.
 func scanRun(rows *sql.Rows) (x RunRow, err error) {
 	into := make([]any, 0, len(runColumns))
 	for i := range runColumns {
@@ -183,7 +183,8 @@ func scanRun(rows *sql.Rows) (x RunRow, err error) {
 	return x, rows.Scan(into...)
 }
 
-// scanHead reads selectHead; made says in which snapshots the documents are.
+// scanHead reads the columns of selectHead; made receives the references to
+// the snapshots of the run's documents.
 func scanHead(row *sql.Row, r *procedure.Record, made *[len(runDocuments)]snapshotRef) error {
 	var into []any
 	for _, c := range runColumns {

@@ -10,12 +10,13 @@ import (
 	"ohmkeep/server/turn"
 )
 
-// resultBlock is how many runs one query reads the results of. The query is
-// over before the caller goes on, so that a slow reader holds no lock on the
-// log.
+// resultBlock is the number of runs whose results one query reads. The query
+// is over before the caller goes on, so that a slow reader holds no lock on
+// the log.
 const resultBlock = 100
 
-// runKey is what finds a run's results, and its place in a list of runs.
+// runKey is the key of a run's results: its number, its start in Unix ns, and
+// the snapshot of its procedure.
 type runKey struct{ seq, started, body int64 }
 
 var runKeys = listed[runKey]{"seq, started, procedure_body", func(r *sql.Rows) (k runKey, err error) {
@@ -23,8 +24,8 @@ var runKeys = listed[runKey]{"seq, started, procedure_body", func(r *sql.Rows) (
 	return k, err
 }, func(k *runKey) position { return position{k.started, k.seq} }}
 
-// runSources hands out what the measurements of runs are called, by the
-// snapshot of the procedure.
+// runSources is a cache of the names of measurements, by the snapshot of the
+// run's procedure: most runs share theirs.
 type runSources struct {
 	store *Store
 	known map[int64]*lot.Source

@@ -24,13 +24,14 @@ type Page struct {
 }
 
 const (
-	// TotalBound is how far a list counts.
+	// TotalBound is the largest total that a list counts up to, in runs.
 	TotalBound = 10_000
-	// lookBound is how many runs one page looks at, where no index knows of
-	// each whether the filter picks it: what it costs does not grow with the
-	// history. The next page goes on from there.
+	// lookBound is the largest number of runs that one page reads, where no
+	// index knows of each whether the filter picks it: so the cost does not
+	// grow with the history. The next page goes on from there.
 	lookBound = 2_000
-	// countBound is how many it looks at only to count them.
+	// countBound is the largest number of runs that are read only to count
+	// them.
 	countBound = 1_000
 )
 
@@ -71,8 +72,8 @@ func between(top, bottom position) clause {
 	return clause{"(started, seq) < (?, ?) AND (started, seq) >= (?, ?)", []any{top.started, top.seq, bottom.started, bottom.seq}}
 }
 
-// search is how a filter is answered: where its candidates come from, newest
-// first, and what is still to be asked of each.
+// search is the plan of a filter's query: the source of its candidates, newest
+// first, and the conditions that each of them must still meet.
 type search struct {
 	index       string   // of runs, which serves drive
 	phrase      string   // for the index of texts, which then gives the candidates
@@ -81,8 +82,8 @@ type search struct {
 	top, bottom position // the part of the history that is searched
 }
 
-// from is what stands after FROM to read the runs that are found in a part of
-// the history; with rest, those alone that the filter picks.
+// from is the FROM and WHERE clauses that read the runs that are found in a
+// part of the history; with rest, those alone that the filter picks.
 func (d *search) from(top, bottom position, rest clauses) (string, []any) {
 	where, args := slices.Concat(d.drive, rest, clauses{between(top, bottom)}).where()
 	table := "runs INDEXED BY " + d.index
@@ -99,8 +100,8 @@ func (d *search) from(top, bottom position, rest clauses) (string, []any) {
 // hold: see migration 00009.
 const textStep = 1<<20 - 1
 
-// hits is FROM and WHERE of what the index of texts has in a part of the
-// history. It may hold a few of the runs just outside.
+// hits is the FROM and WHERE clauses of the matches in the index of texts, in
+// a part of the history. It may hold a few of the runs just outside.
 func (d *search) hits(top, bottom position) (string, []any) {
 	last := top.started
 	if top.seq == math.MinInt64 {
@@ -206,7 +207,8 @@ func (s *Store) EachRun(ctx context.Context, f Filter, fn func(*RunRow) error) e
 	})
 }
 
-// listed is what is read of the runs in a list.
+// listed is the part of a run that a list reads: its columns, their scanner,
+// and the run's place in the history.
 type listed[T any] struct {
 	columns string
 	scan    func(*sql.Rows) (T, error)
@@ -275,9 +277,9 @@ func pageOf[T any](ctx context.Context, s *Store, d *search, what listed[T], top
 	}
 }
 
-// lookEnd is how far down from a position n candidates reach, and whether
-// there may be more below. Where nothing is asked of candidates, it is all the
-// way: the page ends when it is full.
+// lookEnd returns the position just above which the first n candidates below
+// top end, and whether there may be more below. Where nothing is asked of
+// candidates, it is all the way: the page ends when it is full.
 func (s *Store) lookEnd(ctx context.Context, d *search, top position, n int) (bottom position, more bool, err error) {
 	if d.phrase == "" && len(d.rest) == 0 {
 		return d.bottom, false, nil

@@ -8,7 +8,7 @@ import (
 	"slices"
 )
 
-// Role is what somebody may do. Each includes those below it.
+// Role is a level of rights. Each includes those below it.
 type Role uint8
 
 const (

@@ -58,7 +58,8 @@ func (c *snapshotCache) put(k snapshotKey, document any, bytes int) {
 	}
 }
 
-// snapshotRef says where a snapshot is and what it must be.
+// snapshotRef is the reference to a snapshot: its row, and the hash that its
+// body must have.
 type snapshotRef struct {
 	id   int64
 	hash []byte // SHA-256 of its body

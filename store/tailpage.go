@@ -25,7 +25,8 @@ const (
 	tailPageVersion = 1
 	tailPageHeader  = 8
 	tailRecordHead  = 14
-	// tailRecordMost is how many readings surely fit in an empty page.
+	// tailRecordMost is the number of readings that surely fit in an empty
+	// page.
 	tailRecordMost = (tailPageSize - tailPageHeader - tailRecordHead - chunkHeader - 9) / readingSize
 )
 

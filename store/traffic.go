@@ -12,10 +12,10 @@ import (
 	"ohmkeep/server/cardinfo"
 )
 
-// trafficMost bounds what is unpacked for one run, in bytes.
+// trafficMost is the largest unpacked traffic of one run, in bytes.
 const trafficMost = 64 << 20
 
-// SaveTraffic stores what was said between host and cards during a run. It
+// SaveTraffic stores the traffic between host and cards during a run. It
 // replaces what was stored before.
 func (s *Store) SaveTraffic(ctx context.Context, runID string, t cardinfo.Traffic) error {
 	var packed bytes.Buffer
@@ -40,7 +40,7 @@ func (s *Store) SaveTraffic(ctx context.Context, runID string, t cardinfo.Traffi
 	})
 }
 
-// Traffic returns what was said during a run; NotFound where nothing is kept.
+// Traffic returns the traffic of a run; NotFound where none is stored.
 func (s *Store) Traffic(ctx context.Context, runID string) (cardinfo.Traffic, error) {
 	var t cardinfo.Traffic
 	var packed []byte
@@ -64,7 +64,7 @@ func (s *Store) Traffic(ctx context.Context, runID string) (cardinfo.Traffic, er
 	}
 }
 
-// HasTraffic reports whether anything is kept of what was said during a run.
+// HasTraffic reports whether traffic of a run is stored.
 func (s *Store) HasTraffic(ctx context.Context, runID string) (bool, error) {
 	var there bool
 	err := s.reader(ctx).QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM traffic WHERE run = ?)", runID).Scan(&there)

@@ -65,8 +65,8 @@ func (t *tx) row(query string, args ...any) *sql.Row {
 	return t.QueryRowContext(t.ctx, query, args...)
 }
 
-// yieldEvery is after how many rows of a report whatever else wants the
-// processor has it first: a run must not wait for the 10 ms after which Go
+// yieldEvery is the number of rows after which a report yields the processor
+// to whatever else wants it: a run must not wait for the 10 ms after which Go
 // would take it away.
 const yieldEvery = 128
 
@@ -75,7 +75,7 @@ func (s *Store) rows(ctx context.Context, query string, args []any, scan func(*s
 	return each(ctx, s.reader(ctx), query, args, scan)
 }
 
-// querier is what a query is asked of: a transaction, or a pool.
+// querier is a source of rows: a transaction, or a pool.
 type querier interface {
 	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
 	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row

@@ -15,7 +15,8 @@ type WideRow struct {
 	Values []float64
 }
 
-// maxWide bounds the columns: a table beyond it is of no use to anybody.
+// maxWide is the largest number of columns: a wider table is of no use to
+// anybody.
 const maxWide = 4000
 
 // Wide makes a table of the runs that the filter picks: a row for each run,

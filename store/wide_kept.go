@@ -1,10 +1,11 @@
 package store
 
-// keptMost bounds what all wide tables in the making keep together, in bytes.
+// keptMost is the memory that the values of all wide tables in the making may
+// take together, in bytes.
 const keptMost = 8 << 20
 
-// valueBytes is what one kept value costs: the number of its result, and
-// itself.
+// valueBytes is the memory of one kept value, in bytes: the number of its
+// result, and itself.
 const valueBytes = 2 + 8
 
 // valueBlock is the values of a block of runs as they are read.
@@ -63,7 +64,8 @@ func (k *keptValues) keep(b *valueBlock) {
 	b.pack(k.runs)
 }
 
-// release gives back what was taken of the store's account.
+// release gives back the table's share of the memory that all wide tables may
+// take.
 func (k *keptValues) release() {
 	k.store.kept.Add(-k.bytes)
 	k.runs, k.bytes = nil, 0

@@ -33,6 +33,9 @@ func errorf(code problem.Code, format string, args ...any) error {
 	return &Error{Code: code, Message: fmt.Sprintf(format, args...)}
 }
 
+// errNotOfList refuses a cursor that no page of the list has given out.
+var errNotOfList = errorf(Invalid, "the page address is not one of this list")
+
 // wrap names the operation that failed. It leaves an *Error as it is and makes
 // one where SQLite's code says something that a person can act on.
 func wrap(op string, err error) error {

@@ -52,7 +52,20 @@ func (s *Store) PlanOf(ctx context.Context, f Filter) (steps []string, err error
 		return nil, err
 	}
 	from, args := d.from(d.top, d.bottom, d.rest)
-	err = s.rows(ctx, "EXPLAIN QUERY PLAN SELECT "+selectRow+" FROM "+from+" ORDER BY started DESC, seq DESC LIMIT 51", args, func(r *sql.Rows) error {
+	return s.planOf(ctx, "SELECT "+selectRow+" FROM "+from+" ORDER BY started DESC, seq DESC LIMIT 51", args)
+}
+
+// PlanOfUnits is how SQLite answers a page of units.
+func (s *Store) PlanOfUnits(ctx context.Context, device, cursor string) ([]string, error) {
+	query, args, err := unitPage(device, cursor, 51)
+	if err != nil {
+		return nil, err
+	}
+	return s.planOf(ctx, query, args)
+}
+
+func (s *Store) planOf(ctx context.Context, query string, args []any) (steps []string, err error) {
+	err = s.rows(ctx, "EXPLAIN QUERY PLAN "+query, args, func(r *sql.Rows) error {
 		var step string
 		var a, b, c int
 		err := r.Scan(&a, &b, &c, &step)

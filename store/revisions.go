@@ -172,7 +172,7 @@ func listPage[T any](ctx context.Context, s *Store, n *documentKind[T], after st
 		var name string
 		err := s.reader(ctx).QueryRowContext(ctx, `SELECT name FROM `+n.heads+` WHERE key = ?`, after).Scan(&name)
 		if errors.Is(err, sql.ErrNoRows) {
-			return nil, "", errorf(Invalid, "the page address is not one of this list")
+			return nil, "", errNotOfList
 		}
 		if err != nil {
 			return nil, "", wrap("list "+n.heads, err)

@@ -160,14 +160,14 @@ func TestUnitsAndLots(t *testing.T) {
 		}
 		begin(t, s, r)
 	}
-	units, err := s.ListUnits(ctx, "r-one", 10)
+	units, _, err := s.UnitPage(ctx, "r-one", "", 10)
 	if err != nil || len(units) != 1 || units[0].Serial != "u1" || units[0].Lot != "L1" || units[0].Runs != 2 {
 		t.Errorf("%+v %v", units, err)
 	}
 	if lots, err := s.Lots(ctx, ""); err != nil || len(lots) != 1 || lots[0] != "L1" {
 		t.Errorf("%v %v", lots, err)
 	}
-	if units, err := s.ListUnits(ctx, "other", 10); err != nil || len(units) != 0 {
+	if units, _, err := s.UnitPage(ctx, "other", "", 10); err != nil || len(units) != 0 {
 		t.Errorf("%+v %v", units, err)
 	}
 }

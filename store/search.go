@@ -62,7 +62,7 @@ func positionOf(cursor string) (position, error) {
 	started, err1 := strconv.ParseInt(at, 36, 64)
 	before, err2 := strconv.ParseInt(seq, 36, 64)
 	if !ok || err1 != nil || err2 != nil {
-		return position{}, errorf(Invalid, "the page address is not one of this list")
+		return position{}, errNotOfList
 	}
 	return position{started, before}, nil
 }

@@ -3,6 +3,8 @@ package store
 import (
 	"context"
 	"database/sql"
+	"encoding/base64"
+	"encoding/json"
 	"time"
 
 	"ohmkeep/server/dut"
@@ -30,23 +32,79 @@ func touchUnit(t *tx, device string, u dut.Unit) (any, error) {
 	return id, err
 }
 
-// ListUnits lists at most limit units of a device (all devices where it is
-// empty), by device, lot and serial number.
-func (s *Store) ListUnits(ctx context.Context, device string, limit int) ([]UnitRow, error) {
+// UnitPage returns at most limit units of a device (of all where it is empty),
+// by device, lot and serial number, after a cursor ("" for the first page), and
+// the cursor of the next page, "" on the last. A limit below 1 and a cursor that
+// is not of this list are Invalid.
+func (s *Store) UnitPage(ctx context.Context, device, cursor string, limit int) ([]UnitRow, string, error) {
+	if limit < 1 {
+		return nil, "", errorf(Invalid, "a page needs at least one row")
+	}
+	query, args, err := unitPage(device, cursor, limit+1)
+	if err != nil {
+		return nil, "", err
+	}
 	var out []UnitRow
-	err := s.rows(ctx, `SELECT device, serial, lot, first, (SELECT count(*) FROM runs WHERE unit = units.id)
-		FROM units WHERE ?1 = '' OR device = ?1 ORDER BY device, lot, serial LIMIT ?2`, []any{device, limit},
-		func(r *sql.Rows) error {
-			var u UnitRow
-			var first int64
-			if err := r.Scan(&u.Device, &u.Serial, &u.Lot, &first, &u.Runs); err != nil {
-				return err
-			}
-			u.First = timeOf(first)
-			out = append(out, u)
-			return nil
-		})
-	return out, wrap("list units", err)
+	err = s.rows(ctx, query, args, func(r *sql.Rows) error {
+		var u UnitRow
+		var first int64
+		if err := r.Scan(&u.Device, &u.Serial, &u.Lot, &first, &u.Runs); err != nil {
+			return err
+		}
+		u.First = timeOf(first)
+		out = append(out, u)
+		return nil
+	})
+	if err != nil || len(out) <= limit {
+		return out, "", wrap("list units", err)
+	}
+	next, err := out[limit-1].cursor()
+	return out[:limit], next, err
+}
+
+// unitPage is the query of a page of units, which the index units_listed serves.
+func unitPage(device, cursor string, limit int) (query string, args []any, err error) {
+	var where clauses
+	if device != "" {
+		where = append(where, clause{"device = ?", []any{device}})
+	}
+	if cursor != "" {
+		after, err := unitOf(cursor)
+		switch {
+		case err != nil:
+			return "", nil, err
+		case device == "":
+			where = append(where, clause{"(device, lot, serial) > (?, ?, ?)", []any{after[0], after[1], after[2]}})
+		case device != after[0]:
+			return "", nil, errNotOfList
+		default: // the index looks up all three
+			where = append(where, clause{"(lot, serial) > (?, ?)", []any{after[1], after[2]}})
+		}
+	}
+	condition, args := where.where()
+	return `SELECT device, serial, lot, first, (SELECT count(*) FROM runs WHERE unit = units.id)
+		FROM units WHERE ` + condition + ` ORDER BY device, lot, serial LIMIT ?`, append(args, limit), nil
+}
+
+// cursor is the unit's place in the list, in letters that an address may have.
+// It holds the place itself: a unit that is given another lot while somebody
+// pages leaves the others where they were.
+func (u *UnitRow) cursor() (string, error) {
+	place, err := json.Marshal([3]string{u.Device, u.Lot, u.Serial})
+	return base64.RawURLEncoding.EncodeToString(place), err
+}
+
+// unitOf reads a cursor: device, lot and serial number.
+func unitOf(cursor string) (place [3]string, err error) {
+	text, err := base64.RawURLEncoding.DecodeString(cursor)
+	var parts []string
+	if err == nil {
+		err = json.Unmarshal(text, &parts)
+	}
+	if err != nil || len(parts) != len(place) {
+		return place, errNotOfList
+	}
+	return [3]string(parts), nil
 }
 
 // Lots lists the lots that runs of a device (all devices where it is empty)

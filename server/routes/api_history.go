@@ -28,7 +28,8 @@ func (s *Server) historyEndpoints() []endpoint {
 		{route: route{"GET", "/results/wide.csv", store.Viewer, report, s.csvWide}, id: "exportWide", tag: tag, query: filterParams, media: mediaCSV,
 			summary: "A row for each run and a column for each result, as CSV."},
 		{route: route{"GET", "/units", store.Viewer, report, s.apiUnits}, id: "listUnits", tag: tag,
-			query:   append(byDevice[:1:1], apidoc.Query("limit", "The most units to answer with; 1000 where it is left out.", apidoc.Whole(1, 10_000))),
+			query: append(byDevice[:1:1], apidoc.Query("limit", "The most units to answer with; 1000 where it is left out.", apidoc.Whole(1, 10_000)),
+				apidoc.Query("cursor", "Where to go on: next of the answer before.", apidoc.Text(maxUnitCursor))),
 			summary: "The units that were measured, by device, lot and serial number.", response: apiList[store.UnitRow]{}},
 		{route: route{"GET", "/lots", store.Viewer, report, s.apiLots}, id: "listLots", tag: tag, query: byDevice,
 			summary: "The lots that units belong to.", response: apiList[string]{}},
@@ -36,6 +37,11 @@ func (s *Server) historyEndpoints() []endpoint {
 			summary: "How many runs, readings and units there are, runs by outcome, and the newest runs.", response: store.Overview{}},
 	}
 }
+
+// maxUnitCursor is the longest cursor of a list of units, in characters: it holds
+// a device's key, a lot and a serial number, of at most 6 bytes a character in
+// JSON, as base64.
+const maxUnitCursor = 4 * (64 + 2*6*lab.MaxSerial + 12) / 3
 
 // withoutLimits is the filter's value for runs whose results have no limits.
 const withoutLimits = "no limits"
@@ -132,11 +138,14 @@ func (s *Server) apiHistory(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) apiUnits(w http.ResponseWriter, r *http.Request) error {
 	q := r.URL.Query()
-	list, err := s.Store.ListUnits(r.Context(), q.Get("device"), number(q, "limit", 1000))
+	list, next, err := s.Store.UnitPage(r.Context(), q.Get("device"), q.Get("cursor"), number(q, "limit", 1000))
+	if problem.CodeOf(err) == problem.Invalid {
+		return problem.Field("cursor", err.Error())
+	}
 	if err != nil {
 		return err
 	}
-	return replyList(w, list)
+	return reply(w, http.StatusOK, apiList[store.UnitRow]{list, next})
 }
 
 func (s *Server) apiLots(w http.ResponseWriter, r *http.Request) error {

@@ -250,6 +250,9 @@ func (a *apiRig) history(id string) {
 	if units := get[apiList[store.UnitRow]](a, "/units?device=load").Items; len(units) != 1 || units[0].Runs != 2 {
 		t.Errorf("units %+v", units)
 	}
+	if list := get[apiList[store.UnitRow]](a, "/units?limit=1"); len(list.Items) != 1 || list.Next != "" {
+		t.Errorf("the last page of units %+v", list)
+	}
 	if lots := get[apiList[string]](a, "/lots").Items; len(lots) != 1 || lots[0] != "L1" {
 		t.Errorf("lots %q", lots)
 	}

@@ -8,19 +8,27 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/store"
 )
 
-// get is the body of a page or of an answer of the API.
-func (l *wholeServer) get(path string) string {
-	l.t.Helper()
+// ask is what a page or the API answers with, whatever it is.
+func (l *wholeServer) ask(path string) *httptest.ResponseRecorder {
 	r := httptest.NewRequest("GET", l.web.URL+path, nil)
 	r.Header.Set("Authorization", "Bearer "+l.token)
 	w := httptest.NewRecorder()
 	l.web.Config.Handler.ServeHTTP(w, r)
+	return w
+}
+
+// get is the body of a page or of an answer of the API.
+func (l *wholeServer) get(path string) string {
+	l.t.Helper()
+	w := l.ask(path)
 	if w.Code != http.StatusOK {
 		l.t.Fatalf("%s: status %d: %.300s", path, w.Code, w.Body)
 	}
@@ -89,6 +97,32 @@ func TestManyDevicesArePaged(t *testing.T) {
 	var whole apiList[apiRevision[dut.Device]]
 	if must(t, json.Unmarshal([]byte(l.get("/api/v1/devices")), &whole)); len(whole.Items) != n+1 || whole.Next != "" {
 		t.Errorf("%d devices, next %q, where they fit", len(whole.Items), whole.Next)
+	}
+}
+
+// Every unit is on one page of the API's list, in order, with the runs it had.
+func TestUnitsInPages(t *testing.T) {
+	l := labOfRuns(t, 1000) // of 100 units, beside the one that they are made like
+	var serials []string
+	runs := 0
+	for next, pages := "", 0; ; pages++ {
+		var list apiList[store.UnitRow]
+		must(t, json.Unmarshal([]byte(l.get("/api/v1/units?limit=30&cursor="+url.QueryEscape(next))), &list))
+		for _, u := range list.Items {
+			serials = append(serials, u.Device+" "+u.Lot+" "+u.Serial)
+			runs += u.Runs
+		}
+		if next = list.Next; next == "" || pages > 5 {
+			break
+		}
+	}
+	if len(serials) != 101 || runs != 1000 || !slices.IsSorted(serials) {
+		t.Errorf("%d units, %d runs: %q", len(serials), runs, serials)
+	}
+	for _, cursor := range []string{"x", "W10"} {
+		if w := l.ask("/api/v1/units?cursor=" + cursor); w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), `"cursor"`) {
+			t.Errorf("cursor %q: %d %s", cursor, w.Code, w.Body)
+		}
 	}
 }
 

@@ -12,16 +12,17 @@ import (
 )
 
 const (
-	// storeWithin bounds one commit; a disk that takes longer has failed.
+	// storeWithin is the time limit of one commit: a disk that takes longer
+	// has failed.
 	storeWithin = 30 * time.Second
 	// resultsEvery is the shortest time between two workings-out of the results
 	// of a measurement that goes on: each of them writes their rows again.
 	resultsEvery = time.Second
 )
 
-// committer takes what has been measured, derives results from it, has both
-// stored together, and only then shows them. It is the only goroutine that
-// uses the derivers.
+// committer is the storing end of a run: it derives results from what was
+// measured, has readings and results stored together, and only then shows
+// them. Its goroutine is the only one that uses the derivers.
 type committer struct {
 	rec      *procedure.Record
 	plan     *plan

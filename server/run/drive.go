@@ -9,7 +9,7 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// rampSteps is how many steps a supply's ramp is made of.
+// rampSteps is the number of steps of a supply's ramp.
 const rampSteps = 20
 
 // LinkError is a failed call to the bench. Unless it was cut short on purpose,
@@ -29,8 +29,8 @@ func linked(call string, err error) error {
 	return nil
 }
 
-// driver takes the bench from one set of conditions to the next, by the rules
-// of cold switching and power order.
+// driver is the switching of a run: it takes the bench from one set of
+// conditions to the next, by the rules of cold switching and power order.
 type driver struct {
 	link   bench.Link
 	clock  bench.Clock

@@ -13,20 +13,25 @@ import (
 )
 
 const (
-	// handEvery and handFull are when the measuring goroutine hands over.
+	// handEvery and handFull are the time and the number of readings after
+	// which the measuring goroutine hands over to the committer.
 	handEvery = 10 * time.Millisecond
 	handFull  = 8 << 10
-	// longWait is a wait before which it hands over what it has.
+	// longWait is the shortest wait before which it hands over what it has, so
+	// that nobody waits for readings that are there.
 	longWait = 5 * time.Millisecond
 )
 
-// errFailed ends a procedure that is to stop at the first fail.
+// errFailed is the error that ends a procedure at its first fail, where the
+// procedure asks for it.
 var errFailed = errors.New("stopped at the first fail, as the procedure asks")
 
-// errFailedHere ends it after a measurement that asks for it.
+// errFailedHere is the error that ends a procedure after a failed measurement,
+// where the measurement asks for it.
 var errFailedHere = errors.New("stopped after a fail, as the measurement asks")
 
-// measurer carries out a plan: the one goroutine that uses the link.
+// measurer is the measuring end of a run: it carries out the plan, in the one
+// goroutine that uses the link.
 type measurer struct {
 	driver
 	rec    *procedure.Record
@@ -82,7 +87,8 @@ func (x *measurer) run(ctx context.Context) error {
 	return x.tidy(ctx)
 }
 
-// stopsAt is what ends the run if a measurement fails, nil where nothing does.
+// stopsAt returns the error that ends the run if a measurement fails, nil
+// where the run goes on.
 func (x *measurer) stopsAt(s *step) error {
 	switch {
 	case x.rec.Procedure.StopOnFail:
@@ -310,7 +316,7 @@ func (x *measurer) read(ctx context.Context, pt *procedure.Point, index uint32, 
 	return nil
 }
 
-// keep makes an observation of a sample.
+// keep adds a sample to the readings that will be handed over.
 func (x *measurer) keep(r *reader, base bench.Reading, cycles float64) {
 	s := &x.samples[r.sample]
 	p := &x.pins[r.conn]
@@ -399,7 +405,7 @@ func (x *measurer) left(elapsed time.Duration) time.Duration {
 	return left
 }
 
-// FaultError is what the bench itself reported as wrong.
+// FaultError is the error of a run whose bench reported faults itself.
 type FaultError struct{ Faults []bench.Fault }
 
 func (e *FaultError) Error() string {

@@ -10,7 +10,8 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// MemoryReadings is how many readings a Memory keeps unless told otherwise.
+// MemoryReadings is the number of readings that a Memory keeps unless told
+// otherwise.
 const MemoryReadings = 2_000_000
 
 // ErrNotOver is returned for a run that has not ended yet.
@@ -107,7 +108,7 @@ func (m *Memory) Describe(u dut.Unit, note string) {
 	m.rec.Unit, m.rec.Note = u, note
 }
 
-// Held is what a Memory holds. Its readings must not be written to.
+// Held is the content of a Memory. Its readings must not be written to.
 type Held struct {
 	Record   procedure.Record
 	Readings []procedure.MeasurementReadings
@@ -116,7 +117,7 @@ type Held struct {
 	Dropped  int64             // readings no longer held
 }
 
-// Held is what the memory holds now.
+// Held returns the present content of the memory.
 func (m *Memory) Held() Held {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -158,22 +159,22 @@ func (m *Memory) Replay(ctx context.Context, dst Recorder) error {
 			part := procedure.MeasurementReadings{Measurement: p.Measurement, Readings: p.Readings[:n:n]}
 			b := procedure.Batch{Readings: []procedure.MeasurementReadings{part}}
 			if err := dst.Append(ctx, rec.ID, b); err != nil {
-				return m.broken(ctx, dst, rec.ID, *h.Ending, err)
+				return m.finishFailed(ctx, dst, rec.ID, *h.Ending, err)
 			}
 			p.Readings = p.Readings[n:]
 		}
 	}
 	if len(h.Results) > 0 {
 		if err := dst.Append(ctx, rec.ID, procedure.Batch{Results: h.Results}); err != nil {
-			return m.broken(ctx, dst, rec.ID, *h.Ending, err)
+			return m.finishFailed(ctx, dst, rec.ID, *h.Ending, err)
 		}
 	}
 	return dst.Finish(ctx, rec.ID, *h.Ending)
 }
 
-// broken closes a copy that could not be completed, so that it does not pass
-// for the whole run.
-func (m *Memory) broken(ctx context.Context, dst Recorder, id string, e procedure.Ending, err error) error {
+// finishFailed ends a copy that could not be completed as failed, so that it
+// does not pass for the whole run.
+func (m *Memory) finishFailed(ctx context.Context, dst Recorder, id string, e procedure.Ending, err error) error {
 	e.Status, e.Reason = procedure.Failed, "keeping it failed: "+err.Error()
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), storeWithin)
 	defer cancel()

@@ -13,9 +13,10 @@ const (
 	// that nobody waits for. A commit costs whole pages on the disk however few
 	// readings it has; a page is to move four times a second.
 	commitEvery = 240 * time.Millisecond
-	// commitFull is how many readings are committed without waiting.
+	// commitFull is the number of readings that are committed without waiting
+	// for more.
 	commitFull = 64 << 10
-	// pipeFull is how many readings may wait for the disk before the
+	// pipeFull is the number of readings that may wait for the disk before the
 	// measuring goroutine waits too.
 	pipeFull = 2 * commitFull
 )
@@ -28,7 +29,8 @@ type span struct {
 	end     bool // the attempt is complete
 }
 
-// load is what the measuring goroutine hands over and the committer commits.
+// load is a batch of readings that the measuring goroutine hands over and the
+// committer commits.
 type load struct {
 	obs      []procedure.Observation
 	spans    []span
@@ -41,8 +43,8 @@ func (l *load) reset() {
 	l.obs, l.spans, l.pins, l.acks = l.obs[:0], l.spans[:0], nil, nil
 }
 
-// pipe lies between the goroutine that measures and the one that commits. It
-// gathers what is handed over while a commit is on its way.
+// pipe is the queue between the goroutine that measures and the one that
+// commits. It gathers what is handed over while a commit is on its way.
 type pipe struct {
 	mu     sync.Mutex
 	load   load
@@ -97,7 +99,7 @@ func (p *pipe) put(ctx context.Context, l *load, ack chan struct{}) error {
 	return nil
 }
 
-// end says that nothing more will come.
+// end closes the pipe: nothing more will be put into it.
 func (p *pipe) end() {
 	p.mu.Lock()
 	defer p.mu.Unlock()

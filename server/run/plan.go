@@ -20,7 +20,7 @@ func Check(rec *procedure.Record) (time.Duration, error) {
 	return p.nominal, nil
 }
 
-// plan is what the procedure's own plan comes to for the executor.
+// plan is the procedure's plan, worked out for execution on one bench.
 type plan struct {
 	steps   []*step
 	nominal time.Duration

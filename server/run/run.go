@@ -34,7 +34,7 @@ type Update struct {
 	Ending   *procedure.Ending // set once, on the last update
 }
 
-// Progress is where a run stands.
+// Progress is the position of a run in its plan.
 type Progress struct {
 	Measurement int           `json:"measurement"` // index of the one at work
 	Point       int           `json:"point"`       // of it

@@ -13,7 +13,7 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// What a run's error may wrap.
+// Errors that the error of a run may wrap.
 var (
 	// ErrLost: the link failed, and the state of the outputs is unknown.
 	ErrLost = errors.New("the link to the bench was lost")
@@ -24,8 +24,9 @@ var (
 const (
 	safeWithin   = 5 * time.Second // one attempt at making safe
 	safeAttempts = 3
-	// safePatience is for how long attempts are begun: whoever asked waits for
-	// the answer, and a link has tried to come back by itself.
+	// safePatience is the time within which attempts at making safe are begun:
+	// whoever asked waits for the answer, and a link has tried to come back by
+	// itself.
 	safePatience = 1500 * time.Millisecond
 )
 
@@ -254,7 +255,7 @@ func guarded[T any](f func() (T, error)) (v T, err error) {
 	return f()
 }
 
-// judge says how the run ended.
+// judge returns the ending of a run from its error.
 func (s *session) judge(ctx context.Context, err error) (procedure.Ending, error) {
 	e := procedure.Ending{Status: procedure.Done}
 	var halt *Halt

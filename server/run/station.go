@@ -12,7 +12,7 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// What a station refuses.
+// Errors of a station that refuses a call.
 var (
 	ErrBusy    error = problem.New(problem.Busy, "a run is at work on this bench")
 	ErrUnknown error = problem.New(problem.Conflict, "the state of the bench is unknown: check it, then make it safe")
@@ -25,7 +25,8 @@ func UnknownError(reason string) error {
 	return &problem.Error{Code: problem.Conflict, Message: ErrUnknown.Error() + " (" + reason + ")", Err: ErrUnknown}
 }
 
-// HeldError says who holds control. It is ErrHeld.
+// HeldError is the error of a call without control, with the name of the
+// person who has it. It is ErrHeld.
 type HeldError struct{ Name string }
 
 func (e *HeldError) Error() string        { return e.Name + " holds control of this bench" }
@@ -34,7 +35,8 @@ func (e *HeldError) Is(target error) bool { return target == ErrHeld }
 // ProblemCode implements problem.Coded.
 func (e *HeldError) ProblemCode() problem.Code { return problem.Held }
 
-// Snapshot is how a bench stands.
+// Snapshot is the state of a bench at one moment, with its run and who holds
+// control.
 type Snapshot struct {
 	State  bench.State `json:"state"`
 	Reason string      `json:"reason,omitempty"` // why it is unknown or at work
@@ -45,7 +47,7 @@ type Snapshot struct {
 	Session string `json:"-"`
 }
 
-// Config is what a station is made of.
+// Config is the parts that a station is made of.
 type Config struct {
 	Link     bench.Link
 	Clock    bench.Clock
@@ -91,7 +93,7 @@ func NewStation(ctx context.Context, cfg Config) *Station {
 	return s
 }
 
-// Snapshot is how the bench stands now.
+// Snapshot returns the state of the bench now.
 func (s *Station) Snapshot() Snapshot {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -166,7 +168,7 @@ func (s *Station) StartWith(rec *procedure.Record, to Recorder) (string, error) 
 	}
 	r := &Runner{
 		Link: s.cfg.Link, Clock: s.cfg.Clock, Recorder: to, Observer: s.cfg.Observer,
-		Log: s.cfg.Log, Kinds: s.cfg.Kinds, State: s.became,
+		Log: s.cfg.Log, Kinds: s.cfg.Kinds, State: s.setState,
 	}
 	work := r.session(&own)
 	if err := work.begin(ctx); err != nil {
@@ -202,7 +204,7 @@ func (s *Station) engage(j *job, id string) error {
 	return nil
 }
 
-// disengage says that the current run is over.
+// disengage marks the current run as over.
 func (s *Station) disengage(j *job) {
 	s.mu.Lock()
 	s.current = nil
@@ -227,19 +229,19 @@ func (s *Station) ready() error {
 	return nil
 }
 
-// became takes a run's word for the state of the bench.
-func (s *Station) became(state bench.State, reason string) {
+// setState sets the state of the bench to the one that a run reports.
+func (s *Station) setState(state bench.State, reason string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.change(func(n *Snapshot) { n.State, n.Reason = state, reason })
 }
 
-// Lost says that the link is gone, or that the bench is not as it was set: from
-// now on the state is unknown, until the bench has been made safe again. A run
-// at work is ended, and what can still be reached is made safe at once: it may
-// be waiting, and other cards energised.
+// Lost marks the state of the bench as unknown, because the link is gone or
+// the bench is not as it was set, until the bench has been made safe again. A
+// run at work is ended, and what can still be reached is made safe at once: it
+// may be waiting, and other cards energised.
 func (s *Station) Lost(reason string) {
-	s.became(bench.Unknown, reason)
+	s.setState(bench.Unknown, reason)
 	s.halt(&Halt{procedure.Interrupted, "the link to the bench was lost: " + reason})
 }
 

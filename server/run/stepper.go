@@ -28,7 +28,7 @@ type Step struct {
 	Err     error
 }
 
-// Words says what the call does, for a person who is about to let it through.
+// Words describes the call for a person who is about to let it through.
 func (s *Step) Words(d *bench.Definition) string {
 	switch s.Call {
 	case "set":
@@ -179,7 +179,7 @@ func (s *Stepper) step(ctx context.Context, st Step, call func(*Step)) error {
 	return st.Err
 }
 
-// Set is bench.Link's.
+// Set implements bench.Link.
 func (s *Stepper) Set(ctx context.Context, ch bench.ChannelID, to bench.Setup) error {
 	if !s.on.Load() {
 		return s.Link.Set(ctx, ch, to)
@@ -187,7 +187,7 @@ func (s *Stepper) Set(ctx context.Context, ch bench.ChannelID, to bench.Setup) e
 	return s.step(ctx, Step{Call: "set", Channel: ch, Setup: to}, func(st *Step) { st.Err = s.Link.Set(ctx, ch, to) })
 }
 
-// Output is bench.Link's.
+// Output implements bench.Link.
 func (s *Stepper) Output(ctx context.Context, ch bench.ChannelID, on bool) error {
 	if !s.on.Load() {
 		return s.Link.Output(ctx, ch, on)
@@ -195,7 +195,7 @@ func (s *Stepper) Output(ctx context.Context, ch bench.ChannelID, on bool) error
 	return s.step(ctx, Step{Call: "output", Channel: ch, On: on}, func(st *Step) { st.Err = s.Link.Output(ctx, ch, on) })
 }
 
-// Close is bench.Link's.
+// Close implements bench.Link.
 func (s *Stepper) Close(ctx context.Context, paths []bench.PathID) error {
 	if !s.on.Load() {
 		return s.Link.Close(ctx, paths)
@@ -203,7 +203,7 @@ func (s *Stepper) Close(ctx context.Context, paths []bench.PathID) error {
 	return s.step(ctx, Step{Call: "close", Paths: paths}, func(st *Step) { st.Err = s.Link.Close(ctx, paths) })
 }
 
-// Read is bench.Link's.
+// Read implements bench.Link.
 func (s *Stepper) Read(ctx context.Context, channels []bench.ChannelID, aperture time.Duration, dst []bench.Sample) ([]bench.Sample, error) {
 	if !s.on.Load() {
 		return s.Link.Read(ctx, channels, aperture, dst)
@@ -216,7 +216,8 @@ func (s *Stepper) Read(ctx context.Context, channels []bench.ChannelID, aperture
 	return dst, err
 }
 
-// MakeSafe is bench.Link's; it ends a call that waits.
+// MakeSafe implements bench.Link. It never waits for a person, and ends a call
+// that does.
 func (s *Stepper) MakeSafe(ctx context.Context) error {
 	s.mu.Lock()
 	close(s.cut)

@@ -23,10 +23,10 @@ import (
 	"ohmkeep/server/cardinfo"
 )
 
-// logBytes is the memory of the log of what is said on all connections.
+// logBytes is the memory of the log of all connections, in bytes.
 const logBytes = 4 << 20
 
-// Config is a link to be opened.
+// Config is the configuration of a link that is to be opened.
 type Config struct {
 	Definition bench.Definition
 	// Clock stamps samples and faults; nil is the real one. How long an answer
@@ -53,7 +53,7 @@ type Link struct {
 	log     *slog.Logger
 	traffic *wire.Log
 	conns   []*conn
-	of      map[bench.ChannelID]at
+	of      map[bench.ChannelID]channelPlace
 	paths   map[bench.PathID]int // index in the definition
 
 	stop   context.CancelFunc
@@ -70,8 +70,9 @@ type Link struct {
 	groups []group // of Read, used again
 }
 
-// at is the place of a channel: its connection, and its number there.
-type at struct {
+// channelPlace is the place of a channel: its connection, and its number
+// there.
+type channelPlace struct {
 	conn  *conn
 	index int // in its layout
 }
@@ -89,7 +90,7 @@ func Open(cfg Config) (*Link, error) {
 	}
 	l := &Link{
 		cfg: cfg, def: cfg.Definition, clock: cfg.Clock, log: cfg.Log,
-		traffic: wire.NewLog(logBytes), of: map[bench.ChannelID]at{}, paths: map[bench.PathID]int{},
+		traffic: wire.NewLog(logBytes), of: map[bench.ChannelID]channelPlace{}, paths: map[bench.PathID]int{},
 		safe: make(chan struct{}, 1),
 	}
 	if l.clock == nil {
@@ -108,7 +109,7 @@ func Open(cfg Config) (*Link, error) {
 		}
 		l.conns = append(l.conns, c)
 		for k, ch := range c.layout.channels {
-			l.of[ch.ID] = at{c, k}
+			l.of[ch.ID] = channelPlace{c, k}
 		}
 	}
 	ctx, stop := context.WithCancel(context.Background())
@@ -147,7 +148,7 @@ func (l *Link) Settled(ctx context.Context) error {
 	return nil
 }
 
-// Health is how each connection stands, in the definition's order.
+// Health returns the state of each connection, in the definition's order.
 func (l *Link) Health() []cardinfo.Health {
 	out := make([]cardinfo.Health, 0, len(l.conns))
 	for _, c := range l.conns {
@@ -156,8 +157,8 @@ func (l *Link) Health() []cardinfo.Health {
 	return out
 }
 
-// Recent returns what was said after the event with that number, oldest first,
-// at most the newest n.
+// Recent returns the events of all connections after the one with that number,
+// oldest first, at most the newest n.
 func (l *Link) Recent(after uint64, n int) []cardinfo.Event { return l.traffic.Recent(after, n) }
 
 // Faults returns and clears what has been noticed, without asking the cards.
@@ -193,7 +194,7 @@ func (l *Link) named(name string) (*conn, error) {
 }
 
 // channel finds a channel by its number.
-func (l *Link) channel(id bench.ChannelID) (at, error) {
+func (l *Link) channel(id bench.ChannelID) (channelPlace, error) {
 	a, known := l.of[id]
 	if !known {
 		return a, fmt.Errorf("card: there is no channel %d", id)

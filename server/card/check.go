@@ -27,7 +27,7 @@ func (l *Link) Check(ctx context.Context, connection string, found func(cardinfo
 	if !c.isSerial() { // of which there is one only
 		options.Dial = c.dial
 	}
-	return c.apart(ctx, func(ctx context.Context, s *session, ready bool) error {
+	return c.exchangeByHand(ctx, func(ctx context.Context, s *session, ready bool) error {
 		options.Stream = s.stream
 		owned := c.owns(s)
 		if ready {

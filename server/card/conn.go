@@ -16,8 +16,8 @@ import (
 )
 
 const (
-	// firstPause and lastPause are how long is waited between attempts to
-	// connect: the first, doubled each time up to the last.
+	// firstPause and lastPause are the shortest and the longest pause between
+	// attempts to connect: the pause doubles with each attempt.
 	firstPause = 100 * time.Millisecond
 	lastPause  = 5 * time.Second
 	// steady is the time after which a connection counts as stable, and the pauses
@@ -70,7 +70,7 @@ type session struct {
 	room     []string      // for the values of an answer
 	asked    time.Time     // when readings that tell no state were last followed by an enquiry
 	looked   int           // counts what the keep-alive has compared
-	apart    bool          // of somebody else alone, who closes it
+	byHand   bool          // opened for one exchange by hand, which closes it
 	mending  bool          // who talks to the card sees to the line's step itself
 	most     time.Duration // that is waited beside the card's own time; 0: no bound
 }
@@ -258,7 +258,7 @@ func (c *conn) drop(s *session, why error) {
 	} else {
 		c.mu.Unlock()
 	}
-	if !s.apart {
+	if !s.byHand {
 		_ = s.line.Close()
 	}
 }

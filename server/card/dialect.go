@@ -11,7 +11,7 @@ import (
 	"ohmkeep/server/card/scpi"
 )
 
-// longest is the maximum length of a message, in bytes, with its end.
+// longest is the maximum length of a message with its LF, in bytes.
 const longest = 1024
 
 // dialect makes the messages of a connection.
@@ -29,7 +29,7 @@ func newDialect(c bench.Commands, lineHz float64) dialect {
 	return d
 }
 
-// places are the values for the places of a text.
+// places are the values that replace the placeholders of a message's text.
 type places map[string]string
 
 func fill(what, text string, p places) (string, error) {

@@ -9,7 +9,7 @@ import (
 	"ohmkeep/server/card/scpi"
 )
 
-// What an error of a Link may be, for errors.Is.
+// Errors that an error of a Link may be, for errors.Is.
 var (
 	// ErrDown: there is no card at the other end now.
 	ErrDown = errors.New("the card is not connected")
@@ -28,7 +28,7 @@ var (
 	ErrAnswer = errors.New("the answer makes no sense")
 )
 
-// Error is what went wrong with a connection, and what a person can do.
+// Error is the error of a connection, with the remedy that a person has.
 type Error struct {
 	Connection string
 	What       string // what happened, in words
@@ -74,8 +74,9 @@ func (e CardErrors) ofTheLine() bool {
 	return true
 }
 
-// doubtful is the error of a reading that is missing or not credible, though
-// nothing says that the card is not as it was set: it may be taken once more.
+// doubtful is the error of a reading that is missing or not credible, while
+// nothing shows that the card is no longer as it was set. Such a reading may
+// be taken once more.
 type doubtful struct{ err error }
 
 func (e *doubtful) Error() string { return e.err.Error() }
@@ -113,5 +114,6 @@ func (l *Link) report(code int, message string) {
 	}
 }
 
-// maxFaults bounds what nobody asks for.
+// maxFaults is the largest number of faults that are kept until somebody asks
+// for them.
 const maxFaults = 64

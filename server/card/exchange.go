@@ -12,7 +12,7 @@ import (
 	"ohmkeep/server/card/wire"
 )
 
-// How long a card may take for what it is told, beside its connection's
+// Time limits of a card for carrying out a message, beside its connection's
 // timeout; from the protocol.
 const (
 	settingTime = 20 * time.Millisecond
@@ -24,7 +24,8 @@ const (
 	// answerBytes is the assumed length of an answer, for the time that it takes
 	// on the line.
 	answerBytes = 1024
-	// maxErrors bounds what is read from an error queue at a time.
+	// maxErrors is the largest number of errors that are read from an error
+	// queue at a time.
 	maxErrors = 64
 )
 
@@ -158,7 +159,7 @@ func (c *conn) askOnce(ctx context.Context, s *session, message string, took tim
 	return "", c.trouble(err, message, within)
 }
 
-// patience is how long an answer may take beside the card's own time.
+// patience returns the time limit of an answer beside the card's own time.
 func (c *conn) patience(bytes int) time.Duration {
 	return c.timeout + c.perByte*time.Duration(bytes+answerBytes)
 }

@@ -12,9 +12,9 @@ import (
 )
 
 const (
-	// dialTime is how long opening a connection may take.
+	// dialTime is the time limit of opening a connection.
 	dialTime = 2 * time.Second
-	// startTime is how long a card may take to answer at all after its
+	// startTime is the time limit of a card's first answer after its
 	// connection was opened: opening a serial device restarts many of them.
 	startTime = 3 * time.Second
 )
@@ -22,7 +22,8 @@ const (
 // rehearsing is the prefix of the model name of a card that only rehearses.
 const rehearsing = "Rehearsal"
 
-// identity is what a card says of itself.
+// identity is the name that a card gives itself: the four fields of its answer
+// to *IDN?.
 type identity struct{ maker, model, serial, version string }
 
 func (i identity) rehearsal() bool { return strings.HasPrefix(i.model, rehearsing) }
@@ -92,7 +93,7 @@ func (c *conn) greet(ctx context.Context, s *session) error {
 	return err
 }
 
-// safeTime is how long a card may take to make itself safe.
+// safeTime is the time limit of a card for making itself safe.
 func (c *conn) safeTime() time.Duration { return safeTime + seconds(c.link.def.SwitchTime) }
 
 // askWho asks a card who it is.
@@ -112,7 +113,8 @@ func (c *conn) askWho(ctx context.Context, s *session) (identity, error) {
 	return identity{parts[0], parts[1], parts[2], parts[3]}, nil
 }
 
-// expected says why a card is not the one that is expected.
+// expected returns the reason why a card is not the one that is expected, or
+// nil.
 func (c *conn) expected(who identity) error {
 	c.mu.Lock()
 	want := c.serial
@@ -128,7 +130,8 @@ func (c *conn) expected(who identity) error {
 		"Connect the right card, or correct the connection and put the bench in use again")
 }
 
-// fits says why a card cannot belong to the same bench as those that are ready.
+// fits returns the reason why a card cannot belong to the same bench as those
+// that are ready, or nil.
 func (c *conn) fits(s *session) error {
 	for _, other := range c.link.conns {
 		o := other.session()

@@ -2,7 +2,8 @@
 
 package card
 
-// permission says what lets the server open a device.
+// permission returns the remedy, in words, where the server may not open a
+// device.
 func permission(place string) string {
 	return "This program may not open " + place + ": start it as a user who may"
 }

@@ -9,7 +9,8 @@ import (
 	"syscall"
 )
 
-// permission says what lets the server open a device.
+// permission returns the remedy, in words, where the server may not open a
+// device.
 func permission(place string) string {
 	who := "the user that the server runs as"
 	if u, err := user.Current(); err == nil {

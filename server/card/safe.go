@@ -11,15 +11,16 @@ import (
 )
 
 const (
-	// safeWithin bounds one call of MakeSafe.
+	// safeWithin is the time limit of one call of MakeSafe.
 	safeWithin = 4 * time.Second
-	// returnWithin is how long MakeSafe waits for a card that is not connected.
+	// returnWithin is the time that MakeSafe waits for a card that is not
+	// connected.
 	returnWithin = time.Second
-	// safeOnce is how long one attempt takes at most where the card is silent,
+	// safeOnce is the time limit of one attempt where the card is silent,
 	// whatever the connection's timeout, beside the card's own time.
 	safeOnce = 1500 * time.Millisecond
-	// safeSilence is how long one answer of it is waited for, once it has
-	// answered: two of them fit into safeOnce.
+	// safeSilence is the time limit of one answer of a card that has answered
+	// before: two of them fit into safeOnce.
 	safeSilence = 600 * time.Millisecond
 )
 
@@ -59,7 +60,7 @@ func (l *Link) MakeSafe(ctx context.Context) error {
 	return nil
 }
 
-// own permits calls again, on the sessions that have been made safe.
+// own permits calls again, on the sessions whose cards have been made safe.
 func (l *Link) own(sessions []*session) error {
 	var err error
 	for i, c := range l.conns {

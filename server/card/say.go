@@ -11,9 +11,10 @@ import (
 )
 
 const (
-	// mostSaid bounds a message of Say, in bytes.
+	// mostSaid is the largest message of Say, in bytes.
 	mostSaid = 64 << 10
-	// mostEvents is how many events of an exchange are returned at most.
+	// mostEvents is the largest number of events that are returned of an
+	// exchange.
 	mostEvents = 4096
 )
 
@@ -30,7 +31,7 @@ func (l *Link) Say(ctx context.Context, connection, message string, wait time.Du
 	if len(message) > mostSaid {
 		return out, c.fault(nil, "the message is too long", "Send less than 64 KiB")
 	}
-	err = c.apart(ctx, func(ctx context.Context, s *session, ready bool) error {
+	err = c.exchangeByHand(ctx, func(ctx context.Context, s *session, ready bool) error {
 		if ready && !onlyAsks(message) {
 			s.live.Store(true)
 			c.disown(s)
@@ -93,9 +94,9 @@ func (c *conn) leaveSafe(ctx context.Context, s *session) error {
 	return err
 }
 
-// apart runs an exchange by hand: on the session where the card is ready, and
-// otherwise on a connection that lasts only as long.
-func (c *conn) apart(ctx context.Context, f func(ctx context.Context, s *session, ready bool) error) error {
+// exchangeByHand runs an exchange by hand: on the session where the card is
+// ready, and otherwise on a connection that lasts only as long.
+func (c *conn) exchangeByHand(ctx context.Context, f func(ctx context.Context, s *session, ready bool) error) error {
 	began := c.link.safes.Load()
 	if err := c.take(ctx); err != nil {
 		return err
@@ -108,7 +109,7 @@ func (c *conn) apart(ctx context.Context, f func(ctx context.Context, s *session
 		if s, err = c.open(ctx); err != nil {
 			return err
 		}
-		s.apart = true
+		s.byHand = true
 		defer s.line.Close()
 	}
 	was := s.mending

@@ -9,7 +9,7 @@ import (
 	"ohmkeep/server/bench"
 )
 
-// setting is what a channel is set to, with its ranges worked out.
+// setting is the settings of a channel, with its ranges worked out.
 type setting struct {
 	mode       bench.Mode
 	level      float64 // V or A
@@ -19,8 +19,8 @@ type setting struct {
 	remote     bool
 }
 
-// channel is what is known of a channel of a card. Only who has the use of the
-// connection touches it.
+// channel is the host's record of a channel of a card. Only the holder of the
+// connection may read or write it.
 type channel struct {
 	def      *bench.Channel
 	number   int // on its card
@@ -31,7 +31,7 @@ type channel struct {
 	force, senseV, senseI bench.Range
 }
 
-// forget is what is known of a channel of a card that was made safe.
+// forget resets the record to that of a channel whose card was made safe.
 func (c *channel) forget() {
 	last := func(r []bench.Range) bench.Range { return r[len(r)-1] }
 	c.set, c.on, c.aperture = nil, false, 0

@@ -17,7 +17,7 @@ import (
 	"ohmkeep/server/card/wire"
 )
 
-// fault makes an error of this connection.
+// fault returns an error of this connection.
 func (c *conn) fault(kind error, what, remedy string) error {
 	return &Error{Connection: c.def.Name, What: what, Remedy: remedy, Err: kind}
 }

@@ -13,13 +13,14 @@ import (
 	"ohmkeep/server/card/scpi"
 )
 
-// What the check puts on an output that is on, at most.
+// The largest level and compliance that the check puts on an output that is
+// on.
 const (
 	maxLevel      = 0.1   // V, forced or as the limit while a current is forced
 	maxCompliance = 10e-6 // A, unless the smallest range cannot hold so little
 )
 
-// Channel is what is known of a channel of the card.
+// Channel is the description of a channel of the card, as far as it is known.
 type Channel struct {
 	Number int // what the card calls it
 	// The ranges, in ascending order of full scale; V and A.
@@ -27,7 +28,7 @@ type Channel struct {
 	RemoteSense                    bool
 }
 
-// Path is what is known of a path of the card.
+// Path is the description of a path of the card, as far as it is known.
 type Path struct {
 	Item    string // of a channel list, such as 1!12
 	Line    int    // the number of its channel; 0: the return
@@ -77,7 +78,7 @@ func OptionsOf(d *bench.Definition, connection string) (Options, error) {
 
 func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 
-// card is what is known of the card under check.
+// card is the description of the card under check, as far as it is known.
 type card struct {
 	identity string
 	channels []Channel
@@ -88,10 +89,10 @@ type card struct {
 	// learned is true where ranges and paths were found out by asking.
 	learned bool
 	// hasPaths is true once it has said which paths are closed.
-	hasPaths bool
-	watchdog time.Duration // 0: none is known
-	message  int           // bytes of the longest message
-	said     int           // channels, by *OPT?
+	hasPaths  bool
+	watchdog  time.Duration // 0: none is known
+	message   int           // bytes of the longest message
+	announced int           // channels, by *OPT?
 }
 
 func (c *card) numbers() []int {
@@ -113,10 +114,10 @@ func (c *card) channel(number int) *Channel {
 	return &c.channels[0]
 }
 
-// list is a channel list.
+// list writes items as a channel list.
 func list(items ...string) string { return "(@" + strings.Join(items, ",") + ")" }
 
-// values are the places of a channel's messages.
+// values returns the replacements of the placeholders of a channel's messages.
 func (c *card) values(number int) values {
 	v := values{}
 	ch := c.channel(number)
@@ -132,7 +133,7 @@ func (c *card) values(number int) values {
 	v.set("all", list(all...))
 	slices.Reverse(all)
 	v.set("reversed", list(all...))
-	v.set("nobody", strconv.Itoa(max(c.said, slices.Max(c.numbers()))+1))
+	v.set("nobody", strconv.Itoa(max(c.announced, slices.Max(c.numbers()))+1))
 	v.set("channels", strconv.Itoa(len(all)))
 	v.set("message", strconv.Itoa(c.message))
 	v.missing("external", "the channel has no sense terminals")
@@ -273,12 +274,13 @@ func (c *card) many(v values, number int) {
 	}
 }
 
-// maxItems is how many items of a channel list the protocol asks for.
+// maxItems is the number of items of a channel list that the protocol asks a
+// card to take.
 const maxItems = 1024
 
-// echoes is how far the echo of a level may be from it, in the force range
-// that a value names: one part in a million and half a step. Where the step is
-// not known, that of a converter of 11 bits and a sign.
+// echoes returns the tolerance of a level that a card sends back, in the force
+// range that a value names: one part in a million and half a step. Where the
+// step is not known, that of a converter of 11 bits and a sign.
 func (t *trial) echoes(x float64, of string) float64 {
 	text, err := t.values.fill(of)
 	if err != nil {

@@ -31,8 +31,9 @@ var (
 	ErrUnsafe = errors.New("conformance: the card did not confirm that it is safe: check the bench")
 )
 
-// Options say what is known of the card. The zero value is a card of which
-// nothing is known: what can be asked is asked, and what cannot is skipped.
+// Options are what is known of the card before the check. The zero value is a
+// card of which nothing is known: what can be asked is asked, and what cannot
+// is skipped.
 type Options struct {
 	// Connection is what the events of the log are under.
 	Connection string
@@ -164,7 +165,7 @@ type check struct {
 	restarts []string
 }
 
-// all goes through the points, those for each channel once a channel.
+// all carries out every point; a point for each channel once a channel.
 func (c *check) all(ctx context.Context) error {
 	for _, p := range points() {
 		if len(c.o.Groups) > 0 && !slices.Contains(c.o.Groups, p.group) {
@@ -184,7 +185,7 @@ func (c *check) all(ctx context.Context) error {
 	return c.gone
 }
 
-// tries is how often a point is gone through where this computer itself was
+// tries is the number of attempts at a point where this computer itself was
 // too slow for it.
 const tries = 5
 

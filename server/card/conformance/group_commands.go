@@ -9,15 +9,15 @@ import (
 	"ohmkeep/server/cardinfo"
 )
 
-// sample is what a command is tried with.
+// sample is a set of parameters that a command is tried with.
 type sample struct {
 	set   string // parameters of the command
 	query string // parameters of the query
 	first string // what must be sent before the query is asked
 }
 
-// samples are what the commands that have parameters are tried with, by their
-// header as the protocol writes it. Every output is off meanwhile.
+// samples are the parameters that commands are tried with, by their header as
+// the protocol writes it. Every output is off meanwhile.
 var samples = map[string]sample{
 	"*ESE":                       {set: "0"},
 	"*SRE":                       {set: "4"},
@@ -105,7 +105,8 @@ func spellings(notation string) []string {
 	return []string{short, long, strings.ToLower(long), strings.TrimPrefix(short, ":")}
 }
 
-// answerForm is what a command's answer must look like, from the reference.
+// answerForm returns the form that a command's answer must have, from the
+// reference.
 func answerForm(c cardinfo.Command) want {
 	switch {
 	case strings.HasPrefix(c.Answer, "NR1"):

@@ -31,15 +31,15 @@ func identityPoints() []point {
 		}},
 		{group: group, title: "*OPT? counts the channels", steps: []step{
 			do("CHANNELS {channels}, and OUTP<n>? of each is answered", func(t *trial) (string, error) {
-				if t.card.said != len(t.card.channels) {
-					return "", wrongf("CHANNELS %d, and %d are known", t.card.said, len(t.card.channels))
+				if t.card.announced != len(t.card.channels) {
+					return "", wrongf("CHANNELS %d, and %d are known", t.card.announced, len(t.card.channels))
 				}
 				for _, n := range t.card.numbers() {
 					if _, err := t.ask("OUTP" + strconv.Itoa(n) + "?"); err != nil {
 						return "", fmt.Errorf("OUTP%d?: %w", n, err)
 					}
 				}
-				return strconv.Itoa(t.card.said), nil
+				return strconv.Itoa(t.card.announced), nil
 			}),
 		}},
 		{group: group, title: "SYSTem:VERSion? answers the edition of the standard", steps: []step{ask("SYST:VERS?", is("1999.0"))}},

@@ -7,7 +7,8 @@ import (
 	"ohmkeep/server/card/protocol"
 )
 
-// beyond is how much more than the watchdog's time is waited for it.
+// beyond is the time that the check waits after the watchdog's own, and after
+// a twentieth of that for its tolerance.
 const beyond = 50 * time.Millisecond
 
 func watchdogPoints() []point {
@@ -45,7 +46,7 @@ func needWatchdog(t *trial) (string, error) {
 	return "", nil
 }
 
-// silence says nothing for longer than the watchdog waits.
+// silence sends nothing for longer than the watchdog waits.
 func silence() step {
 	return do("silence for longer than the watchdog's time", func(t *trial) (string, error) {
 		return "", t.wait(t.card.watchdog + beyond + t.card.watchdog/20)

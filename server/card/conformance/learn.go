@@ -37,7 +37,7 @@ func (c *check) learnRanges(t *trial) (string, error) {
 		} {
 			found, err := t.rangesOf(fmt.Sprintf(k.header, ch.Number))
 			if err != nil {
-				c.card.noRanges = "the ranges could not be found out: " + t.said(err)
+				c.card.noRanges = "the ranges could not be found out: " + t.describe(err)
 				return "", err
 			}
 			*k.ranges = found
@@ -100,7 +100,7 @@ func (t *trial) rangesOf(header string) ([]bench.Range, error) {
 	return nil, wrongf("%s has no end", header)
 }
 
-// mostTried is of how many channels the paths are tried.
+// mostTried is the number of channels whose paths are tried.
 const mostTried = 8
 
 // learnPaths tries which of a few paths the card knows. It switches none.

@@ -45,8 +45,8 @@ func (c *check) first(ctx context.Context, title, expected string, f func(*trial
 	return c.special(ctx, opening, title, expected, f)
 }
 
-// special is a finding of its own outside the groups. It reports whether the
-// card did as it should.
+// special carries out a finding of its own, outside the groups. It reports
+// whether the card did as it should.
 func (c *check) special(ctx context.Context, group, title, expected string, f func(*trial) (string, error)) bool {
 	found := cardinfo.Finding{Group: group, Title: title, Expected: expected}
 	err := c.patiently(ctx, func() error { return c.once(ctx, &found, f) })
@@ -54,7 +54,7 @@ func (c *check) special(ctx context.Context, group, title, expected string, f fu
 	return err == nil
 }
 
-// once is one try of a special finding.
+// once is one attempt at a special finding.
 func (c *check) once(ctx context.Context, found *cardinfo.Finding, f func(*trial) (string, error)) error {
 	t := &trial{check: c, ctx: ctx, values: values{}, noted: map[string]string{}}
 	mark, start := c.o.Log.Last(), time.Now()
@@ -67,7 +67,7 @@ func (c *check) once(ctx context.Context, found *cardinfo.Finding, f func(*trial
 	}
 	found.Verdict = cardinfo.Pass
 	if err != nil {
-		found.Verdict, found.Came = cardinfo.Fail, t.said(err)
+		found.Verdict, found.Came = cardinfo.Fail, t.describe(err)
 		if errors.As(err, new(skip)) {
 			found.Verdict = cardinfo.Skipped
 		}
@@ -92,7 +92,7 @@ func (c *check) readOptions(t *trial) (string, error) {
 	if err != nil {
 		return "", wrong(err.Error())
 	}
-	c.card.said, _ = strconv.Atoi(m[1])
+	c.card.announced, _ = strconv.Atoi(m[1])
 	c.card.message, _ = strconv.Atoi(m[3])
 	c.card.watchdog = seconds(watchdog)
 	if c.o.Watchdog > 0 && c.o.Watchdog != c.card.watchdog {
@@ -112,10 +112,10 @@ func (c *check) chooseChannels(ctx context.Context) error {
 	}
 	c.card.learned = true
 	const most = 64 // channels are no more
-	if c.card.said < 1 || c.card.said > most {
+	if c.card.announced < 1 || c.card.announced > most {
 		return fmt.Errorf("%w: it does not say how many channels it has, so that nothing can be known of their outputs", ErrEnergised)
 	}
-	for n := 1; n <= c.card.said; n++ {
+	for n := 1; n <= c.card.announced; n++ {
 		c.card.channels = append(c.card.channels, Channel{Number: n})
 	}
 	return ctx.Err()

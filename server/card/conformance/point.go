@@ -12,8 +12,8 @@ import (
 	"ohmkeep/server/cardinfo"
 )
 
-// point is one thing that a card must do. Before it the card is reset and its
-// status cleared.
+// point is one requirement on a card, with the steps that check it. Before it
+// the card is reset and its status cleared.
 type point struct {
 	group, title string
 	// each is true where every channel is to do it; else the first does.
@@ -29,7 +29,7 @@ type step struct {
 	do    func(*trial) (string, error)
 }
 
-// words is what a point expects.
+// words describes what a point expects, for a person.
 func (p point) words(values values) string {
 	var w []string
 	for _, s := range p.steps {
@@ -40,14 +40,14 @@ func (p point) words(values values) string {
 	return strings.Join(w, "; ")
 }
 
-// wrong is an error for what a card did that it should not.
+// wrong is the error of a card that did what it should not.
 type wrong string
 
 func (w wrong) Error() string { return string(w) }
 
 func wrongf(format string, args ...any) error { return wrong(fmt.Sprintf(format, args...)) }
 
-// skip is an error for what could not be carried out.
+// skip is the error of a point that could not be carried out.
 type skip string
 
 func (s skip) Error() string { return string(s) }
@@ -70,7 +70,7 @@ func (t *trial) run(p point, f *cardinfo.Finding) {
 	f.Expected, f.Came, f.Verdict = p.words(t.values), "", cardinfo.Pass
 	if err := t.begin(); err != nil {
 		t.gone = fmt.Errorf("%w: %w", ErrSilent, err)
-		f.Verdict, f.Came = cardinfo.Fail, "the card does not answer any more: "+t.said(err)
+		f.Verdict, f.Came = cardinfo.Fail, "the card does not answer any more: "+t.describe(err)
 		if t.before != "" {
 			f.Came += fmt.Sprintf("; the last point before was %q", t.before)
 		}
@@ -83,7 +83,7 @@ func (t *trial) run(p point, f *cardinfo.Finding) {
 			f.Came = came
 		}
 		if err != nil {
-			f.Verdict, f.Came = cardinfo.Fail, t.said(err)
+			f.Verdict, f.Came = cardinfo.Fail, t.describe(err)
 			if errors.As(err, new(skip)) {
 				f.Verdict = cardinfo.Skipped
 			} else {
@@ -126,8 +126,8 @@ func (t *trial) begin() error {
 	return err
 }
 
-// said puts an error into words.
-func (t *trial) said(err error) string {
+// describe puts an error into words.
+func (t *trial) describe(err error) string {
 	switch {
 	case errors.As(err, new(wrong)), errors.As(err, new(skip)):
 		return err.Error()
@@ -143,10 +143,10 @@ func (t *trial) said(err error) string {
 	return err.Error()
 }
 
-// maxEvents bounds the raw exchange of a finding.
+// maxEvents is the largest number of events in the raw exchange of a finding.
 const maxEvents = 256
 
-// events is what was said on the connection since mark, the newest of it.
+// events returns the newest traffic on the connection since mark.
 func (c *check) events(mark uint64) []cardinfo.Event {
 	var out []cardinfo.Event
 	for _, e := range c.o.Log.Recent(mark, 4*maxEvents) {
@@ -157,21 +157,21 @@ func (c *check) events(mark uint64) []cardinfo.Event {
 	return out[max(0, len(out)-maxEvents):]
 }
 
-// Own times of the protocol, and what of them a message may need.
+// Time limits of the protocol, and which of them a message may need.
 const (
 	ownTime     = 20 * time.Millisecond // settings, outputs, queries
 	resetTime   = 50 * time.Millisecond // *RST and ABORt
 	readingTime = 50 * time.Millisecond // beside the aperture
 )
 
-// allow is how long the answer to a message may take before it is given up:
+// allow returns the time after which the answer to a message is given up:
 // generous, since the points about time have limits of their own.
 func (c *check) allow(message string) time.Duration {
 	units := time.Duration(strings.Count(message, ";") + strings.Count(message, "\n") + 1)
 	return units*resetTime + 2*c.o.SwitchTime + c.lineTime(len(message)+200) + c.o.Timeout
 }
 
-// lineTime is what a serial line takes for some bytes.
+// lineTime returns the time that a serial line takes for some bytes.
 func (c *check) lineTime(bytes int) time.Duration {
 	if c.o.Baud == 0 {
 		return 0

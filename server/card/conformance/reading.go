@@ -10,13 +10,13 @@ import (
 	"ohmkeep/server/card/protocol"
 )
 
-// reading is what READ? answers of a channel.
+// reading is one channel's part of the answer to READ?.
 type reading struct {
 	v, i, level float64
 	status      int
 }
 
-// Words of the protocol for what is no value.
+// Values of the protocol that stand for no value.
 const (
 	infinity  = 9.9e37
 	notNumber = 9.91e37

@@ -8,13 +8,13 @@ import (
 
 const (
 	beat = 5 * time.Millisecond
-	// heldUp is the delay of this process from which the result of a point is
-	// doubted.
+	// heldUp is the shortest delay of this process that casts doubt on the
+	// result of a point.
 	heldUp = 25 * time.Millisecond
 )
 
-// pulse measures how late this process runs: then a late answer may be ours,
-// and a watchdog may have acted for our silence.
+// pulse is a measure of how late this process runs: then a late answer may be
+// ours, and a watchdog may have acted for our silence.
 type pulse struct {
 	last  atomic.Int64 // ns since start
 	worst atomic.Int64 // ns, since it was last taken

@@ -217,6 +217,6 @@ func lines(message string, wants ...want) step {
 	}}
 }
 
-// pause is how long a card is listened to where it should say nothing, or no
-// more: several times what it may take.
+// pause is the time for which the check listens to a card that should say
+// nothing, or no more: several times what it may take.
 func (t *trial) pause() time.Duration { return 3*ownTime + t.lineTime(200) }

@@ -5,10 +5,12 @@ import (
 	"strings"
 )
 
-// value is what stands for a place in braces: its text, or why there is none.
+// value is the replacement of a placeholder in braces: its text, or why there
+// is none.
 type value struct{ text, missing string }
 
-// values are the places of a channel's messages, by name.
+// values are the replacements of the placeholders of a channel's messages, by
+// name.
 type values map[string]value
 
 func (v values) set(name, text string)         { v[name] = value{text: text} }
@@ -16,7 +18,8 @@ func (v values) number(name string, x float64) { v.set(name, number(x)) }
 func (v values) missing(name, because string)  { v[name] = value{missing: because} }
 func number(x float64) string                  { return strconv.FormatFloat(x, 'G', -1, 64) }
 
-// fill puts the values into a text. A value that there is none of is a skip.
+// fill replaces the placeholders of a text by their values. It returns a skip
+// where there is no such value.
 func (v values) fill(text string) (string, error) {
 	var err error
 	out := v.each(text, func(name string) string {

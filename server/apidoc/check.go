@@ -142,11 +142,15 @@ func (c *checker) text(at string, x *Schema, v string) {
 	case x.MaxLength > 0 && utf8.RuneCountInString(v) > x.MaxLength:
 		c.add(at, "has %d characters; at most %d fit", utf8.RuneCountInString(v), x.MaxLength)
 	case x.Format == "date-time":
-		if _, err := time.Parse(time.RFC3339, v); err != nil {
+		if _, err := time.Parse(time.RFC3339, v); err != nil || !dateTimePattern.MatchString(v) {
 			c.add(at, "must be a time such as 2030-01-31T15:04:05Z")
 		}
 	}
 }
+
+// dateTimePattern is how RFC 3339 writes a time. time.Parse also reads an hour of
+// one digit and a comma before the fraction, which the format date-time has not.
+var dateTimePattern = regexp.MustCompile(`^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)$`)
 
 func (c *checker) number(at string, x *Schema, v json.Number) {
 	if x.Type[0] == "integer" {

@@ -36,8 +36,15 @@ type sample struct {
 // types knows the words of the packages below alone.
 var types = NewTypes(nil)
 
+// failer is what a test and a property test have in common.
+type failer interface {
+	Helper()
+	Fatalf(format string, args ...any)
+	Fatal(args ...any)
+}
+
 // refused is the error that a decoder must give.
-func refused(t testing.TB, err error) *problem.Error {
+func refused(t failer, err error) *problem.Error {
 	t.Helper()
 	var p *problem.Error
 	if !errors.As(err, &p) {

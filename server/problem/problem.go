@@ -121,8 +121,12 @@ func CodeOf(err error) Code {
 	return ""
 }
 
-// Sentence is a text that begins with a capital letter.
+// Sentence is a text that begins with a capital letter. A µ stays: its capital
+// looks like the M of mega.
 func Sentence(text string) string {
 	r, n := utf8.DecodeRuneInString(text)
+	if r == utf8.RuneError || r == 'µ' {
+		return text
+	}
 	return string(unicode.ToUpper(r)) + text[n:]
 }

@@ -74,3 +74,50 @@ func TestErrorText(t *testing.T) {
 		t.Error("the cause is not found")
 	}
 }
+
+// TestSentence: only the first letter changes, whatever script it is of.
+func TestSentence(t *testing.T) {
+	for text, want := range map[string]string{
+		"the disk is full": "The disk is full", "Already": "Already", "7 runs": "7 runs", "über 3 V": "Über 3 V", "": "", "µA is no voltage": "µA is no voltage", "a": "A", "\xffbroken": "\xffbroken",
+	} {
+		if got := Sentence(text); got != want {
+			t.Errorf("%q became %q, want %q", text, got, want)
+		}
+	}
+}
+
+// TestFields: an error of entries says all of them, in their order, in its text
+// and beside each.
+func TestFields(t *testing.T) {
+	two := dut.Problems{{Field: "pins[3].maxV", Message: "is below minV"}, {Field: "name", Message: "is empty"}}
+	e := Fields(two)
+	if e.Code != Invalid || e.Title == "" || len(e.Fields) != 2 || e.Fields[0] != two[0] || e.Fields[1] != two[1] {
+		t.Errorf("%+v", e)
+	}
+	if e.Message != two.Error() || e.Error() != e.Title+": "+two.Error() {
+		t.Errorf("text %q", e.Error())
+	}
+	if one := Field("days", "too many"); len(one.Fields) != 1 || one.Fields[0] != (dut.Problem{Field: "days", Message: "too many"}) || one.Code != Invalid {
+		t.Errorf("%+v", one)
+	}
+}
+
+// TestChain: the cause stays within reach of whoever looks for it, and a
+// refusal that is wrapped keeps its detail.
+func TestChain(t *testing.T) {
+	type confirmation struct{ what string }
+	cause := errors.New("row 17")
+	inner := &Error{Code: Conflict, Message: "confirm first", Detail: confirmation{"the socket is empty"}, Err: cause}
+	wrapped := fmt.Errorf("lab: starting: %w", fmt.Errorf("bench a: %w", inner))
+	got := Of(wrapped)
+	if got != inner || got.Detail != (confirmation{"the socket is empty"}) || !errors.Is(wrapped, cause) {
+		t.Errorf("%+v", got)
+	}
+	coded := Of(fmt.Errorf("x: %w", &coded{"held by another"}))
+	if coded.Code != Held || coded.Error() != "held by another" || errors.Unwrap(coded) == nil {
+		t.Errorf("%+v", coded)
+	}
+	if got := Of(errors.Join(cause, New(Full, "no room"))); got == nil || got.Code != Full {
+		t.Errorf("of two joined: %+v", got)
+	}
+}

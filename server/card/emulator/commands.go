@@ -234,7 +234,7 @@ func (x *conversation) askClosed(items []scpi.Item) error {
 	return nil
 }
 
-// say adds an answer to those of the message.
+// say adds an answer to the answers of the message.
 func (x *conversation) say(s string) { x.sayBytes([]byte(s)) }
 
 func (x *conversation) sayBytes(b []byte) {

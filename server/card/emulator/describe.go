@@ -8,13 +8,13 @@ import (
 	"ohmkeep/server/card/scpi"
 )
 
-// What Describe says of the connection, s.
+// The timeout and the watchdog of the connection that Describe describes, s.
 const (
 	describedTimeout  = 1.0
 	describedWatchdog = 2.0
 )
 
-// maxKey is how long the key of a document may be.
+// maxKey is the largest length of a document's key.
 const maxKey = 64
 
 // Describe is the same bench as cards behind one connection at an address, as
@@ -48,7 +48,7 @@ func Describe(def bench.Definition, address string) bench.Definition {
 	return out
 }
 
-// itemOf is what a path is called in a channel list.
+// itemOf returns the item that names a path in a channel list.
 func itemOf(def *bench.Definition, p *bench.Path) scpi.Item {
 	item := scpi.Item{A: 0, B: p.Contact}
 	if ch, ok := def.ChannelByID(p.Channel); ok {

@@ -1,9 +1,9 @@
-// Package emulator is a card that is not there: it serves a bench.Link, in
-// practice the rehearsal bench, through the protocol that real cards speak, so
-// that the host's side can be used and tested without hardware. What a host
-// reads through it is what it would have read from the link, to the last bit:
-// one message of settings is one Set, one list of paths one Close, one READ?
-// one Read. Faults of the line, the card and the host's manners can be ordered.
+// Package emulator is an emulated card: it serves a bench.Link, in practice
+// the rehearsal bench, through the protocol that real cards speak, so that the
+// host's side can be used and tested without hardware. What a host reads
+// through it is what it would have read from the link, to the last bit: one
+// message of settings is one Set, one list of paths one Close, one READ? one
+// Read. Faults of the line, the card and the host's manners can be ordered.
 //
 // All values are in SI base units: volts, amperes, seconds.
 package emulator
@@ -30,11 +30,11 @@ const (
 )
 
 const (
-	// errorsKept is how many errors the queue holds.
+	// errorsKept is the capacity of the error queue, in errors.
 	errorsKept = 2 * protocol.MinErrors
 )
 
-// Config is a card to be made.
+// Config is the configuration of a card.
 type Config struct {
 	// Link is what is served. The card is its only user.
 	Link bench.Link
@@ -138,7 +138,7 @@ func New(cfg Config) (*Card, error) {
 	return c, c.powerOn()
 }
 
-// highest is the highest number of a channel.
+// highest returns the highest number of a channel.
 func highest(def *bench.Definition) int {
 	most := 0
 	for i := range def.Channels {
@@ -196,8 +196,8 @@ func identify(cfg Config) (string, error) {
 	return answer, nil
 }
 
-// powerOn is what happens when a card gets its power: everything is forgotten,
-// and the outputs are off.
+// powerOn puts the card into its state after power on: everything is
+// forgotten, and the outputs are off.
 func (c *Card) powerOn() error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -221,7 +221,7 @@ func (c *Card) energised() bool {
 	return false
 }
 
-// State is what the card has done with its link.
+// State returns the state of the bench behind the card.
 func (c *Card) State() bench.State {
 	c.mu.Lock()
 	defer c.mu.Unlock()

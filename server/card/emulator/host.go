@@ -11,10 +11,11 @@ import (
 	"ohmkeep/server/card/scpi"
 )
 
-// maxWaiting is how many messages wait while one is carried out.
+// maxWaiting is the largest number of messages that wait while one is carried
+// out.
 const maxWaiting = 256
 
-// message is what a host has sent, up to an LF.
+// message is one message of a host, up to its LF.
 type message struct {
 	text string
 	err  error // why it is dropped instead of being carried out

@@ -10,9 +10,9 @@ import (
 )
 
 const (
-	// unsolicited is a line that nobody asked for.
+	// unsolicited is a line sent without a question, as a fault.
 	unsolicited = "Rehearsal card: nobody asked"
-	// banner is what the card says when it starts anew.
+	// banner is the line that the card sends when it starts anew.
 	banner = "\r\nRehearsal card\r\nstarting\r\nready\r\n"
 )
 

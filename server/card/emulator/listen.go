@@ -8,7 +8,8 @@ import (
 	"time"
 )
 
-// grace is how long a new host waits for the one before to be gone for good.
+// grace is the time that a new host waits for the one before to be gone for
+// good.
 const grace = 20 * time.Millisecond
 
 // Listen serves hosts one at a time until the context ends. A host that comes

@@ -51,7 +51,7 @@ const (
 	energy   // an output that is on or a path that is closed
 )
 
-// Effect is what a host can make of a fault.
+// Effect is the consequence of a fault, as a host can notice it.
 type Effect string
 
 const (
@@ -167,7 +167,7 @@ func (o Order) check() error {
 	return nil
 }
 
-// delay is how long the fault takes.
+// delay returns the duration of the fault.
 func (o Order) delay() time.Duration {
 	if o.Delay > 0 {
 		return o.Delay

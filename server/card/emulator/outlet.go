@@ -15,8 +15,8 @@ type chunk struct {
 	bytes []byte
 }
 
-// outlet sends what the card says, in order, so that a host that does not read
-// holds up nothing but its own answers.
+// outlet is the sender of the card's answers, in order, so that a host that
+// does not read holds up nothing but its own answers.
 type outlet struct {
 	w     io.Writer
 	clock bench.Clock
@@ -29,7 +29,8 @@ func newOutlet(w io.Writer, clock bench.Clock) *outlet {
 	return &outlet{w: w, clock: clock, came: make(chan struct{}, 1)}
 }
 
-// maxUnsent is how many chunks wait for a host that does not read.
+// maxUnsent is the largest number of chunks that wait for a host that does not
+// read.
 const maxUnsent = 4096
 
 // send queues chunks behind those that wait. What a host that does not read

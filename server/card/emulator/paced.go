@@ -11,9 +11,10 @@ import (
 )
 
 const (
-	// bitsPerByte is what a byte takes on a serial line: start, eight data, stop.
+	// bitsPerByte is the number of bits of a byte on a serial line: start,
+	// eight data, stop.
 	bitsPerByte = 10
-	// fifo is how many bytes a serial port passes on together.
+	// fifo is the number of bytes that a serial port passes on together.
 	fifo = 16
 )
 
@@ -81,8 +82,8 @@ const (
 	// waited is the time from which a read counts as one that had to wait for its
 	// bytes.
 	waited = 50 * time.Microsecond
-	// recent is for how long bytes that are there already count as having come
-	// right behind those before: what a wait may be late.
+	// recent is the time for which bytes that are there already count as
+	// having come right behind those before: as late as a wait may end.
 	recent = time.Millisecond
 )
 

@@ -12,7 +12,8 @@ import (
 	"ohmkeep/server/card/scpi"
 )
 
-// errCut is a reading that ABORt cut short, or the end of the conversation.
+// errCut is the error of a reading that ABORt, or the end of the conversation,
+// cut short.
 var errCut = errors.New("emulator: cut short")
 
 // taken is the reading of one channel.

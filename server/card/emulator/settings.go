@@ -18,7 +18,7 @@ type side struct {
 	limit float64 // protection level while the other quantity is forced; 0: not set
 }
 
-// settings is what a host has set on a channel.
+// settings is the settings of a channel, as a host has made them.
 type settings struct {
 	mode        bench.Mode
 	volts, amps side
@@ -60,7 +60,7 @@ func (s *settings) sides() (forced, limited *side) {
 	return &s.volts, &s.amps
 }
 
-// setup is what a link is told of the settings.
+// setup returns the settings as a link takes them.
 func (s *settings) setup() bench.Setup {
 	forced, limited := s.sides()
 	return bench.Setup{

@@ -14,7 +14,7 @@ const beyond = 1000.0 // V, A
 
 var nan = math.NaN()
 
-// piece is how many bytes of a split answer come together.
+// piece is the number of bytes of a split answer that come together.
 const piece = 7
 
 // pieces cuts a line into chunks with a pause between them.

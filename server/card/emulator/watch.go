@@ -33,7 +33,7 @@ func (p *pulse) end(now time.Time) {
 	p.last, p.busy = now, false
 }
 
-// silence is for how long nothing was heard or done.
+// silence returns the time since the host was last heard or served.
 func (p *pulse) silence(now time.Time) (d time.Duration, busy bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -62,7 +62,7 @@ func (c *Card) watch(ctx context.Context, going func() bool) {
 	}
 }
 
-// fire is the watchdog's action.
+// fire carries out the watchdog's action.
 func (c *Card) fire() {
 	c.log.Warn("watchdog: the host is silent, everything switched off")
 	c.trip("watchdog")

@@ -20,8 +20,8 @@ var embedded embed.FS
 // everything in it is in.
 const Name = "ohmkeep-card"
 
-// packed is the time of every file in the archive: the same sources are the
-// same bytes.
+// packed is the time stamp of every file in the archive. It is fixed, so that
+// the same sources give the same bytes.
 var packed = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // Files are the skeleton's files.

@@ -1,18 +1,18 @@
-// Package protocol is what host and card say to each other, as data: the table
+// Package protocol is the protocol between host and card, as data: the table
 // of commands, from which come the tree that a card's parser uses and the
 // reference from which a card's firmware can be written.
 package protocol
 
 import "time"
 
-// What a card and its host must keep to. The times are how long a host waits
-// beside its connection's timeout.
+// Limits that a card and its host must keep to. The times are how long a host
+// waits beside its connection's timeout.
 const (
-	// MaxMessage is how long a message may be, with its LF, bytes.
+	// MaxMessage is the largest length of a message with its LF, in bytes.
 	MaxMessage = 1024
-	// MinErrors is how many errors a card must be able to queue.
+	// MinErrors is the least capacity of a card's error queue, in errors.
 	MinErrors = 16
-	// MaxIdentity is how long the answer to *IDN? may be, characters:
+	// MaxIdentity is the largest length of the answer to *IDN?, in characters:
 	// IEEE 488.2, 10.14.
 	MaxIdentity = 72
 	// Version is the edition of SCPI that is spoken.
@@ -22,7 +22,7 @@ const (
 	ReadTime    = 50 * time.Millisecond // of a reading, beside aperture times count
 	SafeTime    = 50 * time.Millisecond // of *RST and of ABORt
 
-	// DefaultWatchdog is after how long a silence a card makes itself safe.
+	// DefaultWatchdog is the silence after which a card makes itself safe.
 	DefaultWatchdog = 2 * time.Second
 )
 

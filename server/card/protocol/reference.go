@@ -95,8 +95,8 @@ func parameter(p scpi.Param) string {
 
 var unitNames = map[string]string{"V": "V", "A": "A", "S": "s", "OHM": "Ω", "HZ": "Hz"}
 
-// allErrors are what a command's header and parameters can come to, and what
-// carrying it out can. What any message can come to is in the rules.
+// allErrors returns the errors that a command's header, its parameters and its
+// execution can lead to. Those of any message are in the rules.
 func (e *entry) allErrors() []int {
 	codes := []scpi.Code{scpi.ParameterNotAllowed}
 	if strings.Contains(e.Header, "<n>") {
@@ -139,13 +139,14 @@ func suffixErrors(p scpi.Param) []scpi.Code {
 	return []scpi.Code{scpi.InvalidSuffix, scpi.SuffixTooLong}
 }
 
-// when is one line of the table of errors.
-type when struct {
+// errorRow is one row of the table of errors: a number and the condition under
+// which a card reports it.
+type errorRow struct {
 	code scpi.Code
 	when string
 }
 
-var errorTable = []when{
+var errorTable = []errorRow{
 	{scpi.NoError, "the queue is empty"},
 	{scpi.InvalidCharacter, "a byte that may not be in a message (nothing of it is carried out), or a character that has no meaning where it stands, as in OUTP&"},
 	{scpi.SyntaxError, "an empty unit, as after a last \";\"; two colons; a comma with nothing before or after it; a header or parameter that begins with what cannot begin one"},

@@ -8,7 +8,8 @@ var intro = []string{
 	"A host that loses its place never guesses: it asks for something that only the newest answer can be, and throws away what comes before. That works only if a card answers in order and never speaks without being asked.",
 }
 
-// rules are what holds for every message, and what a card must do by itself.
+// rules are the requirements on every message, and on what a card does by
+// itself.
 func rules() []cardinfo.Rule {
 	return append(messageRules(), behaviourRules()...)
 }

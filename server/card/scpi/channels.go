@@ -25,7 +25,7 @@ func (i Item) append(dst []byte) []byte {
 	return dst
 }
 
-// What a channel list may hold at most; more is -223, a greater number -222.
+// Limits of a channel list: more items are -223, a greater number is -222.
 const (
 	maxItems   = 1024
 	maxChannel = 65535

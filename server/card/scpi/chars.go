@@ -6,7 +6,7 @@ func isSpace(c byte) bool  { return c == ' ' || c == '\t' }
 func isDigit(c byte) bool  { return c-'0' <= 9 }
 func isLetter(c byte) bool { return c|0x20 >= 'a' && c|0x20 <= 'z' }
 
-// isWord says whether a character may stand in a mnemonic after the first.
+// isWord reports whether a character may stand in a mnemonic after the first.
 func isWord(c byte) bool { return isLetter(c) || isDigit(c) || c == '_' }
 
 func upper(c byte) byte {
@@ -55,7 +55,8 @@ func word(s string) int {
 	return i
 }
 
-// maxMnemonic is how long a mnemonic may be, IEEE 488.2, 7.6.1.4.
+// maxMnemonic is the largest length of a mnemonic, in characters: IEEE 488.2,
+// 7.6.1.4.
 const maxMnemonic = 12
 
 // key is a mnemonic in capitals, to be compared at once.

@@ -106,8 +106,8 @@ func (e Error) Unwrap() error { return e.Code }
 // String is the entry as SYSTem:ERRor? answers it.
 func (e Error) String() string { return strconv.Itoa(int(e.Code)) + "," + Quote(e.Text) }
 
-// maxErrorText is how long the text of an entry may be, with what the device
-// adds. SCPI-1999 volume 2, 21.8.1.
+// maxErrorText is the largest length of an entry's text with what the device
+// adds, in characters. SCPI-1999 volume 2, 21.8.1.
 const maxErrorText = 255
 
 // ParseError reads an entry of an error queue: `-113,"Undefined header"`.

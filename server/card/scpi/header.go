@@ -10,7 +10,7 @@ import (
 // ID names a command of a tree; 0 is none.
 type ID int
 
-// Form says in which forms there is a command.
+// Form is the set of forms that a command has: setting, query or both.
 type Form uint8
 
 const (
@@ -19,7 +19,7 @@ const (
 	Both = Sets | Asks
 )
 
-// Command is a command as its tree is told of it.
+// Command is the declaration of a command, from which a tree is built.
 type Command struct {
 	ID ID
 	// Header is written as the standards write it, without "?": capitals are
@@ -46,8 +46,8 @@ func ShortForm(mnemonic string) string {
 	return short[:4]
 }
 
-// Tree is the headers that a card knows. It is built once and may be used by
-// any number of parsers at a time.
+// Tree is the headers of a card, for its parser. It is built once and may be
+// used by any number of parsers at a time.
 type Tree struct {
 	root     node
 	common   []child
@@ -79,7 +79,7 @@ type entry struct {
 	params, query []param
 }
 
-// checkWords holds that the words of parameters are written as they must be.
+// checkWords checks that the words of parameters are written as they must be.
 func checkWords(c Command) error {
 	for _, p := range slices.Concat(c.Params, c.Query) {
 		for _, w := range p.Words {
@@ -236,7 +236,7 @@ func readPart(s string, first bool) (p part, rest string, ok bool) {
 	return p, s, closed && colon != first && p.wellWritten()
 }
 
-// wellWritten holds that a mnemonic's capitals are its short form and that
+// wellWritten checks that a mnemonic's capitals are its short form and that
 // nothing in it can be taken for a numeric suffix.
 func (p part) wellWritten() bool {
 	short := ShortForm(p.name)
@@ -260,7 +260,7 @@ func (e *entry) write(parts []part) {
 	}
 }
 
-// canBeWritten holds that what is generated for a command means that command.
+// canBeWritten checks that what is generated for a command means that command.
 func (t *Tree) canBeWritten(e *entry) error {
 	for _, ask := range []bool{false, true} {
 		if ask && e.Form&Asks == 0 || !ask && e.Form&Sets == 0 {

@@ -6,8 +6,8 @@ import (
 	"strconv"
 )
 
-// What the standard sends for values that are no number: SCPI-1999 volume 1,
-// 7.2.1.4 and 7.2.1.5.
+// Values of the standard that stand for no number: SCPI-1999 volume 1, 7.2.1.4
+// and 7.2.1.5.
 const (
 	infinity  = 9.9e37
 	notNumber = 9.91e37

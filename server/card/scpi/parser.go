@@ -114,8 +114,8 @@ func (p *Parser) scanValues(s string, params []param) (string, error) {
 	return s, nil
 }
 
-// place is where the path rule looks for the next header, with the numeric
-// suffix on the way there.
+// place is the node below which the path rule looks for the next header, with
+// the numeric suffix on the way there.
 type place struct {
 	node   *node
 	suffix int
@@ -254,7 +254,7 @@ func scanMnemonic(s string) (mnemonic, string, error) {
 	return m, s[n:], nil
 }
 
-// known says whether a character that is not part of a word has a meaning
+// known reports whether a character that is not part of a word has a meaning
 // somewhere in a message.
 func known(c byte) bool {
 	switch c {

@@ -1,7 +1,7 @@
 package scpi
 
-// texts are the numbers of the error queue and what they mean: SCPI-1999
-// volume 2, chapter 21. A test holds them against testdata/error-numbers.csv.
+// texts are the error texts by number: SCPI-1999 volume 2, chapter 21. A test
+// holds them against testdata/error-numbers.csv.
 var texts = map[Code]string{
 	0:    "No error",
 	-100: "Command error",

@@ -2,7 +2,7 @@ package scpi
 
 import "math"
 
-// Kind says what a parameter is.
+// Kind is the kind of a parameter.
 type Kind uint8
 
 const (
@@ -13,7 +13,7 @@ const (
 	String                      // "text"
 )
 
-// Param is what a command says of a parameter.
+// Param is the declaration of a parameter of a command.
 type Param struct {
 	Kind Kind
 	// Unit is the suffix that a number may have, in capitals: V, A, OHM, S or
@@ -110,7 +110,7 @@ func scanWord(s string, as *param) (Value, string, error) {
 	return Value{}, s, InvalidCharacterData
 }
 
-// ends says whether a parameter may end before s.
+// ends reports whether a parameter may end before s.
 func ends(s string) bool { return s == "" || isSpace(s[0]) || s[0] == ',' || s[0] == ';' }
 
 func scanNumeric(s string, as *param) (Value, string, error) {
@@ -167,8 +167,8 @@ func scanNumber(s, unit string) (float64, string, error) {
 	return d.value(s, shift), s[end:], nil
 }
 
-// maxSuffix is how long a suffix may be, SCPI-1999 volume 2, 21.8.9, from
-// memory.
+// maxSuffix is the largest length of a suffix, in characters: SCPI-1999 volume
+// 2, 21.8.9, from memory.
 const maxSuffix = 12
 
 // multipliers are the powers of ten before a unit, IEEE 488.2, 7.7.3.

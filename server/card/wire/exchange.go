@@ -9,7 +9,8 @@ import (
 	"ohmkeep/server/cardinfo"
 )
 
-// maxEchoes bounds how many lines a card may be behind with sending back.
+// maxEchoes is the largest number of lines that a card may be behind with
+// sending back.
 const maxEchoes = 256
 
 // Tell sends a message, or several with LF between, that is not answered. LF

@@ -2,8 +2,8 @@ package wire
 
 import "bytes"
 
-// maxLine bounds a line, in bytes without its end. The protocol's answers are
-// far shorter; what is longer is no answer.
+// maxLine is the largest length of a line, in bytes without its end. The
+// protocol's answers are far shorter; what is longer is no answer.
 const maxLine = 64 << 10
 
 // piece is the result of one call of next.
@@ -15,11 +15,11 @@ const (
 	garbled              // the line under way is none; said once for it
 )
 
-// frames cuts what comes in, in whatever pieces, into lines. A line ends with
-// LF. CRs where it starts and ends are no part of it, and an empty line is
-// nothing. A line that is too long, or that has a byte other than printable
-// ASCII and TAB in it, is garbled; that is said as soon as it shows, and the
-// rest of it is thrown away.
+// frames is the splitter of received bytes, in whatever pieces they come, into
+// lines. A line ends with LF. CRs where it starts and ends are no part of it,
+// and an empty line is nothing. A line that is too long, or that has a byte
+// other than printable ASCII and TAB in it, is garbled; that is said as soon
+// as it shows, and the rest of it is thrown away.
 type frames struct {
 	part []byte // of the line under way; never starts with CR
 	bad  bool   // the line under way is garbled

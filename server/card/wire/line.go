@@ -24,12 +24,12 @@ var (
 	ErrGarbled    = errors.New("what came is not a line of text")
 )
 
-// errFresh is the reason why a new Line is out of step: a card may send a
+// errFresh is the error of a new Line, which is out of step: a card may send a
 // banner when it is connected, or still have answers for whoever was there
 // before.
 var errFresh = errors.New("the connection is new")
 
-// Options are what a Line needs to know.
+// Options are the settings of a Line.
 type Options struct {
 	Connection string // its name in the log
 	Log        *Log   // nil: what is said is not kept
@@ -122,7 +122,8 @@ func NewLine(stream io.ReadWriteCloser, o Options) *Line {
 // InStep reports whether Ask and Tell may be used.
 func (l *Line) InStep() bool { return l.Reason() == nil }
 
-// Reason is why the line is out of step, nil where it is in step.
+// Reason returns the error that put the line out of step, nil where it is in
+// step.
 func (l *Line) Reason() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -138,7 +139,8 @@ func (l *Line) Reason() error {
 // Done is closed when the line has ended, by Close or because the stream did.
 func (l *Line) Done() <-chan struct{} { return l.ended }
 
-// Err is why the line has ended: an ErrClosed; nil while it has not.
+// Err returns the error that ended the line: an ErrClosed; nil while it goes
+// on.
 func (l *Line) Err() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -194,7 +196,7 @@ func (l *Line) closed() error {
 	return fmt.Errorf("%w: %w", ErrClosed, l.end)
 }
 
-// note keeps something about the connection in the log.
+// note adds a note about the connection to the log.
 func (l *Line) note(words string) { l.o.Log.Add(l.o.Connection, cardinfo.Note, []byte(words)) }
 
 // out marks the line as out of step, with the reason; the first reason stays.

@@ -9,14 +9,14 @@ import (
 
 const (
 	leastLog = 8 << 10 // bytes; below it a log would hold hardly a dozen exchanges
-	// perEvent is what an event costs beside its bytes, in bytes. With it half
-	// of a log is for events and half for what was said: a message of the
+	// perEvent is the memory of an event beside its bytes, in bytes. With it
+	// half of a log is for events and half for what was said: a message of the
 	// protocol has about as many bytes.
 	perEvent = 64
 )
 
-// Log keeps the newest of what was said on the connections of a bench, byte
-// for byte. It takes all its memory when it is made and never more. A nil Log
+// Log is a ring of the newest traffic on the connections of a bench, byte for
+// byte. It takes all its memory when it is made and never more. A nil Log
 // keeps nothing. It is safe for concurrent use.
 type Log struct {
 	mu     sync.Mutex
@@ -75,8 +75,8 @@ func (l *Log) add(at time.Time, connection string, dir cardinfo.Direction, b []b
 	}
 }
 
-// Recent returns what was said after the event with that number, oldest
-// first, at most the newest n. What the log holds no more is left out.
+// Recent returns the events after the one with that number, oldest first, at
+// most the newest n. What the log holds no more is left out.
 func (l *Log) Recent(after uint64, n int) []cardinfo.Event {
 	if l == nil || n <= 0 {
 		return nil

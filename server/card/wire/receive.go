@@ -9,13 +9,13 @@ import (
 
 const (
 	readSize = 4 << 10 // bytes
-	// What a gathering keeps: a card that talks without end must not fill the
+	// Limits of a gathering: a card that talks without end must not fill the
 	// memory.
 	maxGathered      = 1000
 	maxGatheredBytes = 1 << 20
 )
 
-// receive takes in what the card says until the stream ends.
+// receive reads and handles the card's bytes until the stream ends.
 func (l *Line) receive() {
 	defer close(l.read)
 	buf := make([]byte, readSize)

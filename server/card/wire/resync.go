@@ -39,8 +39,8 @@ func newMark() (sent, back string) {
 	return fmt.Sprintf("*ESE %d;*ESE?;*ESE %d;*ESE?;*ESE 0", a, b), fmt.Sprintf("%d;%d", a, b)
 }
 
-// tries is how often a resync asks: at 0, 1, 3 and 7 sixteenths of its time,
-// so that a card has more than half of it for the last.
+// tries is the number of times that a resync asks: at 0, 1, 3 and 7 sixteenths
+// of its time, so that a card has more than half of it for the last.
 const tries = 4
 
 // Resync brings the line into step: it asks for a pair of numbers that was

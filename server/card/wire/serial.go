@@ -32,7 +32,7 @@ func openSerial(ctx context.Context, a bench.Address) (io.ReadWriteCloser, error
 	return stream, nil
 }
 
-// modeOf is how the line is to be set.
+// modeOf returns the settings of a serial line from its address.
 func modeOf(a bench.Address) *serial.Mode {
 	mode := &serial.Mode{BaudRate: a.Baud, DataBits: a.Data, Parity: serial.NoParity, StopBits: serial.OneStopBit}
 	switch a.Parity {

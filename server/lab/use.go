@@ -1,8 +1,8 @@
 package lab
 
 import (
+	"cmp"
 	"context"
-	"fmt"
 	"strconv"
 
 	"ohmkeep/server/bench"
@@ -134,23 +134,33 @@ func ReservedBench(key string) bool {
 
 // FreeBenchKey is key, or key with the first number behind it that no bench has.
 func (l *Lab) FreeBenchKey(ctx context.Context, key string) (string, error) {
-	if key == "" {
-		key = "bench"
+	return freeKey(cmp.Or(key, "bench"), "benches", ReservedBench, func(key string) error {
+		_, err := l.Store.GetBench(ctx, key, 0)
+		return err
+	})
+}
+
+// UndoBench stores the revision before rev, the latest, as a new one.
+func (l *Lab) UndoBench(ctx context.Context, who Person, key string, rev int) error {
+	old, err := undone(rev)
+	if err != nil {
+		return err
 	}
-	for n := 1; n < 1000; n++ {
-		try := key
-		if n > 1 {
-			try = fmt.Sprintf("%s-%d", key, n)
-		}
-		_, err := l.Store.GetBench(ctx, try, 0)
-		if problem.CodeOf(err) == problem.NotFound && !ReservedBench(try) {
-			return try, nil
-		}
-		if err != nil && problem.CodeOf(err) != problem.NotFound {
-			return "", err
-		}
+	return l.BringBackBench(ctx, who, key, old, rev)
+}
+
+// BringBackBench stores an old revision of a bench as a new one; expected as
+// for SaveBench.
+func (l *Lab) BringBackBench(ctx context.Context, who Person, key string, old, expected int) error {
+	if err := named(old); err != nil {
+		return err
 	}
-	return "", problem.New(problem.Conflict, "Too many benches are called alike: choose another name.")
+	b, err := l.Store.GetBench(ctx, key, old)
+	if err != nil {
+		return err
+	}
+	_, err = l.SaveBench(ctx, who, b.Body, expected)
+	return err
 }
 
 // DeletedBench is the log's word for a bench that was deleted.

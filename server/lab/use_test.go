@@ -163,3 +163,31 @@ func TestUsable(t *testing.T) {
 		}
 	}
 }
+
+func TestBringBackBench(t *testing.T) {
+	r := newRig(t)
+	r.withDesk(t)
+	second := desk()
+	second.Name = "Second"
+	_, err := r.SaveBench(t.Context(), ada, second, 1)
+	must(t, err)
+	name := func() string {
+		b, err := r.Store.GetBench(t.Context(), "desk", 0)
+		must(t, err)
+		return b.Body.Name
+	}
+	must(t, r.UndoBench(t.Context(), boole, "desk", 2))
+	if name() != "Desk" {
+		t.Errorf("undone to %q", name())
+	}
+	must(t, r.BringBackBench(t.Context(), ada, "desk", 2, 3))
+	if name() != "Second" {
+		t.Errorf("brought back is %q", name())
+	}
+	refused(t, r.UndoBench(t.Context(), ada, "desk", 1), problem.Conflict, "first revision")
+	refused(t, r.UndoBench(t.Context(), ada, "desk", 2), problem.Conflict, "changed meanwhile")
+	refused(t, r.BringBackBench(t.Context(), ada, "desk", 0, 4), problem.Invalid, "Name the revision")
+	refused(t, r.BringBackBench(t.Context(), ada, "desk", 9, 4), problem.NotFound, "revision 9")
+	refused(t, r.BringBackBench(t.Context(), ada, RehearsalKey, 1, 1), problem.Invalid, "part of the program")
+	r.said(t, "desk", "Ada: describe bench revision 4", "Boole: describe bench revision 3", "Ada: describe bench revision 2")
+}

@@ -7,7 +7,6 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
-	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
 
@@ -68,12 +67,12 @@ func (s *Server) apiPutDevice(w http.ResponseWriter, r *http.Request) error {
 	if err := ps.Err(); err != nil {
 		return err
 	}
-	rev, err := s.Store.SaveDevice(r.Context(), d, expected, personOf(r.Context()).Name)
+	rev, err := s.Lab.SaveDevice(r.Context(), personOf(r.Context()), d, expected)
 	return replySaved(w, expected, rev, err)
 }
 
 func (s *Server) apiDeleteDevice(w http.ResponseWriter, r *http.Request) error {
-	if err := s.Store.DeleteDevice(r.Context(), chi.URLParam(r, "key")); err != nil {
+	if err := s.Lab.DeleteDevice(r.Context(), personOf(r.Context()), chi.URLParam(r, "key")); err != nil {
 		return err
 	}
 	return noContent(w)
@@ -99,14 +98,7 @@ func (s *Server) apiPutPinMap(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	device, err := s.Store.GetDevice(ctx, chi.URLParam(r, "key"), 0)
-	if err == nil && device.Removed {
-		err = problem.NoSuch("device of this key any more")
-	}
-	if err != nil {
-		return err
-	}
-	on, err := s.Store.GetBench(ctx, chi.URLParam(r, "bench"), 0)
+	at, err := s.deviceOnBench(ctx, r)
 	if err != nil {
 		return err
 	}
@@ -115,24 +107,17 @@ func (s *Server) apiPutPinMap(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	var ps dut.Problems
-	sameKey(&ps, "device", m.Device, device.Body.Key)
-	sameKey(&ps, "bench", m.Bench, on.Body.Key)
+	sameKey(&ps, "device", m.Device, at.device.Key)
+	sameKey(&ps, "bench", m.Bench, at.def.Key)
 	if err := ps.Err(); err != nil {
 		return err
 	}
-	pins := make([]int, len(device.Body.Pins))
-	for i, p := range device.Body.Pins {
-		pins[i] = p.Number
-	}
-	if err := m.Validate(&on.Body, pins); err != nil {
-		return err
-	}
-	rev, err := s.Store.SavePinMap(ctx, m, expected, personOf(ctx).Name)
+	rev, err := s.Lab.SavePinMap(ctx, personOf(ctx), at.def, m, expected)
 	return replySaved(w, expected, rev, err)
 }
 
 func (s *Server) apiDeletePinMap(w http.ResponseWriter, r *http.Request) error {
-	if err := s.Store.DeletePinMap(r.Context(), chi.URLParam(r, "key"), chi.URLParam(r, "bench")); err != nil {
+	if err := s.Lab.DeletePinMap(r.Context(), personOf(r.Context()), chi.URLParam(r, "key"), chi.URLParam(r, "bench")); err != nil {
 		return err
 	}
 	return noContent(w)

@@ -101,3 +101,37 @@ func TestEditingRefused(t *testing.T) {
 		t.Errorf("10,000 rows: %d problems, device %v", len(got.Table.Problems), got.Device)
 	}
 }
+
+// TestAPIEditsAreLogged: what is done through the API stands in the log as what
+// is done on the pages, and is held against the same rules.
+func TestAPIEditsAreLogged(t *testing.T) {
+	a := newAPI(t)
+	dev, p, pm := loadDevice(), loadProcedure(), loadPinMap()
+	dev.Key, p.Key, p.Device, pm.Device = "part", "part-check", "part", "part"
+	read[apiSaved](a, a.ask(store.Operator, "PUT", "/devices/part", dev), 201)
+	read[apiSaved](a, a.ask(store.Operator, "PUT", "/devices/part/pinmaps/"+pm.Bench, pm), 201)
+	read[apiSaved](a, a.ask(store.Operator, "PUT", "/procedures/part-check", p), 201)
+	for _, address := range []string{"/procedures/part-check", "/devices/part/pinmaps/" + pm.Bench, "/devices/part"} {
+		if out := a.ask(store.Owner, "DELETE", address, nil); out.status != 204 {
+			t.Errorf("deleting %s answers %d: %s", address, out.status, out.body)
+		}
+	}
+	for subject, want := range map[string]string{
+		"part":       "owner: delete device, owner: delete pin map, operator: edit pin map, operator: describe device",
+		"part-check": "owner: delete procedure, operator: edit procedure",
+	} {
+		events, err := a.store.Events(t.Context(), subject, 0, 20)
+		must(t, err)
+		var got []string
+		for _, e := range events {
+			got = append(got, e.By+": "+e.Action)
+		}
+		if strings.Join(got, ", ") != want {
+			t.Errorf("the log about %s says %q, want %q", subject, got, want)
+		}
+	}
+	dev.Key = "new"
+	if out := a.ask(store.Operator, "PUT", "/devices/new", dev); out.status != 422 || !strings.Contains(string(out.body), "another page") {
+		t.Errorf("a device that another page hides answers %d: %s", out.status, out.body)
+	}
+}

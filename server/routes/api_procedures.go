@@ -7,7 +7,6 @@ import (
 
 	"ohmkeep/server/apidoc"
 	"ohmkeep/server/dut"
-	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 	"ohmkeep/store"
@@ -72,22 +71,12 @@ func (s *Server) apiPutProcedure(w http.ResponseWriter, r *http.Request) error {
 	if err := ps.Err(); err != nil {
 		return err
 	}
-	device, err := s.Store.GetDevice(ctx, p.Device, 0)
-	if problem.CodeOf(err) == problem.NotFound || err == nil && device.Removed {
-		return problem.Field("device", "there is no device of this key")
-	}
-	if err != nil {
-		return err
-	}
-	if err := p.Validate(&device.Body); err != nil {
-		return err
-	}
-	rev, err := s.Store.SaveProcedure(ctx, p, expected, personOf(ctx).Name)
+	rev, err := s.Lab.SaveProcedure(ctx, personOf(ctx), p, expected)
 	return replySaved(w, expected, rev, err)
 }
 
 func (s *Server) apiDeleteProcedure(w http.ResponseWriter, r *http.Request) error {
-	if err := s.Store.DeleteProcedure(r.Context(), chi.URLParam(r, "key")); err != nil {
+	if err := s.Lab.DeleteProcedure(r.Context(), personOf(r.Context()), chi.URLParam(r, "key")); err != nil {
 		return err
 	}
 	return noContent(w)

@@ -2,13 +2,11 @@ package routes
 
 import (
 	"net/http"
-	"strconv"
 
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/lab"
-	"ohmkeep/server/problem"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -41,38 +39,25 @@ func (s *Server) benchRevisions(w http.ResponseWriter, r *http.Request) error {
 	return show(ctx, w, http.StatusOK, web.Revisions(p))
 }
 
-// benchUndo stores the revision before the latest as a new one.
+// benchUndo handles the button that takes the latest edit back.
 func (s *Server) benchUndo(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
-	if rev < 2 {
-		return problem.New(problem.Conflict, "There is no edit to undo: this is the first revision.")
+	ctx, key := r.Context(), chi.URLParam(r, "key")
+	if err := s.Lab.UndoBench(ctx, personOf(ctx), key, postedRev(r.PostForm)); err != nil {
+		return err
 	}
-	return s.restoreBench(w, r, rev-1, rev)
+	return seeOther(w, r, "/benches/"+key)
 }
 
-// benchBringBack stores an old revision as a new one.
+// benchBringBack handles the button that makes an old revision the latest.
 func (s *Server) benchBringBack(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	old, _ := strconv.Atoi(r.PostForm.Get("old"))
-	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
-	if old < 1 {
-		return problem.New(problem.Invalid, "Name the revision to bring back.")
-	}
-	return s.restoreBench(w, r, old, rev)
-}
-
-func (s *Server) restoreBench(w http.ResponseWriter, r *http.Request, old, expected int) error {
 	ctx, key := r.Context(), chi.URLParam(r, "key")
-	b, err := s.Store.GetBench(ctx, key, old)
-	if err != nil {
-		return err
-	}
-	if _, err := s.Lab.SaveBench(ctx, personOf(ctx), b.Body, expected); err != nil {
+	if err := s.Lab.BringBackBench(ctx, personOf(ctx), key, postedOld(r.PostForm), postedRev(r.PostForm)); err != nil {
 		return err
 	}
 	return seeOther(w, r, "/benches/"+key)

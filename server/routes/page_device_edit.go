@@ -90,7 +90,7 @@ func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
 	if d.Removed && r.PostForm.Get("revive") == "" {
 		err = &problem.Error{Code: problem.Conflict, Message: "the device was deleted"}
 	} else {
-		_, err = s.Store.SaveDevice(ctx, e.device, rev, personOf(ctx).Name)
+		_, err = s.Lab.SaveDevice(ctx, personOf(ctx), e.device, rev)
 	}
 	if problem.CodeOf(err) == problem.Conflict || problem.CodeOf(err) == problem.NotFound {
 		return s.deviceConflict(w, r, &e, rev)
@@ -98,7 +98,6 @@ func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	s.Lab.Note(ctx, personOf(ctx), "edit device", d.Body.Key, "")
 	return seeOther(w, r, "/devices/"+d.Body.Key)
 }
 

@@ -1,15 +1,12 @@
 package routes
 
 import (
-	"context"
 	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
 	"strings"
 
-	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/form"
 	"ohmkeep/server/lab"
@@ -132,21 +129,19 @@ func (s *Server) saveNew(w http.ResponseWriter, r *http.Request, e *editing) err
 	ctx, who := r.Context(), personOf(r.Context())
 	typedKey := strings.TrimSpace(e.values.Get("key"))
 	if typedKey == "" && e.device.Name != "" {
-		key, err := s.freeKey(ctx, form.KeyFor(e.device.Name))
+		key, err := s.Lab.FreeDeviceKey(ctx, form.KeyFor(e.device.Name))
 		if err != nil {
 			return err
 		}
 		e.values.Set("key", key)
 		e.look()
 	}
-	if slices.Contains(reservedKeys, typedKey) {
-		e.problems.Add("key", "%q is the address of another page: choose another key", typedKey)
-	}
+	lab.CheckDeviceKey(&e.problems, typedKey)
 	if len(e.problems) > 0 {
 		e.values.Set("key", typedKey)
 		return s.showEditor(w, r, http.StatusUnprocessableEntity, e)
 	}
-	_, err := s.Store.SaveDevice(ctx, e.device, 0, who.Name)
+	err := s.Lab.DescribeDevice(ctx, s.bench(ctx), who, e.device)
 	if problem.CodeOf(err) == problem.Conflict {
 		e.problems.Add("key", "%s: choose another key", err)
 		return s.showEditor(w, r, http.StatusConflict, e)
@@ -154,27 +149,5 @@ func (s *Server) saveNew(w http.ResponseWriter, r *http.Request, e *editing) err
 	if err != nil {
 		return err
 	}
-	s.Lab.Note(ctx, who, "describe device", e.device.Key, "")
-	if err := s.proposeAndKeep(ctx, who, &e.device); err != nil {
-		s.Log.Warn("no pin map proposed", "device", e.device.Key, "err", err)
-	}
 	return seeOther(w, r, "/devices/"+e.device.Key)
-}
-
-// proposeAndKeep stores the proposed pin map of a device that has none.
-func (s *Server) proposeAndKeep(ctx context.Context, who lab.Person, d *dut.Device) error {
-	pm, _, err := bench.Propose(&s.bench(ctx).Definition, d)
-	if len(pm.Contacts) == 0 {
-		return err // a clash leaves a map, which the pin map's page speaks of
-	}
-	expected := 0
-	if old, err := s.Store.GetPinMap(ctx, d.Key, s.bench(ctx).Definition.Key, 0); err == nil {
-		expected = old.Rev
-	}
-	rev, err := s.Store.SavePinMap(ctx, pm, expected, who.Name)
-	if err != nil {
-		return err
-	}
-	s.Lab.Note(ctx, who, "propose pin map", d.Key, s.bench(ctx).Definition.Key+", revision "+strconv.Itoa(rev))
-	return nil
 }

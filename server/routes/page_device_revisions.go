@@ -2,12 +2,10 @@ package routes
 
 import (
 	"net/http"
-	"strconv"
 
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/dut"
-	"ohmkeep/server/problem"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -65,40 +63,26 @@ func revisionRows[T any](list []store.Revision, get func(rev int) (T, error), di
 	return rows, more, nil
 }
 
-// deviceUndo stores the revision before the latest as a new one.
+// deviceUndo handles the button that takes the latest edit back.
 func (s *Server) deviceUndo(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
-	if rev < 2 {
-		return problem.New(problem.Conflict, "There is no edit to undo: this is the first revision.")
+	ctx, key := r.Context(), chi.URLParam(r, "key")
+	if err := s.Lab.UndoDevice(ctx, personOf(ctx), key, postedRev(r.PostForm)); err != nil {
+		return err
 	}
-	return s.restoreDevice(w, r, rev-1, rev)
+	return seeOther(w, r, "/devices/"+key+"/edit")
 }
 
-// deviceBringBack stores an old revision as a new one.
+// deviceBringBack handles the button that makes an old revision the latest.
 func (s *Server) deviceBringBack(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	old, _ := strconv.Atoi(r.PostForm.Get("old"))
-	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
-	if old < 1 {
-		return problem.New(problem.Invalid, "Name the revision to bring back.")
-	}
-	return s.restoreDevice(w, r, old, rev)
-}
-
-func (s *Server) restoreDevice(w http.ResponseWriter, r *http.Request, old, expected int) error {
 	ctx, key := r.Context(), chi.URLParam(r, "key")
-	d, err := s.Store.GetDevice(ctx, key, old)
-	if err != nil {
+	if err := s.Lab.BringBackDevice(ctx, personOf(ctx), key, postedOld(r.PostForm), postedRev(r.PostForm)); err != nil {
 		return err
 	}
-	if _, err := s.Store.SaveDevice(ctx, d.Body, expected, personOf(ctx).Name); err != nil {
-		return err
-	}
-	s.Lab.Note(ctx, personOf(ctx), "bring back device", key, "revision "+strconv.Itoa(old))
 	return seeOther(w, r, "/devices/"+key+"/edit")
 }

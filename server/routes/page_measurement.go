@@ -153,7 +153,7 @@ func (s *Server) saveMeasurement(w http.ResponseWriter, r *http.Request, e *meas
 	if err != nil {
 		return problem.New(problem.Invalid, sentence(err.Error())+".")
 	}
-	if _, err = s.saveProcedure(ctx, changed, e.rev); isStale(err) {
+	if _, err = s.Lab.EditProcedure(ctx, personOf(ctx), changed, e.rev); isStale(err) {
 		if err := s.conflicting(ctx, e.procedureEditing, e.rev, &changed); err != nil {
 			return err
 		}

@@ -89,7 +89,7 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	ctx, who := r.Context(), personOf(r.Context())
+	ctx := r.Context()
 	m.values = r.PostForm
 	rev, _ := strconv.Atoi(m.values.Get("rev"))
 	switch m.values.Get("do") {
@@ -109,13 +109,12 @@ func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
 	if m.read(&s.bench(r.Context()).Definition); len(m.problems) > 0 {
 		return s.showPinMap(w, r, http.StatusUnprocessableEntity, m)
 	}
-	if _, err = s.Store.SavePinMap(ctx, m.pm, rev, who.Name); problem.CodeOf(err) == problem.Conflict {
+	if _, err = s.Lab.SavePinMap(ctx, personOf(ctx), &s.bench(ctx).Definition, m.pm, rev); problem.CodeOf(err) == problem.Conflict {
 		return s.pinMapConflict(w, r, m, rev)
 	}
 	if err != nil {
 		return err
 	}
-	s.Lab.Note(ctx, who, "edit pin map", m.device.Key, s.bench(r.Context()).Definition.Key)
 	return seeOther(w, r, "/devices/"+m.device.Key+"/pinmap")
 }
 
@@ -254,35 +253,23 @@ func (s *Server) pinMapAt(ctx context.Context, key string, rev int) (*bench.PinM
 }
 
 func (s *Server) pinMapUndo(w http.ResponseWriter, r *http.Request) error {
-	return s.restorePinMap(w, r, func(rev int, _ url.Values) int { return rev - 1 })
+	return s.restorePinMap(w, r, func(f url.Values) int { return postedRev(f) - 1 })
 }
 
 func (s *Server) pinMapBringBack(w http.ResponseWriter, r *http.Request) error {
-	return s.restorePinMap(w, r, func(_ int, f url.Values) int {
-		old, _ := strconv.Atoi(f.Get("old"))
-		return old
-	})
+	return s.restorePinMap(w, r, postedOld)
 }
 
-// restorePinMap stores an old revision as a new one.
-func (s *Server) restorePinMap(w http.ResponseWriter, r *http.Request, which func(rev int, f url.Values) int) error {
+// restorePinMap makes the revision that which names the latest.
+func (s *Server) restorePinMap(w http.ResponseWriter, r *http.Request, which func(url.Values) int) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
 	ctx, key := r.Context(), chi.URLParam(r, "key")
-	rev, _ := strconv.Atoi(r.PostForm.Get("rev"))
-	old := which(rev, r.PostForm)
-	if old < 1 {
-		return problem.New(problem.Conflict, "There is no revision to bring back.")
-	}
-	pm, err := s.pinMapAt(ctx, key, old)
+	err := s.Lab.BringBackPinMap(ctx, personOf(ctx), key, s.bench(ctx).Definition.Key, which(r.PostForm), postedRev(r.PostForm))
 	if err != nil {
 		return err
 	}
-	if _, err := s.Store.SavePinMap(ctx, *pm, rev, personOf(ctx).Name); err != nil {
-		return err
-	}
-	s.Lab.Note(ctx, personOf(ctx), "bring back pin map", key, "revision "+strconv.Itoa(old))
 	return seeOther(w, r, "/devices/"+key+"/pinmap")
 }
 

@@ -39,7 +39,7 @@ func (s *Server) procedureAboutForm(w http.ResponseWriter, r *http.Request) erro
 		e.about = &shown
 		return s.showProcedureEditor(w, r, http.StatusUnprocessableEntity, e)
 	}
-	if _, err = s.saveProcedure(ctx, p, from); isStale(err) {
+	if _, err = s.Lab.EditProcedure(ctx, personOf(ctx), p, from); isStale(err) {
 		if err := s.conflicting(ctx, e, from, &p); err != nil {
 			return err
 		}

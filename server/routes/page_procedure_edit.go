@@ -109,15 +109,6 @@ func (s *Server) showProcedureEditor(w http.ResponseWriter, r *http.Request, sta
 	return show(ctx, w, status, web.ProcedureEdit(p))
 }
 
-// saveProcedure stores an edit that started from revision expected.
-func (s *Server) saveProcedure(ctx context.Context, p procedure.Procedure, expected int) (int, error) {
-	rev, err := s.Store.SaveProcedure(ctx, p, expected, personOf(ctx).Name)
-	if err == nil && rev != expected {
-		s.Lab.Note(ctx, personOf(ctx), "edit procedure", p.Key, "revision "+strconv.Itoa(rev))
-	}
-	return rev, err
-}
-
 // isStale reports whether a save was refused because somebody else has saved.
 func isStale(err error) bool {
 	code := problem.CodeOf(err)
@@ -147,6 +138,16 @@ func postedRev(f url.Values) int {
 	return rev
 }
 
+// postedOld is the revision that a form asks to bring back; 0 where it names
+// none.
+func postedOld(f url.Values) int {
+	old, err := strconv.Atoi(f.Get("old"))
+	if err != nil {
+		return 0
+	}
+	return old
+}
+
 // procedureListForm handles the buttons of the list of measurements. The form
 // names measurements by their place in the revision that it was made from.
 func (s *Server) procedureListForm(w http.ResponseWriter, r *http.Request) error {
@@ -174,7 +175,7 @@ func (s *Server) procedureListForm(w http.ResponseWriter, r *http.Request) error
 	if err != nil {
 		return problem.New(problem.Invalid, sentence(err.Error())+".")
 	}
-	if _, err = s.saveProcedure(ctx, changed, from); isStale(err) {
+	if _, err = s.Lab.EditProcedure(ctx, personOf(ctx), changed, from); isStale(err) {
 		if err := s.conflicting(ctx, e, from, nil); err != nil {
 			return err
 		}

@@ -98,7 +98,7 @@ func (s *Server) importForm(w http.ResponseWriter, r *http.Request) error {
 		props.Stale = true
 		return s.showImport(w, r, http.StatusConflict, props)
 	}
-	if _, err := s.saveProcedure(ctx, p, props.Rev); isStale(err) {
+	if _, err := s.Lab.SaveProcedure(ctx, personOf(ctx), p, props.Rev); isStale(err) {
 		props.Stale = true
 		if err := s.compareImport(ctx, &p, &props); err != nil {
 			return err

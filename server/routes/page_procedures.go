@@ -2,10 +2,8 @@ package routes
 
 import (
 	"context"
-	"fmt"
 	"net/http"
 	"net/url"
-	"strconv"
 	"strings"
 
 	"github.com/go-chi/chi/v5"
@@ -102,42 +100,13 @@ func (s *Server) procedureNew(w http.ResponseWriter, r *http.Request) error {
 	return show(ctx, w, e.Status, web.Procedures(props))
 }
 
-// addProcedure stores a procedure under a key of its own, made from its name.
+// addProcedure stores a procedure under a key of its own, made from its name
+// where it has none.
 func (s *Server) addProcedure(ctx context.Context, p procedure.Procedure) (string, error) {
-	d, err := s.Store.GetDevice(ctx, p.Device, 0)
-	if problem.CodeOf(err) == problem.NotFound || err == nil && d.Removed {
-		return "", problem.Field("device", "choose a device")
+	if p.Key == "" {
+		p.Key = form.KeyFor(p.Name)
 	}
-	if err != nil {
-		return "", err
-	}
-	wanted := p.Key
-	if wanted == "" {
-		if wanted = form.KeyFor(p.Name); wanted == "" {
-			wanted = "procedure"
-		}
-	}
-	for n := 1; n < 1000; n++ {
-		p.Key = wanted
-		if n > 1 {
-			p.Key = fmt.Sprintf("%s-%d", strings.TrimRight(wanted[:min(len(wanted), 58)], "-"), n)
-		}
-		if _, err := s.Store.GetProcedure(ctx, p.Key, 0); problem.CodeOf(err) != problem.NotFound {
-			if err != nil {
-				return "", err
-			}
-			continue // taken, or was once
-		}
-		if err := p.Validate(&d.Body); err != nil {
-			return "", err
-		}
-		_, err := s.saveProcedure(ctx, p, 0)
-		if problem.CodeOf(err) == problem.Conflict {
-			continue // taken this very moment
-		}
-		return p.Key, err
-	}
-	return "", problem.New(problem.Conflict, "Too many procedures have that name.")
+	return s.Lab.AddProcedure(ctx, personOf(ctx), p)
 }
 
 // drafted returns a first procedure for a device as it is now.
@@ -236,10 +205,9 @@ func (s *Server) procedureDelete(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if err := s.Store.DeleteProcedure(ctx, key); err != nil {
+	if err := s.Lab.DeleteProcedure(ctx, personOf(ctx), key); err != nil {
 		return err
 	}
-	s.Lab.Note(ctx, personOf(ctx), "delete procedure", key, "")
 	return seeOther(w, r, "/procedures?device="+url.QueryEscape(p.Body.Device))
 }
 
@@ -275,42 +243,36 @@ func (s *Server) procedureRevisions(w http.ResponseWriter, r *http.Request) erro
 	return show(ctx, w, http.StatusOK, web.Revisions(p))
 }
 
-// procedureUndo stores the revision before the latest as a new one.
+// procedureUndo handles the button that takes the latest edit back.
 func (s *Server) procedureUndo(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	rev := postedRev(r.PostForm)
-	if rev < 2 {
-		return problem.New(problem.Conflict, "There is no edit to undo: this is the first revision.")
-	}
-	return s.restoreProcedure(w, r, rev-1, rev)
+	ctx := r.Context()
+	p, err := s.Lab.UndoProcedure(ctx, personOf(ctx), chi.URLParam(r, "key"), postedRev(r.PostForm))
+	return s.showRestored(w, r, p, err)
 }
 
-// procedureBringBack stores an old revision as a new one.
+// procedureBringBack handles the button that makes an old revision the latest.
 func (s *Server) procedureBringBack(w http.ResponseWriter, r *http.Request) error {
 	if err := r.ParseForm(); err != nil {
 		return err
 	}
-	old, err := strconv.Atoi(r.PostForm.Get("old"))
-	if err != nil || old < 1 {
-		return problem.New(problem.Invalid, "Name the revision to bring back.")
-	}
-	return s.restoreProcedure(w, r, old, postedRev(r.PostForm))
+	ctx := r.Context()
+	p, err := s.Lab.BringBackProcedure(ctx, personOf(ctx), chi.URLParam(r, "key"), postedOld(r.PostForm), postedRev(r.PostForm))
+	return s.showRestored(w, r, p, err)
 }
 
-func (s *Server) restoreProcedure(w http.ResponseWriter, r *http.Request, old, expected int) error {
-	ctx := r.Context()
-	e, err := s.openProcedure(r)
-	if err != nil {
-		return err
-	}
-	p, err := s.Store.GetProcedure(ctx, e.stored.Body.Key, old)
-	if err != nil {
-		return err
-	}
-	if _, err = s.saveProcedure(ctx, p.Body, expected); isStale(err) {
-		if err := s.conflicting(ctx, e, expected, &p.Body); err != nil {
+// showRestored answers with the editor after a revision was brought back, and
+// tells there where somebody else saved meanwhile; p is the old revision, nil
+// where there is none.
+func (s *Server) showRestored(w http.ResponseWriter, r *http.Request, p *procedure.Procedure, err error) error {
+	if p != nil && isStale(err) {
+		e, err := s.openProcedure(r)
+		if err != nil {
+			return err
+		}
+		if err := s.conflicting(r.Context(), e, postedRev(r.PostForm), p); err != nil {
 			return err
 		}
 		return s.showProcedureEditor(w, r, http.StatusConflict, e)
@@ -318,5 +280,5 @@ func (s *Server) restoreProcedure(w http.ResponseWriter, r *http.Request, old, e
 	if err != nil {
 		return err
 	}
-	return seeOther(w, r, "/procedures/"+p.Body.Key+"/edit")
+	return seeOther(w, r, "/procedures/"+p.Key+"/edit")
 }

@@ -172,15 +172,20 @@ func (r *newRun) beginning() (values []any) {
 	return values
 }
 
-// scanRun reads a row of selectRow.
-func scanRun(rows *sql.Rows) (x RunRow, err error) {
+// runScanner returns what reads rows of selectRow, one after the other. Where
+// the columns go is made once: every row is read into the same place.
+func runScanner() func(*sql.Rows) (RunRow, error) {
+	var x RunRow
 	into := make([]any, 0, len(runColumns))
 	for i := range runColumns {
 		if c := &runColumns[i]; c.row != nil {
 			into = append(into, c.row(&x))
 		}
 	}
-	return x, rows.Scan(into...)
+	return func(rows *sql.Rows) (RunRow, error) {
+		err := rows.Scan(into...)
+		return x, err
+	}
 }
 
 // scanHead reads the columns of selectHead; made receives the references to

@@ -19,9 +19,11 @@ const resultBlock = 100
 // the snapshot of its procedure.
 type runKey struct{ seq, started, body int64 }
 
-var runKeys = listed[runKey]{"seq, started, procedure_body", func(r *sql.Rows) (k runKey, err error) {
-	err = r.Scan(&k.seq, &k.started, &k.body)
-	return k, err
+var runKeys = listed[runKey]{"seq, started, procedure_body", func() func(*sql.Rows) (runKey, error) {
+	return func(r *sql.Rows) (k runKey, err error) {
+		err = r.Scan(&k.seq, &k.started, &k.body)
+		return k, err
+	}
 }, func(k *runKey) position { return position{k.started, k.seq} }}
 
 // runSources is a cache of the names of measurements, by the snapshot of the

@@ -211,11 +211,11 @@ func (s *Store) EachRun(ctx context.Context, f Filter, fn func(*RunRow) error) e
 // and the run's place in the history.
 type listed[T any] struct {
 	columns string
-	scan    func(*sql.Rows) (T, error)
+	scanner func() func(*sql.Rows) (T, error) // reads the rows of one query
 	at      func(*T) position
 }
 
-var wholeRuns = listed[RunRow]{selectRow, scanRun, (*RunRow).position}
+var wholeRuns = listed[RunRow]{selectRow, runScanner, (*RunRow).position}
 
 // eachPage calls fn with every run that the filter picks, newest first, by
 // pages of that size: no lock is held while fn runs.
@@ -343,9 +343,10 @@ func (s *Store) keptTotal(ctx context.Context, d *search) (n int, kept bool, err
 
 // runRows reads runs, newest first. From is what stands after FROM.
 func runRows[T any](ctx context.Context, s *Store, what listed[T], from string, args []any, limit int) (out []T, err error) {
+	scan := what.scanner()
 	err = s.rows(ctx, `SELECT `+what.columns+` FROM `+from+` ORDER BY started DESC, seq DESC LIMIT ?`, append(args, limit),
 		func(r *sql.Rows) error {
-			x, err := what.scan(r)
+			x, err := scan(r)
 			out = append(out, x)
 			return err
 		})

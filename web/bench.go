@@ -10,7 +10,7 @@ import (
 	"ohmkeep/server/quantity"
 )
 
-// FaultChoice is a fault that a rehearsal bench can be given.
+// FaultChoice is one kind of fault that a form offers for a rehearsal bench.
 type FaultChoice struct {
 	Key, Label string
 	Unit       quantity.Unit // of its value; One where it has none
@@ -51,13 +51,13 @@ type BenchProps struct {
 	Now []ChannelNow
 }
 
-// ChannelNow is what one channel is doing.
+// ChannelNow is the present state of one channel of the bench.
 type ChannelNow struct {
 	On   bool
 	V, I float64 // NaN: never read
 }
 
-// faultRows is how many faults a form takes at once.
+// faultRows is the number of rows for faults in a form.
 const faultRows = 3
 
 func rangeWords(rs []bench.Range, unit quantity.Unit) string {
@@ -71,13 +71,14 @@ func rangeWords(rs []bench.Range, unit quantity.Unit) string {
 	return orDash(s)
 }
 
-// pathRow is the paths of one contact.
+// pathRow is one row of the table of paths: the paths of one contact.
 type pathRow struct {
 	contact int
 	cells   []*bench.Path // by column: the return, then each channel
 }
 
-// pathRows lays the paths out as contacts down and lines across.
+// pathRows returns the table of paths, with a row for each contact and a
+// column for each line.
 func pathRows(def *bench.Definition) []pathRow {
 	rows := make([]pathRow, min(max(def.Contacts, 0), dut.MaxPins))
 	for i := range rows {

@@ -674,7 +674,7 @@ func benchFaultForm(p BenchProps) templ.Component {
 	})
 }
 
-// faultFields are rows of fault, at, other and value.
+// faultFields is the rows of the form for faults: fault, at, other and value.
 func faultFields(f Form, heading string, kinds []FaultChoice) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -1238,7 +1238,7 @@ func pathTable(p BenchProps) templ.Component {
 	})
 }
 
-// cautions is what everybody reads before the first energising of a real bench.
+// cautions is the safety notice before the first energising of a real bench.
 func cautions() templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context

@@ -36,7 +36,8 @@ type BenchesProps struct {
 	Problem string // why the bench was not changed
 }
 
-// UseProps says whether whoever looks may put another bench in use.
+// UseProps is the choice to put another bench in use: whether the person may
+// now, and why not.
 type UseProps struct {
 	Offered bool   // this server can use another bench
 	Reason  string // why not now, for a person; "" where it may be done
@@ -74,13 +75,13 @@ type BenchImportProps struct {
 	Look    dut.Problems // what to look at
 }
 
-// BenchNewProps is the short form that a bench begins with.
+// BenchNewProps is the short form for a new bench.
 type BenchNewProps struct {
 	Page Page
 	Form Form
 }
 
-// standWord is how a connection stands, in words.
+// standWord returns the state of a connection in words.
 func standWord(c cardinfo.Condition) string {
 	switch c {
 	case cardinfo.Ready:
@@ -93,8 +94,8 @@ func standWord(c cardinfo.Condition) string {
 	return "connecting"
 }
 
-// standClass has the mark of the bench's states: ready is a ring, anything
-// else is broken.
+// standClass returns the style class of a connection's state: ready is a ring,
+// anything else is broken.
 func standClass(c cardinfo.Condition) string {
 	switch c {
 	case cardinfo.Ready:
@@ -105,7 +106,7 @@ func standClass(c cardinfo.Condition) string {
 	return "state state-unknown"
 }
 
-// cardWords is what a card said of itself.
+// cardWords returns the identity that a card has given, in words.
 func cardWords(h cardinfo.Health) string {
 	var parts []string
 	for _, s := range []string{h.Model, h.Serial, h.Version} {
@@ -116,7 +117,7 @@ func cardWords(h cardinfo.Health) string {
 	return strings.Join(parts, ", ")
 }
 
-// reachedBy says how a bench's cards are reached.
+// reachedBy returns how a bench's cards are connected, in words.
 func reachedBy(r BenchListRow) string {
 	if r.Rehearsal {
 		return "inside this program"
@@ -134,7 +135,7 @@ func reachedBy(r BenchListRow) string {
 // Problem is a fault of a document.
 type Problem = dut.Problem
 
-// mostListed is how many problems of a document a page lists.
+// mostListed is the largest number of problems of a document on a page.
 const mostListed = 50
 
 func wholeList(list []int) string {
@@ -145,7 +146,7 @@ func wholeList(list []int) string {
 	return strings.Join(parts, ", ")
 }
 
-// benchWords is a bench in numbers.
+// benchWords returns a summary of a bench: the numbers of its parts.
 func benchWords(d *bench.Definition) string {
 	w := count(len(d.Channels), "channel", "channels") + ", " + count(d.Contacts, "contact", "contacts") + ", " + count(len(d.Paths), "path", "paths")
 	if len(d.Connections) == 0 {

@@ -2,7 +2,7 @@ package web
 
 import "strings"
 
-// DialectText is one text of a dialect.
+// DialectText is one text of a dialect: what a card is told for one purpose.
 type DialectText struct {
 	Name, Title string
 	Field       string // name of its field in the form
@@ -13,7 +13,8 @@ type DialectText struct {
 	Sends       string // with the sample values in its places; "" where it cannot be filled
 }
 
-// DialectProps is the editor of what a connection's cards are told.
+// DialectProps is the editor of a connection's dialect: the texts that its
+// cards are told.
 type DialectProps struct {
 	Page       Page
 	Key, Bench string
@@ -29,7 +30,7 @@ type DialectProps struct {
 	Conflict   *Conflict
 }
 
-// rows is how many lines the field of a text shows.
+// rows returns the height of a text's field, in lines.
 func (t DialectText) rows(text string) int {
 	if text == "" {
 		text = t.Own
@@ -41,7 +42,7 @@ func (t DialectText) rows(text string) int {
 	return min(n, 6)
 }
 
-// text is what is sent, before its places are filled.
+// text returns the text that is sent, before its places are filled.
 func (t DialectText) text(f Form) string {
 	if own := f.Get(t.Field); own != "" {
 		return own
@@ -49,7 +50,7 @@ func (t DialectText) text(f Form) string {
 	return t.Own
 }
 
-// placeWords says what a text may name.
+// placeWords lists the places that a text may name.
 func (t DialectText) placeWords() string {
 	w := ""
 	if len(t.Places) > 0 {
@@ -64,7 +65,7 @@ func (t DialectText) placeWords() string {
 	return w
 }
 
-// partSends is the id of the part that shows what a text sends.
+// partSends returns the id of the element that shows what a text sends.
 func (t DialectText) partSends() string { return "sends-" + t.Name }
 
 // sampleFields are the values that texts are tried with.
@@ -81,7 +82,8 @@ var sampleFields = []struct{ name, label, place string }{
 	{"sampleCycles", "Aperture, line cycles", "{cycles}"},
 }
 
-// errorsOf counts what the error queue held after what was said.
+// errorsOf returns the number of entries in the card's error queue after an
+// exchange.
 func errorsOf(said []SaidRow) (n int) {
 	for _, s := range said {
 		n += len(s.Exchange.Errors)

@@ -14,8 +14,8 @@ import (
 	"strconv"
 )
 
-// Dialect edits what the cards behind a connection are told, where that differs
-// from the protocol.
+// Dialect is the editor of a connection's dialect: the texts in which its
+// cards differ from the protocol.
 func Dialect(p DialectProps) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -534,7 +534,7 @@ func dialectText(p DialectProps, t DialectText) templ.Component {
 	})
 }
 
-// TextTold says what a text sends, and what is wrong with it.
+// TextTold is the line under a text: what it sends, and what is wrong with it.
 func TextTold(p DialectProps, t DialectText) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -600,7 +600,7 @@ func TextTold(p DialectProps, t DialectText) templ.Component {
 	})
 }
 
-// Tried is what came of trying a text.
+// Tried is the result of trying a text on the card.
 func Tried(p DialectProps, t DialectText) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context

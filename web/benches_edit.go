@@ -17,13 +17,14 @@ const (
 	PartPaths     = "bench-paths-read"
 )
 
-// LineNote is what is wrong with a line of a pasted table; line 0 is the table.
+// LineNote is a problem with one line of a pasted table; line 0 is the table
+// as a whole.
 type LineNote struct {
 	Line    int
 	Message string
 }
 
-// PathColumnRead is what was made of a column of a table of paths.
+// PathColumnRead is what was understood of one column of a table of paths.
 type PathColumnRead struct {
 	Heading string
 	Means   string // "" where it is not used
@@ -108,7 +109,8 @@ func connPath(i int, field string) string  { return fmt.Sprintf("connections[%d]
 func chanPath(i int, field string) string  { return fmt.Sprintf("channels[%d].%s", i, field) }
 func rangePath(i int, field string) string { return fmt.Sprintf("ranges[%d].%s", i, field) }
 
-// addressWords says how an address is understood; wrong where it is not.
+// addressWords describes how an address is understood; wrong is set where it
+// is not.
 func addressWords(address string) (words string, ok bool) {
 	a, err := bench.ParseAddress(address)
 	switch {
@@ -121,7 +123,7 @@ func addressWords(address string) (words string, ok bool) {
 	return fmt.Sprintf("serial line %s, %d bits/s, %d data bits, parity %s, %s", a.Place, a.Baud, a.Data, a.Parity, count(a.Stop, "stop bit", "stop bits")), true
 }
 
-// rangeRead is a range as it was understood.
+// rangeRead is one range as it was understood.
 type rangeRead struct{ channels, function, scale, step, error, part string }
 
 // rangesRead lists the ranges of a bench; channels that have the same ones are
@@ -168,7 +170,7 @@ func rangeOf(r bench.Range, channels, function string, unit quantity.Unit) range
 // lineRead is what was understood of the paths of one line.
 type lineRead struct{ line, paths, muxes, resistance, sense string }
 
-// linesRead sums the paths up, line by line.
+// linesRead summarises the paths, line by line.
 func linesRead(d *bench.Definition) []lineRead {
 	var out []lineRead
 	ids := []bench.ChannelID{}
@@ -212,7 +214,8 @@ func linesRead(d *bench.Definition) []lineRead {
 	return out
 }
 
-// contactSpans lists contacts: "1 to 48", "3, 7 and 9 to 12".
+// contactSpans returns a list of contacts in words: "1 to 48", "3, 7 and 9 to
+// 12".
 func contactSpans(contacts []int) string {
 	words := pinSpans(contacts)
 	_, numbers, _ := strings.Cut(words, " ")

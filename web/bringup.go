@@ -36,7 +36,7 @@ type BringUpProps struct {
 	Converted *CodeAnswer
 }
 
-// SaidRow is a message that a person sent, and what came of it.
+// SaidRow is one message that a person sent to a card, with the answers to it.
 type SaidRow struct {
 	By       string
 	At       time.Time
@@ -48,7 +48,8 @@ type SaidRow struct {
 	MadeSafe bool
 }
 
-// StepProps is stepping through a measurement by hand.
+// StepProps is the part of the page where a person steps through a
+// measurement.
 type StepProps struct {
 	Can     bool     // there is something to step
 	Devices []Option // to choose from first, where there are many; else none
@@ -63,7 +64,7 @@ type StepProps struct {
 	Ended   string    // how the last one ended; "" while one is active or none was
 }
 
-// StepRow is one call to the link.
+// StepRow is one call to the link, as stepping shows it.
 type StepRow struct {
 	N      int
 	Words  string
@@ -80,7 +81,7 @@ const (
 	PartStepDone    = "step-done"
 )
 
-// linkWord says how a connection stands.
+// linkWord returns the state of a connection in a word.
 func linkWord(c cardinfo.Condition) string {
 	switch c {
 	case cardinfo.Ready:
@@ -105,8 +106,8 @@ func linkMark(c cardinfo.Condition) string {
 	return "✕"
 }
 
-// spoken is a message as a sentence: with a capital at its head and a stop at
-// its end.
+// spoken returns a message as a sentence: with a capital at its head and a
+// stop at its end.
 func spoken(message string) string {
 	message = strings.TrimSpace(message)
 	if message == "" {

@@ -14,7 +14,7 @@ import (
 // Converter codes: a signed converter in two's complement whose code is
 // value/step.
 
-// Codes is the converter of a range.
+// Codes is the conversion between a range's converter codes and values.
 type Codes struct {
 	Range bench.Range
 	Unit  quantity.Unit
@@ -23,11 +23,12 @@ type Codes struct {
 	Most  int64
 }
 
-// maxBits is the widest converter that a float64 still counts exactly.
+// maxBits is the widest converter whose codes a float64 counts exactly, in
+// bits.
 const maxBits = 53
 
-// CodesOf is the converter of a range; ok is false where its step is not
-// given or is no part of its full scale.
+// CodesOf returns the conversion for a range; ok is false where its step is
+// not given or is no part of its full scale.
 func CodesOf(r bench.Range, unit quantity.Unit) (c Codes, ok bool) {
 	n := r.FullScale / r.Step
 	if !(r.Step > 0) || !(n >= 1) || n > math.Exp2(maxBits-1) {
@@ -42,8 +43,8 @@ func CodesOf(r bench.Range, unit quantity.Unit) (c Codes, ok bool) {
 	return c, true
 }
 
-// Code is the code nearest to a value, and whether the value lies beyond the
-// converter's ends.
+// Code returns the code nearest to a value, and whether the value lies beyond
+// the converter's ends.
 func (c Codes) Code(v float64) (code int64, beyond bool) {
 	x := math.Round(v / c.Range.Step)
 	switch {
@@ -55,10 +56,10 @@ func (c Codes) Code(v float64) (code int64, beyond bool) {
 	return int64(x), false
 }
 
-// Value is what a code stands for, in Unit.
+// Value returns the value of a code, in Unit.
 func (c Codes) Value(code int64) float64 { return float64(code) * c.Range.Step }
 
-// Hex is a code in two's complement, four bits a digit.
+// Hex returns a code in two's complement, in hexadecimal: four bits a digit.
 func (c Codes) Hex(code int64) string {
 	mask := uint64(1)<<c.Bits - 1
 	return fmt.Sprintf("0x%0*X", (c.Bits+3)/4, uint64(code)&mask)
@@ -90,7 +91,7 @@ func (c Codes) ParseCode(text string) (int64, error) {
 	return n, nil
 }
 
-// CodePoint is one place of a converter.
+// CodePoint is one code of a converter with its value.
 type CodePoint struct {
 	Code   int64
 	Beyond bool // the value itself lies beyond the converter's end
@@ -99,7 +100,7 @@ type CodePoint struct {
 // codeColumns head the places that the table shows.
 var codeColumns = []string{"−full scale", "−half", "−1", "0", "+1", "+half", "+full scale"}
 
-// points are the places of the table, in the order of codeColumns.
+// points returns the codes of the table, in the order of codeColumns.
 func (c Codes) points() []CodePoint {
 	fs := c.Range.FullScale
 	out := make([]CodePoint, 0, len(codeColumns))
@@ -110,7 +111,7 @@ func (c Codes) points() []CodePoint {
 	return out
 }
 
-// codeGroup is the ranges of channels that are alike.
+// codeGroup is the ranges that several channels have in common.
 type codeGroup struct {
 	names string
 	rows  []codeRow
@@ -190,7 +191,7 @@ func CodesByKey(d *bench.Definition, key string) (Codes, bool) {
 	return Codes{}, false
 }
 
-// CodeAnswer is a code and what it stands for.
+// CodeAnswer is the converter's answer: a code and its value.
 type CodeAnswer struct {
 	Code  int64   `json:"code"`
 	Hex   string  `json:"hex"`
@@ -199,7 +200,7 @@ type CodeAnswer struct {
 	Note  string  `json:"note,omitempty"`
 }
 
-// Answer is what a code stands for.
+// Answer returns a code with its value.
 func (c Codes) Answer(code int64) CodeAnswer {
 	v := c.Value(code)
 	return CodeAnswer{Code: code, Hex: c.Hex(code), Value: v, Text: quantity.Format(v, c.Unit, 9)}

@@ -10,7 +10,7 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// ToConfirm is one thing that a person is asked to have seen to.
+// ToConfirm is one safety point that a person is asked to confirm.
 type ToConfirm struct {
 	Name string // by which a request confirms it
 	Text string // a sentence
@@ -33,12 +33,13 @@ type ConfirmProps struct {
 	Socket *Socket
 }
 
-// confirmedBy is who confirmed something and when.
+// confirmedBy returns who confirmed a point and when, in words.
 func confirmedBy(c procedure.Confirmation) string { return c.By + ", " + moment(c.At) }
 
 type hiddenField struct{ name, value string }
 
-// hidden is what was entered, without what is confirmed here.
+// hidden returns the form's entries that go along as hidden fields: all but
+// the confirmations.
 func (p ConfirmProps) hidden() []hiddenField {
 	var out []hiddenField
 	for _, name := range slices.Sorted(maps.Keys(p.Carried)) {
@@ -52,5 +53,5 @@ func (p ConfirmProps) hidden() []hiddenField {
 	return out
 }
 
-// oneContact is the contact that pin 1 is on.
+// oneContact returns the number of the contact that pin 1 is on, as text.
 func (p ConfirmProps) oneContact() string { return strconv.Itoa(p.Socket.Map.Contacts[1]) }

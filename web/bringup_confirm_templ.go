@@ -11,7 +11,7 @@ import templruntime "github.com/a-h/templ/runtime"
 
 import "slices"
 
-// Confirm asks for what is to be confirmed before a bench with cards is
+// Confirm is the page that asks for confirmations before a bench with cards is
 // energised, and then sends what was entered again.
 func Confirm(p ConfirmProps) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
@@ -209,7 +209,7 @@ func Confirm(p ConfirmProps) templ.Component {
 	})
 }
 
-// ConfirmTicks is a tick box for each thing to be confirmed.
+// ConfirmTicks is the tick boxes of a list of safety points.
 func ConfirmTicks(items []ToConfirm, ticked []string) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context

@@ -10,13 +10,13 @@ import (
 	"ohmkeep/server/cardinfo"
 )
 
-// Meaning is what one part of a line says, in words.
+// Meaning is the explanation of one part of a line, in words.
 type Meaning struct {
 	Text  string `json:"text"`
 	Wrong bool   `json:"wrong,omitempty"` // not in the protocol, or an error
 }
 
-// Decoder says what is said between host and cards, by the protocol's
+// Decoder explains the traffic between host and cards by the protocol's
 // reference. It follows each connection: an answer is read as that to the
 // question before it. It is for one goroutine, and one conversation after
 // another; what it keeps of each connection is bounded.
@@ -26,7 +26,7 @@ type Decoder struct {
 	on       map[string]*conversation
 }
 
-// conversation is what is remembered of a connection.
+// conversation is the decoder's state of one connection.
 type conversation struct {
 	out, in []byte // of lines that have not ended
 	sent    string // the last message, for its echo
@@ -34,16 +34,15 @@ type conversation struct {
 	asked   []unit // queries of the last message that had any; nil once answered
 }
 
-// longestLine bounds what is kept of a line that does not end, in bytes.
+// longestLine is the largest part of an unended line that is kept, in bytes.
 const longestLine = 4096
 
-// NewDecoder makes a decoder by a reference.
+// NewDecoder makes a decoder that goes by a reference of the protocol.
 func NewDecoder(ref *cardinfo.Reference) *Decoder {
 	return &Decoder{ref: ref, patterns: patternsOf(ref), on: map[string]*conversation{}}
 }
 
-// Event says what the lines mean that end within an event; nothing where none
-// does.
+// Event explains the lines that end within an event; none where no line does.
 func (d *Decoder) Event(e cardinfo.Event) []Meaning {
 	c := d.on[e.Connection]
 	if c == nil {
@@ -62,7 +61,7 @@ func (d *Decoder) Event(e cardinfo.Event) []Meaning {
 	return nil
 }
 
-// lines gathers bytes to lines and reads each.
+// lines assembles bytes into lines and explains each.
 func (d *Decoder) lines(kept *[]byte, more []byte, read func(string) []Meaning) []Meaning {
 	var out []Meaning
 	for {
@@ -130,10 +129,11 @@ func (d *Decoder) came(c *conversation, line string) []Meaning {
 	return out
 }
 
-// Message says what a message would mean.
+// Message explains a message that has not been sent.
 func (d *Decoder) Message(message string) []Meaning { return meanings(d.units(message)) }
 
-// Exchange says what came back on a message.
+// Exchange explains an exchange: the message, the answers to it and the errors
+// that the card queued.
 func (d *Decoder) Exchange(x *cardinfo.Exchange) []Meaning {
 	c := &conversation{}
 	out := d.sent(c, x.Sent)
@@ -185,7 +185,7 @@ func meanings(units []unit) []Meaning {
 	return out
 }
 
-// meaning says what one part of a message does.
+// meaning explains one part of a message.
 func (u *unit) meaning() Meaning {
 	switch {
 	case u.command == nil && u.root:
@@ -203,8 +203,8 @@ func (u *unit) meaning() Meaning {
 	return Meaning{Text: text}
 }
 
-// does is what the command does, in a few words. A setting that is asked for is
-// not set.
+// does returns the effect of a command in a few words. A setting that is asked
+// for is not set.
 func (u *unit) does() string {
 	text, _, _ := strings.Cut(firstSentence(u.command.Meaning), ": ")
 	text, _, _ = strings.Cut(text, "; ")
@@ -222,8 +222,8 @@ func (u *unit) does() string {
 	return "Asks how this stands: " + strings.ToLower(text[:1]) + text[1:]
 }
 
-// inStep is the message by which a host that is out of step gets in step again;
-// see the protocol's rule.
+// inStep matches the synchronising message: a host that has lost count of
+// answers sends it to get in step again; see the protocol's rule.
 var inStep = regexp.MustCompile(`^\*ESE (\d+);\*ESE\?;\*ESE (\d+);\*ESE\?;\*ESE 0$`)
 
 // unitAtEnd is the unit that a meaning names, and what it adds to it.
@@ -236,7 +236,7 @@ func orOne(suffix string) string {
 	return suffix
 }
 
-// firstSentence is the beginning of a text, without its full stop.
+// firstSentence returns the first sentence of a text, without its full stop.
 func firstSentence(text string) string {
 	text = strings.TrimSpace(text)
 	if i := strings.Index(text, ". "); i > 0 {

@@ -41,7 +41,8 @@ func patternsOf(ref *cardinfo.Reference) []pattern {
 	return out
 }
 
-// nodesOf takes a header apart. Brackets stand around what may be left out.
+// nodesOf parses a header into its parts. Brackets stand around what may be
+// left out.
 func nodesOf(header string) []node {
 	var out []node
 	depth, word := 0, strings.Builder{}
@@ -129,9 +130,9 @@ type unit struct {
 	root       bool              // known, had it begun with a colon
 }
 
-// units takes a message apart and finds its commands. After a header the next
-// one continues at its level, unless it begins with : or * (SCPI-1999 volume 1,
-// 6.2.4; a common command leaves the level as it is).
+// units parses a message into its parts and finds their commands. After a
+// header the next one continues at its level, unless it begins with : or *
+// (SCPI-1999 volume 1, 6.2.4; a common command leaves the level as it is).
 func (d *Decoder) units(message string) []unit {
 	var out []unit
 	var level []string
@@ -195,7 +196,8 @@ func (d *Decoder) look(u *unit, words []string) {
 	}
 }
 
-// takes reports whether the command has the form that is used: a query or not.
+// takes reports whether the command exists in the form that is used: as a
+// query or as a setting.
 func (p *pattern) takes(u *unit) bool {
 	if u.query {
 		return p.command.Query || p.command.QueryOnly

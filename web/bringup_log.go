@@ -9,7 +9,7 @@ import (
 	"ohmkeep/server/cardinfo"
 )
 
-// TrafficRow is one event of a conversation as it is shown.
+// TrafficRow is one event of the traffic with a card, as it is shown.
 type TrafficRow struct {
 	cardinfo.Event
 	// Since is the time after the event before, negative for the first.
@@ -30,16 +30,16 @@ func (d *Decoder) Rows(events []cardinfo.Event) []TrafficRow {
 	return out
 }
 
-// shownBytes bounds what is shown of one event.
+// shownBytes is the largest part of one event that is shown, in bytes.
 const shownBytes = 1024
 
-// piece is text, or the name of a control character.
+// piece is a run of text, or the name of one control character.
 type piece struct {
 	text    string
 	control bool
 }
 
-// pieces is bytes as text, control characters by their names.
+// pieces splits bytes into text and named control characters.
 func pieces(b []byte) []piece {
 	var out []piece
 	var plain strings.Builder
@@ -64,7 +64,7 @@ func pieces(b []byte) []piece {
 	return out
 }
 
-// controlNames are those of ISO/IEC 646 for 0 to 31.
+// controlNames are the names of the control characters 0 to 31 (ISO/IEC 646).
 var controlNames = strings.Fields("NUL SOH STX ETX EOT ENQ ACK BEL BS TAB LF VT FF CR SO SI DLE DC1 DC2 DC3 DC4 NAK SYN ETB CAN EM SUB ESC FS GS RS US")
 
 func controlName(c byte) string {
@@ -77,7 +77,7 @@ func controlName(c byte) string {
 	return fmt.Sprintf("0x%02X", c)
 }
 
-// Visible is bytes as one line of text: control characters stand as <LF>.
+// Visible returns bytes as one line of text: control characters stand as <LF>.
 func Visible(b []byte) string {
 	var s strings.Builder
 	for _, c := range b {
@@ -92,10 +92,10 @@ func Visible(b []byte) string {
 
 func hexOf(b []byte) string { return fmt.Sprintf("% X", b[:min(len(b), shownBytes)]) }
 
-// clockTime is the time of day to the millisecond.
+// clockTime returns the time of day to the millisecond.
 func clockTime(t time.Time) string { return t.Format("15:04:05.000") }
 
-// sinceWords is the time after the event before.
+// sinceWords returns the time since the event before, in words.
 func sinceWords(d time.Duration) string {
 	switch {
 	case d < 0:
@@ -118,7 +118,7 @@ func directionWord(d cardinfo.Direction) string {
 	return "note"
 }
 
-// TrafficText is a conversation as plain text, an event a line.
+// TrafficText returns a conversation as plain text, one event a line.
 func TrafficText(rows []TrafficRow) string {
 	var s strings.Builder
 	for _, r := range rows {

@@ -11,7 +11,7 @@ import templruntime "github.com/a-h/templ/runtime"
 
 import "strconv"
 
-// TrafficProps is what was said between host and cards during a run.
+// TrafficProps is the page of the traffic between host and cards during a run.
 type TrafficProps struct {
 	Page    Page
 	Run     string // its id

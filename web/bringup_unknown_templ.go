@@ -15,8 +15,8 @@ import "ohmkeep/server/bench"
 // bench is unknown.
 const PartBenchUnknown = "bench-unknown"
 
-// BenchUnknown says why the state of the bench is unknown and what to do; it
-// is empty where the state is known.
+// BenchUnknown is the notice that the state of the bench is unknown, with the
+// reason and the remedy; it is empty where the state is known.
 func BenchUnknown(b BenchBrief) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -101,7 +101,7 @@ func BenchUnknown(b BenchBrief) templ.Component {
 	})
 }
 
-// BenchParts are what live frames replace in the head of every page.
+// BenchParts is the parts in the head of every page that live frames replace.
 func BenchParts(b BenchBrief) map[string]templ.Component {
 	return map[string]templ.Component{PartBench: BenchStrip(b), PartBenchUnknown: BenchUnknown(b)}
 }

@@ -11,8 +11,8 @@ import (
 
 // What parameters and answers say, in words.
 
-// last is the last node of the command's header that cannot be left out, in
-// capitals: RANGE of …:RANGe[:UPPer].
+// last returns the last node of the command's header that cannot be left out,
+// in capitals: RANGE of …:RANGe[:UPPer].
 func (u *unit) last() string {
 	nodes := nodesOf(strings.TrimSuffix(u.command.Header, "?"))
 	for i := len(nodes) - 1; i >= 0; i-- {
@@ -23,7 +23,7 @@ func (u *unit) last() string {
 	return ""
 }
 
-// of is the unit of the command's numbers: its answer names it last.
+// of returns the unit of the command's numbers: its answer names it last.
 func (u *unit) of() quantity.Unit {
 	switch answer := u.command.Answer; {
 	case strings.HasSuffix(answer, ", V"):
@@ -64,7 +64,7 @@ func booleanWord(text string) string {
 	return text
 }
 
-// pathWordsOf says what a list of paths, (@1!12,0!7), connects.
+// pathWordsOf returns in words what a list of paths, (@1!12,0!7), connects.
 func pathWordsOf(list string) string {
 	items := strings.Split(strings.Trim(strings.ReplaceAll(list, " ", ""), "(@)"), ",")
 	for i, item := range items {
@@ -80,9 +80,9 @@ func pathWordsOf(list string) string {
 	return strings.Join(items, ", ")
 }
 
-// numberWords is a number of the protocol as an engineering value; another
-// text is given back as it is. The special values are those of SCPI-1999
-// volume 1, 7.2.1.4 and 7.2.1.5.
+// numberWords returns a number of the protocol as an engineering value;
+// another text is given back as it is. The special values are those of
+// SCPI-1999 volume 1, 7.2.1.4 and 7.2.1.5.
 func numberWords(text string, unit quantity.Unit) string {
 	v, err := strconv.ParseFloat(text, 64)
 	switch {
@@ -117,11 +117,11 @@ var (
 // readingBits are those of a reading's status in the protocol.
 var readingBits = []string{"at its limit", "over range", "output on", "an error is in the queue"}
 
-// mostBits is the widest register of the protocol.
+// mostBits is the width of the widest register of the protocol, in bits.
 const mostBits = 16
 
-// bitWords names the bits that are set; what is no register's value is given
-// back as it is.
+// bitWords names the bits that are set in a register; a text that is no
+// register's value is given back as it is.
 func bitWords(n int, names []string) string {
 	switch {
 	case n == 0:
@@ -143,7 +143,7 @@ func bitWords(n int, names []string) string {
 	return strconv.Itoa(n) + ": " + strings.Join(words, ", ")
 }
 
-// answer says what came back on a query.
+// answer explains the answer to a query.
 func (d *Decoder) answer(u *unit, text string) Meaning {
 	if u.command == nil {
 		return Meaning{Text: "answer to " + u.header + "?: " + text}
@@ -234,7 +234,7 @@ func (u *unit) settingAnswer(text string) string {
 	return numberWords(text, u.of())
 }
 
-// readingAnswer is v, i, status and level for each channel.
+// readingAnswer explains a reading: v, i, status and level for each channel.
 func readingAnswer(channels, text string) Meaning {
 	parts := strings.Split(text, ",")
 	if len(parts)%4 != 0 {
@@ -261,7 +261,7 @@ func readingAnswer(channels, text string) Meaning {
 	return Meaning{Text: strings.Join(out, "; ")}
 }
 
-// errorEntry is an entry of the error queue, with when a card reports it.
+// errorEntry explains an entry of the error queue, and when a card reports it.
 func (d *Decoder) errorEntry(text string) Meaning {
 	number, words, _ := strings.Cut(text, ",")
 	n, err := strconv.Atoi(strings.TrimSpace(number))

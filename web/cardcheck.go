@@ -58,7 +58,7 @@ type CheckGroup struct {
 	Findings []CheckFinding
 }
 
-// PartCheckGroup is the id of a group's place.
+// PartCheckGroup returns the element id of a group of findings.
 func PartCheckGroup(at int) string { return partCheckGroup + strconv.Itoa(at) }
 
 // Groups sorts the findings, in the order in which the groups came. It is
@@ -86,7 +86,7 @@ func (c *CardCheck) Groups() []CheckGroup {
 	return out
 }
 
-// count of findings with a verdict.
+// verdicts returns the number of findings with a verdict.
 func verdicts(list []CheckFinding, v cardinfo.Verdict) int {
 	n := 0
 	for _, f := range list {
@@ -97,7 +97,7 @@ func verdicts(list []CheckFinding, v cardinfo.Verdict) int {
 	return n
 }
 
-// verdictLine is the findings in a line.
+// verdictLine returns the counts of findings by verdict, in a line.
 func verdictLine(list []CheckFinding) string {
 	var words []string
 	for _, v := range []struct {
@@ -114,7 +114,7 @@ func verdictLine(list []CheckFinding) string {
 	return strings.Join(words, ", ")
 }
 
-// checkWords is the whole check in a sentence.
+// checkWords returns the summary of a check of cards, in a sentence.
 func checkWords(c *CardCheck) string {
 	fails := verdicts(c.Findings, cardinfo.Fail)
 	switch {

@@ -225,7 +225,7 @@ func CheckStop(c CardCheck) templ.Component {
 	})
 }
 
-// CheckSummary is how the check stands.
+// CheckSummary is the summary of a check of cards.
 func CheckSummary(c CardCheck) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context

@@ -30,7 +30,7 @@ type CheckProps struct {
 	CanStart  bool
 }
 
-// checkLine is the outcome of the check in a line.
+// checkLine returns the summary of the check before power, in a line.
 func checkLine(r *procedure.CheckReport) string {
 	errors, warnings := len(r.Errors()), len(WarningsByName(r))
 	switch {
@@ -44,7 +44,7 @@ func checkLine(r *procedure.CheckReport) string {
 	return "Nothing stands in its way."
 }
 
-// NamedWarning is what one tick acknowledges.
+// NamedWarning is a group of warnings that one tick box acknowledges.
 type NamedWarning struct {
 	Name     string
 	Findings []procedure.Finding
@@ -64,7 +64,7 @@ func WarningsByName(r *procedure.CheckReport) []NamedWarning {
 	return out
 }
 
-// measurementName is what a finding speaks of.
+// measurementName returns the name of the measurement that a finding is about.
 func (p CheckProps) measurementName(f procedure.Finding) string {
 	for _, m := range p.Report.Measurements {
 		if m.ID == f.ID && f.ID != "" {
@@ -74,13 +74,15 @@ func (p CheckProps) measurementName(f procedure.Finding) string {
 	return ""
 }
 
-// sentenceOf is a message with a capital at its head and a stop at its end.
+// sentenceOf returns a message with a capital at its head and a stop at its
+// end.
 func sentenceOf(message string) string {
 	r, n := utf8.DecodeRuneInString(message)
 	return string(unicode.ToUpper(r)) + message[n:] + "."
 }
 
-// severityMark says what a finding means; its heading says it in words.
+// severityMark returns the mark of a finding's severity; its heading says it
+// in words.
 func severityMark(s procedure.Severity) string {
 	switch s {
 	case procedure.SeverityError:
@@ -91,13 +93,15 @@ func severityMark(s procedure.Severity) string {
 	return "·"
 }
 
-// codeOf is the part of an acknowledgement's name that says what it is about.
+// codeOf returns the part of an acknowledgement's name that says what it is
+// about.
 func codeOf(name string) string {
 	code, _, _ := strings.Cut(name, ":")
 	return strings.ReplaceAll(code, "-", " ")
 }
 
-// predicted is a row of the table of predictions: the worst of one result.
+// predicted is one row of the table of predictions: the least certain case of
+// one result.
 type predicted struct {
 	procedure.Prediction
 	measurement string
@@ -149,7 +153,7 @@ func ratioClass(r float64) string {
 	return ""
 }
 
-// partOf writes a part of a duration.
+// partOf formats a part of a duration.
 func partOf(s float64) string {
 	if s == 0 {
 		return "—"
@@ -157,7 +161,7 @@ func partOf(s float64) string {
 	return quantity.Format(s, quantity.Second, 3)
 }
 
-// parts is the sum of all measurements' estimates.
+// parts returns the sum of all measurements' estimates, part by part.
 func (p CheckProps) parts() procedure.Estimate {
 	var sum procedure.Estimate
 	for _, m := range p.Report.Measurements {

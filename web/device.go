@@ -17,7 +17,7 @@ type DeviceRow struct {
 	Rehearsable            bool // there is a rehearsal model of it
 }
 
-// Paging is the way to the other pages of a long list.
+// Paging is the links to the other pages of a long list.
 type Paging struct {
 	First string // address of the first page; "" on it
 	Next  string // address of the page after; "" on the last
@@ -77,7 +77,7 @@ func (p DeviceProps) drawing() Drawing {
 	return Drawing{ID: "device-package", Title: "Package of " + p.Device.Name + " seen from above", Package: p.Device.Package, Pins: Marks(&p.Device)}
 }
 
-// contactOf is the contact that a pin sits on, or 0.
+// contactOf returns the contact that a pin sits on, or 0.
 func (p DeviceProps) contactOf(pin int) int {
 	if p.PinMap == nil {
 		return 0
@@ -85,7 +85,7 @@ func (p DeviceProps) contactOf(pin int) int {
 	return p.PinMap.Contacts[pin]
 }
 
-// ratingWords is a pin's range of voltage, and further ratings.
+// ratingWords returns a pin's voltage range and further ratings, in words.
 func ratingWords(p dut.Pin) string {
 	if p.Function == dut.Ground || p.MinV == 0 && p.MaxV == 0 {
 		return "—"
@@ -93,7 +93,7 @@ func ratingWords(p dut.Pin) string {
 	return strings.Join(append([]string{short(p.MinV, quantity.Volt) + " to " + short(p.MaxV, quantity.Volt)}, dut.FurtherOf(p)...), ", ")
 }
 
-// clampWords says how far above its supply a pin may rise.
+// clampWords returns in words how far above its supply a pin may rise.
 func clampWords(p dut.Pin, d *dut.Device) string {
 	if p.Clamp == 0 {
 		return "—"

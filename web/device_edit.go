@@ -27,7 +27,7 @@ type PinNote struct {
 	Message   string
 }
 
-// GroupNotes makes one finding of what is said alike of several pins. A note
+// GroupNotes merges equal messages about several pins into one finding. A note
 // without a pin stands for itself.
 func GroupNotes(notes []PinNote, as Finding) []Finding {
 	var out []Finding
@@ -77,8 +77,9 @@ func pinSpans(pins []int) string {
 	return "pins " + strings.Join(parts[:len(parts)-1], ", ") + " and " + parts[len(parts)-1]
 }
 
-// Conflict is what somebody else saved while a form was open. Theirs is what
-// they changed since this edit began, Mine what saving on top changes of that.
+// Conflict is an edit conflict: what somebody else saved while a form was
+// open. Theirs is what they changed since this edit began, Mine what saving on
+// top changes of that.
 type Conflict struct {
 	By           string
 	At           time.Time
@@ -148,7 +149,7 @@ func CellID(form, path string) string {
 func pinPath(i int, field string) string  { return fmt.Sprintf("pins[%d].%s", i, field) }
 func stepPath(i int, field string) string { return fmt.Sprintf("power[%d].%s", i, field) }
 
-// rows is how many rows a repeated field has.
+// rows returns the number of rows of a repeated field.
 func (f Form) rows(name string) int { return len(f.Values[name]) }
 
 // rowErrors are the messages of one row of a grid, in the order of its columns.
@@ -211,7 +212,8 @@ func (p DeviceEditProps) usedFamilies() []dut.LogicFamily {
 	return out
 }
 
-// familyWords says where the levels of a logic family come from.
+// familyWords returns in words the standard that a logic family's levels come
+// from.
 func familyWords(f dut.LogicFamily) string {
 	w := f.Source()
 	if !f.Checked() {
@@ -223,7 +225,7 @@ func familyWords(f dut.LogicFamily) string {
 // spare is the number of empty rows that wait under a grid.
 const spare = 1
 
-// levelWords are the levels of a family at its nominal supply.
+// levelWords returns in words the levels of a family at its nominal supply.
 func levelWords(f dut.LogicFamily) string {
 	at := f.Nominal
 	w := "at " + short(at, quantity.Volt) + " a low is at most " + short(f.VIL.At(at), quantity.Volt) + ", a high at least " + short(f.VIH.At(at), quantity.Volt)
@@ -233,7 +235,7 @@ func levelWords(f dut.LogicFamily) string {
 	return w
 }
 
-// PastedRow is a line of a pasted table and what became of it.
+// PastedRow is one line of a pasted table with the pins that were made of it.
 type PastedRow struct {
 	Line          int
 	Pin           string
@@ -246,7 +248,7 @@ type PastedRow struct {
 	Used          bool
 }
 
-// mostPasted is how many rows of a pasted table a page shows.
+// mostPasted is the largest number of rows of a pasted table on a page.
 const mostPasted = 200
 
 // pastedRows lists the lines of a table in their order, and says how many are
@@ -286,8 +288,8 @@ func notesByLine(notes []dut.Note) map[int][]dut.Note {
 	return out
 }
 
-// notesOf are the messages of a line that concern one pin of it, or no pin in
-// particular.
+// notesOf returns the messages of a line that concern one of its pins, or no
+// pin in particular.
 func notesOf(notes []dut.Note, pin int) []string {
 	var out []string
 	for _, n := range notes {
@@ -318,7 +320,7 @@ func pastedRatings(r dut.TableRow) string {
 	return strings.Join(w, ", ")
 }
 
-// origins says of each value that was not simply read how it came about.
+// origins returns in words how each value came about that was not simply read.
 func origins(r dut.TableRow) []string {
 	var out []string
 	for _, o := range r.From {
@@ -329,7 +331,7 @@ func origins(r dut.TableRow) []string {
 	return out
 }
 
-// tableWords says how a pasted table was taken apart.
+// tableWords describes how a pasted table was split into columns.
 func tableWords(t *dut.PinTable) string {
 	w := "from " + count(len(t.Rows)+len(t.Ignored), "line", "lines")
 	if t.Separator != "" {
@@ -346,7 +348,7 @@ var meaningWords = map[dut.Meaning]string{
 	dut.MeansDescription: "a description, not used", dut.MeansNothing: "not used",
 }
 
-// columnWords says what was made of a column of a pasted table.
+// columnWords describes what was understood of a column of a pasted table.
 func columnWords(c dut.TableColumn) string {
 	w := c.Heading
 	if w == "" {

@@ -9,16 +9,17 @@ import (
 
 const stripW, stripH = 168.0, 22.0
 
-// stripDots is how many values are all drawn. Of more, one dot stands for all
-// that would lie on each other: a lot of thousands looks the same, and its
-// page has a size.
+// stripDots is the largest number of values that are all drawn. Of more, one
+// dot stands for all that would lie on each other: a lot of thousands looks
+// the same, and its page has a bounded size.
 const stripDots = 200
 
-// stripRows is over how many rows the dots are spread.
+// stripRows is the number of rows that the dots are spread over.
 const stripRows = 5
 
-// strip draws values as dots along a line, with ticks at the limits. It is an
-// ornament to the figures beside it and hidden from screen readers.
+// strip is the dot plot of a result: its values as dots along a line, with
+// ticks at the limits. It is an ornament to the figures beside it and hidden
+// from screen readers.
 func strip(values []float64, limit procedure.Limit) templ.Component {
 	var e extent
 	for _, v := range values {

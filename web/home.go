@@ -25,7 +25,8 @@ type RunRow struct {
 	Rehearsal bool
 }
 
-// tookWords is how long the run lasted. A run at work has not lasted yet.
+// tookWords returns the duration of a run in words; a dash for a run at work,
+// which has not ended yet.
 func (r RunRow) tookWords() string {
 	if r.Status == procedure.Running {
 		return "—"
@@ -33,7 +34,7 @@ func (r RunRow) tookWords() string {
 	return span(r.Took)
 }
 
-// DemoProgress is the demo lot while it is being run.
+// DemoProgress is the progress of the demo lot.
 type DemoProgress struct {
 	Lot         string
 	Done, Total int
@@ -69,7 +70,7 @@ type LotRow struct {
 	Passed      int // units whose last run passed
 }
 
-// words is how the lot stands.
+// words returns the state of a lot in words.
 func (l LotRow) words() string {
 	if l.Units == 0 {
 		return "no unit finished yet"

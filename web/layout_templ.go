@@ -483,8 +483,8 @@ func homePath(p Page) string {
 // PartBench is the id of the bench strip, which live frames may replace.
 const PartBench = "bench-strip"
 
-// BenchStrip says on every page what the bench is doing, and lets everybody
-// make it safe.
+// BenchStrip is the bar at the head of every page with the state of the bench,
+// and the button that lets everybody make it safe.
 func BenchStrip(b BenchBrief) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -680,8 +680,8 @@ func BenchStrip(b BenchBrief) templ.Component {
 	})
 }
 
-// title opens a page: its heading, what stands beside it, and the rehearsal
-// mark where it belongs.
+// title is the head of a page: its heading, what stands beside it, and the
+// rehearsal mark where it belongs.
 func title(text, over string, rehearsal bool) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -783,7 +783,7 @@ func stamp() templ.Component {
 	})
 }
 
-// entry is one part of a page: its heading stands in the margin.
+// entry is one section of a page: its heading stands in the margin.
 func entry(id, heading string) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -870,7 +870,7 @@ func entry(id, heading string) templ.Component {
 	})
 }
 
-// ErrorProps is a page for what went wrong.
+// ErrorProps is the error page.
 type ErrorProps struct {
 	Page   Page
 	Status int

@@ -7,7 +7,7 @@ import (
 	"ohmkeep/server/dut"
 )
 
-// BigValue is a value in large figures.
+// BigValue is one value in large figures.
 type BigValue struct {
 	Label string // "Resistance, pin 1 1A against the return"
 	Text  string // "4.7021 kΩ ± 0.0012 kΩ"
@@ -47,7 +47,7 @@ const (
 	PartManualLive = "manual-live"
 )
 
-// holdRows is how many other pins the form takes.
+// holdRows is the number of other pins that the form takes.
 const holdRows = 3
 
 func (p ManualProps) drawing() Drawing {
@@ -70,7 +70,7 @@ var (
 	spacings   = []Option{{"linear", "linear", ""}, {"log", "logarithmic", ""}}
 )
 
-// ManualDefaults is what the form starts with.
+// ManualDefaults returns the initial values of the form.
 func ManualDefaults() map[string]string {
 	return map[string]string{"do": "read", "against": "0", "use": "voltage", "level": "0 V", "compliance": "10 mA", "method": "two-wire", "current": "1 mA",
 		"from": "-500 mV", "to": "500 mV", "points": "101", "spacing": "linear", "settle": "5 ms", "cycles": "1"}

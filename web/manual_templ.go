@@ -301,7 +301,7 @@ func ManualStop(p ManualProps) templ.Component {
 	})
 }
 
-// ManualLive is what is being read now.
+// ManualLive is the newest readings of manual work.
 func ManualLive(p ManualProps) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context

@@ -18,7 +18,7 @@ import (
 	"strings"
 )
 
-// editorFiles brings the style and the script that only editors use.
+// editorFiles is the style and the script that only editors use.
 func editorFiles() templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -553,7 +553,7 @@ func Measurement(p MeasurementProps) templ.Component {
 	})
 }
 
-// groupField is the heading that the measurement stands under.
+// groupField is the field of the heading that the measurement stands under.
 func groupField(p MeasurementProps) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -606,8 +606,8 @@ func groupField(p MeasurementProps) templ.Component {
 	})
 }
 
-// measuredPins is the drawing that pins are picked on and the line that they
-// are typed in.
+// measuredPins is the choice of pins to measure: a drawing to pick from and a
+// line to type in.
 func measuredPins(p MeasurementProps, s fieldSection) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -1809,7 +1809,7 @@ func bareField(f Form, name, labelText string, unit quantity.Unit, attrs templ.A
 	})
 }
 
-// PinNames lists pins with their names.
+// PinNames is the list of pins with their names.
 func PinNames(pins []int, d *dut.Device) string {
 	if len(pins) == 0 {
 		return ""

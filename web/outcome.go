@@ -9,8 +9,9 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// look is how an outcome is shown: a mark, a word and a colour (by class). A
-// rule under the mark says that the value lies within the guard band.
+// look is the appearance of an outcome: a mark, a word and a colour (by
+// class). A rule under the mark says that the value lies within the guard
+// band.
 type look struct{ class, word, path string }
 
 const (
@@ -38,28 +39,28 @@ func lookOf(o derive.Outcome) look {
 func outcomeWord(o derive.Outcome) string  { return lookOf(o).word }
 func outcomeClass(o derive.Outcome) string { return "o-" + lookOf(o).class }
 
-// markPath is the mark as a path in a 12 by 13 field.
+// markPath returns the mark as an SVG path in a 12 by 13 field.
 func markPath(o derive.Outcome) string {
 	l := lookOf(o)
 	return `<path class="mark-path o-` + l.class + `" d="` + l.path + `"/>`
 }
 
-// Mark is the mark alone; a word must stand beside it.
+// Mark renders the mark alone; a word must stand beside it.
 func Mark(o derive.Outcome) templ.Component {
 	return templ.Raw(`<svg class="mark-icon" viewBox="-1 -1 14 15" aria-hidden="true" focusable="false">` + markPath(o) + `</svg>`)
 }
 
-// Outcomes lists what a filter can ask for.
+// Outcomes lists the outcomes that a filter offers.
 func Outcomes() []derive.Outcome {
 	return []derive.Outcome{derive.Pass, derive.ConditionalPass, derive.ConditionalFail, derive.Fail, derive.Invalid}
 }
 
-// Statuses lists what a filter can ask for.
+// Statuses lists the states of a run that a filter offers.
 func Statuses() []procedure.Status {
 	return []procedure.Status{procedure.Running, procedure.Done, procedure.Stopped, procedure.Interrupted, procedure.Failed}
 }
 
-// flagWords says what a reading's flags mean.
+// flagWords returns a reading's flags in words.
 func flagWords(f bench.Flags) string {
 	var words []string
 	for _, w := range []struct {

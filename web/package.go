@@ -13,7 +13,8 @@ import (
 	"ohmkeep/server/quantity"
 )
 
-// PinMark is one pin of a drawing and all that is known of it now.
+// PinMark is one pin of a package drawing with its present state: connection,
+// values, outcome.
 type PinMark struct {
 	Number   int
 	Name     string
@@ -29,12 +30,12 @@ type PinMark struct {
 	Selected bool
 }
 
-// byNumber is a device's pins in ascending order, however it lists them.
+// byNumber returns a device's pins in ascending order, however it lists them.
 func byNumber(d *dut.Device) []dut.Pin {
 	return slices.SortedFunc(slices.Values(d.Pins), func(a, b dut.Pin) int { return a.Number - b.Number })
 }
 
-// Marks makes the pins of a drawing from a device, in ascending order, with
+// Marks returns the pins of a device for a drawing, in ascending order, with
 // nothing connected.
 func Marks(d *dut.Device) []PinMark {
 	out := make([]PinMark, len(d.Pins))
@@ -70,7 +71,7 @@ func (p PinMark) Same(q PinMark) bool {
 	return p == q
 }
 
-// Connection is what the pin is connected to, in a word or two.
+// Connection returns what the pin is connected to, in a word or two.
 func (p PinMark) Connection() string {
 	switch {
 	case p.Use == procedure.UseReturn:
@@ -83,7 +84,7 @@ func (p PinMark) Connection() string {
 	return ""
 }
 
-// Values is the last V and I, or "" before the first reading.
+// Values returns the last V and I, or "" before the first reading.
 func (p PinMark) Values() string {
 	if math.IsNaN(p.V) && math.IsNaN(p.I) {
 		return ""
@@ -95,7 +96,7 @@ func (p PinMark) Values() string {
 	return s
 }
 
-// Spoken is the pin in words, for a screen reader and the pointer.
+// Spoken returns the pin in words, for a screen reader and the pointer.
 func (p PinMark) Spoken() string {
 	s := fmt.Sprintf("Pin %d %s, %s", p.Number, p.Name, p.Function)
 	if c := p.Connection(); c != "" {
@@ -119,7 +120,7 @@ func (p PinMark) Spoken() string {
 	return s
 }
 
-// Drawing is a package seen from above.
+// Drawing is the drawing of a package seen from above.
 type Drawing struct {
 	ID      string // of the element
 	Title   string
@@ -128,8 +129,8 @@ type Drawing struct {
 	Live    bool // leave room for connection, V and I
 }
 
-// side of the package that a pin leaves from; also its rotation in quarter
-// turns, for a pin symbol drawn as leaving to the left.
+// side is the side of the package that a pin leaves from; also its rotation in
+// quarter turns, for a pin symbol drawn as leaving to the left.
 type side int
 
 const (
@@ -139,7 +140,7 @@ const (
 	bottom
 )
 
-// spot is where a pin meets the body.
+// spot is the point where a pin meets the body.
 type spot struct {
 	x, y float64
 	side side
@@ -185,7 +186,8 @@ func (d *Drawing) pitch() float64 {
 	return 26
 }
 
-// room is what the labels of one side take. Without values it is the names'.
+// room returns the width that the labels of one side take. Without values it
+// is the names'.
 func (d *Drawing) room() float64 {
 	if d.Live {
 		return reach
@@ -197,7 +199,8 @@ func (d *Drawing) room() float64 {
 	return min(12+7.5*float64(longest), reach)
 }
 
-// layoutDual runs the first half down the left side and the rest up the right.
+// layoutDual places the pins of a package with two rows: the first half down
+// the left side and the rest up the right.
 func (d *Drawing) layoutDual(n int) outline {
 	rows := (n + 1) / 2
 	pitch, room := d.pitch(), d.room()
@@ -219,8 +222,8 @@ func (d *Drawing) layoutDual(n int) outline {
 	return o
 }
 
-// layoutQuad runs down the left side, along the bottom, up the right side and
-// back along the top.
+// layoutQuad places the pins of a package with four sides: down the left,
+// along the bottom, up the right and back along the top.
 func (d *Drawing) layoutQuad(n int) outline {
 	k := max((n+3)/4, 1)
 	const pitch = 30.0
@@ -250,7 +253,7 @@ func (d *Drawing) layoutQuad(n int) outline {
 	return o
 }
 
-// layoutSingle runs down one side.
+// layoutSingle places the pins of a package with one row, down one side.
 func (d *Drawing) layoutSingle(n int) outline {
 	pitch := d.pitch()
 	o := outline{w: 400, x: 60, y: 12, bw: 92, bh: float64(n)*pitch + 6}
@@ -262,7 +265,7 @@ func (d *Drawing) layoutSingle(n int) outline {
 	return o
 }
 
-// layoutGrid fills rows from the top left.
+// layoutGrid places the pins of a grid in rows, from the top left.
 func (d *Drawing) layoutGrid(n int) outline {
 	columns := d.Package.Columns
 	if columns < 1 {

@@ -50,7 +50,7 @@ func (d *Drawing) draw() string {
 	return b.String()
 }
 
-// pinID is the element id of a pin in the drawing.
+// pinID returns the element id of a pin in the drawing.
 func (d *Drawing) pinID(pin int) string { return d.ID + "-p" + strconv.Itoa(pin) }
 
 // Pin draws a single pin, to replace the one in the whole drawing.
@@ -125,7 +125,7 @@ func (d *Drawing) drawBody(b *strings.Builder, o *outline) {
 	}
 }
 
-// symbols are the pin's function as a shape that leaves to the left from 0,0:
+// symbols are the pin functions as SVG shapes that leave to the left from 0,0:
 // a function is told by its shape, not by its tone alone.
 var symbols = map[dut.Function]string{
 	dut.Supply:        `<path class="stub" d="M0-6h-14v12h14z"/>`,
@@ -179,7 +179,7 @@ func (d *Drawing) drawPin(b *strings.Builder, s spot, p PinMark) {
 	fmt.Fprintf(b, `<text class="value" x="%g" y="11.5" text-anchor="%s">%s</text></g>`, x, anchor, html.EscapeString(p.Values()))
 }
 
-// clip keeps a name within its place in the drawing; the pin's title has it
+// clip shortens a name to its room in the drawing; the pin's title has it
 // whole.
 func clip(s string, most int) string {
 	r := []rune(s)
@@ -215,7 +215,7 @@ func (d *Drawing) drawCell(b *strings.Builder, o *outline, p PinMark) {
 	}
 }
 
-// symbolIcon is a pin symbol outside a drawing.
+// symbolIcon draws a pin symbol outside a drawing.
 func symbolIcon(f dut.Function) templ.Component {
 	return templ.Raw(`<svg class="symbol" viewBox="-15 -8 17 16" aria-hidden="true" focusable="false"><g class="pin connected f-` + functionClass(f) + `">` + symbol(f) + `</g></svg>`)
 }

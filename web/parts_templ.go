@@ -100,7 +100,7 @@ func Outcome(o derive.Outcome) templ.Component {
 	})
 }
 
-// RunOutcome is the outcome of a run, or where it stands while it has none.
+// RunOutcome is the outcome of a run, or its state while it has none.
 func RunOutcome(s procedure.Status, o derive.Outcome) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -246,7 +246,7 @@ func when(t time.Time) templ.Component {
 	})
 }
 
-// formProblem shows what is wrong with a form as a whole.
+// formProblem is the message about a form as a whole.
 func formProblem(f Form) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -287,7 +287,7 @@ func formProblem(f Form) templ.Component {
 	})
 }
 
-// message shows what is wrong with one field, beside it.
+// message is the message about one field, beside it.
 func message(f Form, name string) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -1017,7 +1017,7 @@ func tickBox(f Form, name, labelText, hint string) templ.Component {
 	})
 }
 
-// bar shows how far something has come.
+// bar is a progress bar.
 func bar(labelText string, done, of int) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
@@ -1236,7 +1236,8 @@ func Figure(p Plot) templ.Component {
 	})
 }
 
-// fewSeries is how many series a legend names without being asked.
+// fewSeries is the largest number of series that a legend names without being
+// asked.
 const fewSeries = 10
 
 func legend(p Plot) templ.Component {
@@ -1276,7 +1277,7 @@ func legend(p Plot) templ.Component {
 			var templ_7745c5c3_Var62 string
 			templ_7745c5c3_Var62, templ_7745c5c3_Err = templ.JoinStringErrs(s.Label)
 			if templ_7745c5c3_Err != nil {
-				return templ.Error{Err: templ_7745c5c3_Err, FileName: `parts.templ`, Line: 183, Col: 13}
+				return templ.Error{Err: templ_7745c5c3_Err, FileName: `parts.templ`, Line: 184, Col: 13}
 			}
 			_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ.EscapeString(templ_7745c5c3_Var62))
 			if templ_7745c5c3_Err != nil {
@@ -1381,7 +1382,7 @@ func (p Plot) hasHollow() bool {
 	return false
 }
 
-// nothing is an empty state.
+// nothing is the text in place of an empty list.
 func nothing() templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context

@@ -28,7 +28,7 @@ type PinMapProps struct {
 	CanEdit  bool
 }
 
-// MappedPin is one pin and what reaches it where it sits.
+// MappedPin is one pin with the bench's lines that reach its contact.
 type MappedPin struct {
 	Pin     dut.Pin
 	Reached []bench.Reached
@@ -74,7 +74,7 @@ func channelWords(def *bench.Definition) string {
 	return strings.Join(names, ", ")
 }
 
-// WiringProps is the sheet for the person who plugs the wires.
+// WiringProps is the wiring sheet for the person who plugs the wires.
 type WiringProps struct {
 	Page      Page
 	Device    dut.Device
@@ -89,7 +89,7 @@ type WiringProps struct {
 	Rehearsal bool
 }
 
-// placeWords is where in the socket a contact is.
+// placeWords returns in words where in the socket a contact is.
 func placeWords(r bench.WiringRow) string {
 	if r.Contact == 0 {
 		return "none"
@@ -97,7 +97,7 @@ func placeWords(r bench.WiringRow) string {
 	return r.Row + " row, place " + strconv.Itoa(r.Position)
 }
 
-// LooseStraps are the straps on contacts that hold no pin, in words.
+// LooseStraps returns the straps on contacts that hold no pin, in words.
 func LooseStraps(pm *bench.PinMap, def *bench.Definition) []string {
 	var out []string
 	for _, s := range pm.Straps {
@@ -108,7 +108,7 @@ func LooseStraps(pm *bench.PinMap, def *bench.Definition) []string {
 	return out
 }
 
-// pinOneWords says how pin 1 is found on a package.
+// pinOneWords returns in words how pin 1 is found on a package.
 func pinOneWords(p dut.Package) string {
 	switch p.Family {
 	case dut.DualRow:

@@ -15,8 +15,8 @@ type Axis struct {
 	Whole bool // counts things: pins, units
 }
 
-// Series is one curve. X and Y are in SI base units and have equal length; a
-// NaN leaves a gap. Hollow marks readings taken at compliance.
+// Series is one curve of a plot. X and Y are in SI base units and have equal
+// length; a NaN leaves a gap. Hollow marks readings taken at compliance.
 type Series struct {
 	Label  string
 	X, Y   []float64
@@ -61,7 +61,8 @@ type scale struct {
 	factor float64 // label = (v - offset)·factor
 }
 
-// value is v as the scale counts it; ok is false where it cannot be drawn.
+// value returns v in the measure of the scale; ok is false where it cannot be
+// drawn.
 func (s *scale) value(v float64) (float64, bool) {
 	if math.IsNaN(v) || math.Abs(v) > drawable {
 		return 0, false
@@ -80,7 +81,7 @@ func (s *scale) value(v float64) (float64, bool) {
 
 func (s *scale) at(v float64) float64 { return s.a + s.b*v }
 
-// place fixes where the ends of the axis lie in the drawing.
+// place sets the pixel positions of the axis's ends.
 func (s *scale) place(from, to float64) {
 	s.b = (to - from) / (s.hi - s.lo)
 	s.a = from - s.b*s.lo
@@ -100,8 +101,8 @@ func (e *extent) add(v float64) {
 	e.lo, e.hi = min(e.lo, v), max(e.hi, v)
 }
 
-// ranges finds what the axes must cover, and how many readings cannot be
-// drawn on them.
+// ranges returns the extents that the axes must cover, and the number of
+// readings that cannot be drawn on them.
 func (p *Plot) ranges(sx, sy *scale) (ex, ey extent, left int) {
 	for _, s := range p.Series {
 		for i := range min(len(s.X), len(s.Y)) {

@@ -21,7 +21,7 @@ func (p Plot) SVG() templ.Component {
 	})
 }
 
-// size is about how many bytes the drawing takes.
+// size estimates the length of the drawing in bytes.
 func (p *Plot) size() int {
 	n := 6 << 10
 	for _, s := range p.Series {
@@ -58,7 +58,7 @@ func (p *Plot) draw(dst []byte) []byte {
 	return b
 }
 
-// spoken is the plot's title for a screen reader: never empty.
+// spoken returns the plot's title for a screen reader: never empty.
 func (p *Plot) spoken() string {
 	if p.Title == "" {
 		return "Plot"
@@ -66,7 +66,7 @@ func (p *Plot) spoken() string {
 	return p.Title
 }
 
-// attributes writes what the module must know of an axis.
+// attributes writes the axis's numbers for the browser module.
 func (s *scale) attributes(b []byte, name string) []byte {
 	b = append(b, " data-"+name+`="`...)
 	b = strconv.AppendFloat(b, s.lo, 'g', -1, 64)
@@ -228,7 +228,7 @@ func drawSeries(b []byte, s *Series, index int, sx, sy *scale) []byte {
 	return append(b, `</g>`...)
 }
 
-// seriesClass names the tone, the mark and the dash of a series.
+// seriesClass returns the style class of a series: its tone, mark and dash.
 func seriesClass(i int) string {
 	return fmt.Sprintf("s%d d%d m%d", i%tones, (i+i/tones)%dashes, i%2)
 }
@@ -281,7 +281,8 @@ func px(b []byte, v float64) []byte {
 	return b
 }
 
-// describe is the plot in a sentence or two.
+// describe returns the description of the plot in a sentence or two, for a
+// screen reader.
 func (p *Plot) describe(ok bool) string {
 	if !ok {
 		return p.Desc
@@ -305,7 +306,7 @@ func (p *Plot) describe(ok bool) string {
 	return d
 }
 
-// Left is how many readings a log axis cannot show.
+// Left returns the number of readings that a log axis cannot show.
 func (p Plot) Left() int {
 	_, _, left, _ := p.scales()
 	return left

@@ -70,8 +70,8 @@ func niceStep(raw float64) (step float64, minor int) {
 	return 10 * p, 5
 }
 
-// axisUnit is the prefixed unit that suits an axis that reaches top, and the
-// factor from the base unit to it. The prefix is quantity's choice.
+// axisUnit returns the prefixed unit that suits an axis that reaches top, and
+// the factor from the base unit to it. The prefix is quantity's choice.
 func axisUnit(top float64, unit quantity.Unit) (string, float64) {
 	if top <= 0 || unit == quantity.One {
 		return string(unit), 1
@@ -85,7 +85,8 @@ func axisUnit(top float64, unit quantity.Unit) (string, float64) {
 	return name, math.Pow10(-exp)
 }
 
-// title is the caption of the axis: quantity and unit, and what was taken off.
+// title returns the caption of the axis: quantity and unit, and the offset
+// that was taken off.
 func (s *scale) title() string {
 	t := s.axis.Label
 	if s.offset != 0 {
@@ -97,8 +98,8 @@ func (s *scale) title() string {
 	return t
 }
 
-// offsetDigits is how many digits say the offset exactly: it is a multiple of
-// ten steps.
+// offsetDigits returns how many digits print the offset exactly: it is a
+// multiple of ten steps.
 func (s *scale) offsetDigits() int {
 	if s.offset == 0 {
 		return 1
@@ -106,7 +107,7 @@ func (s *scale) offsetDigits() int {
 	return max(1, int(math.Floor(math.Log10(math.Abs(s.offset))+1e-9)-math.Floor(math.Log10(s.step*10)+1e-9))+1)
 }
 
-// ticks gives the major lines with labels and the minor lines without.
+// ticks returns the major lines with labels and the minor lines without.
 func (s *scale) ticks() (major []tick, minor []float64) {
 	if s.axis.Log {
 		return s.ticksLog()
@@ -145,7 +146,7 @@ func (s *scale) ticksLog() (major []tick, minor []float64) {
 	return major, minor
 }
 
-// number prints v with a true minus sign; a rounded zero has none.
+// number formats v with a true minus sign; a rounded zero has none.
 func number(v float64, places int) string {
 	t := strconv.FormatFloat(v, 'f', min(places, 12), 64)
 	if len(t) > 9 {

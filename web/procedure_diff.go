@@ -29,7 +29,7 @@ func ProcedureChanges(a, b *procedure.Procedure, d *dut.Device) []dut.Change {
 	return c.out
 }
 
-// cornersLine is the conditions of a procedure in one line.
+// cornersLine returns the conditions of a procedure in one line.
 func cornersLine(p *procedure.Procedure, d *dut.Device) string {
 	e := ProcedureEditProps{Procedure: *p, Device: *d}
 	if len(p.Conditions) == 0 {
@@ -106,8 +106,8 @@ func (c *changed) measurements(a, b *procedure.Procedure) {
 
 func measurementPath(i int) string { return fmt.Sprintf("measurements[%d]", i) }
 
-// moved finds the measurements that changed their place among those that both
-// revisions have: all but a longest run that kept its order.
+// moved returns the measurements that changed their place among those that
+// both revisions have: all but a longest run that kept its order.
 func (c *changed) moved(kept []string, b *procedure.Procedure) map[string]bool {
 	place := map[string]int{}
 	for i, id := range kept {
@@ -130,7 +130,7 @@ func (c *changed) moved(kept []string, b *procedure.Procedure) map[string]bool {
 	return out
 }
 
-// longestRising gives the indices of a longest rising run of places.
+// longestRising returns the indices of a longest rising subsequence of places.
 func longestRising(order []string, place map[string]int) []int {
 	length, before := make([]int, len(order)), make([]int, len(order))
 	best := -1
@@ -152,7 +152,7 @@ func longestRising(order []string, place map[string]int) []int {
 	return out
 }
 
-// briefly is a measurement in a few words.
+// briefly returns a measurement in a few words.
 func briefly(m *procedure.Measurement, d *dut.Device) string {
 	return kindTitle(m.Kind) + ", " + pinList(m.Pins, d)
 }
@@ -207,7 +207,8 @@ func (c *changed) limits(at, what func(string) string, a, b *procedure.Measureme
 	}
 }
 
-// conditionWords is what a measurement does, but for the pins it measures.
+// conditionWords returns the conditions of a measurement in words, but for the
+// pins it measures.
 func conditionWords(m *procedure.Measurement, d *dut.Device) []string {
 	all := m.Phrases(d)
 	if len(m.Pins) > 0 {

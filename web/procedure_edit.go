@@ -35,7 +35,7 @@ type ProcedureEditProps struct {
 	Removed bool
 }
 
-// supplies are the pins whose level a condition may state.
+// supplies returns the pins whose level a condition may state.
 func (p ProcedureEditProps) supplies() (out []dut.Pin) {
 	for _, s := range p.Device.Power {
 		if pin, ok := p.Device.Pin(s.Pin); ok {
@@ -45,7 +45,7 @@ func (p ProcedureEditProps) supplies() (out []dut.Pin) {
 	return out
 }
 
-// corners lists the procedure's conditions in words.
+// corners returns the procedure's conditions in words.
 func (p ProcedureEditProps) corners() (out []string) {
 	for i := range p.Procedure.Conditions {
 		c := &p.Procedure.Conditions[i]
@@ -61,7 +61,7 @@ func (p ProcedureEditProps) corners() (out []string) {
 	return out
 }
 
-// groupOptions are the headings that a condition may be limited to.
+// groupOptions returns the headings that a condition may be limited to.
 func (p ProcedureEditProps) groupOptions(now string) []Option {
 	out := []Option{{Value: "", Label: "all measurements"}}
 	seen := map[string]bool{"": true}
@@ -92,7 +92,7 @@ func rowBudget(rows int) int {
 	return min(max(listBytes/max(rows, 1)-rowFrame, leastRow), mostRow)
 }
 
-// cut shortens a text to so many bytes, at a rune.
+// cut shortens a text to a number of bytes, at a rune.
 func cut(s string, most int) string {
 	if len(s) <= most {
 		return s
@@ -181,7 +181,7 @@ func (p ProcedureEditProps) row(b *strings.Builder, i int, m *procedure.Measurem
 	b.WriteString("</li>")
 }
 
-// problemsByRow is the first problem of each measurement.
+// problemsByRow returns the first problem of each measurement.
 func (p ProcedureEditProps) problemsByRow() map[int]string {
 	out := map[int]string{}
 	for _, q := range p.Problems {
@@ -193,7 +193,7 @@ func (p ProcedureEditProps) problemsByRow() map[int]string {
 	return out
 }
 
-// wholeProblems are those that belong to no measurement.
+// wholeProblems returns the problems that belong to no measurement.
 func (p ProcedureEditProps) wholeProblems() []string {
 	var out []string
 	for _, q := range p.Problems {
@@ -208,12 +208,12 @@ func (p ProcedureEditProps) path(rest string) templ.SafeURL {
 	return templ.SafeURL("/procedures/" + p.Procedure.Key + rest)
 }
 
-// conditionsLine is what a measurement does, in one line.
+// conditionsLine returns the conditions of a measurement in one line.
 func conditionsLine(m *procedure.Measurement, d *dut.Device) string {
 	return strings.Join(conditionWords(m, d), "; ")
 }
 
-// limitsLine is the limits of a measurement in one line.
+// limitsLine returns the limits of a measurement in one line.
 func limitsLine(m procedure.Measurement) string {
 	var parts []string
 	for _, l := range Limits(m) {
@@ -222,7 +222,7 @@ func limitsLine(m procedure.Measurement) string {
 	return strings.Join(parts, "; ")
 }
 
-// outcomeRule is the procedure's rules in a sentence.
+// outcomeRule returns the procedure's rules of judgement in a sentence.
 func outcomeRule(p *procedure.Procedure) string {
 	s := guardWords(p.Guard)
 	if p.StopOnFail {

@@ -41,8 +41,8 @@ type fieldSection struct {
 	fields  []procedure.Field
 }
 
-// sections puts the fields of the kind under their headings. A field that names
-// none has its place under the last.
+// sections groups the fields of the kind under their headings. A field that
+// names none has its place under the last.
 func (p MeasurementProps) sections() []fieldSection {
 	out := []fieldSection{{id: procedure.SectionPins, heading: "Pins"}, {id: procedure.SectionForce, heading: "Force"},
 		{id: procedure.SectionOthers, heading: "Other pins"}, {id: procedure.SectionTiming, heading: "Timing"},
@@ -91,14 +91,15 @@ func (s fieldSection) composite() (out []procedure.Field) {
 	return out
 }
 
-// use is what the form says is forced; the unit of what hangs on it follows.
+// use returns what the form says is forced, on which the units of other fields
+// depend.
 func (p MeasurementProps) use(name string) procedure.Use { return procedure.Use(p.Form.Get(name)) }
 
-// unit is that of a quantity of the form.
+// unit returns the unit of a quantity of the form.
 func (p MeasurementProps) unit(f procedure.Field) quantity.Unit { return f.UnitFor(p.use("use")) }
 
-// follows makes the unit of a field follow a choice in the page: other tells
-// that the field is the quantity that is not forced.
+// follows returns attributes that make the unit of a field follow a choice in
+// the page: other tells that the field is the quantity that is not forced.
 func follows(choice string, other bool) templ.Attributes {
 	v, a := quantity.Volt, quantity.Ampere
 	if other {
@@ -127,7 +128,7 @@ func (p MeasurementProps) pinOptions(first string, ground bool) []Option {
 	return out
 }
 
-// firstPin is what a pin field says where no pin is named.
+// firstPin returns the text of a pin field where no pin is chosen.
 func firstPin(f procedure.Field) string { return cmp.Or(f.None, "pick a pin") }
 
 func (p MeasurementProps) choices(f procedure.Field) []Option {
@@ -152,16 +153,16 @@ func (p MeasurementProps) drawing() Drawing {
 	return Drawing{ID: "measured-pins", Title: "Package of " + p.Device.Name + ": pick the pins to measure", Package: p.Device.Package, Pins: pins}
 }
 
-// outputUnit is that of a result's limits, as the form stands.
+// outputUnit returns the unit of a result's limits, as the form stands.
 func (p MeasurementProps) outputUnit(o procedure.Output) quantity.Unit {
 	return o.UnitFor(p.use("use"))
 }
 
-// fewOutputs is how many results show their limits always.
+// fewOutputs is the largest number of results whose limits are always shown.
 const fewOutputs = 4
 
-// limited are the results whose limits the form shows: all where they are few,
-// otherwise those that have one, and the first.
+// limited returns the results whose limits the form shows: all where they are
+// few, otherwise those that have one, and the first.
 func (p MeasurementProps) limited() (out []procedure.Output) {
 	all := p.Kind.Outputs()
 	for i, o := range all {
@@ -172,7 +173,7 @@ func (p MeasurementProps) limited() (out []procedure.Output) {
 	return out
 }
 
-// unlimited are the others.
+// unlimited returns the results whose limits the form does not show.
 func (p MeasurementProps) unlimited() (out []procedure.Output) {
 	all := p.Kind.Outputs()
 	for i, o := range all {
@@ -188,7 +189,8 @@ func (p MeasurementProps) hasLimit(o procedure.Output) bool {
 	return p.Form.Get(at+".low") != "" || p.Form.Get(at+".high") != "" || wrongIn(p.Form, at+".", at)
 }
 
-// limitAttrs makes a limit's unit follow what is forced where it hangs on it.
+// limitAttrs returns attributes that make a limit's unit follow what is forced
+// where it depends on it.
 func (p MeasurementProps) limitAttrs(o procedure.Output, what string) templ.Attributes {
 	out := templ.Attributes{"aria-label": o.Name + " " + what}
 	if a, b := o.UnitFor(procedure.UseVoltage), o.UnitFor(procedure.UseCurrent); a != b {
@@ -204,7 +206,7 @@ func (p MeasurementProps) heading() string {
 	return orDash(p.Form.Get("name"))
 }
 
-// otherProblems are those that stand beside no field of the form.
+// otherProblems returns the problems that stand beside no field of the form.
 func (p MeasurementProps) otherProblems() []string {
 	var out []string
 	for name, text := range p.Form.Errors {

@@ -18,8 +18,9 @@ const (
 	namedLevels = 5   // at each end of a long sweep
 )
 
-// SweepPreview says and draws which levels a sweep goes through. What cannot be
-// drawn yet, such as a sweep without ends, gives nothing.
+// SweepPreview is the preview of a sweep: its levels in words and as a
+// drawing. What cannot be drawn yet, such as a sweep without ends, gives
+// nothing.
 func SweepPreview(s *procedure.Sweep, unit quantity.Unit) templ.Component {
 	return templ.ComponentFunc(func(_ context.Context, w io.Writer) error {
 		if s == nil || !hasLevels(s) {
@@ -47,7 +48,7 @@ func hasLevels(s *procedure.Sweep) bool {
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
-// sweepLevels lists the first and last levels and counts all.
+// sweepLevels returns the first and last levels and the number of all.
 func sweepLevels(s *procedure.Sweep, unit quantity.Unit) string {
 	n := s.Count()
 	level := func(i int) string { return levelText(s.At(i), unit) }
@@ -66,7 +67,7 @@ func sweepLevels(s *procedure.Sweep, unit quantity.Unit) string {
 	return w + ": " + strings.Join(parts, ", ")
 }
 
-// levelText is a level with at most four digits, and no zeros at its end.
+// levelText formats a level with at most four digits, and no zeros at its end.
 func levelText(v float64, unit quantity.Unit) string {
 	full := quantity.Format(v, unit, 4)
 	rounded, err := quantity.Parse(full, unit)

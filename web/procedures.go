@@ -31,7 +31,7 @@ type ProceduresProps struct {
 	CanEdit bool
 }
 
-// ImportProps is a document that is to be imported, and what it would change.
+// ImportProps is the import of a document, with what it would change.
 type ImportProps struct {
 	Page     Page
 	Device   string // key of the device that the page was opened from

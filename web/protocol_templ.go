@@ -15,7 +15,7 @@ import (
 	"strings"
 )
 
-// ProtocolProps is the page of reference for those who write a card's program.
+// ProtocolProps is the reference page for those who write a card's program.
 type ProtocolProps struct {
 	Page      Page
 	Reference cardinfo.Reference
@@ -715,7 +715,8 @@ type commandEntry struct {
 	id string
 }
 
-// form is the header as it is sent: with a question mark where it only asks.
+// form returns the header as it is sent: with a question mark where it only
+// asks.
 func (c commandEntry) form() string {
 	header := strings.TrimSuffix(c.Header, "?")
 	if c.QueryOnly {
@@ -729,7 +730,7 @@ type commandGroup struct {
 	commands  []commandEntry
 }
 
-// commandGroups puts commands under their groups, in the order in which both
+// commandGroups groups the commands, in the order in which groups and commands
 // come.
 func commandGroups(list []cardinfo.Command) []commandGroup {
 	var out []commandGroup

@@ -11,7 +11,7 @@ import templruntime "github.com/a-h/templ/runtime"
 
 import "strconv"
 
-// Revisions lists what each edit changed.
+// Revisions is the page of a document's history: what each edit changed.
 func Revisions(p RevisionsProps) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context

@@ -16,7 +16,7 @@ import (
 	"ohmkeep/server/quantity"
 )
 
-// Progress is where a run stands.
+// Progress is the progress of a run.
 type Progress struct {
 	Measurement int // index of the one at work
 	Point       int // of it
@@ -80,19 +80,20 @@ const (
 	partRunResults = "run-results-"
 )
 
-// PartRunLine is the line of measurement m in the list of measurements.
+// PartRunLine returns the element id of measurement m's line in the list of
+// measurements.
 func PartRunLine(m int) string { return partRunLine + strconv.Itoa(m) }
 
-// PartRunResults is the block of measurement m's results. Before the first it
-// is an empty element, so that a live frame has something to replace.
+// PartRunResults returns the element id of measurement m's results. Before the
+// first it is an empty element, so that a live frame has something to replace.
 func PartRunResults(m int) string { return partRunResults + strconv.Itoa(m) }
 
-// PartRunPin and PartRunDrawn are a pin of the device in the table and in the
-// drawing, by its number.
+// PartRunPin and PartRunDrawn return the element ids of a pin of the device in
+// the table and in the drawing, by its number.
 func PartRunPin(pin int) string   { return partRunPin + strconv.Itoa(pin) }
 func PartRunDrawn(pin int) string { return partRunDrawn + strconv.Itoa(pin) }
 
-// RunParts are all parts of a run's page.
+// RunParts returns the ids of all parts of a run's page.
 func RunParts(rec *procedure.Record) []string {
 	parts := []string{PartRunStatus, PartRunStop, PartRunPlot, PartRunLatest, PartRunNoResults}
 	for _, pin := range rec.Device.Pins {
@@ -116,7 +117,7 @@ func ByMeasurement(n int, results []procedure.Result) [][]procedure.Result {
 	return out
 }
 
-// RunPart is the component of one part, or nil for an unknown id.
+// RunPart returns the component of one part, or nil for an unknown id.
 func RunPart(id string, p RunProps) templ.Component {
 	switch id {
 	case PartRunStatus:
@@ -182,7 +183,7 @@ func (p RunProps) measurement(i int) (procedure.Measurement, bool) {
 // done reports whether measurement i is finished.
 func (p RunProps) done(i int) bool { return i < len(p.Progress.Done) && p.Progress.Done[i] }
 
-// outcomeOf is the worst outcome of a measurement's results so far.
+// outcomeOf returns the worst outcome of a measurement's results so far.
 func (p RunProps) outcomeOf(i int) (o derive.Outcome, any bool) {
 	for _, r := range p.resultsOf(i) {
 		o, any = derive.Worst(o, r.Outcome), true
@@ -206,8 +207,8 @@ func (p RunProps) atWork(i int) bool {
 	return p.running() && i == p.Progress.Measurement && !p.done(i)
 }
 
-// verdict is the outcome of measurement i, once it can be told: when it is
-// finished, or as soon as it fails, which no further result can mend.
+// verdict returns the outcome of measurement i, once it can be told: when it
+// is finished, or as soon as it fails, which no further result can mend.
 func (p RunProps) verdict(i int) (o derive.Outcome, told bool) {
 	o, any := p.outcomeOf(i)
 	return o, any && (p.done(i) || !p.running() || o == derive.Fail)
@@ -223,7 +224,7 @@ func (p RunProps) unfolded(i int) bool {
 	return told && o != derive.Pass && o != derive.NoLimits
 }
 
-// summaryWords is measurement i's results in a line.
+// summaryWords returns the summary of measurement i's results, in a line.
 func (p RunProps) summaryWords(i int) string {
 	results := p.resultsOf(i)
 	n := map[derive.Outcome]int{}
@@ -267,7 +268,7 @@ func (p RunProps) selectHref(i int) string {
 	return p.Base + "?m=" + strconv.Itoa(i) + "#" + PartRunPlot
 }
 
-// took is how long the run lasted, or lasts so far.
+// took returns how long the run lasted, or lasts so far.
 func (p RunProps) took() time.Duration {
 	if !p.Record.Ended.IsZero() {
 		return p.Record.Ended.Sub(p.Record.Started)
@@ -275,13 +276,14 @@ func (p RunProps) took() time.Duration {
 	return p.Progress.Elapsed
 }
 
-// valueText is a result's value with as many digits as its uncertainty carries.
+// valueText formats a result's value with as many digits as its uncertainty
+// carries.
 func valueText(r procedure.Result) string {
 	value, _, _ := strings.Cut(quantity.Pair(r.Value, r.U, r.Unit), " ± ")
 	return value
 }
 
-// uText is the expanded uncertainty, with the value's prefix.
+// uText formats the expanded uncertainty, with the value's prefix.
 func uText(r procedure.Result) string {
 	_, u, known := strings.Cut(quantity.Pair(r.Value, r.U, r.Unit), " ± ")
 	if !known || !(r.U > 0) || math.IsInf(r.U, 0) {
@@ -297,7 +299,8 @@ func resultPin(r procedure.Result, d *dut.Device) string {
 	return pinLabel(r.Pin, d)
 }
 
-// resultWhere is what tells results of one name apart.
+// resultWhere returns the words that tell results of one name apart, such as
+// the pin.
 func resultWhere(r procedure.Result) string {
 	switch {
 	case r.Group != "" && r.Condition != "":
@@ -308,7 +311,7 @@ func resultWhere(r procedure.Result) string {
 	return r.Condition
 }
 
-// resultNote is the note and the flags of a result.
+// resultNote returns the note and the flags of a result.
 func resultNote(r procedure.Result) string {
 	flags := flagWords(r.Flags)
 	switch {
@@ -320,7 +323,7 @@ func resultNote(r procedure.Result) string {
 	return r.Note + " (" + flags + ")"
 }
 
-// setText is the level that was set, in the unit of what was forced then.
+// setText formats the level that was set, in the unit of what was forced then.
 func setText(p RunProps, r bench.Reading) string {
 	m, ok := p.measurement(p.Selected)
 	if !ok {

@@ -28,7 +28,7 @@ type RunsProps struct {
 	WideCSV string // a row for each unit, a column for each result
 }
 
-// totalWords says how many runs there are.
+// totalWords returns the number of runs in words.
 func (p RunsProps) totalWords() string {
 	switch n := count(p.Total, "run", "runs"); {
 	case p.More && p.Total == 0:
@@ -71,8 +71,9 @@ func (p RunsProps) filtered() bool {
 	return false
 }
 
-// LotStat is one result over the units of a lot. Its values are of the last
-// finished run of each unit; invalid ones are counted but not computed with.
+// LotStat is the statistics of one result over the units of a lot. Its values
+// are of the last finished run of each unit; invalid ones are counted but not
+// computed with.
 type LotStat struct {
 	Measurement string // name
 	Name        string
@@ -112,12 +113,12 @@ type LotProps struct {
 	WideCSV        string
 }
 
-// listed says which of the units are in the list.
+// listed returns in words which of the units are in the list.
 func (p LotProps) listed() string {
 	return fmt.Sprintf("%d to %d of %s, in the order of their runs", p.First, p.Last, count(p.Units, "unit", "units"))
 }
 
-// yieldWords is the share of passes.
+// yieldWords returns the share of passes in words.
 func yieldWords(s LotStat) string {
 	if s.Of == 0 {
 		return "—"
@@ -125,7 +126,7 @@ func yieldWords(s LotStat) string {
 	return quantity.Format(100*float64(s.Passed)/float64(s.Of), quantity.Percent, 3)
 }
 
-// title names a result with its pin.
+// title returns the name of a result with its pin.
 func (s LotStat) title() string {
 	if s.Pin == "" {
 		return s.Name
@@ -133,11 +134,12 @@ func (s LotStat) title() string {
 	return s.Name + ", pin " + s.Pin
 }
 
-// place is what else tells a measurement's results of one name apart.
+// place returns the words that else tell a measurement's results of one name
+// apart.
 func (s LotStat) place() string { return strings.Trim(s.Where, "; ") }
 
-// yield is the share of passes of the results that have limits; without any,
-// there is nothing to fail.
+// yield returns the share of passes of the results that have limits; without
+// any, there is nothing to fail.
 func (s LotStat) yield() float64 {
 	if s.Of == 0 {
 		return 1
@@ -145,7 +147,7 @@ func (s LotStat) yield() float64 {
 	return float64(s.Passed) / float64(s.Of)
 }
 
-// statGroup is the results of one measurement over a lot.
+// statGroup is the statistics of one measurement's results over a lot.
 type statGroup struct {
 	measurement string
 	stats       []LotStat
@@ -170,8 +172,8 @@ func (g statGroup) words() string {
 	}
 }
 
-// statGroups sorts statistics into their measurements, the worst yield first.
-// That one is open, and the one whose result is drawn.
+// statGroups groups statistics by measurement, the worst yield first. That one
+// is open, and the one whose result is drawn.
 func statGroups(stats []LotStat) []statGroup {
 	var out []statGroup
 	for _, s := range stats {
@@ -189,7 +191,7 @@ func statGroups(stats []LotStat) []statGroup {
 	return out
 }
 
-// LotPlot draws a result unit by unit.
+// LotPlot returns the plot of a result, unit by unit.
 func LotPlot(s LotStat) Plot {
 	p := Plot{ID: "lot-plot", Title: s.title(), X: Axis{Label: "Unit, in the order of their runs", Whole: true}, Y: Axis{Label: s.Name, Unit: s.Unit},
 		Band: procedure.Limit{Low: s.Low, High: s.High}}

@@ -14,9 +14,9 @@ import (
 	"ohmkeep/server/quantity"
 )
 
-// Socket is the device board's socket seen from above, with the part in it and
-// the straps beside it: two rows of contacts that face each other, the first
-// half going down on the left, the rest going up on the right.
+// Socket is the drawing of the device board's socket from above, with the part
+// in it and the straps beside it: two rows of contacts that face each other,
+// the first half going down on the left, the rest going up on the right.
 type Socket struct {
 	ID       string
 	Title    string
@@ -46,7 +46,7 @@ func (s Socket) SVG() templ.Component {
 	})
 }
 
-// margin is the room beside the rows.
+// margin returns the width beside the rows.
 func (s *Socket) margin() float64 {
 	if len(s.Map.Straps) > 0 {
 		return strapRoom
@@ -73,8 +73,8 @@ func (s *Socket) draw() string {
 	return b.String()
 }
 
-// at is the middle of a contact's edge towards the part, and the direction
-// away from the part: -1 on the left, 1 on the right.
+// at returns the middle of a contact's edge towards the part, and the
+// direction away from the part: -1 on the left, 1 on the right.
 func (s *Socket) at(contact int) (x, y, away float64) {
 	row, position := bench.Place(s.Contacts, contact)
 	y = socketTop + (float64(position)-0.5)*socketPitch
@@ -213,10 +213,11 @@ func (s *Socket) drawSocketPin(b *strings.Builder, p dut.Pin, x, y, away float64
 	fmt.Fprintf(b, `<text class="name" x="%g" y="%g" text-anchor="%s">%s</text></g>`, x+sign*(stubLength+17)+shift, y+4.5, anchor, text)
 }
 
-// earth is the return's symbol, from 0,0 to the left.
+// earth is the symbol of the return, an SVG path from 0,0 to the left.
 const earth = `<path d="M0 0h-4M-4-7v14M-7.5-4.5v9M-11-2v4"/>`
 
-// zigzag is a resistor 22 long, from 0,0 to the left.
+// zigzag is the symbol of a resistor, an SVG path 22 long, from 0,0 to the
+// left.
 const zigzag = `<path d="M0 0h-3l-2-4-3 8-3-8-3 8-3-8-2 4h-3"/>`
 
 // drawStraps draws each strap outside its contact. Those between two contacts
@@ -315,7 +316,7 @@ func (s *Socket) drawEnd(b *strings.Builder, contact, to int, ohms float64) {
 	s.label(b, x+away*24, y+10, away, "to "+strconv.Itoa(to))
 }
 
-// compact is a resistance in little room: "4.7k".
+// compact formats a resistance for little room: "4.7k".
 func compact(ohms float64) string {
 	return strings.NewReplacer(" ", "", "Ω", "").Replace(short(ohms, quantity.Ohm))
 }

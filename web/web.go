@@ -15,7 +15,7 @@ import (
 	"ohmkeep/server/dut"
 )
 
-// Page is what the frame around every page needs.
+// Page is the content of the frame around every page.
 type Page struct {
 	Title string
 	// Section is the path of the navigation entry to mark: "/", "/devices",
@@ -35,7 +35,7 @@ type Page struct {
 	Public bool
 }
 
-// BenchBrief is the bench in the page's head.
+// BenchBrief is the state of the bench in the page's head.
 type BenchBrief struct {
 	Name   string
 	State  bench.State
@@ -52,18 +52,18 @@ type Notice struct {
 	Text string
 }
 
-// Form is what was entered and what is wrong with it. The key "" of Errors is
-// for what belongs to no field.
+// Form is a submitted form: what was entered and what is wrong with it. The
+// key "" of Errors is for what belongs to no field.
 type Form struct {
 	ID     string // prefix of the element ids; unique on the page
 	Values url.Values
 	Errors map[string]string
 }
 
-// Get is the first value of a field.
+// Get returns the first value of a field.
 func (f Form) Get(name string) string { return f.Values.Get(name) }
 
-// At is value i of a repeated field, or "".
+// At returns value i of a repeated field, or "".
 func (f Form) At(name string, i int) string {
 	if v := f.Values[name]; i < len(v) {
 		return v[i]
@@ -71,7 +71,8 @@ func (f Form) At(name string, i int) string {
 	return ""
 }
 
-// Or is the first value of a field, or what stands there to begin with.
+// Or returns the first value of a field, or the initial value where it has
+// none.
 func (f Form) Or(name, initial string) string {
 	if _, given := f.Values[name]; given {
 		return f.Values.Get(name)
@@ -79,7 +80,8 @@ func (f Form) Or(name, initial string) string {
 	return initial
 }
 
-// With is the form with initial values for fields that nobody has filled in.
+// With returns the form with initial values for fields that nobody has filled
+// in.
 func (f Form) With(initial map[string]string) Form {
 	values := url.Values{}
 	for k, v := range f.Values {
@@ -96,7 +98,8 @@ func (f Form) With(initial map[string]string) Form {
 
 func (f Form) id(name string) string { return f.ID + "-" + name }
 
-// describedBy names the hint and the message of a field.
+// describedBy returns the aria-describedby of a field: the ids of its hint and
+// its message.
 func (f Form) describedBy(name, hint string) string {
 	var ids []string
 	if hint != "" {
@@ -125,7 +128,7 @@ type Option struct {
 	Group        string // options in a row with the same group are shown under it
 }
 
-// optionGroup is a run of options with one heading.
+// optionGroup is a sequence of options under one heading.
 type optionGroup struct {
 	label   string
 	options []Option
@@ -143,7 +146,7 @@ func groups(options []Option) []optionGroup {
 	return out
 }
 
-// moment is a time as it is shown; its zone is the server's.
+// moment formats a time as it is shown; its zone is the server's.
 func moment(t time.Time) string {
 	if t.IsZero() {
 		return "—"
@@ -151,7 +154,8 @@ func moment(t time.Time) string {
 	return t.Format("2006-01-02 15:04")
 }
 
-// span is a duration in words: "0.8 s", "42 s", "3 min 5 s", "2 h 10 min".
+// span formats a duration in words: "0.8 s", "42 s", "3 min 5 s", "2 h 10
+// min".
 func span(d time.Duration) string {
 	switch {
 	case d < 0:
@@ -173,8 +177,8 @@ func count(n int, one, many string) string {
 	return strconv.Itoa(n) + " " + many
 }
 
-// shortID is enough of a run's id to tell it from its neighbours: the end, as
-// the beginning of a UUIDv7 is the time.
+// shortID returns the end of a run's id, enough to tell it from its
+// neighbours: the beginning of a UUIDv7 is the time.
 func shortID(id string) string {
 	if len(id) <= 8 {
 		return id
@@ -205,9 +209,9 @@ var navigation = []navEntry{
 	{"/", "Today"}, {"/devices", "Devices"}, {"/bench", "Bench"}, {"/manual", "Manual"}, {"/runs", "Runs"}, {"/about", "About"},
 }
 
-// NotDrawn is the HTML that stands in the place of a part, by its id, that
-// could not be drawn. It has the kind of element that the part has, so that the
-// next drawing finds its place.
+// NotDrawn returns the HTML that replaces a part that could not be drawn, by
+// its id. It has the kind of element that the part has, so that the next
+// drawing finds its place.
 func NotDrawn(id string) string {
 	at := html.EscapeString(id)
 	const words = "This part could not be drawn. What is measured goes on; the server’s log says what was wrong."

@@ -8,7 +8,7 @@ import (
 	"ohmkeep/server/quantity"
 )
 
-// short prints a value that somebody has set.
+// short formats a value that somebody has set.
 func short(v float64, unit quantity.Unit) string { return quantity.Short(v, unit) }
 
 func pinLabel(n int, d *dut.Device) string {
@@ -18,10 +18,10 @@ func pinLabel(n int, d *dut.Device) string {
 	return fmt.Sprintf("pin %d", n)
 }
 
-// pinList names pins, folding long runs of them.
+// pinList formats a list of pins, folding long runs of them.
 func pinList(pins []int, d *dut.Device) string { return procedure.PinWords(d, pins) }
 
-// limitWords writes the limits of a result: "0.2 V to 0.9 V", "at most 1 µA".
+// limitWords formats the limits of a result: "0.2 V to 0.9 V", "at most 1 µA".
 func limitWords(low, high *float64, unit quantity.Unit) string {
 	switch {
 	case low != nil && high != nil:
@@ -34,7 +34,7 @@ func limitWords(low, high *float64, unit quantity.Unit) string {
 	return ""
 }
 
-// Limit is one line of a measurement's limits.
+// Limit is one line of the table of a measurement's limits.
 type Limit struct{ Name, Words string }
 
 // Limits lists the limits of a measurement in the order its kind derives them.

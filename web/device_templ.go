@@ -743,8 +743,8 @@ func Device(p DeviceProps) templ.Component {
 	})
 }
 
-// deviceActions is the links from a device's page: to its first procedure
-// where it has none.
+// deviceActions is the buttons of a device's page; where it has no procedure
+// yet, drafting one stands out.
 func deviceActions(p DeviceProps) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context

@@ -10,7 +10,7 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// Lab is who is supposed to work with all this.
+// Lab is the name of the demonstration lab.
 const Lab = "Mossgate lab"
 
 // BenchKey is the bench that the pin maps are for.
@@ -20,7 +20,8 @@ const BenchKey = "rehearsal"
 // 1 to 24 going down on the left, 25 to 48 going up on the right.
 const contacts = 48
 
-// Documents is everything that a person would have entered by hand.
+// Documents are the documents of the demonstration lab: everything that a
+// person would have entered by hand.
 type Documents struct {
 	Devices    []dut.Device
 	PinMaps    []bench.PinMap
@@ -42,7 +43,8 @@ func Scenario() Documents {
 	}
 }
 
-// seatedMap seats a part as is proposed for its package, without straps.
+// seatedMap returns the pin map that is proposed for a part's package, without
+// straps.
 func seatedMap(d *dut.Device) bench.PinMap {
 	var pins []int
 	for n := 1; n <= d.Package.Pins; n++ {

@@ -8,7 +8,7 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// dunmossOhms is what each of the eight resistors should have.
+// dunmossOhms is the nominal resistance of each of the eight resistors, Ω.
 const dunmossOhms = 10e3
 
 func dunmoss8() dut.Device {

@@ -16,7 +16,7 @@ type LotUnit struct {
 	UnitFaults []UnitFault `json:"unitFaults,omitempty"`
 }
 
-// UnitFault is one thing wrong with a unit.
+// UnitFault is one fault of a unit.
 type UnitFault struct {
 	Kind  string  `json:"kind"`
 	Pin   int     `json:"pin"`

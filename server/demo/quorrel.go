@@ -46,8 +46,8 @@ func quorrelMap(d *dut.Device) bench.PinMap {
 	return m
 }
 
-// follow holds both inputs of the followers, the first at level and the second
-// halfway between the rails.
+// follow returns the conditions that hold both inputs of the followers, the
+// first at level and the second halfway between the rails.
 func follow(level float64) []procedure.Hold {
 	return []procedure.Hold{
 		{Pin: quorrelPlus1, Use: procedure.UseVoltage, Level: level, Compliance: 1e-3},

@@ -66,11 +66,12 @@ func tarnelSupply(repeats int) procedure.Measurement {
 		Limits: limits{"current": between(0, 2e-6)}}
 }
 
-// loadCurrent is what the outputs are loaded with, A.
+// loadCurrent is the load of an output, A.
 const loadCurrent = 4e-3
 
-// loadNote says what the bench itself adds: 4 Ω of switch and 0.5 Ω of channel
-// at the output, and another switch at the part's own supply or ground.
+// loadNote is the note on what the bench itself adds to the result: 4 Ω of
+// switch and 0.5 Ω of channel at the output, and another switch at the part's
+// own supply or ground.
 const loadNote = "Sensed at the channel: the bench's own way there and back, about 8.5 Ω, is in it and in its uncertainty, 34 mV at 4 mA."
 
 func tarnelHigh() procedure.Measurement {
@@ -107,8 +108,8 @@ func tarnelThreshold(i, points int) procedure.Measurement {
 		Limits: limits{"rising": between(2.3, 3.5), "falling": between(1.5, 2.7), "hysteresis": between(0.3, 1.6)}}
 }
 
-// tarnelQuick is what an incoming part gets: nothing is powered that has a bad
-// contact or a short.
+// tarnelQuick is the procedure for incoming parts: nothing is powered that has
+// a bad contact or a short.
 func tarnelQuick() procedure.Procedure {
 	p := procedure.Procedure{
 		Key: "tarnel-6-quick", Name: "Tarnel 6, quick look", Device: TarnelKey, StopOnFail: true,
@@ -123,8 +124,8 @@ func tarnelQuick() procedure.Procedure {
 	return p
 }
 
-// tarnelFull is the whole characterisation. A value must keep its expanded
-// uncertainty away from its limits to pass.
+// tarnelFull is the procedure of the whole characterisation. A value must keep
+// its expanded uncertainty away from its limits to pass.
 func tarnelFull() procedure.Procedure {
 	p := procedure.Procedure{
 		Key: LotProcedure, Name: "Tarnel 6, characterisation", Device: TarnelKey, Guard: 1,
@@ -178,7 +179,7 @@ func tarnelOutputCurves() procedure.Measurement {
 		Limits: limits{"compliance-hits": atMost(0)}}
 }
 
-// tarnelWatch looks at a loaded output for a while.
+// tarnelWatch is a watch of a loaded output over time.
 func tarnelWatch() procedure.Measurement {
 	return procedure.Measurement{ID: "watch", Name: "Output Y1 under load, watched", Kind: "watch",
 		Pins: []int{2}, Use: procedure.UseCurrent, Level: -loadCurrent, Compliance: 6, Powered: true,

@@ -25,7 +25,7 @@ const (
 	senseBits    = 20
 )
 
-// overscale is how far a converter reaches beyond its full scale.
+// overscale is the reach of a converter beyond its full scale.
 const overscale = 1.05
 
 // DefaultBench is the bench that a fresh start has: two cards, four channels,

@@ -89,8 +89,9 @@ const (
 	floatingMax  = 5e6 // Ω
 )
 
-// ailments is what the seated bench faults do, by what they do it to.
-type ailments struct {
+// faultEffects is the effects of the bench's faults, by the path, channel or
+// contact that they act on.
+type faultEffects struct {
 	stuck   map[bench.PathID]bool    // true: closed
 	partial map[bench.PathID]float64 // Ω through a switch that half conducts
 	drift   map[bench.ChannelID]float64
@@ -98,8 +99,8 @@ type ailments struct {
 	contact map[int]float64 // Ω
 }
 
-func ail(d *bench.Definition, seed uint64, faults []bench.BenchFault) (ailments, error) {
-	a := ailments{
+func effectsOf(d *bench.Definition, seed uint64, faults []bench.BenchFault) (faultEffects, error) {
+	a := faultEffects{
 		stuck: map[bench.PathID]bool{}, partial: map[bench.PathID]float64{},
 		drift: map[bench.ChannelID]float64{}, contact: map[int]float64{},
 		swap: make([]int, d.Contacts+1),
@@ -128,7 +129,7 @@ func ail(d *bench.Definition, seed uint64, faults []bench.BenchFault) (ailments,
 }
 
 // float lets some switches of a multiplexer conduct, at least one.
-func (a *ailments) float(d *bench.Definition, seed uint64, mux string) {
+func (a *faultEffects) float(d *bench.Definition, seed uint64, mux string) {
 	rng := stream(seed, "enable/"+mux)
 	var members []bench.PathID
 	for _, p := range d.Paths {
@@ -146,7 +147,7 @@ func (a *ailments) float(d *bench.Definition, seed uint64, mux string) {
 }
 
 // resistance is what a switch really has, closed being whether it should be.
-func (a *ailments) resistance(p *bench.Path, closed bool, on float64) float64 {
+func (a *faultEffects) resistance(p *bench.Path, closed bool, on float64) float64 {
 	if stuck, is := a.stuck[p.ID]; is {
 		closed = stuck
 	} else if r, is := a.partial[p.ID]; is {

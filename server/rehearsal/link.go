@@ -10,7 +10,8 @@ import (
 	"ohmkeep/server/bench"
 )
 
-// Identify says that this is a rehearsal bench, and its seed.
+// Identify returns the identity of the bench: a rehearsal bench, with its
+// seed.
 func (b *Bench) Identify(ctx context.Context) (bench.Identity, error) {
 	return bench.Identity{
 		Name: b.def.Name, Serial: fmt.Sprintf("rehearsal-%d", b.seed), Version: Version, Rehearsal: true,
@@ -95,7 +96,7 @@ func (b *Bench) Close(ctx context.Context, paths []bench.PathID) error {
 	return nil
 }
 
-// wanted is which paths are to be closed, by index.
+// wanted returns which paths are to be closed, by index.
 func (b *Bench) wanted(paths []bench.PathID) ([]bool, error) {
 	want := make([]bool, len(b.closed))
 	taken := map[string]string{}

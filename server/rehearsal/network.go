@@ -25,7 +25,7 @@ const (
 // left out of it.
 type network struct {
 	def      *bench.Definition
-	ill      *ailments
+	ill      *faultEffects
 	onR      []float64 // Ω by path index
 	ckt      *circuit.Circuit
 	lines    []circuit.Node     // by channel; 0 is the return
@@ -54,7 +54,7 @@ type edge struct {
 }
 
 // build places the part, the channels, the straps and what is closed.
-func build(def *bench.Definition, ill *ailments, onR []float64, seat *Seat, straps []bench.Strap, closed []bool) (*network, error) {
+func build(def *bench.Definition, ill *faultEffects, onR []float64, seat *Seat, straps []bench.Strap, closed []bool) (*network, error) {
 	n := &network{
 		def: def, ill: ill, onR: onR, ckt: circuit.New(roomTemperature),
 		contacts: make([]place, def.Contacts+1), closed: closed,

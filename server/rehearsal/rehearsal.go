@@ -13,11 +13,11 @@ import (
 	"ohmkeep/server/bench"
 )
 
-// Version is what the bench says its firmware is.
+// Version is the firmware version that the bench reports.
 const Version = "1"
 
-// onSpread is how far a path's real on-resistance lies from the stated one at
-// most, as a part of it. Invented.
+// onSpread is the largest deviation of a path's real on-resistance from the
+// stated one, as a part of it. Invented.
 const onSpread = 0.05
 
 // Codes of the faults that the bench reports.
@@ -26,10 +26,12 @@ const (
 	CodeNoSolution   = 2
 )
 
-// maxReports bounds the fault reports that nobody fetches.
+// maxReports is the largest number of fault reports that are kept until
+// somebody fetches them.
 const maxReports = 256
 
-// Config is a rehearsal bench to be made. Clock nil is the real clock.
+// Config is the configuration of a rehearsal bench. Clock nil is the real
+// clock.
 type Config struct {
 	Definition bench.Definition
 	Clock      bench.Clock
@@ -56,7 +58,7 @@ type Bench struct {
 	cut      context.CancelCauseFunc
 	seat     Seat
 	faults   []bench.BenchFault
-	ill      ailments
+	ill      faultEffects
 	closed   []bool // by path index
 	channels []channel
 	net      *network
@@ -114,7 +116,7 @@ func checkDefinition(d *bench.Definition) error {
 // rebuild makes the circuit anew for a seat and bench faults. What is refused
 // changes nothing.
 func (b *Bench) rebuild(seat Seat, faults []bench.BenchFault) error {
-	ill, err := ail(&b.def, b.seed, faults)
+	ill, err := effectsOf(&b.def, b.seed, faults)
 	if err != nil {
 		return err
 	}
@@ -135,7 +137,7 @@ func (b *Bench) rebuild(seat Seat, faults []bench.BenchFault) error {
 }
 
 // assemble makes the circuit of a seat with the paths as they are.
-func (b *Bench) assemble(seat *Seat, ill *ailments) (*network, error) {
+func (b *Bench) assemble(seat *Seat, ill *faultEffects) (*network, error) {
 	return build(&b.def, ill, b.onR, seat, slices.Concat(b.straps, seat.PinMap.Straps), b.closed)
 }
 
@@ -176,14 +178,14 @@ func (b *Bench) Seated() (Seat, []bench.BenchFault) {
 	return b.seat.clone(), slices.Clone(b.faults)
 }
 
-// Definition returns what the bench says of itself.
+// Definition returns the bench's own definition.
 func (b *Bench) Definition() bench.Definition { return b.def }
 
 func (b *Bench) energised() bool {
 	return slices.ContainsFunc(b.channels, func(c channel) bool { return c.on })
 }
 
-// now is the bench's time in ns.
+// now returns the bench's time in ns.
 func (b *Bench) now() int64 { return int64(b.clock.Now().Sub(b.began)) }
 
 func (b *Bench) report(code int, ch bench.ChannelID, format string, args ...any) {

@@ -47,7 +47,8 @@ func (s *Seat) part(c *circuit.Circuit) (map[int]circuit.Node, model.Truth, erro
 	return seated.Pins, seated.Truth, nil
 }
 
-// Truth is what the bench hides from whoever measures, for tests.
+// Truth is the real errors of the bench and the real values of its unit. A
+// measurement does not see them; they are for tests.
 type Truth struct {
 	Unit     model.Truth              // of the seated unit, by name
 	Paths    map[bench.PathID]float64 // Ω of each closed path, faults aside
@@ -55,13 +56,13 @@ type Truth struct {
 	Faults   []bench.BenchFault
 }
 
-// ChannelTruth is a channel's own errors, by range as in the definition.
+// ChannelTruth is the real errors of a channel, by range as in the definition.
 type ChannelTruth struct{ ForceV, ForceI, SenseV, SenseI []RangeTruth }
 
-// RangeTruth is the error of a range: Gain·value + Offset.
+// RangeTruth is the real error of a range: Gain·value + Offset.
 type RangeTruth struct{ Gain, Offset float64 }
 
-// Truth returns what the bench and the unit really have.
+// Truth returns the real errors of the bench and the real values of its unit.
 func (b *Bench) Truth() Truth {
 	b.mu.Lock()
 	defer b.mu.Unlock()

@@ -9,8 +9,8 @@ const (
 	cableC   = 50e-12  // F
 )
 
-// loopTime is how fast a channel's own loop is in a current range, s.
-// Invented: the sense resistor of the low ranges slows the loop.
+// loopTime returns the time constant of a channel's own loop in a current
+// range, s. Invented: the sense resistor of the low ranges slows the loop.
 func loopTime(currentRange float64) float64 {
 	switch {
 	case currentRange <= 1.5e-6:
@@ -26,10 +26,10 @@ func loopTime(currentRange float64) float64 {
 // in a float64.
 const goneAfter = 45
 
-// transit is how a channel goes from one operating point to the next: first,
-// where the current to charge the node is limited, along a straight line, then
-// exponentially. What is left to go is the same part of the way for voltage
-// and current.
+// transit is the course of a channel from one operating point to the next:
+// first, where the current to charge the node is limited, along a straight
+// line, then exponentially. What is left to go is the same part of the way for
+// voltage and current.
 type transit struct {
 	start  int64      // ns of the bench's time
 	v0, i0 float64    // V, A at start
@@ -49,8 +49,8 @@ func newTransit(start int64, v0, i0, v1, i1, tau, slew float64) transit {
 	return p
 }
 
-// slewing says whether t seconds after start the node is still being charged
-// along the straight line.
+// slewing reports whether t seconds after start the node is still being
+// charged along the straight line.
 func (p *transit) slewing(t float64) bool { return t < p.corner[0] }
 
 // left is the fraction of the step that remains t seconds after the start.
@@ -87,7 +87,8 @@ func (p *transit) integral(t float64) float64 {
 	return line - p.tau*p.corner[1]*math.Expm1(-(t-p.corner[0])/p.tau)
 }
 
-// at is where the channel is t seconds after the start.
+// at returns the voltage and the current of the channel t seconds after the
+// start.
 func (p *transit) at(t float64) (v, i float64) { return p.mix(p.left(t)) }
 
 // mean is the mean voltage and current from a to b seconds after the start.

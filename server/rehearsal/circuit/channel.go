@@ -35,9 +35,9 @@ type Channel struct {
 	region       int // 0 at its level, 1 at the upper limit, -1 at the lower
 }
 
-// softSlope is what lies under a limit: a limited current gives by 1e-9 of
-// itself per volt, so that two channels in compliance against each other still
-// have one voltage.
+// softSlope is the slope of a channel's law at a limit, per volt: a limited
+// current gives by 1e-9 of itself per volt, so that two channels in compliance
+// against each other still have one voltage.
 const softSlope = 1e-9
 
 // typicalCurrent scales the current error of a channel to volts, A.
@@ -64,7 +64,7 @@ func (e *Channel) V() float64 {
 	return s.hi[e.Force] + e.Resistance*s.hi[e.k]
 }
 
-// InCompliance says that the limit holds the channel, not its level.
+// InCompliance reports whether the limit holds the channel, not its level.
 func (e *Channel) InCompliance() bool { return e.inCompliance }
 
 func (e *Channel) wire(w *wiring) {

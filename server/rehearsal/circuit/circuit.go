@@ -34,7 +34,8 @@ type Element interface {
 	stamp(s *system)
 }
 
-// forgetter is an element that remembers where it was last evaluated.
+// forgetter is an element that remembers its last operating point, and can
+// forget it.
 type forgetter interface{ forget() }
 
 // Circuit is a set of nodes and elements. It is not safe for concurrent use.
@@ -146,7 +147,8 @@ func (s *Solution) Thevenin(n Node) float64 {
 	return s.c.sys.inputResistance(int(n))
 }
 
-// Floating says that nothing but Insulation (or leakage below 10 fS) holds the node.
+// Floating reports whether nothing but Insulation (or leakage below 10 fS)
+// holds the node.
 func (s *Solution) Floating(n Node) bool { return s.Thevenin(n) > 1e14 }
 
 // Conductance is the small-signal conductance from a node to ground, S, at the

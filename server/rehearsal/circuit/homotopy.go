@@ -14,12 +14,13 @@ const (
 	onCurve    = 1e-6
 )
 
-// homotopy ties every node to a point by a conductance that fades, and follows
-// the operating point by the length of its curve in all variables and in the
-// logarithm of the conductance. The curve may turn: where a state ceases to
-// exist the ties grow again for a while, so that it leads through every fold
-// to its end, also in a circuit that would never come to rest, such as a
-// Schmitt inverter that drives its own input.
+// homotopy finds an operating point along a curve: it ties every node to a
+// point by a conductance that fades, and follows the operating point by the
+// length of its curve in all variables and in the logarithm of the
+// conductance. The curve may turn: where a state ceases to exist the ties grow
+// again for a while, so that it leads through every fold to its end, also in a
+// circuit that would never come to rest, such as a Schmitt inverter that
+// drives its own input.
 //
 // The sign of the determinant says which way along the curve is forwards, so
 // that it arrives with the sign of a state that holds. (Allgower and Georg,

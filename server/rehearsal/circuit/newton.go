@@ -57,8 +57,8 @@ func (c *Circuit) finish(m Method) {
 	c.sol.Residual = worst / math.Max(s.largest, currentFloor)
 }
 
-// stable tells a stable state from the balance point between two states: there
-// the determinant has the other sign.
+// stable reports whether the state is stable: it tells one from the balance
+// point between two states: there the determinant has the other sign.
 func (c *Circuit) stable() bool {
 	s := &c.sys
 	if len(s.lu.orders) == 0 {

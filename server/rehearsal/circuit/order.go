@@ -15,7 +15,7 @@ type analyser struct {
 	o       *order
 }
 
-// pivotThreshold is how small a pivot may be beside the largest entry of its
+// pivotThreshold is the smallest ratio of a pivot to the largest entry of its
 // (row-scaled) column.
 const pivotThreshold = 1e-3
 

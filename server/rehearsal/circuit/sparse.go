@@ -2,10 +2,11 @@ package circuit
 
 import "math"
 
-// sparse solves J·dx = -f for a fixed pattern. An elimination order is worked
-// out from the values once (Markowitz count with a threshold on the pivot) and
-// kept as a flat list of operations; the few orders that a circuit needs as
-// its channels change between voltage and current limiting are all kept.
+// sparse is the solver of J·dx = -f for a fixed pattern. An elimination order
+// is worked out from the values once (Markowitz count with a threshold on the
+// pivot) and kept as a flat list of operations; the few orders that a circuit
+// needs as its channels change between voltage and current limiting are all
+// kept.
 type sparse struct {
 	n       int
 	entries [][2]int // row, column of slot 1..

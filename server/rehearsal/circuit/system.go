@@ -51,7 +51,8 @@ func (s *system) move(k int, d float64) {
 	s.lo[k] = l - (s.hi[k] - t)
 }
 
-// mayTurn gives out one change of a channel's region.
+// mayTurn reports whether a channel may still change its region in this
+// search, and counts the change.
 func (s *system) mayTurn() bool {
 	s.turns--
 	return s.turns >= 0
@@ -79,7 +80,8 @@ func (s *system) current(row int, i float64) {
 	}
 }
 
-// wiring hands out variables and matrix slots while a circuit is built.
+// wiring is the allocator of variables and matrix slots while a circuit is
+// built.
 type wiring struct {
 	s        *system
 	branches int

@@ -6,7 +6,7 @@ import (
 	"ohmkeep/server/rehearsal/circuit"
 )
 
-// process is what all transistors of one die share.
+// process is the parameters that all transistors of one die share.
 type process struct {
 	vtn, vtp float64 // V
 	kn, kp   float64 // factors on every transistor's K

@@ -14,7 +14,7 @@ import (
 	"ohmkeep/server/rehearsal/circuit"
 )
 
-// Params makes a unit of a model.
+// Params are the parameters of one unit of a model.
 type Params struct {
 	// Seed decides every parameter of the unit: the same seed is the same
 	// part, bit for bit.
@@ -32,8 +32,8 @@ type Option struct {
 	Default, Min, Max float64
 }
 
-// Truth is what a unit really has, by name: what a measurement should find.
-// V, A, Ω, S as the name says.
+// Truth is the real values of a unit, by name: what a measurement should find.
+// Units are V, A, Ω and S, as the name says.
 type Truth map[string]float64
 
 // Model is a kind of part.
@@ -65,7 +65,7 @@ var all = []Model{
 	resistorNetwork, io48, checkLoad, shortingPlug, emptySocket,
 }
 
-// maker is what the builders share while they place a unit.
+// maker is the state that a model's builder works with while it places a unit.
 type maker struct {
 	*spread
 	c     *circuit.Circuit
@@ -78,7 +78,7 @@ type maker struct {
 // pin is the node of a pin by its number.
 func (m *maker) pin(n int) circuit.Node { return m.pins[n-1] }
 
-// building wraps a builder with the checks that all of them need.
+// building wraps a model's builder with the checks that all builders need.
 func building(key string, pins int, options []Option, place func(*maker)) func(*circuit.Circuit, []circuit.Node, Params) (Truth, error) {
 	return func(c *circuit.Circuit, nodes []circuit.Node, p Params) (Truth, error) {
 		if len(nodes) != pins {
@@ -97,7 +97,8 @@ func building(key string, pins int, options []Option, place func(*maker)) func(*
 	}
 }
 
-// choose fills in defaults and refuses what is unknown or out of range.
+// choose completes the options with defaults, and refuses those that are
+// unknown or out of range.
 func choose(key string, options []Option, given map[string]float64) (map[string]float64, error) {
 	out := make(map[string]float64, len(options))
 	for _, o := range options {

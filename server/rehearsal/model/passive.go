@@ -74,7 +74,7 @@ var shortingPlug = Model{
 	}),
 }
 
-// emptySocket is nothing: every contact floats.
+// emptySocket is a socket without a part: every contact floats.
 var emptySocket = Model{
 	Key: "empty", Title: "Empty socket", Pins: 48,
 	Build: building("empty", 48, nil, func(*maker) {}),

@@ -15,7 +15,7 @@ const (
 	SwappedContacts   = "swapped-contacts"   // Pin and Pin2 sit in each other's place
 )
 
-// FaultKind describes a kind for whoever offers it.
+// FaultKind is the description of a kind of fault, for lists to choose from.
 type FaultKind struct {
 	Kind, Title string
 	TwoPins     bool // Pin2 counts
@@ -33,7 +33,7 @@ func FaultKinds() []FaultKind {
 	}
 }
 
-// Fault is one thing wrong with a unit.
+// Fault is one fault of a unit.
 type Fault struct {
 	Kind  string  `json:"kind"`
 	Pin   int     `json:"pin"`
@@ -47,7 +47,7 @@ const (
 	maxFault = 1e12
 )
 
-// Check says what is wrong with the fault itself, for a part of so many pins.
+// Check validates the fault itself, for a part of so many pins.
 func (f Fault) Check(pins int) error {
 	for _, k := range FaultKinds() {
 		if k.Kind != f.Kind {

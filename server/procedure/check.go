@@ -210,9 +210,7 @@ func (c *checker) holds() {
 
 // owns reports whether the measurement connects the pin itself.
 func (c *checker) owns(pin int) bool {
-	m := c.m
-	return slices.Contains(m.Pins, pin) || m.Against == pin || m.Observe == pin ||
-		m.Step != nil && m.Step.Pin == pin
+	return c.m.connects(pin)
 }
 
 func (c *checker) limits() {

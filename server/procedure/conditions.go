@@ -135,8 +135,8 @@ func (c *Condition) on(m *Measurement, d *dut.Device) (at Condition, changes boo
 	for _, s := range c.Supplies {
 		_, held := m.holdOf(s.Pin)
 		_, steps := powerStep(d, s.Pin)
-		own := m.drives(d, s.Pin)
-		fixed := own.Known && own.Low == own.High && !own.Follows
+		own := m.forces(d, s.Pin)
+		fixed := own.Known && !own.Follows || s.Pin == m.Against
 		if m.Powered && !held && steps && !fixed {
 			at.Supplies = append(at.Supplies, s)
 		}

@@ -27,25 +27,35 @@ func newKit(f *facts, m *Measurement, d *dut.Device, guard float64) kit {
 	return kit{kind: f, m: m, d: d, guard: guard, condition: conditionOf(m, d)}
 }
 
-// conditionOf names the supplies and their levels, and the temperature where one
-// is given: "VCC 5 V, 85 °C". Where two supplies share a name the pin number
-// goes with it.
+// conditionOf is the words for the supplies and their levels, and for the
+// temperature where one is given: "VCC 5 V, 85 °C". Where two supplies share a
+// name the pin number goes with it.
 func conditionOf(m *Measurement, d *dut.Device) string {
-	var at Condition
-	for _, s := range d.Power {
-		p, ok := d.Pin(s.Pin)
-		h := holdFor(m, d, p)
-		if own := m.drives(d, s.Pin); own.Known && own.Low == own.High {
-			h.Level = own.Low
-		}
-		if ok && m.Powered && h.Use == UseVoltage {
-			at.Supplies = append(at.Supplies, SupplyLevel{s.Pin, h.Level})
-		}
-	}
+	at := Condition{Supplies: m.suppliedAt(d)}
 	if m.At != nil {
 		at.Temperature = m.At.Temperature
 	}
 	return at.Words(d)
+}
+
+// suppliedAt is the supplies, in power order, that stand at one level in volts
+// over the whole measurement. One that the measurement itself sweeps or steps has
+// no such level, and to name that of its power step would be wrong.
+func (m *Measurement) suppliedAt(d *dut.Device) []SupplyLevel {
+	if !m.Powered {
+		return nil
+	}
+	var out []SupplyLevel
+	for _, s := range d.Power {
+		if p, ok := d.Pin(s.Pin); !ok {
+			continue
+		} else if h := holdFor(m, d, p); !m.connects(s.Pin) && h.Use == UseVoltage {
+			out = append(out, SupplyLevel{s.Pin, h.Level})
+		} else if own := m.forces(d, s.Pin); own.Known && own.Low == own.High {
+			out = append(out, SupplyLevel{s.Pin, own.Low})
+		}
+	}
+	return out
 }
 
 // value is a derived value before it is held against its limits.

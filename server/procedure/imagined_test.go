@@ -263,7 +263,7 @@ func TestUnpredictedIsSaid(t *testing.T) {
 // Whatever a kind says of its own levels holds for all of its points, for any
 // valid measurement.
 func TestDrivesHoldsForAnyMeasurement(t *testing.T) {
-	for _, k := range []Kind{supplyCurrentKind, sweepKind, leakageKind, soakKind} {
+	for _, k := range []Kind{supplyCurrentKind, sweepKind, watchKind, leakageKind, soakKind} {
 		t.Run(k.Key(), func(t *testing.T) {
 			rapid.Check(t, func(t *rapid.T) {
 				d := anyDevice(t)

@@ -94,6 +94,26 @@ func (m *Measurement) drives(d *dut.Device, pin int) Driven {
 	return Driven{}
 }
 
+// connects reports whether the measurement connects the pin itself, whatever
+// its holds and the device's power steps say of it.
+func (m *Measurement) connects(pin int) bool {
+	return slices.Contains(m.Pins, pin) || m.Against == pin || m.Observe == pin ||
+		m.Step != nil && m.Step.Pin == pin
+}
+
+// forces is the voltage that the measurement forces on a measured or a stepped
+// pin.
+func (m *Measurement) forces(d *dut.Device, pin int) Driven {
+	if m.Step == nil || pin != m.Step.Pin {
+		return m.drives(d, pin)
+	}
+	if m.Step.Use != UseVoltage {
+		return Driven{}
+	}
+	low, high := m.Step.Sweep.Range()
+	return Driven{Known: true, Low: low, High: high}
+}
+
 // Output is one value that a kind derives.
 type Output struct {
 	Key  string

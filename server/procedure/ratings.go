@@ -111,19 +111,9 @@ func (c *checker) clampLevel(p dut.Pin) (float64, bool) {
 // ownLevel is the lowest voltage that the measurement itself puts on a pin,
 // where it forces a voltage there.
 func (c *checker) ownLevel(pin int) (float64, bool) {
-	m := c.m
-	low := math.NaN()
-	switch {
-	case pin == m.Against:
-		low = 0
-	case m.Step != nil && pin == m.Step.Pin:
-		if m.Step.Use == UseVoltage {
-			low, _ = m.Step.Sweep.Range()
-		}
-	default:
-		if own := m.drives(c.d, pin); own.Known {
-			low = own.Low
-		}
+	if pin == c.m.Against {
+		return 0, true
 	}
-	return low, finite(low)
+	own := c.m.forces(c.d, pin)
+	return own.Low, own.Known && finite(own.Low)
 }

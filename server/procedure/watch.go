@@ -86,6 +86,11 @@ func (k watch) Validate(m *Measurement, d *dut.Device) dut.Problems {
 	return c.ps
 }
 
+// Drives is the level of a watch that forces a voltage.
+func (watch) Drives(m *Measurement, _ *dut.Device, _ int) Driven {
+	return Driven{Known: m.Use == UseVoltage, Low: m.Level, High: m.Level}
+}
+
 // maxWatch bounds the readings of one pin in one watch.
 const maxWatch = 10_000_000
 

@@ -18,15 +18,16 @@ import (
 )
 
 const (
-	// settleWithin is how long putting a bench in use waits for its cards'
-	// first answers; they may come later as well.
+	// settleWithin is how long putting a bench in use waits for its cards' first
+	// answers; they may come later as well.
 	settleWithin = 2 * time.Second
 	// The log's words for which bench is in use, so that a start goes on with it.
 	useSubject = "bench in use"
 	useAction  = "use"
 )
 
-// cardLink is a link to cards, with what it offers beside.
+// cardLink is a bench's connection to its cards, with the services beside
+// measuring.
 type cardLink interface {
 	bench.Link
 	lab.Cards
@@ -34,13 +35,13 @@ type cardLink interface {
 	Disconnect() error
 }
 
-// cardEvents are what a link to cards tells by itself.
+// cardEvents are the callbacks of a link to cards.
 type cardEvents struct {
 	Lost  func(reason string)
 	Ready func()
 }
 
-// benches puts benches in use, one at a time.
+// benches is the switch between benches: it puts them in use, one at a time.
 type benches struct {
 	store     *store.Store
 	runs      *liverun.Runs
@@ -56,7 +57,7 @@ type benches struct {
 	cards  cardLink // nil on the rehearsal bench
 }
 
-// station is that of the bench in use.
+// station returns the station of the bench in use.
 func (p *benches) station() *run.Station {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -152,7 +153,7 @@ func (p *benches) leave(ctx context.Context) error {
 	return err
 }
 
-// rehearse is the rehearsal bench, in use.
+// rehearse returns the rehearsal bench with its station, ready for use.
 func (p *benches) rehearse(ctx context.Context) *lab.Bench {
 	stepper := run.NewStepper(p.rehearsal)
 	identity, err := p.rehearsal.Identify(ctx)
@@ -226,7 +227,8 @@ func (p *benches) close(ctx context.Context) error {
 	return p.leave(ctx)
 }
 
-// identity is what cards have said of themselves, as far as they have.
+// identity is the register of the identities that a bench's cards have given
+// so far.
 type identity struct {
 	mu   sync.Mutex
 	name string

@@ -19,7 +19,7 @@ import (
 	"ohmkeep/server/cardinfo"
 )
 
-// checkCard is the subcommand that holds a card against the protocol.
+// checkCard is the subcommand that checks a card against the protocol.
 type checkCard struct {
 	address        string
 	yes, raw, json bool
@@ -91,7 +91,7 @@ func (c *checkCard) parse(args []string, stderr io.Writer) error {
 	return c.understand()
 }
 
-// understand turns the texts of flags into options.
+// understand parses the texts of flags into options.
 func (c *checkCard) understand() error {
 	if c.options.Timeout <= 0 || c.options.Watchdog < 0 || c.options.SwitchTime <= 0 {
 		return usageError{errors.New("ohmkeep check-card: times must be above 0")}
@@ -160,7 +160,7 @@ func (c *checkCard) run(ctx context.Context) error {
 	return r.end(err)
 }
 
-// agree tells what is going to happen and has a person say yes.
+// agree announces what is going to happen and asks a person to say yes.
 func (c *checkCard) agree() error {
 	fmt.Fprintf(c.notes, "The card at %s is going to be held against the protocol.\n\n", c.address)
 	for _, words := range conformance.Cautions() {
@@ -193,7 +193,7 @@ func (c *checkCard) connect(ctx context.Context, dial wire.Dialer) (*wire.Line, 
 	return wire.NewLine(stream, wire.Options{Connection: o.Connection, Log: o.Log, Echo: o.Echo, Timeout: max(o.Timeout, 5*time.Second)}), stream, nil
 }
 
-// restart has a person switch the card off and on, and connects again.
+// restart asks a person to switch the card off and on, and connects again.
 func (c *checkCard) restart(ctx context.Context, line *wire.Line, dial wire.Dialer) (*wire.Line, io.Writer, error) {
 	_ = line.Close()
 	fmt.Fprint(c.notes, "\nSwitch the card off and on again, wait until it is up, and press Enter: ")
@@ -210,7 +210,7 @@ func (c *checkCard) restart(ctx context.Context, line *wire.Line, dial wire.Dial
 	}
 }
 
-// report writes findings as they come.
+// report is the writer of findings, as they come.
 type report struct {
 	*checkCard
 	group    string
@@ -242,7 +242,8 @@ func (r *report) found(f cardinfo.Finding) {
 	}
 }
 
-// exchange writes what was said, with the time since the first of it.
+// exchange writes the traffic of a finding, with the time since the first of
+// it.
 func (r *report) exchange(events []cardinfo.Event) {
 	marks := map[cardinfo.Direction]string{cardinfo.Out: ">", cardinfo.In: "<", cardinfo.Note: "-"}
 	for _, e := range events {

@@ -50,7 +50,7 @@ const (
 	demoFinished = "finish demonstration"
 )
 
-// preparation runs the demonstration lot in the background.
+// preparation is the background job that runs the demonstration lot.
 type preparation struct {
 	store    *store.Store
 	def      bench.Definition
@@ -122,7 +122,7 @@ func keepScenario(ctx context.Context, s *store.Store) error {
 	return nil
 }
 
-// progress is how many units of the lot have been run, of how many.
+// progress returns how many units of the lot have been run, of how many.
 func (p *preparation) progress() (done, total int) {
 	if p == nil {
 		return 0, 0
@@ -209,8 +209,8 @@ func (p *preparation) yield(ctx context.Context) error {
 	return nil
 }
 
-// resume returns the serial numbers that are finished, and clears away what a
-// stop has cut short.
+// resume returns the serial numbers that are finished, and deletes the runs
+// that a stop has cut short.
 func (p *preparation) resume(ctx context.Context) (map[string]bool, error) {
 	finished := map[string]bool{}
 	var cut []string

@@ -21,7 +21,7 @@ import (
 	"ohmkeep/server/rehearsal/model"
 )
 
-// emulate is what the command line of emulate decides.
+// emulate is the options of the subcommand emulate.
 type emulate struct {
 	listen, link, definition string
 	pty                      bool
@@ -71,8 +71,9 @@ func emulateCommand(ctx context.Context, args []string, stdout, stderr io.Writer
 	return e.serve(ctx)
 }
 
-// defaultModel is that of the demonstration's lot, on the contacts of its pin
-// map, so that the demonstration's procedures find the part they are for.
+// defaultModel is the model that emulate seats by default: that of the
+// demonstration's lot, on the contacts of its pin map, so that the
+// demonstration's procedures find the part they are for.
 const defaultModel = "hex-inverter-schmitt"
 
 func modelKeys() []string {
@@ -137,8 +138,8 @@ func (e *emulate) serve(ctx context.Context) error {
 	return err
 }
 
-// seat is what sits in the socket: on the contacts of the demonstration's pin
-// map where it has the part, else pin by pin from contact 1.
+// seat returns what sits in the socket: on the contacts of the demonstration's
+// pin map where it has the part, else pin by pin from contact 1.
 func (e *emulate) seat() rehearsal.Seat {
 	seat := rehearsal.Seat{Model: e.model, Seed: e.unitSeed, PinMap: bench.PinMap{Device: e.model, Bench: demo.BenchKey, Contacts: map[int]int{}}}
 	docs := demo.Scenario()
@@ -208,7 +209,8 @@ func (e *emulate) onTerminals(ctx context.Context, card *emulator.Card, def benc
 	}
 }
 
-// relink has the name point to the path, and returns the name.
+// relink makes the symbolic link of that name point to the path, and returns
+// the name.
 func relink(path, name string) (string, error) {
 	if info, err := os.Lstat(name); err == nil && info.Mode()&os.ModeSymlink == 0 {
 		return "", fmt.Errorf("-link: %s is there already and is no symbolic link", name)
@@ -220,7 +222,7 @@ func relink(path, name string) (string, error) {
 	return name, os.Symlink(path, name)
 }
 
-// announce says what is served and how to use it, and writes the definition.
+// announce prints what is served and how to use it, and writes the definition.
 func (e *emulate) announce(def bench.Definition, address string, seat rehearsal.Seat) error {
 	described := emulator.Describe(def, address)
 	described.Connections[0].Watchdog = e.watchdog.Seconds()
@@ -248,7 +250,7 @@ func (e *emulate) announce(def bench.Definition, address string, seat rehearsal.
 	return err
 }
 
-// contactWords says which contact each pin is on.
+// contactWords returns in words which contact each pin is on.
 func contactWords(contacts map[int]int) string {
 	if len(contacts) == 0 {
 		return ""

@@ -10,10 +10,10 @@ import (
 	"syscall"
 )
 
-// lockData keeps a second server away from a data directory: it would take the
-// runs of the first for ones that a stop has cut short. The system lets go of
-// the lock when the program ends, however it ends. The tokens' command does not
-// ask for it.
+// lockData locks a data directory against a second server, which would take
+// the runs of the first for ones that a stop has cut short. The system
+// releases the lock when the program ends, however it ends. The tokens'
+// command does not ask for it.
 func lockData(dir string) (release func() error, err error) {
 	f, err := os.OpenFile(filepath.Join(dir, "lock"), os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {

@@ -6,7 +6,7 @@ import (
 	"ohmkeep/server/rehearsal/model"
 )
 
-// rehearser offers a rehearsal bench to the routes, in their words.
+// rehearser adapts a rehearsal bench to the interface of the lab.
 type rehearser struct{ bench *rehearsal.Bench }
 
 func (r rehearser) Models() []bench.Model {
@@ -45,7 +45,7 @@ func (r rehearser) Seat(q bench.Seating) error {
 	return r.bench.Replace(seat, faults)
 }
 
-// seatOf turns a seating as it is kept into what the rehearsal bench takes.
+// seatOf converts a stored seating into what the rehearsal bench takes.
 func seatOf(q bench.Seating) (rehearsal.Seat, []bench.BenchFault) {
 	seat := rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, PinMap: q.PinMap}
 	for _, f := range q.UnitFaults {

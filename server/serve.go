@@ -28,7 +28,7 @@ import (
 	"ohmkeep/web"
 )
 
-// options is what the command line decides.
+// options are the command line's settings of the server.
 type options struct {
 	Listen   string
 	Data     string
@@ -40,13 +40,14 @@ type options struct {
 	ready func(*app)
 }
 
-// benchSeed decides the errors of the rehearsal bench: always the same bench.
+// benchSeed is the random seed of the rehearsal bench's errors: always the
+// same bench.
 const benchSeed = 48
 
-// stopWithin is how long an ordered stop may take.
+// stopWithin is the time limit of an ordered stop.
 const stopWithin = 10 * time.Second
 
-// app is the whole program, put together.
+// app is the running program: its parts and what stops them.
 type app struct {
 	options
 	store    *store.Store
@@ -166,7 +167,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 // atWork reports whether a run is at work on the bench.
 func (a *app) atWork() bool { return a.benches.station().Snapshot().Run != "" }
 
-// hostNames are the names that browsers may call this server by.
+// hostNames returns the names that browsers may call this server by.
 func hostNames(extra string) []string {
 	var names []string
 	if own, err := os.Hostname(); err == nil && own != "" {
@@ -199,7 +200,8 @@ func (a *app) announce(ctx context.Context) error {
 	return nil
 }
 
-// browserAddress turns "every address" into one that a browser can open.
+// browserAddress returns an address that a browser can open, in place of one
+// that means every interface.
 func browserAddress(listen string) string {
 	host, port, err := net.SplitHostPort(listen)
 	if err != nil {

@@ -10,8 +10,8 @@ import (
 	"ohmkeep/store"
 )
 
-// tokenCommand makes an API token and prints it alone on the last line. It may
-// be used while the server runs.
+// tokenCommand is the subcommand that makes an API token and prints it alone
+// on the last line. It may be used while the server runs.
 func tokenCommand(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	fs := newFlags("ohmkeep token", stderr)
 	data := fs.String("data", "", "directory of the database (default: the user's data directory)")

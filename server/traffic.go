@@ -16,15 +16,15 @@ import (
 const (
 	firstTraffic = 256 << 10
 	lastTraffic  = 1 << 20
-	// eventCost is what an event costs beside its bytes.
+	// eventCost is the memory that an event takes beside its bytes, in bytes.
 	eventCost = 64
-	// drainMost is how many events are fetched at a time; a run fetches with
-	// every commit, so more do not gather.
+	// drainMost is the largest number of events fetched at a time; a run fetches
+	// with every commit, so more do not gather.
 	drainMost = 1 << 16
 )
 
-// cardRecorder keeps a run in the store, and with it what was said to the
-// cards meanwhile.
+// cardRecorder is a recorder that keeps a run in the store together with the
+// traffic with its cards.
 type cardRecorder struct {
 	*store.Store
 	cards lab.Cards
@@ -35,7 +35,7 @@ type cardRecorder struct {
 	said traffic
 }
 
-// Begin is run.Recorder's.
+// Begin implements run.Recorder.
 func (r *cardRecorder) Begin(ctx context.Context, rec *procedure.Record) error {
 	if err := r.Store.Begin(ctx, rec); err != nil {
 		return err
@@ -49,14 +49,14 @@ func (r *cardRecorder) Begin(ctx context.Context, rec *procedure.Record) error {
 	return nil
 }
 
-// Append is run.Recorder's.
+// Append implements run.Recorder.
 func (r *cardRecorder) Append(ctx context.Context, runID string, b procedure.Batch) error {
 	r.drain(runID)
 	return r.Store.Append(ctx, runID, b)
 }
 
-// Finish is run.Recorder's. That the traffic cannot be kept does not spoil the
-// run.
+// Finish implements run.Recorder. That the traffic cannot be kept does not
+// spoil the run.
 func (r *cardRecorder) Finish(ctx context.Context, runID string, e procedure.Ending) error {
 	r.drain(runID)
 	r.mu.Lock()
@@ -82,7 +82,7 @@ func (r *cardRecorder) drain(runID string) {
 	}
 }
 
-// traffic gathers events within bounds: the first and the last of them.
+// traffic is a bounded record of events: the first and the last of them.
 type traffic struct {
 	after       uint64 // number of the newest event seen
 	first, last []cardinfo.Event
@@ -111,7 +111,7 @@ func (t *traffic) add(e cardinfo.Event) {
 	t.last = t.last[gone:]
 }
 
-// whole is what is kept.
+// whole returns the events that are kept.
 func (t *traffic) whole() cardinfo.Traffic {
 	return cardinfo.Traffic{Events: append(t.first, t.last...), Dropped: t.dropped}
 }

@@ -15,7 +15,7 @@ import (
 	"github.com/gorilla/websocket"
 )
 
-// Frame is what a page receives. Parts maps an element's id to its new HTML.
+// Frame is one message to a page. Parts maps an element's id to its new HTML.
 type Frame struct {
 	Seq   uint64            `json:"seq"`
 	Parts map[string]string `json:"parts,omitempty"`
@@ -30,7 +30,8 @@ type part struct {
 	seq  uint64
 }
 
-// Topic is one page's stream. The zero Topic is not ready; see NewTopic.
+// Topic is one page's stream of changes. The zero Topic is not ready; see
+// NewTopic.
 type Topic struct {
 	mu    sync.Mutex
 	parts map[string]part
@@ -79,14 +80,14 @@ func (t *Topic) publish(parts map[string]string, final bool) uint64 {
 	return t.seq
 }
 
-// Seq is the number of the last change.
+// Seq returns the number of the last change.
 func (t *Topic) Seq() uint64 {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	return t.seq
 }
 
-// step is what a viewer does next.
+// step is the next action of a viewer's writer.
 type step struct {
 	message *websocket.PreparedMessage // nil: nothing new
 	seq     uint64                     // the viewer's number after message
@@ -94,8 +95,8 @@ type step struct {
 	wake    <-chan struct{}            // closed when there is more
 }
 
-// after tells a viewer that has seen everything up to since what is next. All
-// viewers that keep up share one encoded message.
+// after returns the next action for a viewer that has seen everything up to
+// since. All viewers that keep up share one encoded message.
 func (t *Topic) after(since uint64) step {
 	t.mu.Lock()
 	defer t.mu.Unlock()

@@ -6,7 +6,7 @@ import (
 	"time"
 )
 
-// Drawing is a page that is drawn again and again while somebody looks at it.
+// Drawing is a page that is drawn repeatedly while it has viewers.
 type Drawing struct {
 	Every time.Duration // between two looks
 	// Look gathers everything that the parts show. Nothing is drawn while it is
@@ -16,14 +16,14 @@ type Drawing struct {
 	Draw func(ctx context.Context, seen any) map[string]string
 }
 
-// watch is the one loop that draws a topic for all its viewers.
+// watch is the drawing loop of a topic, one for all its viewers.
 type watch struct {
 	viewers int
 	cancel  context.CancelFunc
 	done    chan struct{} // closed when the loop has ended
 }
 
-// Watch counts a viewer of a page that is drawn while somebody looks. The first
+// Watch adds a viewer to a page that is drawn while it has viewers. The first
 // one starts the page's loop; leave, called once for each, ends it with the
 // last. So many viewers cost one look a tick, and one drawing a change.
 func (h *Hub) Watch(name string, d Drawing) (leave func()) {

@@ -41,7 +41,8 @@ func checksum(data []byte) uint32 { return crc32.Checksum(data, castagnoli) }
 // of the program, or of another shape.
 var ErrPicture = errors.New("not a picture of this measurement")
 
-// shapeMark stands for what of a shape decides how readings are gathered.
+// shapeMark returns the fingerprint of a shape's axes, which decide how
+// readings are gathered: a picture of other axes cannot be used.
 func shapeMark(s *procedure.Shape) uint64 {
 	h := fnv.New64a()
 	for _, a := range []procedure.Axis{s.X, s.Y} {
@@ -51,7 +52,7 @@ func shapeMark(s *procedure.Shape) uint64 {
 	return h.Sum64()
 }
 
-// Append writes the picture at the end of dst.
+// Append encodes the picture at the end of dst.
 func (p *Picture) Append(dst []byte) []byte {
 	start := len(dst)
 	dst = append(dst, pictureVersion)
@@ -98,7 +99,8 @@ func bit(b bool) byte {
 	return 0
 }
 
-// DecodePicture reads a kept picture of that shape. Anything else is ErrPicture.
+// DecodePicture decodes a kept picture of that shape. Anything else is
+// ErrPicture.
 func DecodePicture(data []byte, shape procedure.Shape) (*Picture, error) {
 	if len(data) < pictureHead+4 || data[0] != pictureVersion {
 		return nil, fmt.Errorf("%w: %d bytes of another version", ErrPicture, len(data))

@@ -18,13 +18,14 @@ const (
 	maxHalves = 1 << 16
 )
 
-// point is one reading on a plot, or the two readings that belong together.
+// point is one point of a curve: one reading, or two readings that belong
+// together.
 type point struct {
 	x, y   float64
 	hollow bool
 }
 
-// half is what one of two pins gives of a point.
+// half is one coordinate of a point that takes the readings of two pins.
 type half struct {
 	value  float64
 	hollow bool
@@ -53,7 +54,7 @@ func (k *curve) add(p point, s *procedure.Shape) {
 	k.points = append(k.points, p)
 }
 
-// pair adds half a point, and the whole where the other half has come.
+// pair adds half a point, and the whole point once the other half has come.
 func (k *curve) pair(at uint32, isX bool, h half, s *procedure.Shape) {
 	if k.at != at {
 		k.at, k.xs, k.ys = at, k.xs[:0], k.ys[:0]
@@ -77,7 +78,8 @@ func (k *curve) pair(at uint32, isX bool, h half, s *procedure.Shape) {
 	k.add(point{x.value, y.value, x.hollow || y.hollow}, s)
 }
 
-// drawn is what a plot shows of the curve. The curve stays as it is.
+// drawn returns the points that a plot shows of the curve. The curve stays as
+// it is.
 func (k *curve) drawn(s *procedure.Shape) []point {
 	if len(k.points) <= drawnRaw {
 		return k.points

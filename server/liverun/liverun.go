@@ -37,7 +37,7 @@ type Part struct {
 	N    int
 }
 
-// Pin is what a pin of the device is at now.
+// Pin is the present state of a pin of the device.
 type Pin struct {
 	Number  int
 	Use     procedure.Use // UseOpen or "": connected to nothing
@@ -47,7 +47,7 @@ type Pin struct {
 	Flags   bench.Flags
 }
 
-// Screen draws what a run shows. It is used by one goroutine at a time.
+// Screen renders what a run shows. It is used by one goroutine at a time.
 type Screen interface {
 	// Draw renders the parts that have changed, as HTML by element id. Shared is
 	// for those who came by a share link.
@@ -56,9 +56,9 @@ type Screen interface {
 	Head() map[string]string
 }
 
-// liveRun gathers what a run has produced so far, in bounded memory. Taking in
-// and looking are quick and hold the lock; drawing works on a snapshot and holds
-// up nobody.
+// liveRun is the state of a run at work that pages show, in bounded memory.
+// Taking in and looking are quick and hold the lock; drawing works on a
+// snapshot and holds up nobody.
 type liveRun struct {
 	topic  *live.Topic
 	log    *slog.Logger
@@ -104,7 +104,7 @@ func newLiveRun(rec *procedure.Record, topic *live.Topic, log *slog.Logger) *liv
 	return b
 }
 
-// touchAll has every part drawn anew.
+// touchAll marks every part as changed.
 func (b *liveRun) touchAll() {
 	b.touch(Part{Status, 0}, Part{Stop, 0}, Part{Plot, 0}, Part{Latest, 0}, Part{NoResults, 0})
 	for _, p := range b.pins {
@@ -115,8 +115,8 @@ func (b *liveRun) touchAll() {
 	}
 }
 
-// touchMeasurement has a measurement's line and results drawn anew. The topic
-// keeps back what turns out the same.
+// touchMeasurement marks a measurement's line and results as changed. The
+// topic keeps back what turns out the same.
 func (b *liveRun) touchMeasurement(m int) {
 	if m >= 0 && m < len(b.results) {
 		b.touch(Part{Line, m}, Part{Results, m})
@@ -129,8 +129,8 @@ func (b *liveRun) touch(parts ...Part) {
 	}
 }
 
-// observe takes one update in. It returns at once: drawing is the loop's, on a
-// snapshot.
+// observe adds one update to the state. It draws nothing, so that the
+// committer does not wait: the loop draws, on a snapshot.
 func (b *liveRun) observe(u run.Update) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -155,8 +155,8 @@ func (b *liveRun) observe(u run.Update) {
 	}
 }
 
-// advance takes in where the run stands. Lines of measurements that stand as
-// they did are not drawn again.
+// advance updates the run's progress. Lines of measurements that stand as they
+// did are not drawn again.
 func (b *liveRun) advance(at run.Progress) {
 	was := b.at
 	b.at = at
@@ -200,7 +200,7 @@ func (b *liveRun) gather(mr procedure.MeasurementReadings) {
 	}
 }
 
-// newest keeps the last rows of kept followed by more.
+// newest returns the last rows of kept followed by more.
 func newest(kept, more []bench.Reading) []bench.Reading {
 	if len(more) >= LatestRows {
 		return append(kept[:0], more[len(more)-LatestRows:]...)
@@ -242,8 +242,8 @@ func (b *liveRun) result(r procedure.Result) {
 	b.results[m][i] = r
 }
 
-// connect takes in what each connected pin is at. V and I of a pin that is open
-// again stay: what was last read there is what there is to say.
+// connect updates the connection of each pin. V and I of a pin that is open
+// again stay: they are its last readings.
 func (b *liveRun) connect(pins []run.PinState) {
 	was := slices.Clone(b.pins)
 	for i := range b.pins {
@@ -261,7 +261,8 @@ func (b *liveRun) connect(pins []run.PinState) {
 	}
 }
 
-// ShapeOf says how the readings of a recorded measurement are drawn.
+// ShapeOf returns the shape of a recorded measurement: how its readings are
+// drawn.
 func ShapeOf(rec *procedure.Record, m int) procedure.Shape {
 	if m >= 0 && m < len(rec.Procedure.Measurements) {
 		mm := &rec.Procedure.Measurements[m]

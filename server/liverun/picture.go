@@ -13,17 +13,18 @@ import (
 )
 
 const (
-	// Columns is what a screen can show across a plot.
+	// Columns is the number of columns that a screen can show across a plot.
 	Columns = 800
-	// maxCurves is how many curves are drawn; a family beyond that cannot be
-	// told apart.
+	// maxCurves is the largest number of curves that are drawn; a family beyond
+	// that cannot be told apart.
 	maxCurves = 64
 )
 
-// Picture gathers the readings of one measurement into the curves of its plot,
-// in bounded memory. It depends on the readings and their order alone, never on
-// how they were handed over; so whoever gathers the same readings, as they come
-// or from the disk, draws the same. Every point it keeps is a real reading.
+// Picture is the curves of one measurement's plot, gathered from its readings
+// in bounded memory. It depends on the readings and their order alone, never
+// on how they were handed over; so whoever gathers the same readings, as they
+// come or from the disk, draws the same. Every point it keeps is a real
+// reading.
 type Picture struct {
 	shape    procedure.Shape
 	readings int64 // taken so far
@@ -33,7 +34,7 @@ type Picture struct {
 	lastKey  curveKey
 }
 
-// curveKey tells curves apart: by group and, where the axes are those of
+// curveKey identifies a curve: by group and, where the axes are those of
 // whichever pin is read, by pin.
 type curveKey struct {
 	group uint16
@@ -54,10 +55,10 @@ func NewPicture(shape procedure.Shape) *Picture {
 	return &Picture{shape: shape, at: map[curveKey]int{}}
 }
 
-// Readings is how many readings the picture is made of.
+// Readings returns the number of readings that the picture is made of.
 func (p *Picture) Readings() int64 { return p.readings }
 
-// Shape says what the axes show.
+// Shape returns what the axes show.
 func (p *Picture) Shape() procedure.Shape { return p.shape }
 
 // perPin reports whether each pin has a curve of its own.
@@ -118,7 +119,7 @@ func (p *Picture) add(r *bench.Reading) {
 	}
 }
 
-// valueOf is one quantity of a reading: s, V, A or the pin's number.
+// valueOf returns one quantity of a reading: s, V, A or the pin's number.
 func valueOf(r *bench.Reading, q procedure.Quantity) float64 {
 	switch q {
 	case procedure.QuantityTime:
@@ -143,7 +144,7 @@ func (p *Picture) Clone() *Picture {
 	return c
 }
 
-// Series is what the plot shows, thinned to what a screen can tell apart.
+// Series returns the curves of the plot, thinned to what a screen can tell apart.
 func (p *Picture) Series(d *dut.Device) []Series {
 	var out []Series
 	for _, k := range p.curves {

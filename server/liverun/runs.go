@@ -14,14 +14,15 @@ import (
 )
 
 const (
-	// Tick is how often what changed is drawn and sent: once for all viewers.
+	// Tick is the interval between two drawings of what changed: one for all
+	// viewers.
 	Tick = time.Second / 15
-	// keepAfter is how long a finished run's stream stays for pages that come
-	// back late; after that they are told to load the permanent page.
+	// keepAfter is the time that a finished run's stream stays for pages that
+	// come back late; after that they are told to load the permanent page.
 	keepAfter = time.Minute
 )
 
-// Runs holds each run at work and is the Observer of the stations. What it
+// Runs is the register of live runs, and the Observer of the stations. What it
 // shows has been committed before it is told.
 type Runs struct {
 	hub    *live.Hub
@@ -37,13 +38,13 @@ type Runs struct {
 	making map[string]chan struct{}
 }
 
-// New makes the live runs that are streamed by hub. Long pictures are kept in
-// the store, where the readings are too; with none, nowhere.
+// New makes the register of live runs, streamed by hub. Long pictures are kept
+// in the store, where the readings are too; with none, nowhere.
 func New(hub *live.Hub, s *store.Store, log *slog.Logger) *Runs {
 	return &Runs{hub: hub, store: s, log: log, m: map[string]*liveRun{}, making: map[string]chan struct{}{}}
 }
 
-// DrawOn says what draws each run. It is called once, before any run begins.
+// DrawOn sets what renders each run. It is called once, before any run begins.
 func (rs *Runs) DrawOn(screen func(run string) Screen) { rs.screen = screen }
 
 // Topic and SharedTopic name the streams of a run: for those who are signed in,
@@ -69,7 +70,7 @@ func (rs *Runs) Open(rec *procedure.Record) {
 	}()
 }
 
-// Discard ends what is shown of a run that never began.
+// Discard removes a run that was opened and never began.
 func (rs *Runs) Discard(id string) {
 	if b := rs.find(id); b != nil {
 		b.finish()
@@ -102,7 +103,7 @@ func (rs *Runs) Wait(ctx context.Context) error {
 	}
 }
 
-// BenchChanged has every live page show the bench's new state.
+// BenchChanged marks the bench's state as changed on every live page.
 func (rs *Runs) BenchChanged(run.Snapshot) {
 	rs.mu.Lock()
 	defer rs.mu.Unlock()
@@ -140,9 +141,9 @@ func (rs *Runs) Observe(u run.Update) {
 	}
 }
 
-// Snapshot is a run as of now, at work or ended a short while ago; ok is false
-// for any other. m is the measurement whose picture it has; m < 0 follows the
-// one at work.
+// Snapshot returns the state of a run as of now, at work or ended a short
+// while ago; ok is false for any other. m is the measurement whose picture it
+// has; m < 0 follows the one at work.
 func (rs *Runs) Snapshot(id string, m int) (s *Snapshot, ok bool) {
 	b := rs.find(id)
 	if b == nil {
@@ -151,7 +152,7 @@ func (rs *Runs) Snapshot(id string, m int) (s *Snapshot, ok bool) {
 	return b.snapshot(m), true
 }
 
-// Progress is where a run stands; ok is false where it is not known.
+// Progress returns the progress of a run; ok is false where it is not known.
 func (rs *Runs) Progress(id string) (at run.Progress, ok bool) {
 	b := rs.find(id)
 	if b == nil {

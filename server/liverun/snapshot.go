@@ -11,8 +11,9 @@ import (
 
 var nan = math.NaN()
 
-// Snapshot is a run at one moment. It does not change any more, and belongs to
-// whoever took it, but for the results, which must not be written to.
+// Snapshot is the state of a run at one moment. It does not change any more,
+// and belongs to whoever took it, but for the results, which must not be
+// written to.
 type Snapshot struct {
 	Record   procedure.Record
 	Progress run.Progress
@@ -32,7 +33,8 @@ type Snapshot struct {
 // NoPicture in a measurement's place asks for a snapshot without a picture.
 const NoPicture = math.MaxInt
 
-// snapshot is the run as of now. m < 0 follows the measurement at work.
+// snapshot returns the state of the run as of now. m < 0 follows the
+// measurement at work.
 func (b *liveRun) snapshot(m int) *Snapshot {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -62,9 +64,9 @@ func (b *liveRun) snapshotLocked(m int) *Snapshot {
 	return s
 }
 
-// takeChanges is a snapshot with the parts that have changed since the last
-// one was taken, and the stream of those with a share link; nil where nothing
-// has changed.
+// takeChanges returns a snapshot with the parts that have changed since the
+// last one was taken, and the stream of those with a share link; nil where
+// nothing has changed.
 func (b *liveRun) takeChanges() (s *Snapshot, changed []Part, sharing bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()

@@ -10,8 +10,8 @@ import (
 const (
 	// drawable is the largest magnitude that a plot has an axis for.
 	drawable = 1e30
-	// widest is how much wider than a column of the screen the stretches of a
-	// curve that scatters may be, as a power of two.
+	// widest bounds the stretches of a curve that scatters: how much wider than a
+	// column of the screen they may be, as a power of two.
 	widest = 4
 )
 
@@ -79,7 +79,7 @@ func canDraw(v float64, log bool) bool {
 
 func (t *thinner) shown(p *point) bool { return canDraw(p.x, t.logX) && canDraw(p.y, t.logY) }
 
-// place is where a point lies along the X axis.
+// place returns the position of a point along the X axis.
 func (t *thinner) place(x float64) float64 {
 	if t.logX {
 		return math.Log10(x)
@@ -87,7 +87,7 @@ func (t *thinner) place(x float64) float64 {
 	return x
 }
 
-// column is the width of a column of the screen in the measure of place.
+// column returns the width of a column of the screen in the measure of place.
 func (t *thinner) column() float64 {
 	low, high := math.Inf(1), math.Inf(-1)
 	for i := range t.points {

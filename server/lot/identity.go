@@ -11,7 +11,7 @@ import (
 	"ohmkeep/server/quantity"
 )
 
-// Identity is what makes results of different runs the same result. Another
+// Identity is the key by which results of different runs are the same result. Another
 // procedure's results are others; a measurement is known by its id, since its
 // place changes when the procedure is edited; values in another unit cannot be
 // compared.
@@ -25,7 +25,7 @@ type Identity struct {
 	Unit        quantity.Unit
 }
 
-// Measurement is what tells one measurement of a procedure from another.
+// Measurement is the key of a measurement of a procedure.
 type Measurement struct{ ID, Name string }
 
 // Source is a procedure as runs carried it out: all runs with the same Source
@@ -36,7 +36,7 @@ type Source struct {
 	Measurements []Measurement
 }
 
-// SourceOf is the source of runs of a procedure.
+// SourceOf returns the source of a procedure's runs.
 func SourceOf(p *procedure.Procedure, revision int64) *Source {
 	s := &Source{Procedure: p.Key, Revision: revision}
 	for i := range p.Measurements {
@@ -50,7 +50,7 @@ func (s *Source) Identity(r *procedure.Result) Identity {
 	return Identity{s.Procedure, s.id(r.Measurement), r.Key, r.Pin, r.Group, r.Condition, r.Unit}
 }
 
-// id of a measurement; one without is known by its place.
+// id returns the id of a measurement; one without is known by its place.
 func (s *Source) id(place int) string {
 	if place >= 0 && place < len(s.Measurements) && s.Measurements[place].ID != "" {
 		return s.Measurements[place].ID
@@ -58,7 +58,8 @@ func (s *Source) id(place int) string {
 	return "#" + strconv.Itoa(place)
 }
 
-// name of a measurement; "" where the procedure has none at this place.
+// name returns the name of a measurement; "" where the procedure has none at
+// this place.
 func (s *Source) name(place int) string {
 	if place < 0 || place >= len(s.Measurements) {
 		return ""

@@ -8,7 +8,7 @@ import (
 	"ohmkeep/server/quantity"
 )
 
-// Column is one result side by side over runs.
+// Column is one result of a table over runs.
 type Column struct {
 	Identity
 	Name            string // of the result
@@ -18,16 +18,16 @@ type Column struct {
 	revision, order int64 // of that revision, and where the result first came in it
 }
 
-// Index numbers the results of many runs: the same result has the same number
-// in all of them. The zero value is ready.
+// Index is the numbering of the results of many runs: the same result has the
+// same number in all of them. The zero value is ready.
 type Index struct {
 	columns []Column
 	numbers map[Identity]int
 	sources map[*Source]*sequence
 }
 
-// raw is a result within one source: the identity without what the source
-// says of it.
+// raw is the key of a result within one source: the identity without what the
+// source says of it.
 type raw struct {
 	measurement, pin      int
 	key, curve, condition string
@@ -44,14 +44,14 @@ type sequence struct {
 	next    int
 }
 
-// Len is how many results have a number.
+// Len returns the number of different results.
 func (x *Index) Len() int { return len(x.columns) }
 
-// Column is what a number stands for. It is valid until the next Number.
+// Column returns the result of a number. It is valid until the next Number.
 func (x *Index) Column(number int) *Column { return &x.columns[number] }
 
-// Number gives a result of a run its number; order grows in the order in which
-// results first came.
+// Number returns the number of a run's result, a new one for a new result;
+// order grows in the order in which results first came.
 func (x *Index) Number(from *Source, r *procedure.Result, order int64) int {
 	seq := x.sources[from]
 	if seq == nil {
@@ -90,7 +90,7 @@ func (x *Index) number(from *Source, r *procedure.Result) int {
 	return n
 }
 
-// seen takes words and place from the newest revision that has the result.
+// seen updates words and place from the newest revision that has the result.
 func (c *Column) seen(from *Source, r *procedure.Result, order int64) {
 	switch {
 	case from.Revision > c.revision:
@@ -101,8 +101,8 @@ func (c *Column) seen(from *Source, r *procedure.Result, order int64) {
 	}
 }
 
-// Order is the numbers in the order in which results stand side by side: by
-// procedure, those of the newest revision before those that only older ones
+// Order returns the numbers in the order in which results stand side by side:
+// by procedure, those of the newest revision before those that only older ones
 // have, by measurement, and as they first came.
 func (x *Index) Order() []int {
 	out := make([]int, len(x.columns))

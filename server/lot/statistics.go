@@ -7,7 +7,7 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// Statistics are those of one result over the units of a lot. Invalid values
+// Statistics is the statistics of one result over the units of a lot. Invalid values
 // are counted, not computed with.
 type Statistics struct {
 	Column
@@ -22,18 +22,18 @@ type Statistics struct {
 	Values     []float64
 }
 
-// Table gathers the results of a lot's runs, one run of each unit, in any
-// order. Make one with NewTable.
+// Table is the table of a lot's results, one run of each unit, in any order.
+// Make one with NewTable.
 type Table struct {
 	runs  int
 	index Index
 	rows  []Statistics // by the index's numbers
 }
 
-// NewTable makes a table of that many runs.
+// NewTable makes a table for that many runs.
 func NewTable(runs int) *Table { return &Table{runs: runs} }
 
-// Add takes a result of run number run, from 0 on; order is as for Index. A
+// Add enters a result of run number run, from 0 on; order is as for Index. A
 // run has each result once.
 func (t *Table) Add(run int, from *Source, r *procedure.Result, order int64) {
 	n := t.index.Number(from, r, order)
@@ -65,7 +65,7 @@ func newRow(runs int) Statistics {
 	return row
 }
 
-// Statistics are those of every result, in the order of the index. Values has
+// Statistics returns the statistics of every result, in the order of the index. Values has
 // one value for each run, NaN where it has none or an invalid one.
 func (t *Table) Statistics() []Statistics {
 	out := make([]Statistics, 0, len(t.rows))

@@ -15,8 +15,8 @@ import (
 	"ohmkeep/server/problem"
 )
 
-// slice is how long a report goes on between two blocks before it lets others
-// have the turn: changing it more often costs more than it gives.
+// slice is the time that a report computes before it lets others have the
+// turn: changing it more often costs more than it gives.
 const slice = 20 * time.Millisecond
 
 // Limits of a queue. A zero is replaced by what Defaults says.
@@ -26,13 +26,13 @@ type Limits struct {
 	Each      int // of these, how many one asker may have
 }
 
-// Defaults are the limits of the program: half of the processors compute for
-// reports, and the run at work always finds the others.
+// Defaults returns the limits of the program: half of the processors compute
+// for reports, and the run at work always finds the others.
 func Defaults() Limits {
 	return Limits{Computing: max(1, runtime.GOMAXPROCS(0)/2), Open: 64, Each: 32}
 }
 
-// Queue is the reports of a server. Make one with NewQueue. Safe for
+// Queue is the queue of a server's reports. Make one with NewQueue. Safe for
 // concurrent use.
 type Queue struct {
 	limits Limits
@@ -56,8 +56,8 @@ func NewQueue(l Limits) *Queue {
 	return &Queue{limits: l, askers: map[string]int{}, ending: make(chan struct{})}
 }
 
-// Open takes a report of an asker in, without the turn. Where there are too
-// many it fails with problem.Unavailable. Close must be called.
+// Open admits a report of an asker, without the turn. Where there are too many
+// it fails with problem.Unavailable. Close must be called.
 func (q *Queue) Open(asker string) (*Report, error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -77,7 +77,8 @@ func (q *Queue) Open(asker string) (*Report, error) {
 	return &Report{queue: q, asker: asker, granted: make(chan struct{}, 1)}, nil
 }
 
-// Ending is closed when the server stops: reports are not waited for.
+// Ending returns a channel that is closed when the server stops: reports are
+// not waited for.
 func (q *Queue) Ending() <-chan struct{} { return q.ending }
 
 // Close refuses further reports and ends those that are open. It may be called
@@ -92,7 +93,7 @@ func (q *Queue) Close() {
 	}
 }
 
-// Report is one report that has been taken in. Its methods are for the one
+// Report is one report that has been admitted. Its methods are for the one
 // goroutine that makes the report.
 type Report struct {
 	queue   *Queue
@@ -205,7 +206,7 @@ func (q *Queue) anybody() bool {
 
 type contextKey struct{}
 
-// With returns a context of the report's work.
+// With returns a context that carries the report, for the work done for it.
 func With(ctx context.Context, r *Report) context.Context {
 	return context.WithValue(ctx, contextKey{}, r)
 }

@@ -22,10 +22,10 @@ const (
 	keepWithin = 30 * time.Second
 )
 
-// Picture is the picture of a measurement that is stored, made of all its
-// readings: the kept one, and what has been read since. Where that is much, the
-// picture is kept for whoever comes next. Of several who ask for one at once,
-// one does the work.
+// Picture returns the picture of a stored measurement, made of all its
+// readings: the kept one, and what has been read since. Where that is much,
+// the picture is kept for whoever comes next. Of several who ask for one at
+// once, one does the work.
 func (rs *Runs) Picture(ctx context.Context, rec *procedure.Record, m int) (*Picture, error) {
 	leave, err := rs.enter(ctx, fmt.Sprint(rec.ID, "/", m))
 	if err != nil {
@@ -44,7 +44,7 @@ func (rs *Runs) Picture(ctx context.Context, rec *procedure.Record, m int) (*Pic
 	return p, nil
 }
 
-// enter waits until nobody else is at work under that name.
+// enter locks a name: it waits until nobody else works under it.
 func (rs *Runs) enter(ctx context.Context, name string) (leave func(), err error) {
 	for {
 		rs.mu.Lock()
@@ -69,9 +69,9 @@ func (rs *Runs) enter(ctx context.Context, name string) (leave func(), err error
 	}
 }
 
-// kept is the kept picture with all that has been read since. A kept one that
-// cannot be used, or that claims readings that are not there, is made anew from
-// the readings.
+// kept returns the kept picture with all that has been read since. A kept one
+// that cannot be used, or that claims readings that are not there, is made
+// anew from the readings.
 func (rs *Runs) kept(ctx context.Context, rec *procedure.Record, m int) (p *Picture, kept int64, err error) {
 	shape := ShapeOf(rec, m)
 	data, err := rs.store.Picture(ctx, rec.ID, m)
@@ -95,7 +95,7 @@ func (rs *Runs) kept(ctx context.Context, rec *procedure.Record, m int) (p *Pict
 }
 
 // goOn adds the stored readings that a picture does not have yet. It reports
-// whether the last one that it has is stored.
+// whether the last reading of the picture is stored.
 func goOn(ctx context.Context, s *store.Store, run string, m int, p *Picture) (there bool, err error) {
 	had := p.readings
 	from := max(had-1, 0)
@@ -120,9 +120,10 @@ func (rs *Runs) keep(ctx context.Context, run string, m int, p *Picture) error {
 	return rs.store.KeepPicture(ctx, run, m, p.readings, p.Append(nil))
 }
 
-// keepable are the pictures of the run that are to be kept now: of measurements
-// that are over, where they have become much longer; and of one at work, now and
-// then. What is over is forgotten: whoever asks gets it from the store.
+// keepable returns the pictures of the run that are to be stored now: of
+// measurements that are over, where they have become much longer; and of one
+// at work, now and then. What is over is forgotten: whoever asks gets it from
+// the store.
 func (b *liveRun) keepable() map[int]*Picture {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -150,8 +151,8 @@ func (b *liveRun) keepable() map[int]*Picture {
 	return out
 }
 
-// keepPictures keeps what is to be kept. What fails is tried again with more
-// readings, or made by whoever asks for it.
+// keepPictures stores the pictures that are due. What fails is tried again
+// with more readings, or made by whoever asks for it.
 func (rs *Runs) keepPictures(b *liveRun) {
 	if rs.store == nil {
 		return

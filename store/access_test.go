@@ -13,7 +13,7 @@ import (
 	"ohmkeep/store/storetest"
 )
 
-// withClock is a store whose clock the test moves.
+// withClock returns a store whose clock the test moves.
 func withClock(t *testing.T) (*store.Store, *time.Time, string) {
 	now, path := start, storetest.Path(t)
 	return storetest.Open(t, path, store.Options{Now: func() time.Time { return now }}), &now, path

@@ -15,8 +15,8 @@ func CountRows(t testing.TB, s *Store, table string) (n int) {
 	return n
 }
 
-// LogFrames says how many frames the write-ahead log holds that are not in
-// the database file yet.
+// LogFrames returns the number of frames of the write-ahead log that are not
+// in the database file yet.
 func LogFrames(t testing.TB, s *Store) int {
 	t.Helper()
 	var busy, frames, moved int
@@ -26,14 +26,14 @@ func LogFrames(t testing.TB, s *Store) int {
 	return frames + busy
 }
 
-// How many candidates one page looks at.
+// Bounds of the candidates that one page reads.
 const (
 	LookBound  = lookBound
 	CountBound = countBound // only to count
 )
 
-// ScanRuns is every run that a filter picks, newest first, by one scan of all
-// runs: what every search must find.
+// ScanRuns returns every run that a filter picks, newest first, by one scan of
+// all runs: what every search must find.
 func (s *Store) ScanRuns(ctx context.Context, f Filter) (ids []string, err error) {
 	where, args := f.condition()
 	err = s.rows(ctx, "SELECT id FROM runs NOT INDEXED WHERE "+where+" ORDER BY started DESC, seq DESC", args, func(r *sql.Rows) error {
@@ -45,7 +45,7 @@ func (s *Store) ScanRuns(ctx context.Context, f Filter) (ids []string, err error
 	return ids, err
 }
 
-// PlanOf is how SQLite answers a page of a filter.
+// PlanOf returns SQLite's query plan for a page of a filter.
 func (s *Store) PlanOf(ctx context.Context, f Filter) (steps []string, err error) {
 	d, err := s.search(ctx, &f)
 	if err != nil {
@@ -55,7 +55,7 @@ func (s *Store) PlanOf(ctx context.Context, f Filter) (steps []string, err error
 	return s.planOf(ctx, "SELECT "+selectRow+" FROM "+from+" ORDER BY started DESC, seq DESC LIMIT 51", args)
 }
 
-// PlanOfUnits is how SQLite answers a page of units.
+// PlanOfUnits returns SQLite's query plan for a page of units.
 func (s *Store) PlanOfUnits(ctx context.Context, device, cursor string) ([]string, error) {
 	query, args, err := unitPage(device, cursor, 51)
 	if err != nil {
@@ -82,7 +82,8 @@ func KeepNothing(s *Store) (undo func()) {
 	return func() { s.kept.Add(-keptMost) }
 }
 
-// Kept is how many bytes wide tables in the making keep.
+// Kept returns the memory of the values that wide tables in the making keep,
+// in bytes.
 func Kept(s *Store) int64 { return s.kept.Load() }
 
 // EmptyLog moves the write-ahead log into the file, so that LogFrames counts
@@ -121,8 +122,8 @@ func TailOverflows(t testing.TB, s *Store) (n int) {
 	return n
 }
 
-// CountAgain says what the counts that triggers keep should be, and what they
-// are; the same text where they are right.
+// CountAgain returns the counts of the rows and the counts that triggers keep,
+// as text: the same where they are right.
 func (s *Store) CountAgain(ctx context.Context) (want, got string, err error) {
 	const text = "SELECT coalesce(group_concat(line, char(10)), '') FROM (SELECT what || ' ' || which || ' ' || n AS line FROM "
 	const counted = `(

@@ -14,7 +14,7 @@ import (
 	"ohmkeep/store/storetest"
 )
 
-// lab fills a store with 30 runs, two started at each instant.
+// lab returns a store with 30 runs, two started at each instant.
 func lab(t testing.TB) *store.Store {
 	s := storetest.New(t)
 	for i := range 30 {

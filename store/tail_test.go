@@ -16,13 +16,13 @@ import (
 	"ohmkeep/store/storetest"
 )
 
-// kept is what a run must have, as a model of the store.
+// kept is the model of a run: the readings that the store must have of it.
 type kept struct {
 	id string
 	of map[int]int // readings by measurement
 }
 
-// check holds everything that reads a run against the model.
+// check compares everything that reads a run with the model.
 func (k *kept) check(t *rapid.T, tb testing.TB, s *store.Store) {
 	ctx := tb.Context()
 	var all []bench.Reading

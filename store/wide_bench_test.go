@@ -14,7 +14,8 @@ import (
 	"ohmkeep/store/storetest"
 )
 
-// history is a store of n runs with perRun results each, lots of 100 units.
+// history returns a store of n runs with perRun results each, lots of 100
+// units.
 func history(b testing.TB, n, perRun int) (*store.Store, string) {
 	b.Helper()
 	path := storetest.Path(b)

@@ -63,8 +63,8 @@ func TestWideAcrossRevisions(t *testing.T) {
 	}
 }
 
-// mixed is a store of runs of several revisions, whose results were stored
-// turn by turn, so that those of one run do not lie together.
+// mixed returns a store of runs of several revisions, whose results were
+// stored turn by turn, so that those of one run do not lie together.
 func mixed(t *testing.T) *store.Store {
 	s := storetest.New(t)
 	random := rand.New(rand.NewPCG(7, 11))

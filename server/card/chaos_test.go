@@ -37,7 +37,7 @@ type witness struct {
 	seen   map[int]bench.Setup // what was really set on a channel that was on, by the number of the reading
 }
 
-// perReading is what a reading's number is worth, V.
+// perReading is the step of the voltage from one reading to the next, V.
 const perReading = 1e-7
 
 func newWitness() *witness {
@@ -93,7 +93,7 @@ func (w *witness) MakeSafe(context.Context) error {
 
 func (w *witness) Faults(context.Context) ([]bench.Fault, error) { return nil, nil }
 
-// energised says what is on or closed.
+// energised returns what is on or closed.
 func (w *witness) energised() string {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -108,7 +108,8 @@ func (w *witness) energised() string {
 	return ""
 }
 
-// chaos is a link to an emulated card that goes wrong, and what was asked of it.
+// chaos is a test rig: a link to an emulated card that goes wrong, with a
+// record of what was asked of it.
 type chaos struct {
 	*testing.T
 	*rand.Rand

@@ -48,7 +48,7 @@ type fakeOut struct {
 	aperture     float64
 }
 
-// twist is something done otherwise, for messages that contain on.
+// twist is one deviation of the fake card, for messages that contain on.
 type twist struct {
 	on    string
 	after int // so many of them go right before
@@ -220,7 +220,7 @@ func listen(stream io.Reader, lines chan<- string, abort chan<- struct{}, done <
 	}
 }
 
-// bite is the watchdog.
+// bite carries out the watchdog's action.
 func (f *fakeCard) bite() {
 	f.mu.Lock()
 	defer f.mu.Unlock()

@@ -125,7 +125,7 @@ func (f *fakeCard) channelUnit(head, arg string) (answer string, wait time.Durat
 	return "", 0, nil
 }
 
-// Twists.
+// Deviations of the fake card.
 func silent(*fakeCard, string) (string, bool) { return "", true }
 
 func says(out string) func(*fakeCard, string) (string, bool) {

@@ -13,7 +13,7 @@ import (
 	"ohmkeep/server/cardinfo"
 )
 
-// blurt has the card say something unasked.
+// blurt makes the card send a line unasked.
 func (f *fakeCard) blurt(text string) {
 	f.mu.Lock()
 	s := f.streams[len(f.streams)-1]
@@ -117,8 +117,8 @@ func TestReadingFaults(t *testing.T) {
 	}
 }
 
-// either is which of two errors a call gives, depending on whether the connection
-// is back already.
+// either returns the one of two errors that a call must give, depending on whether the
+// connection is back already.
 func either(r *rig, back, gone error) error {
 	if r.conns[0].session() == nil {
 		return gone

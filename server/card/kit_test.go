@@ -25,8 +25,8 @@ type rig struct {
 	ready int
 }
 
-// alone is a bubble of its own time around a test. It fails where a goroutine
-// is left at the end.
+// alone runs a test in a bubble with a time of its own. It fails where a
+// goroutine is left at the end.
 func alone(t *testing.T, f func(t *testing.T)) {
 	t.Helper()
 	synctest.Test(t, f)
@@ -88,14 +88,14 @@ func (r *rig) close() {
 	}
 }
 
-// told is how often Lost and Ready were called.
+// told is the number of calls of Lost and Ready.
 func (r *rig) told() (lost []string, ready int) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return append([]string(nil), r.lost...), r.ready
 }
 
-// said is the whole conversation.
+// said returns the whole conversation.
 func (r *rig) said() string {
 	var b strings.Builder
 	for _, e := range r.Recent(0, 1<<20) {

@@ -14,7 +14,7 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// fakeLink is a bench that records what breaks a rule of safety, and fails
+// fakeLink is a fake bench that records each broken safety rule, and fails
 // when it is told to.
 type fakeLink struct {
 	rec   *procedure.Record

@@ -57,7 +57,8 @@ func drawPoints(t *rapid.T) []procedure.Point {
 	return out
 }
 
-// mishap is something that goes wrong, or somebody who steps in.
+// mishap is one fault injected into a run: something that goes wrong, or
+// somebody who steps in.
 type mishap struct {
 	name string
 	at   int // call, append, or observation number

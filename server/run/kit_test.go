@@ -74,7 +74,7 @@ func point(read int, holds ...procedure.Hold) procedure.Point {
 		Settle: procedure.Settle{Time: 1e-3}, Aperture: procedure.Aperture{Seconds: 1e-3}}
 }
 
-// bed is a runner on a fake bench with everything that watches it.
+// bed is a test rig: a runner on a fake bench with everything that watches it.
 type bed struct {
 	rec    *procedure.Record
 	kind   *fakeKind

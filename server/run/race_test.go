@@ -2,5 +2,5 @@
 
 package run
 
-// raced says that the race detector slows everything down.
+// raced is true where the race detector is on, which slows everything down.
 const raced = true

@@ -117,7 +117,7 @@ func quick(t testing.TB) []procedure.Measurement {
 	return []procedure.Measurement{contact, leakage, supply}
 }
 
-// noting is a counting clock that notes what it is asked to wait.
+// noting is a counting clock that records the waits it is asked for.
 type noting struct {
 	*bench.CountingClock
 	waits []time.Duration
@@ -205,7 +205,7 @@ func TestStopIsQuick(t *testing.T) {
 	})
 }
 
-// announcing tells when the first reading has begun.
+// announcing is a link that signals the start of the first reading.
 type announcing struct {
 	bench.Link
 	reading chan struct{}

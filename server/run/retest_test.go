@@ -12,7 +12,8 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// failing is a kind whose first attempts fail, and have a result more.
+// failing is a kind of measurement whose first attempts fail, and have one
+// result more.
 type failing struct {
 	fakeKind
 	attempts, fails int
@@ -44,7 +45,7 @@ func (d *failingDeriver) Results() []procedure.Result {
 	return out
 }
 
-// lastOf is the result with a key that was shown last.
+// lastOf returns the result with a key that was shown last.
 func lastOf(t *testing.T, w *witness, key string) procedure.Result {
 	t.Helper()
 	var last *procedure.Result

@@ -16,7 +16,7 @@ import (
 	"ohmkeep/server/quantity"
 )
 
-// clean fails the test for everything that must never happen.
+// clean fails the test for every safety rule that was broken.
 func clean(t *testing.T, b *bed) {
 	t.Helper()
 	for _, s := range b.faultsOf() {

@@ -14,8 +14,8 @@ import (
 	"ohmkeep/server/rehearsal/model"
 )
 
-// drawing makes random procedures for random devices. It is seeded, so that a
-// number names a case.
+// drawing is the generator of random procedures for random devices. It is
+// seeded, so that a number names a case.
 type drawing struct {
 	*rand.Rand
 	d  dut.Device
@@ -26,7 +26,7 @@ func (r *drawing) chance(p float64) bool { return r.Float64() < p }
 
 func choose[T any](r *drawing, of ...T) T { return of[r.IntN(len(of))] }
 
-// between is evenly spread.
+// between draws a number evenly from a range.
 func (r *drawing) between(low, high float64) float64 { return low + (high-low)*r.Float64() }
 
 // device draws one of the demonstration's devices with its pin map, or a small

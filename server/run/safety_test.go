@@ -24,9 +24,9 @@ var (
 	seed       = flag.Uint64("seed", 0, "first seed of TestNoRatingIsExceeded: each procedure has one of its own")
 )
 
-// margins are what is allowed beyond a rating: the accuracy that the bench
-// states for what it forces and limits, and the drop between a local sense point
-// and the pin, and that of the pin's clamp supply, which it follows.
+// margins are the tolerances beyond a rating: the accuracy that the bench
+// states for what it forces and limits, and the drop between a local sense
+// point and the pin, and that of the pin's clamp supply, which it follows.
 type margins struct{ volts, ohms float64 }
 
 func marginsOf(d *bench.Definition) margins {
@@ -60,7 +60,8 @@ func (margins) amps(d *bench.Definition, rating float64) float64 {
 // clamp supply, and no current is forced into it.
 const openCurrent = 10e-9
 
-// guardian watches every operating point of a bench for a pin beyond a rating.
+// guardian is an observer of every operating point of a bench, looking for a
+// pin beyond a rating.
 type guardian struct {
 	rec    *procedure.Record
 	seat   *rehearsal.Seat

@@ -31,7 +31,7 @@ func (l *instantLink) Read(_ context.Context, chs []bench.ChannelID, _ time.Dura
 	return dst, nil
 }
 
-// nothing stores and shows nothing.
+// nothing is a recorder and observer that only counts readings.
 type nothing struct{ readings int64 }
 
 func (*nothing) Begin(context.Context, *procedure.Record) error         { return nil }

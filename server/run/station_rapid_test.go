@@ -15,7 +15,7 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// deed is something that somebody does to a station at some moment.
+// deed is one action of a person on a station, at a moment.
 type deed struct {
 	what string
 	at   time.Duration

@@ -76,8 +76,8 @@ func (d *fakeDeriver) Results() []procedure.Result {
 	return []procedure.Result{{Key: "mean", Value: d.sum / float64(d.n), Unit: quantity.Ampere, Outcome: d.kind.outcome}}
 }
 
-// witness records what is stored and what is shown, and holds the second
-// against the first.
+// witness is a recorder and observer that compares what is shown with what is
+// stored.
 type witness struct {
 	mu       sync.Mutex
 	begun    int

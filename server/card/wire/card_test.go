@@ -29,8 +29,8 @@ type fake struct {
 	gone          chan struct{}
 }
 
-// do is what a fake card does with a line. Every write comes in as a piece of
-// its own.
+// do is the behaviour of a fake card for one line. Every write comes in as a
+// piece of its own.
 type do func(c *fake, line string)
 
 // say writes pieces to the host. What nobody takes any more is lost.
@@ -43,7 +43,7 @@ func (c *fake) say(pieces ...string) {
 	}
 }
 
-// well is what a card does that does everything right.
+// well is the behaviour of a card that does everything right.
 func well(c *fake, line string) {
 	if answer, ok := reply(line); ok {
 		c.say(answer + "\n")

@@ -44,7 +44,7 @@ func answerer(t testing.TB) string {
 	return at.Addr().String()
 }
 
-// reply is what a card answers: the marks of a resync, and of any other
+// reply returns the answer of a card: the marks of a resync, and of any other
 // question the question.
 func reply(message string) (string, bool) {
 	var a, b int

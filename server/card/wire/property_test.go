@@ -16,7 +16,7 @@ import (
 	"pgregory.net/rapid"
 )
 
-// mood is what a moody card does with one line that asks.
+// mood is the behaviour of a moody card for one question.
 type mood struct {
 	Delay   time.Duration // before its answer
 	Drop    bool          // it says nothing at all
@@ -30,9 +30,9 @@ type mood struct {
 	Banner  bool // it starts again: it forgets what it has not said
 }
 
-// moody is a card that answers in order, and in which nearly everything goes
-// wrong. The answer to the question n is An and the checksum of n, so that one
-// that was garbled into another's is known for what it is.
+// moody is a fake card that answers in order, and in which nearly everything
+// goes wrong. The answer to the question n is An and the checksum of n, so
+// that one that was garbled into another's is known for what it is.
 type moody struct {
 	moods  []mood
 	random *rand.Rand
@@ -181,8 +181,8 @@ func TestNeverAnothersAnswer(t *testing.T) {
 	}
 }
 
-// misgiven says what is wrong with an answer to the question n. One that was
-// garbled is no other question's.
+// misgiven returns what is wrong with an answer to the question n. One that
+// was garbled is no other question's.
 func misgiven(got string, n int) string {
 	number, sum, _ := strings.Cut(strings.TrimPrefix(got, "A"), ":")
 	if sum == fmt.Sprintf("%08x", crc32.ChecksumIEEE([]byte(number))) && number != strconv.Itoa(n) {

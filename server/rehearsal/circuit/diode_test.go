@@ -8,7 +8,7 @@ import (
 	"testing"
 )
 
-// The tables are ../shared/reference/diode/: Shockley (1949) with the closed
+// The tables are those of testdata: Shockley (1949) with the closed
 // form of Banwell and Jayakumar, Electron. Lett. 36(4), 291 (2000); computed
 // to 60 digits, status "computed".
 func table(t *testing.T, name string) [][]float64 {

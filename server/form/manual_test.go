@@ -78,6 +78,10 @@ func FuzzManual(f *testing.F) {
 	d := demo.Scenario().Devices[0]
 	f.Add("do=read&pin=2&use=voltage&level=1&compliance=1m&cycles=1&hold-pin=3&hold-use=current")
 	f.Add("do=curve&pin=2&use=current&spacing=log&from=1u&to=1m&points=9&compliance=1V&cycles=1&against=3&back=1")
+	f.Add("do=ohm&method=4-wire&pin=2&current=100u&compliance=1V&cycles=0.5&against=3&powered=1&settle=2ms")
+	f.Add("do=read&pin=2&use=current&level=-1u&compliance=1&cycles=1&against=0&hold-pin=&hold-use=return&hold-pin=4&hold-use=return")
+	f.Add("do=curve&pin=2&use=voltage&spacing=list&from=0&to=1e999&points=10001&cycles=1&compliance=1")
+	f.Add("do=&pin=00002&use=open&hold-pin=-1&hold-pin=99999999999999999999&hold-level=1&cycles=NaN")
 	f.Add("do=ohm&method=x&pin=1&current=NaN")
 	f.Fuzz(func(t *testing.T, query string) {
 		v, err := url.ParseQuery(query)

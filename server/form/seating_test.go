@@ -135,6 +135,10 @@ func TestFaultTexts(t *testing.T) {
 // FuzzSeating: whatever the forms of a rehearsal bench hold is read without harm.
 func FuzzSeating(f *testing.F) {
 	f.Add("model=model:load&option=5&fault=open&at=1&other=&value=")
+	f.Add("model=model:plug&serial=A-1&lot=L&seed=0&fault=leak&at=1&other=2&value=1M%CE%A9&fault=&at=x")
+	f.Add("model=model:load&option=4k7&seed=9007199254740991&fault=open&at=65536&fault=open&at=-1")
+	f.Add("model=device:&fault=stuck&at=7&fault=swapped&at=1&other=48&fault=contact&at=3&value=5&fault=gone&at=4")
+	f.Add("fault=drift&at=%231&value=NaN%25&fault=drift&at=&value=1e400&fault=drift&at=1b&value=-0,5+%25")
 	f.Add("model=device:load&seed=99999999999999999999&fault=drift&at=1A&value=%25&fault=floating&at=1A/1-16")
 	def := deskBench()
 	f.Fuzz(func(t *testing.T, query string) {

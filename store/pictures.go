@@ -27,7 +27,7 @@ func (s *Store) Picture(ctx context.Context, runID string, measurement int) ([]b
 func (s *Store) KeepPicture(ctx context.Context, runID string, measurement int, readings int64, picture []byte) error {
 	return s.update(ctx, "keep picture", func(t *tx) error {
 		var seq int64
-		if err := t.row("SELECT seq FROM runs WHERE id = ?", runID).Scan(&seq); err != nil {
+		if err := t.row("SELECT seq FROM runs WHERE id = ? AND "+notDeleting, runID).Scan(&seq); err != nil {
 			return missing(err, "there is no run %s", runID)
 		}
 		_, err := t.exec(`INSERT INTO pictures (run, measurement, readings, picture) VALUES (?, ?, ?, ?)

@@ -15,7 +15,7 @@ const resultColumns = `measurement, results.key, pin, curve, condition, results.
 func (s *Store) Results(ctx context.Context, runID string) ([]procedure.Result, error) {
 	var out []procedure.Result
 	err := s.rows(ctx, `SELECT `+resultColumns+` FROM results JOIN runs ON runs.seq = run
-		WHERE runs.id = ? ORDER BY measurement, results.id`, []any{runID}, func(r *sql.Rows) error {
+		WHERE runs.id = ? AND `+notDeleting+` ORDER BY measurement, results.id`, []any{runID}, func(r *sql.Rows) error {
 		var x procedure.Result
 		if err := scanResult(r, &x); err != nil {
 			return err

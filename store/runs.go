@@ -145,7 +145,7 @@ func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, er
 // SetNote replaces a run's note.
 func (s *Store) SetNote(ctx context.Context, runID, note string) error {
 	return s.update(ctx, "set note", func(t *tx) error {
-		n, err := t.exec("UPDATE runs SET note = ? WHERE id = ?", note, runID)
+		n, err := t.exec("UPDATE runs SET note = ? WHERE id = ? AND "+notDeleting, note, runID)
 		if err == nil && n == 0 {
 			err = errorf(NotFound, "there is no run %s", runID)
 		}

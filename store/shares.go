@@ -23,7 +23,7 @@ func (s *Store) NewShare(ctx context.Context, runID, by string, expires time.Tim
 		if !expires.IsZero() && expires.UnixNano() <= t.at {
 			return errorf(Invalid, "the link would have expired already")
 		}
-		err := t.row(`INSERT INTO shares (hash, run, by, created, expires) SELECT ?, seq, ?, ?, ? FROM runs WHERE id = ?
+		err := t.row(`INSERT INTO shares (hash, run, by, created, expires) SELECT ?, seq, ?, ?, ? FROM runs WHERE id = ? AND `+notDeleting+`
 			RETURNING id`, hash, by, t.at, timeOrNull(expires), runID).Scan(&id)
 		return missing(err, "there is no run %s", runID)
 	})
@@ -35,7 +35,7 @@ func (s *Store) NewShare(ctx context.Context, runID, by string, expires time.Tim
 // look-up of who asks.
 func (s *Store) SharedRun(ctx context.Context, secret string) (runID string, err error) {
 	err = s.reader(From(ctx, Control)).QueryRowContext(ctx, `SELECT runs.id FROM shares JOIN runs ON seq = run
-		WHERE hash = ? AND revoked IS NULL AND (expires IS NULL OR expires > ?)`,
+		WHERE hash = ? AND revoked IS NULL AND (expires IS NULL OR expires > ?) AND `+notDeleting,
 		hashOf(secret), s.now().UnixNano()).Scan(&runID)
 	if CodeOf(missing(err, "")) == NotFound {
 		return "", errorf(Denied, "this link has expired or was revoked")
@@ -47,7 +47,7 @@ func (s *Store) SharedRun(ctx context.Context, secret string) (runID string, err
 func (s *Store) ListShares(ctx context.Context, runID string) ([]Share, error) {
 	var out []Share
 	err := s.rows(ctx, `SELECT shares.id, by, created, expires, revoked FROM shares JOIN runs ON seq = run
-		WHERE runs.id = ? ORDER BY shares.id DESC`, []any{runID}, func(r *sql.Rows) error {
+		WHERE runs.id = ? AND `+notDeleting+` ORDER BY shares.id DESC`, []any{runID}, func(r *sql.Rows) error {
 		var x Share
 		var created int64
 		var expires, revoked sql.NullInt64

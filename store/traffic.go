@@ -31,7 +31,7 @@ func (s *Store) SaveTraffic(ctx context.Context, runID string, t cardinfo.Traffi
 	}
 	return s.update(ctx, "save traffic", func(w *tx) error {
 		var there int
-		if err := w.row("SELECT 1 FROM runs WHERE id = ?", runID).Scan(&there); err != nil {
+		if err := w.row("SELECT 1 FROM runs WHERE id = ? AND "+notDeleting, runID).Scan(&there); err != nil {
 			return missing(err, "there is no run %s", runID)
 		}
 		_, err := w.exec(`INSERT INTO traffic (run, events, dropped) VALUES (?1, ?2, ?3)

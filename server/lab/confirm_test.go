@@ -141,3 +141,30 @@ func TestOccasionOf(t *testing.T) {
 	_, err = r.OccasionOf(t.Context(), other, "load")
 	refused(t, err, problem.Invalid, "no pin map")
 }
+
+// TestOccasionOfWhatChanged: what is confirmed is what is seated by the newest
+// drawing, and nothing where device or pin map was deleted.
+func TestOccasionOfWhatChanged(t *testing.T) {
+	r := newRig(t)
+	if o, err := r.OccasionOf(t.Context(), r.b, ""); err != nil || o.Device != nil || o.Empty {
+		t.Errorf("of nothing: %+v, %v", o, err)
+	}
+	_, err := r.SaveDevice(t.Context(), ada, renamed("loose", "Loose"), 0)
+	must(t, err)
+	_, err = r.OccasionOf(t.Context(), r.b, "loose")
+	refused(t, err, problem.Invalid, "no pin map")
+	must(t, r.DeleteDevice(t.Context(), owner, "loose"))
+	for _, key := range []string{"loose", "none"} {
+		_, err = r.OccasionOf(t.Context(), r.b, key)
+		refused(t, err, problem.Invalid, "no device of this key")
+	}
+	_, err = r.SavePinMap(t.Context(), ada, &r.b.Definition, loadMap(5), 1)
+	must(t, err)
+	o, err := r.OccasionOf(t.Context(), r.b, "load")
+	if err != nil || o.Device.Key != "load" || o.DeviceRev != 1 || o.Rev != 2 || o.PinMap.Contacts[1] != 5 {
+		t.Errorf("%+v, %v", o, err)
+	}
+	must(t, r.DeletePinMap(t.Context(), owner, "load", RehearsalKey))
+	_, err = r.OccasionOf(t.Context(), r.b, "load")
+	refused(t, err, problem.Invalid, "no pin map")
+}

@@ -54,7 +54,9 @@ func (l *Lab) seatLocked(ctx context.Context, b *Bench, who Person, q bench.Seat
 		}
 		return problem.New(problem.Conflict, err.Error()) // the bench's own words: outputs on, or no operating point
 	}
-	if err := l.Store.SetSeating(ctx, b.Definition.Key, q, who.Name); err != nil {
+	// A browser that goes away must not leave another unit in the socket than is
+	// remembered.
+	if err := l.Store.SetSeating(context.WithoutCancel(ctx), b.Definition.Key, q, who.Name); err != nil {
 		return err
 	}
 	l.Note(ctx, who, "seat", b.Definition.Key, q.Model+" "+q.Serial)
@@ -71,14 +73,17 @@ func (l *Lab) completeSeating(ctx context.Context, b *Bench, q *bench.Seating) e
 		return nil
 	}
 	d, err := l.Store.GetDevice(ctx, q.Device, 0)
+	if problem.CodeOf(err) == problem.NotFound || err == nil && d.Removed {
+		return problem.Field("device", "there is no device "+dut.Excerpt(q.Device))
+	}
 	if err != nil {
-		return problem.Field("device", errText(err))
+		return err
 	}
 	if q.Model == "" {
 		q.Model = d.Body.Model
 	}
 	pm, err := l.Store.GetPinMap(ctx, q.Device, b.Definition.Key, 0)
-	if problem.CodeOf(err) == problem.NotFound {
+	if problem.CodeOf(err) == problem.NotFound || err == nil && pm.Removed {
 		return problem.Field("device", "this device has no pin map for this bench yet")
 	}
 	if err == nil {

@@ -1,6 +1,7 @@
 package lab
 
 import (
+	"context"
 	"testing"
 
 	"ohmkeep/server/bench"
@@ -86,5 +87,75 @@ func TestSeedIsOfDeviceAndSerial(t *testing.T) {
 			t.Errorf("%v: %d", x, seed)
 		}
 		seen[seed] = true
+	}
+}
+
+// TestSeatForAStart: what cannot be seated for a start is refused with it, and
+// on a real bench nobody seats but a person.
+func TestSeatForAStart(t *testing.T) {
+	r := newRig(t)
+	refused(t, r.Seat(t.Context(), r.b, ada, bench.Seating{}), problem.Invalid, "name a model, or a device that has one")
+	plain := loadDevice()
+	plain.Model = ""
+	_, err := r.SaveDevice(t.Context(), ada, plain, 1)
+	must(t, err)
+	_, err = r.Start(t.Context(), r.b, ada, starting())
+	refused(t, err, problem.Invalid, "no rehearsal model")
+	if got := r.socket.now(); got.Model != "" {
+		t.Errorf("in the socket: %+v", got)
+	}
+	r.withCards()
+	q := starting()
+	q.Confirm = everything()
+	id, err := r.Start(t.Context(), r.b, ada, q)
+	must(t, err)
+	r.wait(t)
+	rec, err := r.Store.GetRun(t.Context(), id)
+	must(t, err)
+	if rec.Seated != nil || r.socket.now().Model != "" {
+		t.Errorf("seated %+v, in the socket %+v", rec.Seated, r.socket.now())
+	}
+}
+
+// TestRerunOfAHeldBench: nobody changes what sits on a bench that somebody else
+// holds by running something again.
+func TestRerunOfAHeldBench(t *testing.T) {
+	r := newRig(t)
+	id := r.ended(t)
+	must(t, r.Seat(t.Context(), r.b, boole, bench.Seating{Model: "check-load", Serial: "Boole's"}))
+	must(t, r.TakeControl(t.Context(), r.b, boole))
+	_, err := r.Rerun(t.Context(), r.b, ada, id, nil)
+	refused(t, err, problem.Held, "Boole")
+	if got := r.socket.now(); got.Serial != "Boole's" {
+		t.Errorf("in the socket: %+v", got)
+	}
+}
+
+// TestSeatOfWhoeverLeft: what is in the socket is what is remembered of it, also
+// where the browser went away between the two.
+func TestSeatOfWhoeverLeft(t *testing.T) {
+	r := newRig(t)
+	must(t, r.Seat(t.Context(), r.b, ada, bench.Seating{Model: "check-load", Serial: "S1"}))
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	_ = r.Seat(ctx, r.b, ada, bench.Seating{Model: "check-load", Serial: "S2"}) // nobody hears the answer
+	q, err := r.Seated(t.Context(), r.b)
+	must(t, err)
+	if in := r.socket.now(); in.Serial != q.Serial {
+		t.Errorf("%q is in the socket, and %q is remembered", in.Serial, q.Serial)
+	}
+}
+
+// TestSeatWhatWasDeleted: a pin map or a device that was deleted seats nothing.
+func TestSeatWhatWasDeleted(t *testing.T) {
+	r := newRig(t)
+	must(t, r.DeletePinMap(t.Context(), owner, "load", RehearsalKey))
+	load := bench.Seating{Device: "load", Serial: "S1"}
+	refused(t, r.Seat(t.Context(), r.b, ada, load), problem.Invalid, "no pin map")
+	must(t, r.DeleteProcedure(t.Context(), owner, "check"))
+	must(t, r.DeleteDevice(t.Context(), owner, "load"))
+	refused(t, r.Seat(t.Context(), r.b, ada, load), problem.Invalid, "there is no device load")
+	if got := r.socket.now(); got.Model != "" {
+		t.Errorf("in the socket: %+v", got)
 	}
 }

@@ -91,8 +91,9 @@ func clearSession(w http.ResponseWriter) {
 	http.SetCookie(w, &http.Cookie{Name: sessionCookie, Path: "/", MaxAge: -1, HttpOnly: true, SameSite: http.SameSiteLaxMode})
 }
 
-// local returns to where it stays within this server, else "/".
-func local(to string) string {
+// localPath returns the path of a redirect if it stays within this server, else
+// "/", so that a link cannot send a person to another site.
+func localPath(to string) string {
 	u, err := url.Parse(to)
 	if err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(u.Path, "/") || strings.HasPrefix(u.Path, "//") || strings.Contains(to, `\`) {
 		return "/"

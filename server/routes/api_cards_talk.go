@@ -130,7 +130,7 @@ func (s *Server) apiSay(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	row := s.saidRow(&said)
+	row := s.messageRow(&said)
 	x := row.Exchange
 	out := apiExchange{Connection: x.Connection, Sent: x.Sent, Answers: x.Answers, Took: x.Took.Seconds(), Errors: x.Errors,
 		Events: apiEvents(row.Rows), Problem: row.Err, MadeSafe: row.MadeSafe}

@@ -11,7 +11,7 @@ import (
 // sameField reports whether two measurements agree in a field, named as in a
 // problem; "" is all that is measured and judged, names and notes aside.
 func sameField(a, b *procedure.Measurement, field string) bool {
-	x, y := bare(a), bare(b)
+	x, y := withoutNames(a), withoutNames(b)
 	if field == "" {
 		return reflect.DeepEqual(x, y)
 	}
@@ -26,8 +26,8 @@ func sameField(a, b *procedure.Measurement, field string) bool {
 	return reflect.DeepEqual(x, y)
 }
 
-// bare returns the JSON of a measurement without its names and notes.
-func bare(m *procedure.Measurement) any {
+// withoutNames returns the JSON of a measurement without its names and notes.
+func withoutNames(m *procedure.Measurement) any {
 	text, err := json.Marshal(m)
 	if err != nil {
 		return err // no number: like nothing else

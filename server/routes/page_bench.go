@@ -170,7 +170,7 @@ func (s *Server) safeForm(w http.ResponseWriter, r *http.Request) error {
 	}
 	back := "/bench"
 	if u, err := url.Parse(r.Referer()); err == nil && u.Host == r.Host {
-		back = local(u.RequestURI())
+		back = localPath(u.RequestURI())
 	}
 	return seeOther(w, r, back)
 }
@@ -188,7 +188,7 @@ func (s *Server) controlForm(w http.ResponseWriter, r *http.Request) error {
 	}
 	if to := r.PostForm.Get("to"); to != "" {
 		u, err := url.Parse(to)
-		if err == nil && local(to) == u.RequestURI() {
+		if err == nil && localPath(to) == u.RequestURI() {
 			return seeOther(w, r, u.RequestURI()+"#"+u.Fragment)
 		}
 	}

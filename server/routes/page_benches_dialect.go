@@ -201,7 +201,7 @@ func (s *Server) tryLines(r *http.Request, e *dialectEditing, c *bench.Connectio
 		if err != nil {
 			return err
 		}
-		row := s.saidRow(&said)
+		row := s.messageRow(&said)
 		e.said = append(e.said, row)
 		if row.Err != "" || len(row.Exchange.Errors) > 0 {
 			return nil

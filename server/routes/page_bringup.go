@@ -68,7 +68,7 @@ func (s *Server) bringUpProps(ctx context.Context, q url.Values) (web.BringUpPro
 		p.Connections = connectionOptions(p.Health)
 		p.Log, p.LogLast = s.logAfter(at, 0, logRows)
 		for _, x := range at.SaidByHand() {
-			p.Said = append(p.Said, s.saidRow(&x))
+			p.Said = append(p.Said, s.messageRow(&x))
 		}
 	}
 	convert(at, &p, q)

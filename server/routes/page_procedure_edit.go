@@ -69,8 +69,8 @@ func (s *Server) openProcedure(r *http.Request) (*procedureEditing, error) {
 	return &procedureEditing{stored: p, device: d}, nil
 }
 
-// again reloads the procedure after somebody else has saved.
-func (e *procedureEditing) again(ctx context.Context, s *Server) error {
+// reload loads the procedure anew after somebody else has saved.
+func (e *procedureEditing) reload(ctx context.Context, s *Server) error {
 	p, err := s.Store.GetProcedure(ctx, e.stored.Body.Key, 0)
 	if err != nil {
 		return err
@@ -118,7 +118,7 @@ func isStale(err error) bool {
 // conflicting describes an edit conflict: what was saved since revision from,
 // and what saving mine on top of it would change.
 func (s *Server) conflicting(ctx context.Context, e *procedureEditing, from int, mine *procedure.Procedure) error {
-	if err := e.again(ctx, s); err != nil {
+	if err := e.reload(ctx, s); err != nil {
 		return err
 	}
 	now := e.stored

@@ -200,9 +200,9 @@ func (s *Server) aboutPage(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) error {
 	q := r.URL.Query()
 	if personOf(r.Context()).Role != store.Nobody && q.Get("key") == "" {
-		return seeOther(w, r, local(q.Get("to")))
+		return seeOther(w, r, localPath(q.Get("to")))
 	}
-	p := web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Key: q.Get("key"), To: local(q.Get("to"))}
+	p := web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Key: q.Get("key"), To: localPath(q.Get("to"))}
 	p.Page.Public = true
 	p.Form = web.Form{ID: "sign-in", Values: url.Values{"name": {"owner"}}}
 	return show(r.Context(), w, http.StatusOK, web.SignIn(p))
@@ -214,7 +214,7 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 	}
 	name := r.PostForm.Get("name")
 	if wrong := nameProblem(name); wrong != "" {
-		p := web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Key: r.PostForm.Get("key"), To: local(r.PostForm.Get("to"))}
+		p := web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Key: r.PostForm.Get("key"), To: localPath(r.PostForm.Get("to"))}
 		p.Page.Public = true
 		p.Form = web.Form{ID: "sign-in", Values: r.PostForm, Errors: map[string]string{"name": wrong}}
 		return show(r.Context(), w, http.StatusUnprocessableEntity, web.SignIn(p))
@@ -225,7 +225,7 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 	}
 	setSession(w, r, session)
 	s.Lab.Note(r.Context(), lab.Person{Name: name}, "sign in", "", "")
-	return seeOther(w, r, local(r.PostForm.Get("to")))
+	return seeOther(w, r, localPath(r.PostForm.Get("to")))
 }
 
 func (s *Server) signOut(w http.ResponseWriter, r *http.Request) error {

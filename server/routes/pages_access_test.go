@@ -126,18 +126,18 @@ func TestLocalRedirect(t *testing.T) {
 		"javascript:alert(1)", " //evil.example", "/\t/evil.example", "/\n/evil.example", "http:/evil.example", "http:evil.example", "evil.example", "", "/..//evil.example",
 		"/.//evil.example", "/%5cevil.example", "?x", "#x",
 	} {
-		got := local(to)
+		got := localPath(to)
 		u, err := url.Parse(got)
 		if err != nil || u.Host != "" || u.Scheme != "" || !strings.HasPrefix(got, "/") || strings.HasPrefix(got, "//") || strings.HasPrefix(got, `/\`) ||
 			strings.ContainsAny(got, "\t\r\n\\") {
-			t.Errorf("local(%q) = %q", to, got)
+			t.Errorf("localPath(%q) = %q", to, got)
 		}
 		// A browser resolves the dots before it goes.
 		if base, _ := url.Parse("http://localhost/sign-in"); err == nil && base.ResolveReference(u).Host != "localhost" {
-			t.Errorf("local(%q) leaves the server: %s", to, base.ResolveReference(u))
+			t.Errorf("localPath(%q) leaves the server: %s", to, base.ResolveReference(u))
 		}
 	}
-	if got := local("/runs/x?m=2"); got != "/runs/x?m=2" {
+	if got := localPath("/runs/x?m=2"); got != "/runs/x?m=2" {
 		t.Errorf("a page of ours became %q", got)
 	}
 }

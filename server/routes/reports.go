@@ -23,35 +23,35 @@ const (
 	retryAfter = 10 * time.Second
 )
 
-// patientWriter is a response writer with a deadline for each block. While a
+// deadlineWriter is a response writer with a deadline for each block. While a
 // block is written, other reports have the turn to compute.
-type patientWriter struct {
+type deadlineWriter struct {
 	http.ResponseWriter
 	control *http.ResponseController
 	request *http.Request
 	report  *turn.Report // nil where the answer is no report
 }
 
-func newPatientWriter(w http.ResponseWriter, r *http.Request) *patientWriter {
-	return &patientWriter{ResponseWriter: w, control: http.NewResponseController(w), request: r}
+func newDeadlineWriter(w http.ResponseWriter, r *http.Request) *deadlineWriter {
+	return &deadlineWriter{ResponseWriter: w, control: http.NewResponseController(w), request: r}
 }
 
 // Unwrap returns the writer beneath, for http.ResponseController.
-func (w *patientWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }
+func (w *deadlineWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }
 
 // Hijack takes the connection over for the upgrade to a WebSocket, which has
 // deadlines of its own.
-func (w *patientWriter) Hijack() (net.Conn, *bufio.ReadWriter, error) { return w.control.Hijack() }
+func (w *deadlineWriter) Hijack() (net.Conn, *bufio.ReadWriter, error) { return w.control.Hijack() }
 
 // WriteHeader implements http.ResponseWriter.
-func (w *patientWriter) WriteHeader(status int) {
+func (w *deadlineWriter) WriteHeader(status int) {
 	w.wait()
 	w.ResponseWriter.WriteHeader(status)
 }
 
 // Write writes a block. A report gives its turn away while it writes, because
 // the client may be slow.
-func (w *patientWriter) Write(p []byte) (int, error) {
+func (w *deadlineWriter) Write(p []byte) (int, error) {
 	if w.report != nil {
 		w.report.Give()
 	}
@@ -65,18 +65,18 @@ func (w *patientWriter) Write(p []byte) (int, error) {
 
 // wait sets the deadline of the next write. A writer that cannot have one,
 // such as a recorder in a test, has none.
-func (w *patientWriter) wait() {
+func (w *deadlineWriter) wait() {
 	_ = w.control.SetWriteDeadline(time.Now().Add(writeWait))
 	if w.report != nil && w.request.Context().Err() != nil {
 		_ = w.control.SetWriteDeadline(time.Now()) // the server stops
 	}
 }
 
-// patient is the middleware that gives every answer write deadlines, errors
-// and pages too.
-func patient(next http.Handler) http.Handler {
+// withWriteDeadlines is the middleware that gives every answer write deadlines,
+// errors and pages too.
+func withWriteDeadlines(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		p := newPatientWriter(w, r)
+		p := newDeadlineWriter(w, r)
 		p.wait() // an answer without a body is written after the handler
 		next.ServeHTTP(p, r)
 	})
@@ -92,7 +92,7 @@ func (s *Server) serve(e route, w http.ResponseWriter, r *http.Request) error {
 	if e.class != report {
 		return e.handle(w, r)
 	}
-	work, err := s.Reports.Open(asker(r))
+	work, err := s.Reports.Open(clientKey(r))
 	if err != nil {
 		w.Header().Set("Retry-After", strconv.Itoa(int(retryAfter.Seconds())))
 		return err
@@ -101,7 +101,7 @@ func (s *Server) serve(e route, w http.ResponseWriter, r *http.Request) error {
 	ctx, cancel := context.WithCancel(r.Context())
 	defer cancel()
 	r = r.WithContext(turn.With(ctx, work))
-	p := newPatientWriter(w, r)
+	p := newDeadlineWriter(w, r)
 	p.report = work
 	answered := make(chan struct{})
 	defer close(answered)
@@ -128,9 +128,9 @@ func gone(err error) error {
 	return err
 }
 
-// asker returns the identity that a report is counted under: the session or
+// clientKey returns the identity that a report is counted under: the session or
 // token, else the remote address.
-func asker(r *http.Request) string {
+func clientKey(r *http.Request) string {
 	if who := personOf(r.Context()); who.Session != "" {
 		return who.Session
 	}

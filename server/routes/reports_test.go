@@ -209,15 +209,15 @@ func TestReportOfAClientThatLeft(t *testing.T) {
 func TestAsker(t *testing.T) {
 	one, two := httptest.NewRequest("GET", "/", nil), httptest.NewRequest("GET", "/", nil)
 	one.RemoteAddr, two.RemoteAddr = "192.0.2.1:1000", "192.0.2.1:1001"
-	if asker(one) != asker(two) {
+	if clientKey(one) != clientKey(two) {
 		t.Error("two connections of one host are two askers")
 	}
 	two.RemoteAddr = "192.0.2.2:1000"
-	if asker(one) == asker(two) {
+	if clientKey(one) == clientKey(two) {
 		t.Error("two hosts are one asker")
 	}
 	signedIn := one.WithContext(context.WithValue(one.Context(), personKey{}, lab.Person{Session: "s"}))
-	if asker(signedIn) != "s" {
-		t.Errorf("a session is %q", asker(signedIn))
+	if clientKey(signedIn) != "s" {
+		t.Errorf("a session is %q", clientKey(signedIn))
 	}
 }

@@ -77,7 +77,7 @@ func newServer(cfg Config) *Server {
 func (s *Server) handler() http.Handler {
 	s.Runs.DrawOn(s.newRunScreen)
 	r := chi.NewRouter()
-	r.Use(logged(s.Log), patient, s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify, s.withBench)
+	r.Use(logged(s.Log), withWriteDeadlines, s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify, s.withBench)
 	r.NotFound(s.page(route{class: page, handle: func(http.ResponseWriter, *http.Request) error { return problem.NoSuch("page at this address") }}))
 	r.Handle("/assets/*", assets.Handler())
 	for _, e := range s.pages() {

@@ -11,8 +11,8 @@ import (
 	"ohmkeep/web"
 )
 
-// saidRow returns the page's row of a message that was sent by hand, decoded.
-func (s *Server) saidRow(said *lab.Said) web.SaidRow {
+// messageRow returns the page's row of a message that was sent by hand, decoded.
+func (s *Server) messageRow(said *lab.Said) web.SaidRow {
 	return web.SaidRow{By: said.By, At: said.At, Exchange: said.Exchange, Err: said.Err, MadeSafe: said.MadeSafe,
 		Means: web.NewDecoder(&s.Protocol).Exchange(&said.Exchange), Rows: web.NewDecoder(&s.Protocol).Rows(said.Exchange.Events)}
 }

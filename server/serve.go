@@ -58,7 +58,9 @@ type app struct {
 	prepare  *preparation // of the demonstration lot; nil without one
 	server   *http.Server
 	listener net.Listener
-	unlock   func() error // of the data directory
+	unlock   func() error  // of the data directory
+	tidied   chan struct{} // closed when interrupted deletions are completed; nil before
+	tidyStop context.CancelFunc
 }
 
 // serve runs the program until the context ends, and stops it in order.
@@ -109,11 +111,25 @@ func start(ctx context.Context, o options) (_ *app, err error) {
 	if err != nil {
 		return nil, err
 	}
+	a.tidy(ctx)
 	a.server = &http.Server{
 		Handler: handler, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, IdleTimeout: 2 * time.Minute,
 		ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelWarn),
 	}
 	return a, nil
+}
+
+// tidy completes interrupted deletions beside everything else: the bench is
+// safe by now, and nobody waits for the space.
+func (a *app) tidy(ctx context.Context) {
+	ctx, a.tidyStop = context.WithCancel(context.WithoutCancel(ctx))
+	a.tidied = make(chan struct{})
+	go func() {
+		defer close(a.tidied)
+		if err := a.store.FinishDeletions(ctx); err != nil && ctx.Err() == nil {
+			a.Log.Error("deletions that were interrupted could not be completed", "err", err)
+		}
+	}()
 }
 
 func databasePath(dir string) string { return filepath.Join(dir, "ohmkeep.db") }
@@ -237,6 +253,10 @@ func (a *app) stop() error {
 		}
 	} else if a.listener != nil {
 		errs = append(errs, a.listener.Close())
+	}
+	if a.tidied != nil {
+		a.tidyStop()
+		<-a.tidied
 	}
 	if a.store != nil {
 		errs = append(errs, a.store.Close())

@@ -65,7 +65,6 @@ func (p packed) t(i int) int64                 { return int64(p.word(0, i)) }
 func (p packed) point(i int) uint32            { return le.Uint32(p.body[32*p.n+4*i:]) }
 func (p packed) group(i int) uint16            { return le.Uint16(p.body[36*p.n+2*i:]) }
 func (p packed) flags(i int) bench.Flags       { return bench.Flags(le.Uint16(p.body[38*p.n+2*i:])) }
-func (p packed) pin(i int) uint8               { return p.body[40*p.n+i] }
 func (p packed) channel(i int) bench.ChannelID { return bench.ChannelID(p.body[41*p.n+i]) }
 
 // decode adds the readings to c. It allocates only where c is too small.

@@ -29,14 +29,6 @@ func (c *Columns) truncate(n int) {
 	c.Pin, c.Channel = c.Pin[:n], c.Channel[:n]
 }
 
-// cut removes the readings from index from up to, and without, to.
-func (c *Columns) cut(from, to int) {
-	c.T, c.Set = slices.Delete(c.T, from, to), slices.Delete(c.Set, from, to)
-	c.V, c.I = slices.Delete(c.V, from, to), slices.Delete(c.I, from, to)
-	c.Point, c.Group = slices.Delete(c.Point, from, to), slices.Delete(c.Group, from, to)
-	c.Flags, c.Pin, c.Channel = slices.Delete(c.Flags, from, to), slices.Delete(c.Pin, from, to), slices.Delete(c.Channel, from, to)
-}
-
 // extend makes room for n more readings, whose values are whatever was there.
 func (c *Columns) extend(n int) {
 	m := c.Len() + n

@@ -97,9 +97,10 @@ func (s *Store) deleteHead(ctx context.Context, seq int64) error {
 	})
 }
 
-// finishDeletions completes the deletions that the last stop of the program
-// interrupted.
-func (s *Store) finishDeletions(ctx context.Context) error {
+// FinishDeletions completes the deletions that the last stop of the program
+// interrupted. It may take minutes, and is called when the bench is safe: what
+// is left of such a run is in no list meanwhile.
+func (s *Store) FinishDeletions(ctx context.Context) error {
 	var left []int64
 	err := s.rows(ctx, "SELECT run FROM deleting", nil, func(r *sql.Rows) error {
 		var seq int64

@@ -80,9 +80,6 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 	if err := s.stmt.prepare(ctx, s.write); err != nil {
 		return nil, err
 	}
-	if err := s.finishDeletions(ctx); err != nil {
-		return nil, err
-	}
 	return s, nil
 }
 

@@ -175,10 +175,3 @@ func orNull(rev int) any {
 	}
 	return rev
 }
-
-func textOrNull(b []byte) any {
-	if b == nil {
-		return nil
-	}
-	return string(b)
-}

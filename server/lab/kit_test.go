@@ -95,10 +95,9 @@ func (l *stubbornLink) fail(err error) {
 
 // watcher is LiveRuns that remembers what it is told.
 type watcher struct {
-	mu        sync.Mutex
-	open      map[string]bool // by run, false once it is discarded
-	changes   int
-	refuseAll bool
+	mu      sync.Mutex
+	open    map[string]bool // by run, false once it is discarded
+	changes int
 }
 
 func (w *watcher) Open(rec *procedure.Record) {

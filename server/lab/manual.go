@@ -91,6 +91,11 @@ func (l *Lab) startManual(ctx context.Context, b *Bench, who Person, rec *proced
 			return "", err
 		}
 	}
+	// What is at work by hand stays the last of it until nothing is in the way:
+	// a stop would miss it otherwise.
+	if err := b.mayBegin(); err != nil {
+		return "", err
+	}
 	memory := run.NewMemory(0)
 	before := b.manual.swap(Manual{ID: rec.ID, Memory: memory, Device: rec.Device.Key, Entered: entered})
 	if id, err = l.launch(ctx, b, who, rec, memory, confirm); err != nil {

@@ -71,6 +71,26 @@ func TestManual(t *testing.T) {
 }
 
 // TestKeepStopsWhatIsAtWork: what is kept is stopped first, and waited for.
+// A second start by hand is refused before it takes the place of the work that
+// is going on: a stop meanwhile must find that work. The socket is held, so that
+// a start that goes further waits here for ever.
+func TestManualWorkCanBeStoppedWhileAnotherIsAsked(t *testing.T) {
+	r := newRig(t)
+	must(t, r.Seat(t.Context(), r.b, ada, bench.Seating{Device: "load", Serial: "S1"}))
+	r.clock.close()
+	id, err := r.Measure(t.Context(), r.b, ada, r.load(t), watch(), nil, nil)
+	must(t, err)
+	<-r.clock.reached
+	r.b.socket.Lock()
+	_, err = r.Measure(t.Context(), r.b, boole, r.load(t), watch(), nil, nil)
+	r.b.socket.Unlock()
+	if problem.CodeOf(err) != problem.Busy || !r.b.IsManual(id) {
+		t.Errorf("a second start: %v, manual work is %+v", err, r.b.Manual())
+	}
+	must(t, r.StopManual(t.Context(), r.b, ada))
+	r.wait(t)
+}
+
 func TestKeepStopsWhatIsAtWork(t *testing.T) {
 	r := newRig(t)
 	must(t, r.Seat(t.Context(), r.b, ada, bench.Seating{Device: "load"}))

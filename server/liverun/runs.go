@@ -171,11 +171,11 @@ func (b *liveRun) loop(keep func()) {
 	for {
 		select {
 		case <-t.C:
-			b.draw(false)
-			keep()
+			b.protect("drawing", func() { b.draw(false) })
+			b.protect("picture", keep)
 		case <-b.done:
-			b.draw(true)
-			keep()
+			b.protect("drawing", func() { b.draw(true) })
+			b.protect("picture", keep)
 			return
 		}
 	}

@@ -17,10 +17,6 @@ import (
 	"ohmkeep/web"
 )
 
-// rehearsalBench is the key of the bench that is part of the program. Nobody
-// edits it: every start describes it anew.
-const rehearsalBench = "rehearsal"
-
 func (s *Server) benchEditPages() []route {
 	return []route{
 		{"GET", "/benches", store.Viewer, page, s.benchesPage},
@@ -190,8 +186,6 @@ func (s *Server) copyOf(ctx context.Context, def bench.Definition, f url.Values)
 	}
 	return def, nil
 }
-
-const deleteBenchAction = "delete bench"
 
 func (s *Server) benchDeleteForm(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()

@@ -6,8 +6,6 @@ import (
 	"net/url"
 	"strings"
 
-	"ohmkeep/server/derive"
-	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -91,5 +89,3 @@ func (s *Server) lastRuns(ctx context.Context, lot string) ([]store.RunRow, erro
 	}
 	return out, err
 }
-
-func passed(o derive.Outcome) bool { return lot.Passed(o) }

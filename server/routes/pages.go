@@ -136,10 +136,6 @@ func modelTitle(r lab.Rehearser, key string) string {
 	return key
 }
 
-// emptySocket is the key of the rehearsal model that stands for an empty
-// socket.
-const emptySocket = "empty"
-
 // failPage shows an error as a page; those who are not signed in are asked to
 // sign in.
 func (s *Server) failPage(w http.ResponseWriter, r *http.Request, p *Problem) {

@@ -19,6 +19,8 @@ const (
 	// A client that reads nothing is disconnected then, so that it does not keep
 	// its descriptor.
 	writeWait = 30 * time.Second
+	// writeBlock is the most bytes that have one deadline.
+	writeBlock = 64 << 10
 	// retryAfter is the time after which a refused report may be asked for again.
 	retryAfter = 10 * time.Second
 )
@@ -49,14 +51,21 @@ func (w *deadlineWriter) WriteHeader(status int) {
 	w.ResponseWriter.WriteHeader(status)
 }
 
-// Write writes a block. A report gives its turn away while it writes, because
-// the client may be slow.
-func (w *deadlineWriter) Write(p []byte) (int, error) {
+// Write writes an answer in blocks, each with a deadline of its own: a client
+// that is slow but reads gets the whole of it. A report gives its turn away
+// while it writes.
+func (w *deadlineWriter) Write(p []byte) (n int, err error) {
 	if w.report != nil {
 		w.report.Give()
 	}
-	w.wait()
-	n, err := w.ResponseWriter.Write(p)
+	for more := true; more && err == nil; more = len(p) > 0 {
+		block := p[:min(len(p), writeBlock)]
+		p = p[len(block):]
+		w.wait()
+		var written int
+		written, err = w.ResponseWriter.Write(block)
+		n += written
+	}
 	if w.report != nil && err == nil {
 		err = w.report.Take(w.request.Context())
 	}
@@ -101,8 +110,14 @@ func (s *Server) serve(e route, w http.ResponseWriter, r *http.Request) error {
 	ctx, cancel := context.WithCancel(r.Context())
 	defer cancel()
 	r = r.WithContext(turn.With(ctx, work))
-	p := newDeadlineWriter(w, r)
-	p.report = work
+	// The middleware's own writer is used: a second one around it would have the
+	// deadline of a stop set anew.
+	p, ok := w.(*deadlineWriter)
+	if !ok {
+		p = newDeadlineWriter(w, r)
+	}
+	p.request, p.report = r, work
+	defer func() { p.report = nil }()
 	answered := make(chan struct{})
 	defer close(answered)
 	go func() {

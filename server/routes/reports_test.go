@@ -221,3 +221,56 @@ func TestAsker(t *testing.T) {
 		t.Errorf("a session is %q", clientKey(signedIn))
 	}
 }
+
+// blockCounter is a client that notes the size of each write and how many
+// deadlines it was given.
+type blockCounter struct {
+	*httptest.ResponseRecorder
+	blocks    []int
+	deadlines []time.Time
+}
+
+func (c *blockCounter) SetWriteDeadline(t time.Time) error {
+	c.deadlines = append(c.deadlines, t)
+	return nil
+}
+
+func (c *blockCounter) Write(p []byte) (int, error) {
+	c.blocks = append(c.blocks, len(p))
+	return c.ResponseRecorder.Write(p)
+}
+
+// TestLongAnswerHasADeadlineForEachBlock: a client that is slow but reads gets
+// the whole of a long page.
+func TestLongAnswerHasADeadlineForEachBlock(t *testing.T) {
+	c := &blockCounter{ResponseRecorder: httptest.NewRecorder()}
+	w := newDeadlineWriter(c, httptest.NewRequest("GET", "/", nil))
+	whole := strings.Repeat("0123456789", 50_000)
+	if n, err := io.WriteString(w, whole); n != len(whole) || err != nil || c.Body.String() != whole {
+		t.Errorf("%d of %d bytes, %v", n, len(whole), err)
+	}
+	if most := max(len(c.blocks), 1); most != len(c.deadlines) || most != (len(whole)+writeBlock-1)/writeBlock {
+		t.Errorf("%d blocks with %d deadlines", len(c.blocks), len(c.deadlines))
+	}
+}
+
+// TestStopEndsAReportThatComputes: the middleware's writer and the report's are
+// one, so that a block written after the stop of the server has no time left.
+func TestStopEndsAReportThatComputes(t *testing.T) {
+	c := &blockCounter{ResponseRecorder: httptest.NewRecorder()}
+	s := &Server{Config: Config{Reports: turn.NewQueue(turn.Limits{Computing: 1, Open: 2, Each: 2})}}
+	e := route{class: report, handle: func(w http.ResponseWriter, r *http.Request) error {
+		s.Reports.Close()
+		<-r.Context().Done()
+		_, _ = io.WriteString(w, "late") // refused or not, it must not wait
+		return r.Context().Err()
+	}}
+	withWriteDeadlines(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if err := s.serve(e, w, r); problem.CodeOf(err) != problem.Unavailable {
+			t.Errorf("a report after the stop: %v", err)
+		}
+	})).ServeHTTP(c, httptest.NewRequest("GET", "/", nil))
+	if last := c.deadlines[len(c.deadlines)-1]; time.Until(last) > 0 {
+		t.Errorf("a block after the stop has %v", time.Until(last))
+	}
+}

@@ -289,6 +289,9 @@ func (s *session) judge(ctx context.Context, err error) (procedure.Ending, error
 // end stores how the run ended and shows it.
 func (s *session) end(ctx context.Context, e procedure.Ending, err error) (procedure.Ending, error) {
 	e.Ended = s.Clock.Now()
+	if e.Ended.Before(s.rec.Started) { // by another clock, which may be a little ahead
+		e.Ended = s.rec.Started
+	}
 	u := Update{Run: s.rec.ID, Pins: []PinState{}, Progress: Progress{Done: []bool{}}}
 	if s.commits != nil {
 		e.Outcome = s.commits.outcome(e.Status)

@@ -203,7 +203,8 @@ func TestDecoderAgreesWithSchema(t *testing.T) {
 			t.Fatalf("%s: code %s, fields %v", body, p.Code, p.Fields)
 		}
 	})
-	if held < 5 || refusedOnes < 5 {
+	// With -short there are too few draws to count on.
+	if !testing.Short() && (held < 5 || refusedOnes < 5) {
 		t.Errorf("%d held, %d refused: the draw shows nothing", held, refusedOnes)
 	}
 	// Each odd value in each field, so that nothing hangs on the draw.

@@ -226,11 +226,14 @@ func TestAsker(t *testing.T) {
 // deadlines it was given.
 type blockCounter struct {
 	*httptest.ResponseRecorder
+	mu        sync.Mutex // the stop of the server sets a deadline beside the writer
 	blocks    []int
 	deadlines []time.Time
 }
 
 func (c *blockCounter) SetWriteDeadline(t time.Time) error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	c.deadlines = append(c.deadlines, t)
 	return nil
 }
@@ -270,6 +273,8 @@ func TestStopEndsAReportThatComputes(t *testing.T) {
 			t.Errorf("a report after the stop: %v", err)
 		}
 	})).ServeHTTP(c, httptest.NewRequest("GET", "/", nil))
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	if last := c.deadlines[len(c.deadlines)-1]; time.Until(last) > 0 {
 		t.Errorf("a block after the stop has %v", time.Until(last))
 	}

@@ -116,6 +116,7 @@ func TestWatchSurvivesWhatIsWrong(t *testing.T) {
 		}
 		defer h.Watch("home", d)()
 		time.Sleep(2*watchTick + watchTick/2)
+		synctest.Wait()
 		if n := strings.Count(log.String(), "page not drawn"); n != 1 {
 			t.Errorf("said %d times:\n%s", n, log.String())
 		}

@@ -122,6 +122,7 @@ func TestWatchSurvivesWhatIsWrong(t *testing.T) {
 		}
 		h.state.Store(1)
 		time.Sleep(3 * watchTick)
+		synctest.Wait()
 		if h.Open("home").parts["a"].html != "x" {
 			t.Error("it was given up")
 		}

@@ -28,8 +28,9 @@ type Bench struct {
 	// bench has none.
 	Stepper *run.Stepper
 
-	// socket is held while something is seated or started, so that what a run
-	// says was in the socket is what was.
+	// socket is held while something is seated or started, and while a message
+	// to a card or a check of cards begins, so that what a run says was in the
+	// socket is what was, and whoever begins finds the bench as it was checked.
 	socket    sync.Mutex
 	confirmed confirmations
 	byHand    byHand

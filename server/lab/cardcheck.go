@@ -95,7 +95,8 @@ func (c *cardCheck) stop(why error) bool {
 }
 
 // CheckCards checks the cards of a connection, or AllCards, in the background,
-// while nothing else runs.
+// while nothing else runs. It holds the bench until the check has begun; from
+// then on the station refuses whatever else would start.
 func (l *Lab) CheckCards(ctx context.Context, b *Bench, who Person, connection string, confirm []string) error {
 	if b.Cards == nil {
 		return NoCards()
@@ -109,6 +110,11 @@ func (l *Lab) CheckCards(ctx context.Context, b *Bench, who Person, connection s
 	} else if !slices.ContainsFunc(health, func(h cardinfo.Health) bool { return h.Connection == connection }) {
 		return problem.Field("connection", "choose a connection")
 	}
+	release, err := l.hold(b)
+	if err != nil {
+		return err
+	}
+	defer release()
 	if _, err := l.Confirm(ctx, b, who, confirm, EmptySocket); err != nil {
 		return err
 	}

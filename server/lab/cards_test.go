@@ -2,9 +2,11 @@ package lab
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"runtime"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -133,6 +135,76 @@ func TestEnergisedByHand(t *testing.T) {
 	if now := r.b.Now(); now.State != bench.Safe || r.b.mayBegin() != nil {
 		t.Errorf("afterwards %+v", now)
 	}
+}
+
+// TestCardsAreHeld: a message to a card and a check of cards begin only when
+// nobody else is seating or starting something, and never on a bench that has
+// been left.
+func TestCardsAreHeld(t *testing.T) {
+	r := newRig(t)
+	c := r.withCards()
+	must(t, r.TakeControl(t.Context(), r.b, ada))
+	for name, act := range map[string]func(b *Bench) error{
+		"say": func(b *Bench) error {
+			_, err := r.Say(t.Context(), b, ada, Message{Connection: "left", Text: "*IDN?", Wait: time.Second})
+			return err
+		},
+		"check": func(b *Bench) error { return r.CheckCards(t.Context(), b, ada, "left", checks()) },
+	} {
+		left := &Bench{Definition: r.b.Definition, Station: r.b.Station, Cards: c}
+		refused(t, act(left), problem.Conflict, "not in use any more")
+
+		var starting atomic.Bool // somebody else is
+		beside := errors.New("it began beside a start")
+		c.hear(func() error {
+			if starting.Load() {
+				return beside
+			}
+			return nil
+		})
+		release, err := r.hold(r.b)
+		must(t, err)
+		starting.Store(true)
+		done := make(chan error, 1)
+		go func() { done <- act(r.b) }()
+		for range 1000 { // ample for it to begin, if it does not wait
+			runtime.Gosched()
+		}
+		starting.Store(false)
+		release()
+		must(t, <-done)
+		if check := r.checkEnds(t); check.Err != "" {
+			t.Errorf("%s: %s", name, check.Err)
+		}
+		for _, said := range r.b.SaidByHand() {
+			if said.Err != "" {
+				t.Errorf("%s: %s", name, said.Err)
+			}
+		}
+	}
+}
+
+// TestNobodyWaitsForACard: while a card takes its time to answer, a start is
+// refused at once.
+func TestNobodyWaitsForACard(t *testing.T) {
+	r := newRig(t)
+	c := r.withCards()
+	must(t, r.TakeControl(t.Context(), r.b, ada))
+	sent, answer, done := make(chan struct{}), make(chan struct{}), make(chan error, 1)
+	c.hear(func() error {
+		close(sent)
+		<-answer
+		return nil
+	})
+	go func() {
+		_, err := r.Say(t.Context(), r.b, ada, Message{Connection: "left", Text: "OUTP1 ON", Wait: time.Second, Confirm: everything()[:7]})
+		done <- err
+	}()
+	<-sent
+	_, err := r.Start(t.Context(), r.b, ada, unseated(everything()...))
+	refused(t, err, problem.Busy, "A message sent by hand.")
+	close(answer)
+	must(t, <-done)
 }
 
 func TestHealthAndRemedy(t *testing.T) {

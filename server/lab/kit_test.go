@@ -309,7 +309,8 @@ func loadProcedure() procedure.Procedure {
 type cards struct {
 	mu     sync.Mutex
 	said   []string
-	fail   error // of the next messages
+	fail   error        // of the next messages
+	heard  func() error // called when a message or a check reaches a card; may be nil
 	events []cardinfo.Event
 	check  func(ctx context.Context, connection string, found func(cardinfo.Finding)) error
 }
@@ -336,7 +337,27 @@ func (c *cards) Recent(after uint64, n int) (out []cardinfo.Event) {
 	return out[max(0, len(out)-n):]
 }
 
+// hear has f called whenever a message or a check reaches a card.
+func (c *cards) hear(f func() error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.heard = f
+}
+
+func (c *cards) reach() error {
+	c.mu.Lock()
+	heard := c.heard
+	c.mu.Unlock()
+	if heard == nil {
+		return nil
+	}
+	return heard()
+}
+
 func (c *cards) Say(_ context.Context, connection, message string, _ time.Duration) (cardinfo.Exchange, error) {
+	if err := c.reach(); err != nil {
+		return cardinfo.Exchange{}, err
+	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.said = append(c.said, connection+": "+message)
@@ -347,6 +368,9 @@ func (c *cards) Say(_ context.Context, connection, message string, _ time.Durati
 }
 
 func (c *cards) Check(ctx context.Context, connection string, found func(cardinfo.Finding)) error {
+	if err := c.reach(); err != nil {
+		return err
+	}
 	return c.check(ctx, connection, found)
 }
 

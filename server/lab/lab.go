@@ -77,8 +77,9 @@ func (l *Lab) Bench(key string) (*Bench, error) {
 	return b, nil
 }
 
-// hold keeps anybody else from seating or starting something on a bench, until
-// release is called. It refuses a bench that is not in use any more: whoever
+// hold keeps anybody else from seating or starting something on a bench, or from
+// talking to its cards, until release is called. Stopping and making safe never
+// take it. It refuses a bench that is not in use any more: whoever
 // asks looks at a page of before.
 func (l *Lab) hold(b *Bench) (release func(), err error) {
 	b.socket.Lock()

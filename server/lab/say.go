@@ -4,6 +4,7 @@ import (
 	"context"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 	"unicode/utf8"
 
@@ -68,7 +69,9 @@ func (q *Message) check(cards Cards) error {
 func NoCards() error { return problem.New(problem.Conflict, "There is no card behind this bench.") }
 
 // Say sends one message to a card while nothing runs. After one that does more
-// than ask the bench is made safe.
+// than ask the bench is made safe. It holds the bench until the message is on
+// its way: the station then refuses whatever else would start, and nobody waits
+// for the card's answer.
 func (l *Lab) Say(ctx context.Context, b *Bench, who Person, q Message) (Said, error) {
 	if b.Cards == nil {
 		return Said{}, NoCards()
@@ -77,6 +80,12 @@ func (l *Lab) Say(ctx context.Context, b *Bench, who Person, q Message) (Said, e
 	if err := q.check(b.Cards); err != nil {
 		return Said{}, err
 	}
+	release, err := l.hold(b)
+	if err != nil {
+		return Said{}, err
+	}
+	release = sync.OnceFunc(release)
+	defer release()
 	asks := l.OnlyAsks(b, q.Connection, q.Text)
 	if !asks {
 		if _, err := l.Confirm(ctx, b, who, q.Confirm, Occasion{}); err != nil {
@@ -87,12 +96,14 @@ func (l *Lab) Say(ctx context.Context, b *Bench, who Person, q Message) (Said, e
 		return Said{}, err
 	}
 	said := Said{By: who.Name, At: l.Now(), MadeSafe: !asks, Exchange: cardinfo.Exchange{Connection: q.Connection, Sent: q.Text}}
-	err := b.Station.WhileIdle(func() error {
+	err = b.Station.WhileIdle(func() error {
 		if asks {
+			release()
 			said.exchange(ctx, b, &q)
 			return nil
 		}
 		b.byHand.while("a message sent by hand", func() {
+			release()
 			said.exchange(ctx, b, &q)
 			if err := b.Station.MakeSafe(context.WithoutCancel(ctx), who.Name); err != nil {
 				said.MadeSafe = false

@@ -186,7 +186,7 @@ func (x *trial) makeSafe() {
 func (x *trial) one(o emulator.Order) *gathered {
 	x.orders.Add(o)
 	g := &gathered{readings: map[int][]bench.Reading{}, results: map[procedure.ResultID]procedure.Result{}}
-	if _, err := x.station.StartWith(faultRun(x.def), g); err != nil {
+	if _, err := x.station.StartWith(faultRun(x.def), g, nil); err != nil {
 		x.t.Fatal(err)
 	}
 	if err := x.station.Wait(x.t.Context()); err != nil {

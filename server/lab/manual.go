@@ -78,12 +78,12 @@ func (l *Lab) Measure(ctx context.Context, b *Bench, who Person, d *store.Revise
 		Device: d.Body, DeviceRev: d.Rev, Manual: true,
 		Procedure: procedure.Procedure{Key: "manual", Name: m.Name, Device: d.Body.Key, Measurements: []procedure.Measurement{m}},
 	}
-	return l.startManual(ctx, b, who, rec, entered, confirm)
+	return l.startManual(ctx, b, who, rec, entered, launch{confirm: confirm})
 }
 
 // startManual carries out manual work in memory. It is known as such before it
 // begins, so that it can be stopped from its first moment.
-func (l *Lab) startManual(ctx context.Context, b *Bench, who Person, rec *procedure.Record, entered map[string][]string, confirm []string) (id string, err error) {
+func (l *Lab) startManual(ctx context.Context, b *Bench, who Person, rec *procedure.Record, entered map[string][]string, how launch) (id string, err error) {
 	b.manual.start.Lock()
 	defer b.manual.start.Unlock()
 	if rec.ID == "" {
@@ -97,8 +97,9 @@ func (l *Lab) startManual(ctx context.Context, b *Bench, who Person, rec *proced
 		return "", err
 	}
 	memory := run.NewMemory(0)
+	how.to = memory
 	before := b.manual.swap(Manual{ID: rec.ID, Memory: memory, Device: rec.Device.Key, Entered: entered})
-	if id, err = l.launch(ctx, b, who, rec, memory, confirm); err != nil {
+	if id, err = l.launch(ctx, b, who, rec, how); err != nil {
 		b.manual.swap(before)
 	}
 	return id, err

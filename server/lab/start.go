@@ -83,25 +83,31 @@ func (l *Lab) startLocked(ctx context.Context, b *Bench, who Person, q StartRequ
 			return "", err
 		}
 	}
-	return l.launchLocked(ctx, b, who, rec, nil, consent{q.Acknowledge, q.Confirm})
+	return l.launchLocked(ctx, b, who, rec, launch{acknowledge: q.Acknowledge, confirm: q.Confirm})
 }
 
-// consent names what a person declares with a start: the warnings that are
-// known of, and what has been seen to at the bench.
-type consent struct{ acknowledge, confirm []string }
+// launch is how a run is started: what a person declares with it, and what is
+// done with it.
+type launch struct {
+	acknowledge []string     // warnings that are known of
+	confirm     []string     // what has been seen to at the bench
+	to          run.Recorder // keeps the run; nil: where the station keeps its runs
+	// begun is called when the start has succeeded, before the run sets,
+	// switches or reads anything; it may be nil.
+	begun func()
+}
 
-// launch completes a record and hands it to the station, to be kept by to; nil
-// is where the station keeps its runs.
-func (l *Lab) launch(ctx context.Context, b *Bench, who Person, rec *procedure.Record, to run.Recorder, confirm []string) (string, error) {
+// launch completes a record and hands it to the station.
+func (l *Lab) launch(ctx context.Context, b *Bench, who Person, rec *procedure.Record, how launch) (string, error) {
 	release, err := l.hold(b)
 	if err != nil {
 		return "", err
 	}
 	defer release()
-	return l.launchLocked(ctx, b, who, rec, to, consent{confirm: confirm})
+	return l.launchLocked(ctx, b, who, rec, how)
 }
 
-func (l *Lab) launchLocked(ctx context.Context, b *Bench, who Person, rec *procedure.Record, to run.Recorder, given consent) (string, error) {
+func (l *Lab) launchLocked(ctx context.Context, b *Bench, who Person, rec *procedure.Record, how launch) (string, error) {
 	if err := b.mayUse(who); err != nil {
 		return "", err
 	}
@@ -112,13 +118,13 @@ func (l *Lab) launchLocked(ctx context.Context, b *Bench, who Person, rec *proce
 	if _, err := run.Check(rec); err != nil { // what cannot work is said before, not during
 		return "", err
 	}
-	if err := checked(b, rec, given.acknowledge); err != nil {
+	if err := checked(b, rec, how.acknowledge); err != nil {
 		return "", err
 	}
 	if err := b.mayBegin(); err != nil {
 		return "", err
 	}
-	rec.Confirmed, err = l.Confirm(ctx, b, who, given.confirm, Occasion{Device: &rec.Device, DeviceRev: rec.DeviceRev, PinMap: &rec.PinMap, Rev: rev})
+	rec.Confirmed, err = l.Confirm(ctx, b, who, how.confirm, Occasion{Device: &rec.Device, DeviceRev: rec.DeviceRev, PinMap: &rec.PinMap, Rev: rev})
 	if err != nil {
 		return "", err
 	}
@@ -134,7 +140,7 @@ func (l *Lab) launchLocked(ctx context.Context, b *Bench, who Person, rec *proce
 		return "", err
 	}
 	l.Live.Open(rec)
-	if _, err := b.Station.StartWith(rec, to); err != nil {
+	if _, err := b.Station.StartWith(rec, how.to, how.begun); err != nil {
 		l.Live.Discard(rec.ID)
 		return "", b.inTheWay(err)
 	}

@@ -39,6 +39,8 @@ type Stepping struct {
 
 // stepping is the state of stepping on one bench.
 type stepping struct {
+	// mu is held for a few lines at a time and never over a start or a call to
+	// the link: a page, a stop and a make safe look here.
 	mu   sync.Mutex
 	run  string
 	what string
@@ -49,6 +51,15 @@ type stepping struct {
 	// occasion is what is energised by it: whoever lets a call through has
 	// confirmed it as whoever starts.
 	occasion Occasion
+}
+
+// begin forgets what was stepped through before, for a run that has just begun.
+func (st *stepping) begin(b *Bench, rec *procedure.Record, pinMapRev int) {
+	st.mu.Lock()
+	defer st.mu.Unlock()
+	st.run, st.from, st.seen, st.done, st.left = rec.ID, lastEvent(b), 0, nil, 0
+	st.occasion = Occasion{Device: &rec.Device, DeviceRev: rec.DeviceRev, PinMap: &rec.PinMap, Rev: pinMapRev}
+	st.what = rec.Procedure.Measurements[0].Name + ", " + rec.Device.Name
 }
 
 // observe takes in the call that was made last. The lock must be held.
@@ -112,25 +123,16 @@ func (l *Lab) StepThrough(ctx context.Context, b *Bench, who Person, procedureKe
 	if err != nil {
 		return err
 	}
-	st := &b.stepping
-	st.mu.Lock()
-	defer st.mu.Unlock()
-	if b.Station.Snapshot().Run != "" {
-		return run.ErrBusy
-	}
-	from := lastEvent(b)
 	if rec.ID, err = run.NewID(); err != nil {
 		return err
 	}
 	id := rec.ID
-	b.Stepper.On(id)
-	if _, err := l.startManual(ctx, b, who, rec, nil, confirm); err != nil {
-		b.Stepper.Off(id)
+	if _, err := l.startManual(ctx, b, who, rec, nil, launch{confirm: confirm, begun: func() {
+		b.Stepper.On(id)
+		b.stepping.begin(b, rec, pm.Rev)
+	}}); err != nil {
 		return err
 	}
-	st.run, st.from, st.seen, st.done, st.left = id, from, 0, nil, 0
-	st.occasion = Occasion{Device: &rec.Device, DeviceRev: rec.DeviceRev, PinMap: &rec.PinMap, Rev: pm.Rev}
-	st.what = rec.Procedure.Measurements[0].Name + ", " + rec.Device.Name
 	go func() { // the next run is not to wait for anybody
 		for b.Station.Snapshot().Run == id {
 			_ = b.Station.Wait(context.Background())

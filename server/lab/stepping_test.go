@@ -60,6 +60,39 @@ func TestStepThrough(t *testing.T) {
 	refused(t, r.LetThrough(t.Context(), r.b, ada, n, nil), problem.Held, "Boole")
 }
 
+// TestSteppingWaitsForItsStart: while stepping waits to begin, the calls of a
+// run that somebody else has started are not held up, and nobody who looks at
+// the bench or stops something waits.
+func TestSteppingWaitsForItsStart(t *testing.T) {
+	r := newRig(t)
+	release, err := r.hold(r.b)
+	must(t, err)
+	began := make(chan error, 1)
+	go func() { began <- r.StepThrough(t.Context(), r.b, ada, "check", 0, nil) }()
+	for r.b.Manual().ID == "" { // until nothing but the start is left
+		runtime.Gosched()
+	}
+	if !r.b.stepping.mu.TryLock() {
+		t.Fatal("whoever looks at the bench waits for the start")
+	}
+	r.b.stepping.mu.Unlock()
+	id, err := r.startLocked(t.Context(), r.b, ada, starting())
+	must(t, err)
+	for r.b.Station.Snapshot().Run == id {
+		if step, waits := r.b.Stepper.Pending(); waits {
+			t.Fatalf("a call of somebody else's run waits for a person: %+v", step)
+		}
+		runtime.Gosched()
+	}
+	release()
+	must(t, <-began)
+	if st := r.pending(t); st.Pending == nil || st.Pending.N != 1 || len(st.Done) != 0 {
+		t.Errorf("stepping began with %+v", st)
+	}
+	must(t, r.StopStepping(t.Context(), r.b, ada))
+	r.wait(t)
+}
+
 func TestStepThroughRefuses(t *testing.T) {
 	r := newRig(t)
 	for _, i := range []int{-1, 2} {

@@ -143,12 +143,13 @@ func (s *Station) Release(session string) {
 
 // Start stores the head of a run, begins it and returns its ID.
 func (s *Station) Start(rec *procedure.Record) (string, error) {
-	return s.StartWith(rec, nil)
+	return s.StartWith(rec, nil, nil)
 }
 
 // StartWith is Start with a recorder of the run's own, such as a Memory; nil is
-// the station's.
-func (s *Station) StartWith(rec *procedure.Record, to Recorder) (string, error) {
+// the station's. Begun, where it is not nil, is called once the start has
+// succeeded and before the run sets, switches or reads anything.
+func (s *Station) StartWith(rec *procedure.Record, to Recorder, begun func()) (string, error) {
 	if to == nil {
 		to = s.cfg.Recorder
 	}
@@ -174,6 +175,9 @@ func (s *Station) StartWith(rec *procedure.Record, to Recorder) (string, error) 
 	if err := work.begin(ctx); err != nil {
 		s.disengage(j)
 		return "", whyNotBegun(ctx, err)
+	}
+	if begun != nil {
+		begun()
 	}
 	go func() {
 		defer s.disengage(j)

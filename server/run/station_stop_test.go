@@ -69,7 +69,7 @@ func TestStoppedWhileItBegins(t *testing.T) {
 				to := &slowHead{NewMemory(0), make(chan struct{})}
 				refused := make(chan error, 1)
 				go func() {
-					_, err := s.StartWith(b.rec, to)
+					_, err := s.StartWith(b.rec, to, nil)
 					refused <- err
 				}()
 				<-to.begun

@@ -238,7 +238,7 @@ func TestMemory(t *testing.T) {
 		if err := m.Replay(t.Context(), newWitness()); !errors.Is(err, ErrNotOver) {
 			t.Errorf("replay before the run: %v", err)
 		}
-		if _, err := s.StartWith(b.rec, m); err != nil {
+		if _, err := s.StartWith(b.rec, m, nil); err != nil {
 			t.Fatal(err)
 		}
 		if err := s.Wait(t.Context()); err != nil {

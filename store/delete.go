@@ -17,18 +17,20 @@ const notDeleting = `NOT EXISTS (SELECT 1 FROM deleting WHERE deleting.run = run
 
 // DeleteRun deletes a run with its readings, results and share links, and the
 // snapshots that no other run has. A running run is refused with Conflict.
-// From its first transaction on the run is not found any more; the deletion
-// is then carried through, also where the context ends.
-func (s *Store) DeleteRun(ctx context.Context, runID string) error {
-	seq, err := s.markDeleting(ctx, runID)
+// From its first transaction on, which also writes the lines of the log, the
+// run is neither found nor counted any more; the deletion is then carried
+// through, also where the context ends.
+func (s *Store) DeleteRun(ctx context.Context, runID string, lines ...Event) error {
+	seq, err := s.markDeleting(ctx, runID, lines...)
 	if err != nil {
 		return err
 	}
 	return s.deleteMarked(context.WithoutCancel(ctx), seq)
 }
 
-// markDeleting says that a run is being deleted.
-func (s *Store) markDeleting(ctx context.Context, runID string) (seq int64, err error) {
+// markDeleting says that a run is being deleted, and who does it in the same
+// transaction: a power cut leaves both or neither.
+func (s *Store) markDeleting(ctx context.Context, runID string, lines ...Event) (seq int64, err error) {
 	s.appendMu.Lock()
 	defer s.appendMu.Unlock()
 	delete(s.open, runID)
@@ -40,8 +42,15 @@ func (s *Store) markDeleting(ctx context.Context, runID string) (seq int64, err 
 		if status == procedure.Running {
 			return errorf(Conflict, "the run is still running: stop it first")
 		}
-		_, err := t.exec("INSERT INTO deleting (run) VALUES (?)", seq)
-		return err
+		if _, err := t.exec("INSERT INTO deleting (run) VALUES (?)", seq); err != nil {
+			return err
+		}
+		for i := range lines {
+			if err := logEvent(t, &lines[i]); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
 	return seq, err
 }

@@ -18,11 +18,14 @@ type Event struct {
 
 // Log writes a line into the log. The store sets its number and time.
 func (s *Store) Log(ctx context.Context, e Event) error {
-	return s.update(ctx, "log", func(t *tx) error {
-		_, err := t.exec("INSERT INTO events (at, by, action, subject, detail) VALUES (?, ?, ?, ?, ?)",
-			t.at, e.By, e.Action, e.Subject, e.Detail)
-		return err
-	})
+	return s.update(ctx, "log", func(t *tx) error { return logEvent(t, &e) })
+}
+
+// logEvent writes a line in the transaction of what it tells of.
+func logEvent(t *tx, e *Event) error {
+	_, err := t.exec("INSERT INTO events (at, by, action, subject, detail) VALUES (?, ?, ?, ?, ?)",
+		t.at, e.By, e.Action, e.Subject, e.Detail)
+	return err
 }
 
 // Events returns up to limit lines of the log before a number (0: the

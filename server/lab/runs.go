@@ -9,6 +9,7 @@ import (
 	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
+	"ohmkeep/store"
 )
 
 // What people do with a run that is kept.
@@ -27,7 +28,8 @@ func (l *Lab) SetNote(ctx context.Context, who Person, id, note string) error {
 	return nil
 }
 
-// DeleteRun deletes a run and its readings for good.
+// DeleteRun deletes a run and its readings for good. The line in the log is
+// written with the deletion's first transaction.
 func (l *Lab) DeleteRun(ctx context.Context, who Person, id string) error {
 	rec, err := l.Store.GetRun(ctx, id)
 	if err != nil {
@@ -36,11 +38,8 @@ func (l *Lab) DeleteRun(ctx context.Context, who Person, id string) error {
 	if rec.Status == procedure.Running {
 		return problem.New(problem.Conflict, "This run is at work. Stop it first.")
 	}
-	if err := l.Store.DeleteRun(ctx, id); err != nil {
-		return err
-	}
-	l.Note(ctx, who, "delete run", id, rec.Device.Key+" "+rec.Unit.Serial)
-	return nil
+	return l.Store.DeleteRun(ctx, id,
+		store.Event{By: who.Name, Action: "delete run", Subject: id, Detail: rec.Device.Key + " " + rec.Unit.Serial})
 }
 
 // Rerun starts the procedure of a run again, at its latest revision. On a

@@ -13,6 +13,7 @@ import (
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/run"
 	"ohmkeep/store"
+	"ohmkeep/store/storetest"
 )
 
 func TestStart(t *testing.T) {
@@ -266,6 +267,23 @@ func TestRuns(t *testing.T) {
 	must(t, r.DeleteRun(t.Context(), owner, again))
 	refused(t, r.DeleteRun(t.Context(), owner, again), problem.NotFound, "")
 	if events := r.events(t, again); events[0].Action != "delete run" || events[0].Detail != "load S1" {
+		t.Errorf("the log says %+v", events)
+	}
+}
+
+// TestWhoDeletedIsKept: who deleted a run stands in the log as soon as it is not
+// found any more, also where the deletion itself is cut short.
+func TestWhoDeletedIsKept(t *testing.T) {
+	r := newRig(t)
+	id := r.running(t, ada)
+	r.wait(t)
+	storetest.CutDeletions(t, r.Store)
+	if err := r.DeleteRun(t.Context(), owner, id); err == nil {
+		t.Fatal("the deletion was not cut short")
+	}
+	_, err := r.Store.GetRun(t.Context(), id)
+	refused(t, err, problem.NotFound, "")
+	if events := r.events(t, id); len(events) == 0 || events[0].Action != "delete run" || events[0].By != owner.Name || events[0].Detail != "load S1" {
 		t.Errorf("the log says %+v", events)
 	}
 }

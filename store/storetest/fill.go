@@ -25,6 +25,17 @@ func Fill(t testing.TB, s *store.Store, n int, first *procedure.Record, vary map
 	must(t, s.DeleteRun(ctx, first.ID))
 }
 
+// CutDeletions has every deletion of a run end after its first transaction, as a
+// power cut does.
+func CutDeletions(t testing.TB, s *store.Store) {
+	t.Helper()
+	db, err := sql.Open("sqlite", "file:"+s.Path()+"?_busy_timeout=5000")
+	must(t, err)
+	defer func() { must(t, db.Close()) }()
+	_, err = db.ExecContext(t.Context(), "CREATE TRIGGER cut BEFORE DELETE ON runs BEGIN SELECT raise(ABORT, 'cut'); END")
+	must(t, err)
+}
+
 // More adds n rows to a table, like the one that a condition picks. Vary holds,
 // for columns, SQL expressions of the new row's index i (0 to n-1) and the
 // columns of the row that is copied; the other columns are as they are there.

@@ -8,7 +8,8 @@ import (
 )
 
 // Overview is the size of the history, with its newest runs. It is read from
-// counts that triggers keep (migration 00011): nothing is counted for it.
+// counts that triggers keep (migrations 00011 and 00013): nothing is counted for
+// it. A run that is being deleted is not in it.
 type Overview struct {
 	Runs     int                    `json:"runs"`
 	Readings int64                  `json:"readings"`
@@ -68,7 +69,8 @@ type LotRow struct {
 // newest first. Lots that no unit belongs to any more are left out.
 func (s *Store) NewestLots(ctx context.Context, n int) (out []LotRow, err error) {
 	err = s.rows(ctx, `SELECT lot, units, passed, coalesce((SELECT device_name FROM runs INDEXED BY runs_lot
-			WHERE runs.lot = lots.lot AND runs.lot <> '' AND status = 'done' ORDER BY started DESC, seq DESC LIMIT 1), '')
+			WHERE runs.lot = lots.lot AND runs.lot <> '' AND status = 'done' AND `+notDeleting+`
+			ORDER BY started DESC, seq DESC LIMIT 1), '')
 		FROM lots WHERE EXISTS (SELECT 1 FROM units WHERE units.lot = lots.lot AND units.lot <> '')
 		ORDER BY newest DESC, lot LIMIT ?`, []any{n}, func(r *sql.Rows) error {
 		var x LotRow

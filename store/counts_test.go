@@ -15,7 +15,7 @@ import (
 )
 
 // TestCountsAreTheCount: after any sequence of beginnings, readings, ends,
-// notes, deletions and restarts, every count that is kept is what a count of
+// deletions, whole and cut short, and restarts, every count that is kept is what a count of
 // the rows gives.
 func TestCountsAreTheCount(t *testing.T) {
 	s, ctx := storetest.New(t), t.Context()
@@ -24,7 +24,7 @@ func TestCountsAreTheCount(t *testing.T) {
 		for range rapid.IntRange(1, 12).Draw(t, "changes") {
 			id := fmt.Sprint("r", max(0, begun-rapid.IntRange(1, 8).Draw(t, "back")))
 			var err error
-			switch rapid.IntRange(0, 9).Draw(t, "change") {
+			switch rapid.IntRange(0, 10).Draw(t, "change") {
 			default:
 				err = s.Begin(ctx, drawRun(t, fmt.Sprint("r", begun)))
 				begun++
@@ -34,6 +34,8 @@ func TestCountsAreTheCount(t *testing.T) {
 					Outcome: rapid.SampledFrom([]derive.Outcome{derive.Pass, derive.Fail, derive.ConditionalPass, derive.NoLimits}).Draw(t, "outcome")})
 			case 3:
 				err = s.DeleteRun(ctx, id)
+			case 6:
+				err = s.MarkDeleting(ctx, id)
 			case 4:
 				_, err = s.MarkInterrupted(ctx)
 			case 5:

@@ -36,7 +36,7 @@ const (
 // all runs: what every search must find.
 func (s *Store) ScanRuns(ctx context.Context, f Filter) (ids []string, err error) {
 	where, args := f.condition()
-	err = s.rows(ctx, "SELECT id FROM runs NOT INDEXED WHERE "+where+" ORDER BY started DESC, seq DESC", args, func(r *sql.Rows) error {
+	err = s.rows(ctx, "SELECT id FROM runs NOT INDEXED WHERE "+notDeleting+" AND "+where+" ORDER BY started DESC, seq DESC", args, func(r *sql.Rows) error {
 		var id string
 		err := r.Scan(&id)
 		ids = append(ids, id)
@@ -122,10 +122,16 @@ func TailOverflows(t testing.TB, s *Store) (n int) {
 	return n
 }
 
-// CountAgain returns the counts of the rows and the counts that triggers keep,
-// as text: the same where they are right.
+// MarkDeleting begins to delete a run and leaves it there, as a power cut does.
+func (s *Store) MarkDeleting(ctx context.Context, runID string) error {
+	_, err := s.markDeleting(ctx, runID)
+	return err
+}
+
+// CountAgain returns the counts of the rows of runs that are not being deleted,
+// and the counts that triggers keep, as text: the same where they are right.
 func (s *Store) CountAgain(ctx context.Context) (want, got string, err error) {
-	const text = "SELECT coalesce(group_concat(line, char(10)), '') FROM (SELECT what || ' ' || which || ' ' || n AS line FROM "
+	const text = "WITH runs AS (SELECT * FROM main.runs WHERE seq NOT IN (SELECT run FROM deleting)) SELECT coalesce(group_concat(line, char(10)), '') FROM (SELECT what || ' ' || which || ' ' || n AS line FROM "
 	const counted = `(
 		SELECT 'outcome' AS what, outcome AS which, count(*) AS n FROM runs GROUP BY outcome
 		UNION ALL SELECT 'device', device, count(*) FROM runs GROUP BY device

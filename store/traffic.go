@@ -44,7 +44,7 @@ func (s *Store) SaveTraffic(ctx context.Context, runID string, t cardinfo.Traffi
 func (s *Store) Traffic(ctx context.Context, runID string) (cardinfo.Traffic, error) {
 	var t cardinfo.Traffic
 	var packed []byte
-	err := s.reader(ctx).QueryRowContext(ctx, "SELECT events, dropped FROM traffic WHERE run = ?", runID).Scan(&packed, &t.Dropped)
+	err := s.reader(ctx).QueryRowContext(ctx, "SELECT events, dropped FROM traffic JOIN runs ON runs.id = traffic.run WHERE runs.id = ? AND "+notDeleting, runID).Scan(&packed, &t.Dropped)
 	if err != nil {
 		return t, wrap("traffic", missing(err, "there is no traffic of run %s", runID))
 	}
@@ -67,6 +67,6 @@ func (s *Store) Traffic(ctx context.Context, runID string) (cardinfo.Traffic, er
 // HasTraffic reports whether traffic of a run is stored.
 func (s *Store) HasTraffic(ctx context.Context, runID string) (bool, error) {
 	var there bool
-	err := s.reader(ctx).QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM traffic WHERE run = ?)", runID).Scan(&there)
+	err := s.reader(ctx).QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM traffic JOIN runs ON runs.id = traffic.run WHERE runs.id = ? AND "+notDeleting+")", runID).Scan(&there)
 	return there, err
 }

@@ -82,7 +82,7 @@ func unitPage(device, cursor string, limit int) (query string, args []any, err e
 		}
 	}
 	condition, args := where.where()
-	return `SELECT device, serial, lot, first, (SELECT count(*) FROM runs WHERE unit = units.id)
+	return `SELECT device, serial, lot, first, (SELECT count(*) FROM runs WHERE unit = units.id AND ` + notDeleting + `)
 		FROM units WHERE ` + condition + ` ORDER BY device, lot, serial LIMIT ?`, append(args, limit), nil
 }
 

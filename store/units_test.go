@@ -30,8 +30,9 @@ func TestPageOfUnitsIsReadInOrder(t *testing.T) {
 	} {
 		steps, err := s.PlanOfUnits(ctx, c.device, c.cursor)
 		must(t, err)
-		if len(steps) != 3 || steps[0] != c.step || !strings.HasPrefix(steps[1], "CORRELATED SCALAR SUBQUERY") ||
-			steps[2] != "SEARCH runs USING COVERING INDEX runs_unit (unit=?)" {
+		if len(steps) != 5 || steps[0] != c.step || !strings.HasPrefix(steps[1], "CORRELATED SCALAR SUBQUERY") ||
+			steps[2] != "SEARCH runs USING COVERING INDEX runs_unit (unit=?)" || !strings.HasPrefix(steps[3], "CORRELATED SCALAR SUBQUERY") ||
+			steps[4] != "SEARCH deleting USING INTEGER PRIMARY KEY (rowid=?)" {
 			t.Errorf("%s: %q", name, steps)
 		}
 	}

@@ -88,6 +88,7 @@ func writeProblem(w http.ResponseWriter, r *http.Request, p *Problem) {
 		Instance string            `json:"instance,omitempty"`
 	}{"about:blank", p, findingsOf(p.Findings), toConfirm(p.unconfirmed), r.URL.Path}
 	w.Header().Set("Content-Type", "application/problem+json")
+	comeAgain(w, p.Status)
 	w.WriteHeader(p.Status)
 	_ = json.NewEncoder(w).Encode(body) // the client has gone
 }

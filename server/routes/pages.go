@@ -139,6 +139,7 @@ func modelTitle(r lab.Rehearser, key string) string {
 // failPage shows an error as a page; those who are not signed in are asked to
 // sign in.
 func (s *Server) failPage(w http.ResponseWriter, r *http.Request, p *Problem) {
+	comeAgain(w, p.Status)
 	var err error
 	switch {
 	case p.Status == http.StatusUnauthorized && r.Method == http.MethodGet && r.URL.Path == "/sign-in",

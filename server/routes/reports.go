@@ -21,7 +21,7 @@ const (
 	writeWait = 30 * time.Second
 	// writeBlock is the most bytes that have one deadline.
 	writeBlock = 64 << 10
-	// retryAfter is the time after which a refused report may be asked for again.
+	// retryAfter is the time after which whoever was put off may ask again.
 	retryAfter = 10 * time.Second
 )
 
@@ -99,15 +99,14 @@ func tooSlow(err error) bool { return errors.Is(err, os.ErrDeadlineExceeded) }
 // turn.
 func (s *Server) serve(e route, w http.ResponseWriter, r *http.Request) error {
 	if e.class != report {
-		return e.handle(w, r)
+		return gone(r.Context(), e.handle(w, r))
 	}
 	work, err := s.Reports.Open(clientKey(r))
 	if err != nil {
-		w.Header().Set("Retry-After", strconv.Itoa(int(retryAfter.Seconds())))
 		return err
 	}
 	defer work.Close()
-	ctx, cancel := context.WithCancel(r.Context())
+	ctx, cancel := s.Reports.Until(r.Context())
 	defer cancel()
 	r = r.WithContext(turn.With(ctx, work))
 	// The middleware's own writer is used: a second one around it would have the
@@ -118,29 +117,39 @@ func (s *Server) serve(e route, w http.ResponseWriter, r *http.Request) error {
 	}
 	p.request, p.report = r, work
 	defer func() { p.report = nil }()
-	answered := make(chan struct{})
-	defer close(answered)
-	go func() {
-		select {
-		case <-s.Reports.Ending(): // the stop of the server waits for no reader
-			cancel()
-			_ = p.control.SetWriteDeadline(time.Now())
-		case <-answered:
+	cut := make(chan struct{})
+	alone := context.AfterFunc(ctx, func() { // the stop of the server waits for no reader
+		_ = p.control.SetWriteDeadline(time.Now())
+		close(cut)
+	})
+	defer func() {
+		if !alone() {
+			<-cut // what says why has a deadline of its own
 		}
 	}()
 	if err := work.Take(ctx); err != nil {
-		return gone(err)
+		return gone(ctx, err)
 	}
-	return gone(e.handle(p, r))
+	return gone(ctx, e.handle(p, r))
 }
 
-// gone turns the error of a request that its client has ended into a problem
-// that is not logged as the server's fault: nobody waits for the answer.
-func gone(err error) error {
-	if errors.Is(err, context.Canceled) {
-		return &problem.Error{Code: problem.Unavailable, Message: "The answer is not waited for any more.", Err: err}
+// gone turns the error of a request that its client, or the stop of the server,
+// has ended into a problem that is not logged as the server's fault.
+func gone(ctx context.Context, err error) error {
+	switch {
+	case !errors.Is(err, context.Canceled) || ctx.Err() == nil:
+		return err
+	case errors.Is(context.Cause(ctx), turn.ErrStopping):
+		return &problem.Error{Code: problem.Unavailable, Message: turn.ErrStopping.Error(), Err: err}
 	}
-	return err
+	return &problem.Error{Code: problem.Unavailable, Message: "The answer is not waited for any more.", Err: err}
+}
+
+// comeAgain adds to an answer that puts somebody off when to ask again.
+func comeAgain(w http.ResponseWriter, status int) {
+	if status == http.StatusServiceUnavailable {
+		w.Header().Set("Retry-After", strconv.Itoa(int(retryAfter.Seconds())))
+	}
 }
 
 // clientKey returns the identity that a report is counted under: the session or

@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -157,6 +158,40 @@ func TestTooManyReports(t *testing.T) {
 	for _, path := range []string{"/health", "/runs", "/api/v1/health", "/api/v1/runs"} {
 		if w := ask(path); w.Code != http.StatusOK {
 			t.Errorf("%s: %d", path, w.Code)
+		}
+	}
+}
+
+// TestPutOffByAStop: a report that waits for its turn when the server stops is
+// told so, and when to come again.
+func TestPutOffByAStop(t *testing.T) {
+	a := newAPI(t)
+	q := turn.NewQueue(turn.Limits{Computing: 1})
+	a.http = New(func() Config { c := a.server.Config; c.Reports = q; return c }())
+	holder, err := q.Open("somebody")
+	must(t, err)
+	must(t, holder.Take(t.Context()))
+	defer holder.Close()
+	answers := make(chan *httptest.ResponseRecorder)
+	ask := func(path string) {
+		r := httptest.NewRequest("GET", path, nil)
+		r.Host = "localhost"
+		r.Header.Set("Authorization", "Bearer "+a.tokens[store.Viewer])
+		w := httptest.NewRecorder()
+		a.http.ServeHTTP(w, r)
+		answers <- w
+	}
+	go ask("/runs.csv")
+	go ask("/api/v1/runs.csv")
+	for q.Opened() != 3 {
+		runtime.Gosched()
+	}
+	q.Close()
+	go ask("/compare") // one that comes after
+	for range 3 {
+		w := <-answers
+		if w.Code != http.StatusServiceUnavailable || w.Header().Get("Retry-After") != "10" || !strings.Contains(w.Body.String(), "The server is stopping") {
+			t.Errorf("%d, Retry-After %q, %s", w.Code, w.Header().Get("Retry-After"), w.Body)
 		}
 	}
 }

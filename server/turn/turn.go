@@ -19,6 +19,9 @@ import (
 // turn: changing it more often costs more than it gives.
 const slice = 20 * time.Millisecond
 
+// ErrStopping refuses a report, or ends it, because the server stops.
+var ErrStopping error = problem.New(problem.Unavailable, "The server is stopping.")
+
 // Limits of a queue. A zero is replaced by what Defaults says.
 type Limits struct {
 	Computing int // reports that compute at the same time
@@ -63,7 +66,7 @@ func (q *Queue) Open(asker string) (*Report, error) {
 	defer q.mu.Unlock()
 	select {
 	case <-q.ending:
-		return nil, problem.New(problem.Unavailable, "The server is stopping.")
+		return nil, ErrStopping
 	default:
 	}
 	if q.open >= q.limits.Open {
@@ -77,9 +80,27 @@ func (q *Queue) Open(asker string) (*Report, error) {
 	return &Report{queue: q, asker: asker, granted: make(chan struct{}, 1)}, nil
 }
 
-// Ending returns a channel that is closed when the server stops: reports are
-// not waited for.
-func (q *Queue) Ending() <-chan struct{} { return q.ending }
+// Until returns a context that also ends, for ErrStopping, when the queue is
+// closed: reports are not waited for when the server stops. Cancel must be
+// called.
+func (q *Queue) Until(ctx context.Context) (_ context.Context, cancel context.CancelFunc) {
+	ctx, end := context.WithCancelCause(ctx)
+	go func() {
+		select {
+		case <-q.ending:
+			end(ErrStopping)
+		case <-ctx.Done():
+		}
+	}()
+	return ctx, func() { end(nil) }
+}
+
+// Opened returns how many reports have been admitted and have not ended.
+func (q *Queue) Opened() int {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return q.open
+}
 
 // Close refuses further reports and ends those that are open. It may be called
 // more than once.
@@ -202,20 +223,4 @@ func (q *Queue) anybody() bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	return len(q.waiting) > 0
-}
-
-type contextKey struct{}
-
-// With returns a context that carries the report, for the work done for it.
-func With(ctx context.Context, r *Report) context.Context {
-	return context.WithValue(ctx, contextKey{}, r)
-}
-
-// Pass is called between two blocks of work that may be a report's: where it
-// is, those who wait go first. It fails where the context has ended.
-func Pass(ctx context.Context) error {
-	if r, ok := ctx.Value(contextKey{}).(*Report); ok {
-		return r.Pass(ctx)
-	}
-	return ctx.Err()
 }

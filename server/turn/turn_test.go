@@ -173,13 +173,13 @@ func TestCloseRefuses(t *testing.T) {
 	q := NewQueue(Limits{})
 	r := opened(t, q, "a")
 	select {
-	case <-q.Ending():
+	case <-q.ending:
 		t.Error("it ends by itself")
 	default:
 	}
 	q.Close()
 	q.Close()
-	<-q.Ending()
+	<-q.ending
 	if _, err := q.Open("b"); problem.CodeOf(err) != problem.Unavailable {
 		t.Errorf("a report of a server that stops: %v", err)
 	}

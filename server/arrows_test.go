@@ -26,7 +26,7 @@ var arrows = map[string][]string{
 	"server/lab":               {"store", "server/live", "server/cardinfo", "server/run", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server/turn":              {},
 	"server/live":              {},
-	"server/liverun":           {"store", "server/live", "server/run", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
+	"server/liverun":           {"store", "server/live", "server/turn", "server/run", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server/cardinfo":          {},
 	"server/card/scpi":         {},
 	"server/card/wire":         {"server/cardinfo", "server/bench"},

@@ -123,6 +123,17 @@ func (s *Store) Readings(ctx context.Context, runID string, measurement int, fro
 	})
 }
 
+// PackedReadings returns how many readings of a measurement chunks hold: all
+// but the newest few of a run at work. It costs the same however many they are.
+func (s *Store) PackedReadings(ctx context.Context, runID string, measurement int) (int64, error) {
+	seq, err := s.seqOf(ctx, runID)
+	if err != nil {
+		return 0, err
+	}
+	n, err := chunksEnd(ctx, s.reader(ctx), seq, measurement)
+	return n, wrap("packed readings", err)
+}
+
 func (s *Store) seqOf(ctx context.Context, runID string) (seq int64, err error) {
 	err = s.reader(ctx).QueryRowContext(ctx, "SELECT seq FROM runs WHERE id = ? AND "+notDeleting, runID).Scan(&seq)
 	return seq, wrap("find run", missing(err, "there is no run %s", runID))

@@ -7,6 +7,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/procedure"
+	"ohmkeep/server/turn"
 	"ohmkeep/store"
 )
 
@@ -23,9 +24,10 @@ const (
 )
 
 // Picture returns the picture of a stored measurement, made of all its
-// readings: the kept one, and what has been read since. Where that is much,
-// the picture is kept for whoever comes next. Of several who ask for one at
-// once, one does the work.
+// readings: the kept one, and what has been read since. Where that is much, it
+// is gathered as a report, in its turn (turn.Do), and the picture is kept for
+// whoever comes next. Of several who ask for one at once, one does the work; of
+// one who leaves meanwhile, what was gathered is kept.
 func (rs *Runs) Picture(ctx context.Context, rec *procedure.Record, m int) (*Picture, error) {
 	leave, err := rs.enter(ctx, fmt.Sprint(rec.ID, "/", m))
 	if err != nil {
@@ -33,13 +35,13 @@ func (rs *Runs) Picture(ctx context.Context, rec *procedure.Record, m int) (*Pic
 	}
 	defer leave()
 	p, kept, err := rs.kept(ctx, rec, m)
-	if err != nil {
-		return nil, err
-	}
-	if p.readings-kept >= keepFrom {
+	if whole, left := err == nil, ctx.Err() != nil; (whole || left) && p != nil && p.readings-kept >= keepFrom {
 		if err := rs.keep(ctx, rec.ID, m, p); err != nil {
 			rs.log.Error("picture not kept", "run", rec.ID, "measurement", m, "err", err)
 		}
+	}
+	if err != nil {
+		return nil, err
 	}
 	return p, nil
 }
@@ -69,9 +71,10 @@ func (rs *Runs) enter(ctx context.Context, name string) (leave func(), err error
 	}
 }
 
-// kept returns the kept picture with all that has been read since. A kept one
-// that cannot be used, or that claims readings that are not there, is made
-// anew from the readings.
+// kept returns the kept picture with all that has been read since, and of how
+// many readings it was made when it was kept. A kept one that cannot be used, or
+// that claims readings that are not there, is made anew from the readings. With
+// an error the picture is as far as it has come.
 func (rs *Runs) kept(ctx context.Context, rec *procedure.Record, m int) (p *Picture, kept int64, err error) {
 	shape := ShapeOf(rec, m)
 	data, err := rs.store.Picture(ctx, rec.ID, m)
@@ -82,7 +85,7 @@ func (rs *Runs) kept(ctx context.Context, rec *procedure.Record, m int) (p *Pict
 		if p, err = DecodePicture(data, shape); err != nil {
 			rs.log.Warn("kept picture not used", "run", rec.ID, "measurement", m, "err", err)
 		} else if kept = p.readings; kept > 0 {
-			there, err := goOn(ctx, rs.store, rec.ID, m, p)
+			there, err := rs.goOn(ctx, rec.ID, m, p)
 			if err != nil || there {
 				return p, kept, err
 			}
@@ -90,12 +93,28 @@ func (rs *Runs) kept(ctx context.Context, rec *procedure.Record, m int) (p *Pict
 		}
 	}
 	p = NewPicture(shape)
-	_, err = goOn(ctx, rs.store, rec.ID, m, p)
+	_, err = rs.goOn(ctx, rec.ID, m, p)
 	return p, 0, err
 }
 
-// goOn adds the stored readings that a picture does not have yet. It reports
-// whether the last reading of the picture is stored.
+// goOn adds the stored readings that a picture does not have yet: many as a
+// report does, in its turn and with a report's connections. It reports whether
+// the last reading of the picture is stored.
+func (rs *Runs) goOn(ctx context.Context, run string, m int, p *Picture) (there bool, err error) {
+	stored, err := rs.store.PackedReadings(ctx, run, m)
+	if err != nil {
+		return false, err
+	}
+	if stored-p.readings < keepFrom {
+		return goOn(ctx, rs.store, run, m, p)
+	}
+	err = turn.Do(store.From(ctx, store.Reports), func(ctx context.Context) (err error) {
+		there, err = goOn(ctx, rs.store, run, m, p)
+		return err
+	})
+	return there, err
+}
+
 func goOn(ctx context.Context, s *store.Store, run string, m int, p *Picture) (there bool, err error) {
 	had := p.readings
 	from := max(had-1, 0)

@@ -2,16 +2,22 @@ package liverun
 
 import (
 	"bytes"
+	"context"
+	"errors"
 	"log/slog"
+	"runtime"
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/live"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/run"
+	"ohmkeep/server/turn"
 	"ohmkeep/store"
 	"ohmkeep/store/storetest"
 )
@@ -134,6 +140,106 @@ func TestManyAskForOnePicture(t *testing.T) {
 	if len(runs.making) != 0 {
 		t.Error("somebody is still at it")
 	}
+}
+
+// TestLongGatheringTakesATurn: what is long waits for its turn as a report of
+// whoever asks does, and is refused where there are too many; what is short is
+// gathered beside all reports.
+func TestLongGatheringTakesATurn(t *testing.T) {
+	s, runs, rec, _ := storedRun(t)
+	appendTo(t, s, 0, diodeSweep(keepFrom+3000))
+	appendTo(t, s, 1, diodeSweep(3000))
+	q := turn.NewQueue(turn.Limits{Computing: 1, Open: 2})
+	ctx := turn.For(t.Context(), q, "me")
+	holder, err := q.Open("somebody")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := holder.Take(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if p, err := runs.Picture(ctx, rec, 1); err != nil || p.Readings() != 3000 {
+		t.Errorf("the short one: %+v, %v", p, err)
+	}
+	gathered := make(chan int64, 2)
+	for range 2 { // of two who ask, one works
+		go func() {
+			p, err := runs.Picture(ctx, rec, 0)
+			if err != nil {
+				t.Error(err)
+			}
+			gathered <- p.Readings()
+		}()
+	}
+	for q.Opened() != 2 { // until it waits for its turn
+		runtime.Gosched()
+	}
+	if _, err := runs.Picture(ctx, &procedure.Record{ID: "nobody"}, 0); problem.CodeOf(err) != problem.NotFound {
+		t.Errorf("of no run: %v", err)
+	}
+	other := &procedure.Record{ID: "2", Device: rec.Device, Procedure: rec.Procedure, Started: rec.Started}
+	if err := s.Begin(t.Context(), other); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Append(t.Context(), "2", procedure.Batch{Readings: []procedure.MeasurementReadings{{Readings: diodeSweep(keepFrom)}}}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := runs.Picture(ctx, other, 0); problem.CodeOf(err) != problem.Unavailable {
+		t.Errorf("beside too many reports: %v", err)
+	}
+	if len(gathered) != 0 {
+		t.Error("gathered without the turn")
+	}
+	holder.Close()
+	for range 2 {
+		if n := <-gathered; n != keepFrom+3000 {
+			t.Errorf("%d readings", n)
+		}
+	}
+	if q.Opened() != 0 {
+		t.Error("a report is left in the queue")
+	}
+}
+
+// TestGatheringEndsWithWhoAsked: it is called off when the last who wants it
+// leaves, and what was gathered is there for the next.
+func TestGatheringEndsWithWhoAsked(t *testing.T) {
+	s, runs, rec, _ := storedRun(t)
+	rs := diodeSweep(4*keepFrom + 3000)
+	appendTo(t, s, 0, rs)
+	ctx, leave := context.WithCancel(t.Context())
+	half := &leaving{Context: ctx, leave: leave, after: 200}
+	if _, err := runs.Picture(half, rec, 0); !errors.Is(err, context.Canceled) {
+		t.Fatalf("gathered for somebody who has left: %v", err)
+	}
+	shape := ShapeOf(rec, 0)
+	data, err := s.Picture(t.Context(), "1", 0)
+	if err != nil || data == nil {
+		t.Fatalf("nothing is kept of it: %v", err)
+	}
+	p, err := DecodePicture(data, shape)
+	if err != nil || p.Readings() < keepFrom || p.Readings() >= int64(len(rs)) {
+		t.Errorf("kept with %d readings, %v", p.Readings(), err)
+	}
+	if !bytes.Equal(storedPicture(t, runs, rec, 0), pictureOf(shape, rs).Append(nil)) {
+		t.Error("the next who asks gets another picture")
+	}
+}
+
+// leaving is the context of somebody who leaves after it was asked so often
+// whether it has ended: once a chunk of readings, and a few times a query.
+type leaving struct {
+	context.Context
+	leave func()
+	after int
+	asked atomic.Int64
+}
+
+func (c *leaving) Err() error {
+	if c.asked.Add(1) == int64(c.after) {
+		c.leave()
+	}
+	return c.Context.Err()
 }
 
 // A long measurement's picture is on the disk when the run has ended, and on the

@@ -3,6 +3,7 @@ package routes
 import (
 	"net/http"
 
+	"ohmkeep/server/turn"
 	"ohmkeep/store"
 )
 
@@ -27,7 +28,8 @@ const (
 // another's connections.
 var poolOf = map[class]store.Pool{control: store.Control, page: store.Pages, report: store.Reports}
 
-// inPool makes everything that a request reads use its class's read pool.
-func (c class) inPool(r *http.Request) *http.Request {
-	return r.WithContext(store.From(r.Context(), poolOf[c]))
+// asClass makes everything that a request reads use its class's read pool, and
+// what turns out to be a report's work wait for a turn as the asker's report.
+func (s *Server) asClass(c class, r *http.Request) *http.Request {
+	return r.WithContext(turn.For(store.From(r.Context(), poolOf[c]), s.Reports, clientKey(r)))
 }

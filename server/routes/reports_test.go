@@ -15,8 +15,10 @@ import (
 	"testing/synctest"
 	"time"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
+	"ohmkeep/server/procedure"
 	"ohmkeep/server/turn"
 	"ohmkeep/store"
 )
@@ -159,6 +161,46 @@ func TestTooManyReports(t *testing.T) {
 		if w := ask(path); w.Code != http.StatusOK {
 			t.Errorf("%s: %d", path, w.Code)
 		}
+	}
+}
+
+// TestLongPictureIsAReport: the page of a run whose picture takes long to gather
+// waits for a turn, and is put off where too many do; the next time it is an
+// ordinary page.
+func TestLongPictureIsAReport(t *testing.T) {
+	a := newAPI(t)
+	a.http = New(func() Config { c := a.server.Config; c.Reports = turn.NewQueue(turn.Limits{Open: 1}); return c }())
+	id := a.runOnce(nil)
+	rec, err := a.store.GetRun(t.Context(), id)
+	must(t, err)
+	rec.ID, rec.Status = "long", procedure.Running
+	must(t, a.store.Begin(t.Context(), rec))
+	must(t, a.store.Append(t.Context(), "long", procedure.Batch{Readings: []procedure.MeasurementReadings{{Readings: make([]bench.Reading, 70_000)}}}))
+	must(t, a.store.Finish(t.Context(), "long", procedure.Ending{Status: procedure.Done, Ended: rec.Started}))
+	ask := func(path string) *httptest.ResponseRecorder {
+		r := httptest.NewRequest("GET", path, nil)
+		r.Host = "localhost"
+		r.Header.Set("Authorization", "Bearer "+a.tokens[store.Operator])
+		w := httptest.NewRecorder()
+		a.http.ServeHTTP(w, r)
+		return w
+	}
+	full := turnTaken(t, a)
+	for _, path := range []string{"/runs/long?m=0", "/api/v1/runs/long/plot?measurement=0"} {
+		if w := ask(path); w.Code != http.StatusServiceUnavailable || w.Header().Get("Retry-After") != "10" {
+			t.Errorf("%s: %d, Retry-After %q", path, w.Code, w.Header().Get("Retry-After"))
+		}
+	}
+	if w := ask("/runs/" + id); w.Code != http.StatusOK {
+		t.Errorf("a short run: %d", w.Code)
+	}
+	full()
+	if w := ask("/runs/long?m=0"); w.Code != http.StatusOK {
+		t.Errorf("with a turn: %d", w.Code)
+	}
+	defer turnTaken(t, a)()
+	if w := ask("/api/v1/runs/long/plot?measurement=0"); w.Code != http.StatusOK {
+		t.Errorf("once it is gathered: %d", w.Code)
 	}
 }
 

@@ -99,7 +99,7 @@ func (s *Server) handler() http.Handler {
 // errors as a page.
 func (s *Server) page(e route) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		r = e.class.inPool(r)
+		r = s.asClass(e.class, r)
 		err := s.allow(e, r)
 		if err == nil {
 			err = readForm(r)
@@ -117,7 +117,7 @@ func (s *Server) page(e route) http.HandlerFunc {
 // details.
 func (s *Server) api(e route) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		r = e.class.inPool(r)
+		r = s.asClass(e.class, r)
 		err := s.allow(e, r)
 		if err == nil {
 			err = s.serve(e, w, r)

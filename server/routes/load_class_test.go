@@ -1,11 +1,15 @@
 package routes
 
 import (
+	"context"
 	"net/http"
 	"net/http/httptest"
 	"regexp"
 	"strings"
 	"testing"
+	"time"
+
+	"github.com/a-h/templ"
 
 	"ohmkeep/store"
 )
@@ -51,6 +55,19 @@ func TestEveryRouteHasItsClass(t *testing.T) {
 		if !found[kind] {
 			t.Errorf("no address ends in %s", kind)
 		}
+	}
+}
+
+// TestDrawingsReadAsControl: what is drawn for all viewers of a live page waits
+// for no page.
+func TestDrawingsReadAsControl(t *testing.T) {
+	s := newAPI(t).server
+	looked := make(chan store.Pool, 1)
+	watched(s, httptest.NewRecorder(), httptest.NewRequest("GET", "/live", nil), "test", time.Hour,
+		func(ctx context.Context) (int, error) { looked <- store.PoolOf(ctx); return 1, nil },
+		func(int) map[string]templ.Component { return nil })
+	if pool := <-looked; pool != store.Control {
+		t.Errorf("a page gathers what it shows from %s", pool)
 	}
 }
 

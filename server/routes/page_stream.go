@@ -10,8 +10,13 @@ import (
 	"github.com/a-h/templ"
 
 	"ohmkeep/server/live"
+	"ohmkeep/store"
 	"ohmkeep/web"
 )
+
+// drawing returns the context of what is drawn for all viewers. It reads from
+// the connections of control, so that pages that take long hold up no live page.
+func drawing(ctx context.Context) context.Context { return store.From(ctx, store.Control) }
 
 // watched streams a page whose changing parts are redrawn on a clock, once for
 // all viewers and only when what look gathers has changed. Neither look nor
@@ -20,8 +25,10 @@ func watched[T any](s *Server, w http.ResponseWriter, r *http.Request, topic str
 	look func(context.Context) (T, error), draw func(T) map[string]templ.Component) {
 	paint := newPainter(s.Log, topic)
 	leave := s.Hub.Watch(topic, live.Drawing{Every: every,
-		Look: func(ctx context.Context) (any, error) { return look(ctx) },
-		Draw: func(ctx context.Context, seen any) map[string]string { return painted(ctx, paint, draw(seen.(T))) },
+		Look: func(ctx context.Context) (any, error) { return look(drawing(ctx)) },
+		Draw: func(ctx context.Context, seen any) map[string]string {
+			return painted(drawing(ctx), paint, draw(seen.(T)))
+		},
 	})
 	defer leave()
 	s.stream(w, r, topic)

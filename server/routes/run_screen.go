@@ -21,7 +21,7 @@ func (s *Server) newRunScreen(id string) liverun.Screen {
 
 // Draw implements liverun.Screen.
 func (d *runScreen) Draw(now *liverun.Snapshot, changed []liverun.Part, shared bool) map[string]string {
-	ctx, out := context.Background(), make(map[string]string, 2*len(changed))
+	ctx, out := drawing(context.Background()), make(map[string]string, 2*len(changed))
 	p := runPropsOf(now)
 	if shared { // relative links lead back to the share link, whichever it is
 		p.Shared, p.Base = true, ""
@@ -52,7 +52,7 @@ func (d *runScreen) Draw(now *liverun.Snapshot, changed []liverun.Part, shared b
 
 // Head implements liverun.Screen.
 func (d *runScreen) Head() map[string]string {
-	ctx := context.Background()
+	ctx := drawing(context.Background())
 	return painted(ctx, d.paint, web.BenchParts(d.s.brief(ctx)))
 }
 

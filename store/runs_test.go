@@ -76,6 +76,26 @@ func TestMarkInterrupted(t *testing.T) {
 	wantCode(t, s.Append(ctx, "a", batch(0, readings(0, 1, 1))), store.Conflict)
 }
 
+// TestInterruptedBeforeItBegan: a run that the last stop interrupted, found at a
+// start whose clock has been set back, ends when it began and no earlier.
+func TestInterruptedBeforeItBegan(t *testing.T) {
+	s := storetest.Open(t, storetest.Path(t), store.Options{Now: func() time.Time { return start.Add(-time.Hour) }})
+	begin(t, s, record("a", "u1"))
+	if n, err := s.MarkInterrupted(t.Context()); n != 1 || err != nil {
+		t.Fatalf("%d %v", n, err)
+	}
+	r, err := s.GetRun(t.Context(), "a")
+	must(t, err)
+	if !r.Ended.Equal(r.Started) || !r.Started.Equal(start) {
+		t.Errorf("from %v to %v", r.Started, r.Ended)
+	}
+	p, err := s.ListRuns(t.Context(), store.Filter{}, "", 1)
+	must(t, err)
+	if p.Runs[0].Ended.Before(p.Runs[0].Started) {
+		t.Errorf("listed from %v to %v", p.Runs[0].Started, p.Runs[0].Ended)
+	}
+}
+
 func TestResultsReplaceTheirEarlierSelves(t *testing.T) {
 	s, ctx := storetest.New(t), t.Context()
 	begin(t, s, record("run-1", ""))

@@ -1,8 +1,11 @@
 package run
 
 import (
+	"context"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/derive"
@@ -40,4 +43,43 @@ func TestLimitWithoutResult(t *testing.T) {
 			})
 		})
 	}
+}
+
+// setBackClock is a clock that is set back by an hour when somebody sleeps by it
+// for the first time.
+type setBackClock struct {
+	bench.RealClock
+	back atomic.Int64 // nanoseconds
+}
+
+func (c *setBackClock) Now() time.Time { return c.RealClock.Now().Add(-time.Duration(c.back.Load())) }
+
+func (c *setBackClock) Sleep(ctx context.Context, d time.Duration) error {
+	c.back.Store(int64(time.Hour))
+	return c.RealClock.Sleep(ctx, d)
+}
+
+// TestEndsNoEarlierThanItBegan: where the clock is set back during a run, what is
+// stored and shown of its end is not before its beginning.
+func TestEndsNoEarlierThanItBegan(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		clock := &setBackClock{}
+		b := newBed(clock, []procedure.Point{point(pinA, volts(pinA, 1))})
+		e, err := b.runner.Run(t.Context(), b.rec)
+		if err != nil || e.Status != procedure.Done {
+			t.Fatalf("%+v, %v", e, err)
+		}
+		began := b.rec.Started
+		if began.IsZero() || clock.back.Load() == 0 || !clock.Now().Before(began) {
+			t.Fatalf("the clock was not set back: begun %v, now %v", began, clock.Now())
+		}
+		if !e.Ended.Equal(began) {
+			t.Errorf("from %v to %v", began, e.Ended)
+		}
+		shown := b.watch.updates[len(b.watch.updates)-1].Ending
+		if stored := b.watch.finished[0]; !stored.Ended.Equal(began) || shown == nil || !shown.Ended.Equal(began) {
+			t.Errorf("begun %v, stored %+v, shown %+v", began, stored, shown)
+		}
+		clean(t, b)
+	})
 }

@@ -37,7 +37,7 @@ var arrows = map[string][]string{
 	"server/card/firmware":     {},
 	"server/rehearsal":         {"server/rehearsal/circuit", "server/rehearsal/model", "server/bench", "server/dut", "server/quantity"},
 	"server/rehearsal/circuit": {},
-	"server/rehearsal/model":   {"server/rehearsal/circuit"},
+	"server/rehearsal/model":   {"server/rehearsal/circuit", "server/bench"},
 	"server/demo":              {"server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"store":                    {"migrations", "server/lot", "server/turn", "server/cardinfo", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"store/storetest":          {"store", "server/procedure"},

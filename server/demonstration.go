@@ -232,10 +232,7 @@ func (p *preparation) resume(ctx context.Context) (map[string]bool, error) {
 func (p *preparation) unit(ctx context.Context, b *rehearsal.Bench, runner *run.Runner, rec *procedure.Record, u demo.LotUnit) error {
 	seating := bench.Seating{
 		Device: rec.Device.Key, Serial: u.Serial, Lot: demo.LotName, Model: rec.Device.Model,
-		Seed: u.Seed, PinMap: rec.PinMap,
-	}
-	for _, f := range u.UnitFaults {
-		seating.UnitFaults = append(seating.UnitFaults, bench.UnitFault{Kind: f.Kind, Pin: f.Pin, Pin2: f.Pin2, Value: f.Value})
+		Seed: u.Seed, UnitFaults: u.UnitFaults, PinMap: rec.PinMap,
 	}
 	if err := (rehearser{b}).Seat(seating); err != nil {
 		return fmt.Errorf("unit %s: %w", u.Serial, err)

@@ -22,18 +22,7 @@ func (r rehearser) Models() []bench.Model {
 }
 
 func (r rehearser) UnitFaultKinds() []bench.FaultKind {
-	var out []bench.FaultKind
-	for _, k := range model.FaultKinds() {
-		x := bench.FaultKind{Kind: k.Kind, Title: k.Title, Fields: []string{"pin"}}
-		if k.TwoPins {
-			x.Fields = append(x.Fields, "pin2")
-		}
-		if k.Ohms {
-			x.Fields, x.Unit = append(x.Fields, "value"), "Ω"
-		}
-		out = append(out, x)
-	}
-	return out
+	return model.FaultKinds()
 }
 
 func (r rehearser) BenchFaultKinds() []bench.FaultKind {
@@ -47,9 +36,5 @@ func (r rehearser) Seat(q bench.Seating) error {
 
 // seatOf converts a stored seating into what the rehearsal bench takes.
 func seatOf(q bench.Seating) (rehearsal.Seat, []bench.BenchFault) {
-	seat := rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, PinMap: q.PinMap}
-	for _, f := range q.UnitFaults {
-		seat.Faults = append(seat.Faults, model.Fault{Kind: f.Kind, Pin: f.Pin, Pin2: f.Pin2, Value: f.Value})
-	}
-	return seat, q.BenchFaults
+	return rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, Faults: q.UnitFaults, PinMap: q.PinMap}, q.BenchFaults
 }

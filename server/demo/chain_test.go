@@ -126,15 +126,15 @@ func TestFaultsOfOtherParts(t *testing.T) {
 	for _, x := range []struct {
 		procedure, id, key string
 		pin                int
-		fault              UnitFault
+		fault              bench.UnitFault
 	}{
-		{"quorrel-2-followers", "leakage-2", "high", 5, UnitFault{Kind: leakyPin, Pin: 5, Value: 50e6}},
-		{"quorrel-2-followers", "contact", "upper", 3, UnitFault{Kind: openBond, Pin: 3}},
-		{"dunmoss-8-resistances", "two-wire", "resistance", 3, UnitFault{Kind: contactResistance, Pin: 3, Value: 200}},
-		{"averlock-48-basics", "contact", "upper", 31, UnitFault{Kind: openBond, Pin: 31}},
-		{"averlock-48-basics", "shorts", "current", 19, UnitFault{Kind: pinsShorted, Pin: 19, Pin2: 20, Value: 100}},
+		{"quorrel-2-followers", "leakage-2", "high", 5, bench.UnitFault{Kind: leakyPin, Pin: 5, Value: 50e6}},
+		{"quorrel-2-followers", "contact", "upper", 3, bench.UnitFault{Kind: openBond, Pin: 3}},
+		{"dunmoss-8-resistances", "two-wire", "resistance", 3, bench.UnitFault{Kind: contactResistance, Pin: 3, Value: 200}},
+		{"averlock-48-basics", "contact", "upper", 31, bench.UnitFault{Kind: openBond, Pin: 31}},
+		{"averlock-48-basics", "shorts", "current", 19, bench.UnitFault{Kind: pinsShorted, Pin: 19, Pin2: 20, Value: 100}},
 	} {
-		r := rehearse(t, x.procedure, 5, LotUnit{Serial: "faulty", Seed: 61, UnitFaults: []UnitFault{x.fault}},
+		r := rehearse(t, x.procedure, 5, LotUnit{Serial: "faulty", Seed: 61, UnitFaults: []bench.UnitFault{x.fault}},
 			"contact", "shorts", "leakage-1", "leakage-2", "two-wire")
 		bad := r.bad()
 		if r.outcome() != derive.Fail || len(bad) == 0 {

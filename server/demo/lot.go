@@ -1,6 +1,10 @@
 package demo
 
-import "fmt"
+import (
+	"fmt"
+
+	"ohmkeep/server/bench"
+)
 
 // The lot that the lab has measured.
 const (
@@ -11,17 +15,9 @@ const (
 
 // LotUnit is one rehearsed unit of the lot.
 type LotUnit struct {
-	Serial     string      `json:"serial"`
-	Seed       uint64      `json:"seed"` // of the unit's own parameters
-	UnitFaults []UnitFault `json:"unitFaults,omitempty"`
-}
-
-// UnitFault is one fault of a unit.
-type UnitFault struct {
-	Kind  string  `json:"kind"`
-	Pin   int     `json:"pin"`
-	Pin2  int     `json:"pin2,omitempty"`
-	Value float64 `json:"value,omitempty"` // Ω
+	Serial     string            `json:"serial"`
+	Seed       uint64            `json:"seed"` // of the unit's own parameters
+	UnitFaults []bench.UnitFault `json:"unitFaults,omitempty"`
 }
 
 // Kinds of fault that a unit of the lot has.
@@ -36,7 +32,7 @@ const (
 const lotSize = 24
 
 // lotFaults are the faulty units by their place in the lot.
-var lotFaults = map[int]UnitFault{
+var lotFaults = map[int]bench.UnitFault{
 	4:  {Kind: openBond, Pin: 9},                        // input A4 has no wire to the die
 	9:  {Kind: leakyPin, Pin: 5, Value: 12e6},           // input A3 leaks 0.4 µA at 5 V
 	13: {Kind: pinsShorted, Pin: 2, Pin2: 3, Value: 15}, // a whisker between Y1 and A2
@@ -51,7 +47,7 @@ func Lot() []LotUnit {
 	for i := range units {
 		units[i] = LotUnit{Serial: fmt.Sprintf("%s-%02d", LotName, i+1), Seed: lotSeed + uint64(i)}
 		if f, faulty := lotFaults[i+1]; faulty {
-			units[i].UnitFaults = []UnitFault{f}
+			units[i].UnitFaults = []bench.UnitFault{f}
 		}
 	}
 	return units

@@ -11,7 +11,6 @@ import (
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/rehearsal"
-	"ohmkeep/server/rehearsal/model"
 	"ohmkeep/server/run"
 )
 
@@ -48,12 +47,8 @@ func carryOutOn(t testing.TB, p procedure.Procedure, def bench.Definition, pm be
 	s := Scenario()
 	d := s.device(t, p.Device)
 	clock := bench.NewCountingClock(time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
-	var faults []model.Fault
-	for _, f := range u.UnitFaults {
-		faults = append(faults, model.Fault(f))
-	}
 	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: benchSeed,
-		Seat: rehearsal.Seat{Model: d.Model, Seed: u.Seed, Faults: faults, PinMap: pm}})
+		Seat: rehearsal.Seat{Model: d.Model, Seed: u.Seed, Faults: u.UnitFaults, PinMap: pm}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -99,15 +99,15 @@ func TestStraps(t *testing.T) {
 
 // TestUnitFaultsShow: a fault of the unit reaches the readings.
 func TestUnitFaultsShow(t *testing.T) {
-	seat := func(f ...model.Fault) *rig {
+	seat := func(f ...bench.UnitFault) *rig {
 		return newRig(t, Config{Seed: 1, Seat: Seat{
 			Model: "check-load", Options: map[string]float64{"tolerance": 0}, Faults: f, PinMap: straight(4)}})
 	}
 	s := seat().twoWire(1, 2, 1e-3)
 	near(t, "sound", s.V/s.I, 1008.5, 3)
-	s = seat(model.Fault{Kind: model.ContactResistance, Pin: 1, Value: 100}).twoWire(1, 2, 1e-3)
+	s = seat(bench.UnitFault{Kind: model.ContactResistance, Pin: 1, Value: 100}).twoWire(1, 2, 1e-3)
 	near(t, "contact", s.V/s.I, 1108.5, 3)
-	if s = seat(model.Fault{Kind: model.OpenBond, Pin: 1}).twoWire(1, 2, 1e-3); !s.Flags.Has(bench.InCompliance) {
+	if s = seat(bench.UnitFault{Kind: model.OpenBond, Pin: 1}).twoWire(1, 2, 1e-3); !s.Flags.Has(bench.InCompliance) {
 		t.Errorf("open bond: %+v", s)
 	}
 }

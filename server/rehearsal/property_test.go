@@ -18,8 +18,8 @@ func drawSeat(t *rapid.T) Seat {
 	pin := rapid.IntRange(1, m.Pins)
 	for range rapid.IntRange(0, 2).Draw(t, "unit faults") {
 		k := rapid.SampledFrom(model.FaultKinds()).Draw(t, "kind")
-		f := model.Fault{Kind: k.Kind, Pin: pin.Draw(t, "pin"), Pin2: pin.Draw(t, "pin2"), Value: math.Pow(10, rapid.Float64Range(-2, 9).Draw(t, "decade"))}
-		if f.Check(m.Pins) == nil {
+		f := bench.UnitFault{Kind: k.Kind, Pin: pin.Draw(t, "pin"), Pin2: pin.Draw(t, "pin2"), Value: math.Pow(10, rapid.Float64Range(-2, 9).Draw(t, "decade"))}
+		if model.CheckFault(f, m.Pins) == nil {
 			s.Faults = append(s.Faults, f)
 		}
 	}

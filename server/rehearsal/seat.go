@@ -16,7 +16,7 @@ type Seat struct {
 	Model   string             `json:"model"` // empty: nothing in the socket
 	Options map[string]float64 `json:"options,omitempty"`
 	Seed    uint64             `json:"seed"`
-	Faults  []model.Fault      `json:"faults,omitempty"`
+	Faults  []bench.UnitFault  `json:"faults,omitempty"`
 	PinMap  bench.PinMap       `json:"pinMap"`
 
 	// place puts a part of a test's own into the socket.

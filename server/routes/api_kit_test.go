@@ -89,29 +89,14 @@ func (r testRehearser) Models() []bench.Model {
 	return out
 }
 
-func (r testRehearser) UnitFaultKinds() (out []bench.FaultKind) {
-	for _, k := range model.FaultKinds() {
-		x := bench.FaultKind{Kind: k.Kind, Title: k.Title, Fields: []string{"pin"}}
-		if k.TwoPins {
-			x.Fields = append(x.Fields, "pin2")
-		}
-		if k.Ohms {
-			x.Fields, x.Unit = append(x.Fields, "value"), "Ω"
-		}
-		out = append(out, x)
-	}
-	return out
-}
+func (r testRehearser) UnitFaultKinds() []bench.FaultKind { return model.FaultKinds() }
 
 func (r testRehearser) BenchFaultKinds() (out []bench.FaultKind) {
 	return rehearsal.FaultKinds()
 }
 
 func (r testRehearser) Seat(q bench.Seating) error {
-	seat := rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, PinMap: q.PinMap}
-	for _, f := range q.UnitFaults {
-		seat.Faults = append(seat.Faults, model.Fault{Kind: f.Kind, Pin: f.Pin, Pin2: f.Pin2, Value: f.Value})
-	}
+	seat := rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, Faults: q.UnitFaults, PinMap: q.PinMap}
 	return r.bench.Replace(seat, q.BenchFaults)
 }
 

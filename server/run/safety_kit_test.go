@@ -302,9 +302,9 @@ func draw(seed uint64, def *bench.Definition) (*procedure.Record, rehearsal.Seat
 // faults draws one or two things wrong with the unit. Pins in each other's
 // place are none of them: that is a part put in wrongly, of which the ratings
 // of a pin say nothing.
-func (r *drawing) faults() (out []model.Fault) {
+func (r *drawing) faults() (out []bench.UnitFault) {
 	for range 1 + r.IntN(2) {
-		f := model.Fault{Kind: choose(r, model.OpenBond, model.PinsShorted, model.LeakyPin, model.ContactResistance),
+		f := bench.UnitFault{Kind: choose(r, model.OpenBond, model.PinsShorted, model.LeakyPin, model.ContactResistance),
 			Pin: 1 + r.IntN(len(r.d.Pins)), Value: math.Pow(10, r.between(-1, 6))}
 		if f.Kind == model.PinsShorted {
 			if f.Pin2 = 1 + r.IntN(len(r.d.Pins)); f.Pin2 == f.Pin {

@@ -81,7 +81,7 @@ func (g *guardian) watch(s rehearsal.Solved) {
 
 // spoiled reports whether a fault of that kind is at the pin.
 func (g *guardian) spoiled(pin int, kinds ...string) bool {
-	return slices.ContainsFunc(g.seat.Faults, func(f model.Fault) bool {
+	return slices.ContainsFunc(g.seat.Faults, func(f bench.UnitFault) bool {
 		return slices.Contains(kinds, f.Kind) && (f.Pin == pin || f.Pin2 == pin)
 	})
 }

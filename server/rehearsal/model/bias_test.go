@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/rehearsal/circuit"
 )
 
@@ -58,11 +59,11 @@ func newRig(t testing.TB, u Unit) *rig {
 }
 
 // faults draws none to three faults of any kind.
-func faults(g *rand.Rand, m Model) []Fault {
-	var out []Fault
+func faults(g *rand.Rand, m Model) []bench.UnitFault {
+	var out []bench.UnitFault
 	for range g.IntN(4) {
 		k := FaultKinds()[g.IntN(len(FaultKinds()))]
-		f := Fault{Kind: k.Kind, Pin: 1 + g.IntN(m.Pins), Value: math.Pow(10, -3+15*g.Float64())}
+		f := bench.UnitFault{Kind: k.Kind, Pin: 1 + g.IntN(m.Pins), Value: math.Pow(10, -3+15*g.Float64())}
 		f.Pin2 = 1 + (f.Pin+g.IntN(m.Pins-1))%m.Pins
 		out = append(out, f)
 	}

@@ -5,10 +5,11 @@ import (
 	"reflect"
 	"testing"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/rehearsal/circuit"
 )
 
-func seat(t testing.TB, key string, p Params, faults ...Fault) (*circuit.Circuit, *Seated) {
+func seat(t testing.TB, key string, p Params, faults ...bench.UnitFault) (*circuit.Circuit, *Seated) {
 	t.Helper()
 	c := circuit.New(300)
 	s, err := Seat(c, Unit{key, p, faults})
@@ -53,7 +54,7 @@ func TestSameSeedSamePart(t *testing.T) {
 
 // hex powers a hex part at 5 V and gives its first input and output, the other
 // inputs being at ground.
-func hex(t *testing.T, key string, faults ...Fault) (*circuit.Circuit, *Seated, *circuit.VSource, *circuit.VSource) {
+func hex(t *testing.T, key string, faults ...bench.UnitFault) (*circuit.Circuit, *Seated, *circuit.VSource, *circuit.VSource) {
 	c, s := seat(t, key, Params{Seed: 3}, faults...)
 	vcc := c.VSource(s.Pins[14], circuit.Ground, 5)
 	c.Resistor(s.Pins[7], circuit.Ground, 0.1)
@@ -153,14 +154,14 @@ func TestPassiveTruth(t *testing.T) {
 func TestFaults(t *testing.T) {
 	// Resistors 1-16 and 2-15 of 10 kΩ; what pin 1 sees against pin 16.
 	for _, x := range []struct {
-		f    Fault
+		f    bench.UnitFault
 		want func(Truth) float64
 	}{
-		{Fault{Kind: OpenBond, Pin: 1}, func(Truth) float64 { return 1 / circuit.Insulation }},
-		{Fault{Kind: ContactResistance, Pin: 1, Value: 50}, func(r Truth) float64 { return r["R1"] + 50 }},
-		{Fault{Kind: LeakyPin, Pin: 1, Value: 1e4}, func(r Truth) float64 { return 1 / (1/r["R1"] + 1e-4) }},
-		{Fault{Kind: PinsShorted, Pin: 1, Pin2: 16, Value: 2}, func(r Truth) float64 { return 1 / (1/r["R1"] + 0.5) }},
-		{Fault{Kind: SwappedContacts, Pin: 1, Pin2: 2}, func(r Truth) float64 { return r["R2"] }},
+		{bench.UnitFault{Kind: OpenBond, Pin: 1}, func(Truth) float64 { return 1 / circuit.Insulation }},
+		{bench.UnitFault{Kind: ContactResistance, Pin: 1, Value: 50}, func(r Truth) float64 { return r["R1"] + 50 }},
+		{bench.UnitFault{Kind: LeakyPin, Pin: 1, Value: 1e4}, func(r Truth) float64 { return 1 / (1/r["R1"] + 1e-4) }},
+		{bench.UnitFault{Kind: PinsShorted, Pin: 1, Pin2: 16, Value: 2}, func(r Truth) float64 { return 1 / (1/r["R1"] + 0.5) }},
+		{bench.UnitFault{Kind: SwappedContacts, Pin: 1, Pin2: 2}, func(r Truth) float64 { return r["R2"] }},
 	} {
 		c, s := seat(t, "resistor-network", Params{Seed: 1}, x.f)
 		for _, p := range []int{15, 16} {
@@ -173,10 +174,10 @@ func TestFaults(t *testing.T) {
 func TestRefusals(t *testing.T) {
 	for name, u := range map[string]Unit{
 		"model":       {Model: "none"},
-		"pin":         {Model: "nmos", Faults: []Fault{{Kind: OpenBond, Pin: 4}}},
-		"kind":        {Model: "nmos", Faults: []Fault{{Kind: "none", Pin: 1}}},
-		"same pin":    {Model: "nmos", Faults: []Fault{{Kind: SwappedContacts, Pin: 1, Pin2: 1}}},
-		"ohms":        {Model: "nmos", Faults: []Fault{{Kind: LeakyPin, Pin: 1, Value: math.NaN()}}},
+		"pin":         {Model: "nmos", Faults: []bench.UnitFault{{Kind: OpenBond, Pin: 4}}},
+		"kind":        {Model: "nmos", Faults: []bench.UnitFault{{Kind: "none", Pin: 1}}},
+		"same pin":    {Model: "nmos", Faults: []bench.UnitFault{{Kind: SwappedContacts, Pin: 1, Pin2: 1}}},
+		"ohms":        {Model: "nmos", Faults: []bench.UnitFault{{Kind: LeakyPin, Pin: 1, Value: math.NaN()}}},
 		"option":      {Model: "nmos", Params: Params{Options: map[string]float64{"x": 1}}},
 		"range":       {Model: "check-load", Params: Params{Options: map[string]float64{"ohms": math.Inf(1)}}},
 		"temperature": {Model: "nmos", Params: Params{Temperature: 350}},

@@ -2,7 +2,9 @@ package model
 
 import (
 	"fmt"
+	"slices"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/rehearsal/circuit"
 )
 
@@ -15,30 +17,15 @@ const (
 	SwappedContacts   = "swapped-contacts"   // Pin and Pin2 sit in each other's place
 )
 
-// FaultKind is the description of a kind of fault, for lists to choose from.
-type FaultKind struct {
-	Kind, Title string
-	TwoPins     bool // Pin2 counts
-	Ohms        bool // Value counts, Ω
-}
-
-// FaultKinds lists the kinds.
-func FaultKinds() []FaultKind {
-	return []FaultKind{
-		{Kind: OpenBond, Title: "open bond"},
-		{Kind: PinsShorted, Title: "pins shorted", TwoPins: true, Ohms: true},
-		{Kind: LeakyPin, Title: "leaky pin", Ohms: true},
-		{Kind: ContactResistance, Title: "contact resistance", Ohms: true},
-		{Kind: SwappedContacts, Title: "swapped contacts", TwoPins: true},
+// FaultKinds lists what can be wrong with a unit.
+func FaultKinds() []bench.FaultKind {
+	return []bench.FaultKind{
+		{Kind: OpenBond, Title: "open bond", Fields: []string{"pin"}},
+		{Kind: PinsShorted, Title: "pins shorted", Fields: []string{"pin", "pin2", "value"}, Unit: "Ω"},
+		{Kind: LeakyPin, Title: "leaky pin", Fields: []string{"pin", "value"}, Unit: "Ω"},
+		{Kind: ContactResistance, Title: "contact resistance", Fields: []string{"pin", "value"}, Unit: "Ω"},
+		{Kind: SwappedContacts, Title: "swapped contacts", Fields: []string{"pin", "pin2"}},
 	}
-}
-
-// Fault is one fault of a unit.
-type Fault struct {
-	Kind  string  `json:"kind"`
-	Pin   int     `json:"pin"`
-	Pin2  int     `json:"pin2,omitempty"`
-	Value float64 `json:"value,omitempty"` // Ω
 }
 
 // The resistances that a fault can have, Ω.
@@ -47,22 +34,23 @@ const (
 	maxFault = 1e12
 )
 
-// Check validates the fault itself, for a part of so many pins.
-func (f Fault) Check(pins int) error {
+// CheckFault validates the fault itself, for a part of so many pins.
+func CheckFault(f bench.UnitFault, pins int) error {
 	for _, k := range FaultKinds() {
 		if k.Kind != f.Kind {
 			continue
 		}
+		twoPins, ohms := slices.Contains(k.Fields, "pin2"), slices.Contains(k.Fields, "value")
 		if f.Pin < 1 || f.Pin > pins {
 			return fmt.Errorf("%s: there is no pin %d", k.Title, f.Pin)
 		}
-		if k.TwoPins && (f.Pin2 < 1 || f.Pin2 > pins) {
+		if twoPins && (f.Pin2 < 1 || f.Pin2 > pins) {
 			return fmt.Errorf("%s: there is no pin %d", k.Title, f.Pin2)
 		}
-		if k.TwoPins && f.Pin == f.Pin2 {
+		if twoPins && f.Pin == f.Pin2 {
 			return fmt.Errorf("%s: two different pins are needed", k.Title)
 		}
-		if k.Ohms && !(f.Value >= minFault && f.Value <= maxFault) {
+		if ohms && !(f.Value >= minFault && f.Value <= maxFault) {
 			return fmt.Errorf("%s: the resistance must be from 1 mΩ to 1 TΩ, not %g", k.Title, f.Value)
 		}
 		return nil
@@ -74,7 +62,7 @@ func (f Fault) Check(pins int) error {
 type Unit struct {
 	Model  string
 	Params Params
-	Faults []Fault
+	Faults []bench.UnitFault
 }
 
 // Seated is a unit in a circuit.
@@ -95,7 +83,7 @@ func Seat(c *circuit.Circuit, u Unit) (*Seated, error) {
 		return nil, fmt.Errorf("there is no model %q", u.Model)
 	}
 	for _, f := range u.Faults {
-		if err := f.Check(m.Pins); err != nil {
+		if err := CheckFault(f, m.Pins); err != nil {
 			return nil, fmt.Errorf("%s: %w", m.Key, err)
 		}
 	}
@@ -111,10 +99,10 @@ func Seat(c *circuit.Circuit, u Unit) (*Seated, error) {
 }
 
 // spoil puts the faults between die and socket.
-func (m *Model) spoil(c *circuit.Circuit, die []circuit.Node, faults []Fault) map[int]circuit.Node {
+func (m *Model) spoil(c *circuit.Circuit, die []circuit.Node, faults []bench.UnitFault) map[int]circuit.Node {
 	pins := make([]circuit.Node, len(die)+1)
 	copy(pins[1:], die)
-	each := func(kind string, do func(Fault)) {
+	each := func(kind string, do func(bench.UnitFault)) {
 		for _, f := range faults {
 			if f.Kind == kind {
 				do(f)
@@ -125,11 +113,11 @@ func (m *Model) spoil(c *circuit.Circuit, die []circuit.Node, faults []Fault) ma
 	if m.GroundPin > 0 {
 		ground = die[m.GroundPin-1]
 	}
-	each(OpenBond, func(f Fault) { pins[f.Pin] = c.NewNode() })
-	each(PinsShorted, func(f Fault) { c.Resistor(pins[f.Pin], pins[f.Pin2], f.Value) })
-	each(LeakyPin, func(f Fault) { c.Resistor(pins[f.Pin], ground, f.Value) })
-	each(SwappedContacts, func(f Fault) { pins[f.Pin], pins[f.Pin2] = pins[f.Pin2], pins[f.Pin] })
-	each(ContactResistance, func(f Fault) {
+	each(OpenBond, func(f bench.UnitFault) { pins[f.Pin] = c.NewNode() })
+	each(PinsShorted, func(f bench.UnitFault) { c.Resistor(pins[f.Pin], pins[f.Pin2], f.Value) })
+	each(LeakyPin, func(f bench.UnitFault) { c.Resistor(pins[f.Pin], ground, f.Value) })
+	each(SwappedContacts, func(f bench.UnitFault) { pins[f.Pin], pins[f.Pin2] = pins[f.Pin2], pins[f.Pin] })
+	each(ContactResistance, func(f bench.UnitFault) {
 		outer := c.NewNode()
 		c.Resistor(outer, pins[f.Pin], f.Value)
 		pins[f.Pin] = outer

@@ -51,6 +51,20 @@ func (l *Lab) SaveDevice(ctx context.Context, who Person, d dut.Device, expected
 	return l.keepDevice(ctx, who, d, expected, action, "")
 }
 
+// EditDevice stores an edit of a device that there is, as SaveDevice does. One
+// that was deleted meanwhile is a Conflict, unless revive says that it is wanted
+// back.
+func (l *Lab) EditDevice(ctx context.Context, who Person, d dut.Device, expected int, revive bool) (int, error) {
+	now, err := l.Store.GetDevice(ctx, d.Key, 0)
+	if err == nil {
+		err = mayEdit("device", now.Removed, revive)
+	}
+	if err != nil {
+		return 0, err
+	}
+	return l.SaveDevice(ctx, who, d, expected)
+}
+
 // keepDevice stores a revision of a device and notes it, where it is another
 // one than expected: what has not changed makes none.
 func (l *Lab) keepDevice(ctx context.Context, who Person, d dut.Device, expected int, action, detail string) (int, error) {

@@ -1,6 +1,7 @@
 package lab
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 
@@ -49,6 +50,45 @@ func TestSaveDevice(t *testing.T) {
 	if n := len(r.events(t, "part")); n != 2 {
 		t.Errorf("%d lines in the log", n)
 	}
+}
+
+// TestEditOfWhatWasDeleted: an edit of a device or a bench that was deleted
+// meanwhile is refused until whoever edits says that it is wanted back.
+func TestEditOfWhatWasDeleted(t *testing.T) {
+	r := newRig(t)
+	_, err := r.SaveDevice(t.Context(), ada, renamed("part", "Part"), 0)
+	must(t, err)
+	_, err = r.SaveBench(t.Context(), ada, desk(), 0)
+	must(t, err)
+	for name, tc := range map[string]struct {
+		edit   func(rev int, revive bool) (int, error)
+		remove func() error
+	}{
+		"device": {func(rev int, revive bool) (int, error) {
+			return r.EditDevice(t.Context(), ada, renamed("part", fmt.Sprint("Part ", rev)), rev, revive)
+		}, func() error { return r.DeleteDevice(t.Context(), owner, "part") }},
+		"bench": {func(rev int, revive bool) (int, error) {
+			def := desk()
+			def.Name = fmt.Sprint("Desk ", rev)
+			return r.EditBench(t.Context(), ada, def, rev, revive)
+		}, func() error { return r.DeleteBench(t.Context(), owner, "desk") }},
+	} {
+		if rev, err := tc.edit(1, false); err != nil || rev != 2 {
+			t.Errorf("%s: revision %d, %v", name, rev, err)
+		}
+		must(t, tc.remove())
+		_, err := tc.edit(2, false)
+		refused(t, err, problem.Conflict, "the "+name+" was deleted")
+		if rev, err := tc.edit(2, true); err != nil || rev != 3 {
+			t.Errorf("%s wanted back: revision %d, %v", name, rev, err)
+		}
+	}
+	_, err = r.EditDevice(t.Context(), ada, renamed("never", "Never"), 1, true)
+	refused(t, err, problem.NotFound, "")
+	never := desk()
+	never.Key = "never"
+	_, err = r.EditBench(t.Context(), ada, never, 1, true)
+	refused(t, err, problem.NotFound, "")
 }
 
 // TestSaveDeviceRefuses: what is refused is neither stored nor noted.

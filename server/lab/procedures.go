@@ -35,7 +35,26 @@ func (l *Lab) SaveProcedure(ctx context.Context, who Person, p procedure.Procedu
 	if err := p.Validate(&d.Body); err != nil {
 		return 0, err
 	}
+	if _, err := l.UnderItsKey(ctx, &p); err != nil {
+		return 0, err
+	}
 	return l.EditProcedure(ctx, who, p, expected)
+}
+
+// UnderItsKey returns the procedure that a procedure's key has already, which
+// may have been deleted; nil where there is none. A key that belongs to a
+// procedure for another device is a fault of the field device.
+func (l *Lab) UnderItsKey(ctx context.Context, p *procedure.Procedure) (*store.Revised[procedure.Procedure], error) {
+	now, err := l.Store.GetProcedure(ctx, p.Key, 0)
+	switch {
+	case problem.CodeOf(err) == problem.NotFound:
+		return nil, nil
+	case err != nil:
+		return nil, err
+	case now.Body.Device != p.Device:
+		return nil, problem.Field("device", "procedure "+p.Key+" is for "+now.Body.Device+" here: give the document another key")
+	}
+	return now, nil
 }
 
 // EditProcedure stores one step of an edit and returns the revision; expected

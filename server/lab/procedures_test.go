@@ -40,6 +40,36 @@ func TestSaveProcedure(t *testing.T) {
 	}
 }
 
+// TestKeyOfAnotherDevice: a procedure's key stays with the device that it was
+// written for, also when it was deleted.
+func TestKeyOfAnotherDevice(t *testing.T) {
+	r := newRig(t)
+	_, err := r.SaveDevice(t.Context(), ada, renamed("other", "Other"), 0)
+	must(t, err)
+	p := called("check", "Check")
+	if now, err := r.UnderItsKey(t.Context(), &p); err != nil || now == nil || now.Rev != 1 {
+		t.Errorf("its own key: %+v, %v", now, err)
+	}
+	p.Device = "other"
+	for _, deleted := range []bool{false, true} {
+		_, err = r.SaveProcedure(t.Context(), ada, p, 1)
+		if e := problem.Of(err); e == nil || e.Code != problem.Invalid || len(e.Fields) != 1 || e.Fields[0].Field != "device" {
+			t.Errorf("deleted %v: %v", deleted, err)
+		}
+		refused(t, err, problem.Invalid, "procedure check is for load here")
+		if r.procedure(t, "check").Device != "load" {
+			t.Error("it was stored")
+		}
+		if !deleted {
+			must(t, r.DeleteProcedure(t.Context(), owner, "check"))
+		}
+	}
+	p.Key = "free"
+	if now, err := r.UnderItsKey(t.Context(), &p); err != nil || now != nil {
+		t.Errorf("a free key: %+v, %v", now, err)
+	}
+}
+
 // TestSaveProcedureRefuses: a whole procedure makes sense for its device,
 // whoever sends it.
 func TestSaveProcedureRefuses(t *testing.T) {

@@ -27,6 +27,15 @@ func named(old int) error {
 	return nil
 }
 
+// mayEdit refuses the edit of something that was deleted meanwhile, unless
+// whoever edits wants it back.
+func mayEdit(what string, removed, revive bool) error {
+	if removed && !revive {
+		return problem.New(problem.Conflict, "the "+what+" was deleted")
+	}
+	return nil
+}
+
 // freeKey returns key, or key with the first number behind it that is neither
 // reserved nor taken. A key that was ever taken is not free: old pages point at
 // it. get looks a document up, and fails with NotFound where there never was

@@ -126,6 +126,19 @@ func (l *Lab) SaveBench(ctx context.Context, who Person, def bench.Definition, e
 	return rev, err
 }
 
+// EditBench stores an edit of a bench that there is, as SaveBench does. One that
+// was deleted meanwhile is a Conflict, unless revive says that it is wanted back.
+func (l *Lab) EditBench(ctx context.Context, who Person, def bench.Definition, expected int, revive bool) (int, error) {
+	now, err := l.Store.GetBench(ctx, def.Key, 0)
+	if err == nil {
+		err = mayEdit("bench", now.Removed, revive)
+	}
+	if err != nil {
+		return 0, err
+	}
+	return l.SaveBench(ctx, who, def, expected)
+}
+
 // ReservedBench tells a key that no bench of one's own may have: that of the
 // rehearsal bench, and those that other pages' addresses would hide.
 func ReservedBench(key string) bool {

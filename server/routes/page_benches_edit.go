@@ -59,9 +59,6 @@ func (e *benchEditing) look() {
 
 func (s *Server) benchEditForm(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	b, err := s.ownBench(r)
 	if err != nil {
 		return err
@@ -92,12 +89,7 @@ func (s *Server) benchSave(w http.ResponseWriter, r *http.Request, e *benchEditi
 	if rev == b.Rev && !b.Removed && len(bench.DiffDefinitions(&b.Body, &def)) == 0 {
 		return seeOther(w, r, "/benches/"+b.Body.Key) // nothing was edited
 	}
-	var err error
-	if b.Removed && e.values.Get("revive") == "" {
-		err = &problem.Error{Code: problem.Conflict, Message: "the bench was deleted"}
-	} else {
-		_, err = s.Lab.SaveBench(ctx, personOf(ctx), def, rev)
-	}
+	_, err := s.Lab.EditBench(ctx, personOf(ctx), def, rev, e.values.Get("revive") != "")
 	if isStale(err) {
 		return s.benchConflict(w, r, e, rev)
 	}

@@ -61,9 +61,6 @@ func (e *editing) look() { e.device, e.problems = form.CheckDevice(e.values) }
 
 func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	d, err := s.Store.GetDevice(ctx, chi.URLParam(r, "key"), 0)
 	if err != nil {
 		return err
@@ -87,11 +84,7 @@ func (s *Server) deviceEditForm(w http.ResponseWriter, r *http.Request) error {
 	if rev == d.Rev && !d.Removed && len(deviceChanges(&d.Body, &e.device)) == 0 {
 		return seeOther(w, r, "/devices/"+d.Body.Key) // nothing was edited
 	}
-	if d.Removed && r.PostForm.Get("revive") == "" {
-		err = &problem.Error{Code: problem.Conflict, Message: "the device was deleted"}
-	} else {
-		_, err = s.Lab.SaveDevice(ctx, personOf(ctx), e.device, rev)
-	}
+	_, err = s.Lab.EditDevice(ctx, personOf(ctx), e.device, rev, r.PostForm.Get("revive") != "")
 	if problem.CodeOf(err) == problem.Conflict || problem.CodeOf(err) == problem.NotFound {
 		return s.deviceConflict(w, r, &e, rev)
 	}

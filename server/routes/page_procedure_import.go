@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"mime"
@@ -113,9 +112,6 @@ func (s *Server) importForm(w http.ResponseWriter, r *http.Request) error {
 // importedText returns the document that was pasted, or the file that was
 // sent.
 func importedText(r *http.Request) (string, error) {
-	if err := r.ParseMultipartForm(maxBody); err != nil && !errors.Is(err, http.ErrNotMultipart) {
-		return "", err
-	}
 	file, _, err := r.FormFile("file")
 	if err != nil {
 		return r.FormValue("document"), nil
@@ -179,15 +175,13 @@ func (s *Server) compareImport(ctx context.Context, p *procedure.Procedure, prop
 	if err := p.Validate(&d.Body); err != nil {
 		return err
 	}
-	now, err := s.Store.GetProcedure(ctx, p.Key, 0)
-	switch {
-	case problem.CodeOf(err) == problem.NotFound:
+	now, err := s.Lab.UnderItsKey(ctx, p)
+	if err != nil {
+		return err
+	}
+	if now == nil {
 		props.Rev, props.Ready = 0, true
 		return nil
-	case err != nil:
-		return err
-	case now.Body.Device != p.Device:
-		return problem.Field("device", "procedure "+p.Key+" is for "+now.Body.Device+" here: give the document another key")
 	}
 	props.Rev, props.Ready, props.Same = now.Rev, true, web.SameProcedure(&now.Body, p) && !now.Removed
 	props.Changes = web.ProcedureChanges(&now.Body, p, &d.Body)

@@ -78,9 +78,6 @@ func faultChoices(kinds []bench.FaultKind) []web.FaultChoice {
 // seatForm handles the form that seats something in the socket of the
 // rehearsal bench.
 func (s *Server) seatForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	q, err := s.seatingOf(r.Context(), r.PostForm)
 	if err == nil {
 		err = s.Lab.Seat(r.Context(), s.bench(r.Context()), personOf(r.Context()), q)
@@ -141,9 +138,6 @@ func (s *Server) seatingOf(ctx context.Context, f url.Values) (q bench.Seating, 
 // faultsForm handles the form that sets the faults of the rehearsal bench
 // itself.
 func (s *Server) faultsForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	if s.bench(r.Context()).Rehearse == nil {
 		return problem.New(problem.Conflict, "This is a real bench.")
 	}
@@ -176,9 +170,6 @@ func (s *Server) safeForm(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) controlForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	act := s.Lab.TakeControl
 	if r.PostForm.Get("do") == "release" {
 		act = s.Lab.ReleaseControl

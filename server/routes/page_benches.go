@@ -82,9 +82,6 @@ func (s *Server) useProps(ctx context.Context) web.UseProps {
 
 func (s *Server) benchUseForm(w http.ResponseWriter, r *http.Request) error {
 	ctx, key := r.Context(), chi.URLParam(r, "key")
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	err := s.Lab.Use(ctx, personOf(ctx), key, r.PostForm.Get("powerOff") == "true")
 	if err == nil {
 		return seeOther(w, r, "/bench")
@@ -146,9 +143,6 @@ func (s *Server) benchExport(w http.ResponseWriter, r *http.Request) error {
 // name.
 func (s *Server) benchCopyForm(w http.ResponseWriter, r *http.Request) error {
 	ctx, who := r.Context(), personOf(r.Context())
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	b, err := s.Store.GetBench(ctx, chi.URLParam(r, "key"), 0)
 	if err != nil {
 		return err

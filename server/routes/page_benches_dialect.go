@@ -63,9 +63,6 @@ func (s *Server) dialectPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) dialectForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	e, err := s.openDialect(r, r.PostForm.Get("connection"))
 	if err != nil {
 		return err

@@ -19,9 +19,6 @@ func (s *Server) showBenchNew(w http.ResponseWriter, r *http.Request, status int
 
 func (s *Server) benchNewForm(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	def, ps := form.ReadNewBench(r.PostForm)
 	typed := def.Key
 	if typed == "" {

@@ -41,9 +41,6 @@ func (s *Server) benchRevisions(w http.ResponseWriter, r *http.Request) error {
 
 // benchUndo handles the button that takes the latest edit back.
 func (s *Server) benchUndo(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	ctx, key := r.Context(), chi.URLParam(r, "key")
 	if err := s.Lab.UndoBench(ctx, personOf(ctx), key, postedRev(r.PostForm)); err != nil {
 		return err
@@ -53,9 +50,6 @@ func (s *Server) benchUndo(w http.ResponseWriter, r *http.Request) error {
 
 // benchBringBack handles the button that makes an old revision the latest.
 func (s *Server) benchBringBack(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	ctx, key := r.Context(), chi.URLParam(r, "key")
 	if err := s.Lab.BringBackBench(ctx, personOf(ctx), key, postedOld(r.PostForm), postedRev(r.PostForm)); err != nil {
 		return err

@@ -18,9 +18,6 @@ func (s *Server) messageRow(said *lab.Said) web.SaidRow {
 }
 
 func (s *Server) sayForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	f := r.PostForm
 	q := lab.Message{Connection: f.Get("connection"), Text: f.Get("message"), Confirm: f["confirm"]}
 	seconds, err := quantity.Parse(f.Get("wait"), quantity.Second)

@@ -138,9 +138,6 @@ func stepEnding(b *lab.Bench, h *run.Held) string {
 }
 
 func (s *Server) stepForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	f := r.PostForm
 	key, index, _ := strings.Cut(f.Get("measurement"), ":")
 	i, wrong := strconv.Atoi(index)
@@ -164,9 +161,6 @@ func (s *Server) stepForm(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) stepNextForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	n, _ := strconv.Atoi(r.PostForm.Get("n")) // none lets nothing through
 	if err := s.Lab.LetThrough(r.Context(), s.bench(r.Context()), personOf(r.Context()), n, r.PostForm["confirm"]); err != nil {
 		if e := classify(err, s.Log); e.unconfirmed != nil {

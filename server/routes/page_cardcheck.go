@@ -69,9 +69,6 @@ func (s *Server) cardCheckProps(ctx context.Context) web.CardCheckProps {
 }
 
 func (s *Server) cardCheckForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	f := r.PostForm
 	err := s.Lab.CheckCards(r.Context(), s.bench(r.Context()), personOf(r.Context()), f.Get("connection"), f["confirm"])
 	if err == nil {

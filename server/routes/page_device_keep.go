@@ -18,9 +18,6 @@ import (
 // pin map, under another name.
 func (s *Server) deviceDuplicate(w http.ResponseWriter, r *http.Request) error {
 	ctx, who := r.Context(), personOf(r.Context())
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	d, err := s.Store.GetDevice(ctx, chi.URLParam(r, "key"), 0)
 	if err != nil {
 		return err

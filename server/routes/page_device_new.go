@@ -21,9 +21,6 @@ func (s *Server) deviceNewPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) deviceNewForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	v := r.PostForm
 	e := editing{values: v}
 	e.look()

@@ -65,9 +65,6 @@ func revisionRows[T any](list []store.Revision, get func(rev int) (T, error), di
 
 // deviceUndo handles the button that takes the latest edit back.
 func (s *Server) deviceUndo(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	ctx, key := r.Context(), chi.URLParam(r, "key")
 	if err := s.Lab.UndoDevice(ctx, personOf(ctx), key, postedRev(r.PostForm)); err != nil {
 		return err
@@ -77,9 +74,6 @@ func (s *Server) deviceUndo(w http.ResponseWriter, r *http.Request) error {
 
 // deviceBringBack handles the button that makes an old revision the latest.
 func (s *Server) deviceBringBack(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	ctx, key := r.Context(), chi.URLParam(r, "key")
 	if err := s.Lab.BringBackDevice(ctx, personOf(ctx), key, postedOld(r.PostForm), postedRev(r.PostForm)); err != nil {
 		return err

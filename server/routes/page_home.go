@@ -186,9 +186,6 @@ func (s *Server) lotRows(ctx context.Context) (out []web.LotRow, more bool, err 
 // startForm handles the form that starts a run, and goes to the run's page. A
 // refused entry comes back with what was typed.
 func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	f := r.PostForm
 	q := lab.StartRequest{
 		Procedure: f.Get("procedure"), Serial: f.Get("serial"), Lot: f.Get("lot"), Note: f.Get("note"),

@@ -8,12 +8,17 @@ import (
 	"strings"
 
 	"ohmkeep/server/dut"
+	"ohmkeep/server/form"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/run"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
+
+// Manual work is a procedure of one measurement, run by the same executor
+// under the same rules, but into memory. "Keep this" writes it to the store.
 
 // manualPage is the page for measuring by hand. What was last measured stays
 // on it.
@@ -122,9 +127,6 @@ func manualEnded(p *web.ManualProps, memory *run.Memory, device string) {
 }
 
 func (s *Server) manualMeasure(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	err := s.measureManual(r.Context(), s.bench(r.Context()), personOf(r.Context()), r.PostForm)
 	if err == nil {
 		return seeOther(w, r, "/manual?device="+url.QueryEscape(r.PostForm.Get("device"))+"#"+web.PartManualLive)
@@ -153,9 +155,6 @@ func (s *Server) manualStop(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) manualKeep(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	f := r.PostForm
 	f.Set("note", strings.ReplaceAll(f.Get("note"), "\r\n", "\n"))
 	id, err := s.Lab.KeepManual(r.Context(), s.bench(r.Context()), personOf(r.Context()), dut.Unit{Serial: f.Get("serial"), Lot: f.Get("lot")}, f.Get("note"))
@@ -173,4 +172,36 @@ func (s *Server) manualKeep(w http.ResponseWriter, r *http.Request) error {
 	e := classify(refused, s.Log)
 	p.Keep = formOf("keep", f, e, nil)
 	return show(r.Context(), w, e.Status, web.Manual(p))
+}
+
+// entered returns the values of the manual form: those that were last entered,
+// or the page's defaults where the last measurement came from elsewhere.
+func entered(m *lab.Manual) url.Values {
+	if m.Entered == nil && m.Device != "" {
+		return manualValues(nil, m.Device)
+	}
+	return m.Entered
+}
+
+// measureManual starts the manual measurement that a form describes.
+func (s *Server) measureManual(ctx context.Context, b *lab.Bench, who lab.Person, f url.Values) error {
+	d, err := s.Store.GetDevice(ctx, f.Get("device"), 0)
+	if err != nil {
+		return err
+	}
+	m, ps := form.CheckManual(f, &d.Body)
+	if len(ps) > 0 {
+		return ps
+	}
+	s.Lab.HoldStrapped(ctx, b, d.Body.Key, &m)
+	entered := maps.Clone(f)
+	entered.Del("confirm")
+	_, err = s.Lab.Measure(ctx, b, who, d, m, entered, f["confirm"])
+	return err
+}
+
+// deviceOptions lists the devices that have a pin map on this bench.
+func (s *Server) deviceOptions(ctx context.Context) ([]web.Option, error) {
+	devices, err := s.Store.MappedDevices(ctx, s.bench(ctx).Definition.Key)
+	return optionsOf(devices), err
 }

@@ -85,9 +85,6 @@ func (s *Server) measurementAddPage(w http.ResponseWriter, r *http.Request) erro
 }
 
 func (s *Server) measurementForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	e, base, err := s.openMeasurement(r)
 	if err != nil {
 		return s.lostMeasurement(w, r, err)
@@ -96,9 +93,6 @@ func (s *Server) measurementForm(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) measurementAddForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	e, base, err := s.newMeasurement(r, r.PostForm.Get("kind"))
 	if err != nil {
 		return err

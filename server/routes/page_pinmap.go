@@ -82,9 +82,6 @@ func (s *Server) pinMapPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) pinMapForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	m, err := s.mappingOf(r)
 	if err != nil {
 		return err
@@ -262,9 +259,6 @@ func (s *Server) pinMapBringBack(w http.ResponseWriter, r *http.Request) error {
 
 // restorePinMap makes the revision that which names the latest.
 func (s *Server) restorePinMap(w http.ResponseWriter, r *http.Request, which func(url.Values) int) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	ctx, key := r.Context(), chi.URLParam(r, "key")
 	err := s.Lab.BringBackPinMap(ctx, personOf(ctx), key, s.bench(ctx).Definition.Key, which(r.PostForm), postedRev(r.PostForm))
 	if err != nil {

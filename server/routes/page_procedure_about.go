@@ -12,9 +12,6 @@ import (
 
 func (s *Server) procedureAboutForm(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	e, err := s.openProcedure(r)
 	if err != nil {
 		return err

@@ -152,9 +152,6 @@ func postedOld(f url.Values) int {
 // names measurements by their place in the revision that it was made from.
 func (s *Server) procedureListForm(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	e, err := s.openProcedure(r)
 	if err != nil {
 		return err

@@ -82,9 +82,6 @@ func (s *Server) proceduresShown(ctx context.Context, p *web.ProceduresProps, de
 // procedureNew handles the form that makes an empty procedure.
 func (s *Server) procedureNew(w http.ResponseWriter, r *http.Request) error {
 	ctx := r.Context()
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	name := strings.TrimSpace(r.PostForm.Get("name"))
 	p := procedure.Procedure{Name: name, Device: r.PostForm.Get("device"), Measurements: []procedure.Measurement{}}
 	key, err := s.addProcedure(ctx, p)
@@ -180,9 +177,6 @@ const draftMark = "Drafted from"
 
 // procedureDuplicate stores a copy under another name.
 func (s *Server) procedureDuplicate(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	e, err := s.openProcedure(r)
 	if err != nil {
 		return err
@@ -245,9 +239,6 @@ func (s *Server) procedureRevisions(w http.ResponseWriter, r *http.Request) erro
 
 // procedureUndo handles the button that takes the latest edit back.
 func (s *Server) procedureUndo(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	ctx := r.Context()
 	p, err := s.Lab.UndoProcedure(ctx, personOf(ctx), chi.URLParam(r, "key"), postedRev(r.PostForm))
 	return s.showRestored(w, r, p, err)
@@ -255,9 +246,6 @@ func (s *Server) procedureUndo(w http.ResponseWriter, r *http.Request) error {
 
 // procedureBringBack handles the button that makes an old revision the latest.
 func (s *Server) procedureBringBack(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	ctx := r.Context()
 	p, err := s.Lab.BringBackProcedure(ctx, personOf(ctx), chi.URLParam(r, "key"), postedOld(r.PostForm), postedRev(r.PostForm))
 	return s.showRestored(w, r, p, err)

@@ -113,9 +113,6 @@ func asConflict(err error, s *Server) *Problem {
 // edit wraps the handler of a small form on the run page: a refused entry
 // comes back on that page.
 func (s *Server) edit(w http.ResponseWriter, r *http.Request, act func(id string, f url.Values) error, refused func(*web.RunProps, url.Values, *Problem)) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	id := chi.URLParam(r, "id")
 	err := act(id, r.PostForm)
 	if err == nil {
@@ -137,9 +134,6 @@ func (s *Server) noteForm(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) rerunForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	id, err := s.Lab.Rerun(r.Context(), s.bench(r.Context()), personOf(r.Context()), chi.URLParam(r, "id"), r.PostForm["confirm"])
 	if err != nil {
 		if p := classify(err, s.Log); p.unconfirmed != nil {
@@ -154,9 +148,6 @@ func (s *Server) rerunForm(w http.ResponseWriter, r *http.Request) error {
 // the page can show the link as long as this server runs, and never again
 // after.
 func (s *Server) shareForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	ctx, id := r.Context(), chi.URLParam(r, "id")
 	days, err := daysOf(r.PostForm.Get("days"))
 	var link lab.ShareLink
@@ -207,9 +198,6 @@ func (s *Server) revokeForm(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) deleteForm(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	id := chi.URLParam(r, "id")
 	if r.PostForm.Get("confirm") != "yes" {
 		return problem.New(problem.Invalid, "Tick the box to confirm that the run and its readings are to be deleted for good.")

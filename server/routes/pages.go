@@ -206,9 +206,6 @@ func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return err
-	}
 	name := r.PostForm.Get("name")
 	if wrong := nameProblem(name); wrong != "" {
 		p := web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Key: r.PostForm.Get("key"), To: localPath(r.PostForm.Get("to"))}

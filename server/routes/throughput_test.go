@@ -294,7 +294,8 @@ func count(t testing.TB, c *websocket.Conn) (frames int) {
 
 // BenchmarkThroughput is how many readings a second are stored (synchronous
 // FULL), derived from, and shown to twenty pages, from the first reading to the
-// last frame; beside it what the store alone takes in batches of 64k.
+// last frame; beside it what the store alone takes, of the very readings that the
+// run has stored, in batches of 64k.
 func BenchmarkThroughput(b *testing.B) {
 	for _, tc := range []struct {
 		name     string
@@ -310,9 +311,12 @@ func BenchmarkThroughput(b *testing.B) {
 			var took, alone time.Duration
 			frames := 0
 			for range b.N {
-				d, f := throughput(b, tc.of(tc.n), tc.rehearse)
+				d, f, rs := throughput(b, tc.of(tc.n), tc.rehearse)
+				if len(rs) != tc.n {
+					b.Fatalf("%d readings of %d were stored", len(rs), tc.n)
+				}
 				took, frames = took+d, frames+f
-				alone += ceiling(b, tc.n)
+				alone += ceiling(b, rs)
 			}
 			rate := float64(tc.n*b.N) / took.Seconds()
 			most := float64(tc.n*b.N) / alone.Seconds()
@@ -324,8 +328,9 @@ func BenchmarkThroughput(b *testing.B) {
 	}
 }
 
-// throughput is the time of one run with its viewers, and the frames that came.
-func throughput(b *testing.B, m procedure.Measurement, rehearse bool) (time.Duration, int) {
+// throughput is the time of one run with its viewers, the frames that came, and
+// the readings that it stored.
+func throughput(b *testing.B, m procedure.Measurement, rehearse bool) (time.Duration, int, []bench.Reading) {
 	b.Helper()
 	l := newLab(b, rehearse)
 	id := l.start(m)
@@ -348,18 +353,24 @@ func throughput(b *testing.B, m procedure.Measurement, rehearse bool) (time.Dura
 	if rec.Status != procedure.Done {
 		b.Fatalf("the run ended as %s: %s", rec.Status, rec.Reason)
 	}
-	return took, sum
+	rs := make([]bench.Reading, 0, rec.Readings)
+	must(b, l.store.Readings(context.Background(), id, 0, 0, func(_ int64, c *store.Columns) error {
+		for i := range c.Len() {
+			rs = append(rs, c.At(i))
+		}
+		return nil
+	}))
+	return took, sum, rs
 }
 
-// ceiling is the time that the store alone takes for n readings.
-func ceiling(b *testing.B, n int) time.Duration {
+// ceiling is the time that the store alone takes for readings.
+func ceiling(b *testing.B, rs []bench.Reading) time.Duration {
 	b.Helper()
 	const batch = 64 << 10
 	ctx, s := context.Background(), storetest.New(b)
 	rec := &procedure.Record{ID: "run", Device: loadDevice(), Bench: rehearsal.DefaultBench(), PinMap: loadPinMap(),
 		Procedure: loadProcedure(), Started: time.Now()}
 	must(b, s.Begin(ctx, rec))
-	rs := samples(n)
 	begun := time.Now()
 	for ; len(rs) > 0; rs = rs[min(batch, len(rs)):] {
 		part := []procedure.MeasurementReadings{{Readings: rs[:min(batch, len(rs))]}}

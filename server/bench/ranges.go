@@ -51,6 +51,21 @@ func (c *Channel) RangesFor(s Setup) (force, senseV, senseI Range, ok bool) {
 	return force, senseV, senseI, ok1 && ok2 && ok3
 }
 
+// KeepsRanges reports whether RangesFor gives the same ranges for a setup at every
+// level: where it names the range that forces, and a sense range holds that.
+func (c *Channel) KeepsRanges(s Setup) bool {
+	forces, senses := c.ForceV, c.SenseV
+	if s.Mode == ForceCurrent {
+		forces, senses = c.ForceI, c.SenseI
+	}
+	if s.Range == 0 {
+		return false
+	}
+	force, ok := RangeFor(forces, s.Range)
+	_, holds := RangeFor(senses, force.FullScale)
+	return ok && holds
+}
+
 // sensing picks the sense range of the forced quantity: the smallest that
 // holds the whole force range, or failing that the level itself.
 func sensing(ranges []Range, full, level float64) (Range, bool) {
@@ -70,11 +85,8 @@ func sensing(ranges []Range, full, level float64) (Range, bool) {
 // deviation already; it is taken as white, falling with the square root of
 // the aperture. The three are independent and add in quadrature (GUM 5.1.2).
 func (r Range) StandardUncertainty(value, cycles float64) float64 {
-	if cycles <= 0 {
-		cycles = 1
-	}
-	e := r.MaxError(value)
-	return math.Sqrt(e*e/3 + r.Step*r.Step/12 + r.Noise*r.Noise/cycles)
+	s := r.spread(cycles)
+	return s.at(value)
 }
 
 // ChannelByID returns the channel with that number.

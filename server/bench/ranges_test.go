@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 	"testing"
+
+	"pgregory.net/rapid"
 )
 
 func TestRangeFor(t *testing.T) {
@@ -42,6 +44,41 @@ func TestRangesFor(t *testing.T) {
 		if ok != tc.ok || ok && (f.FullScale != tc.force || v.FullScale != tc.senseV || i.FullScale != tc.senseI) {
 			t.Errorf("%+v: %g %g %g %v", tc.s, f.FullScale, v.FullScale, i.FullScale, ok)
 		}
+	}
+}
+
+// Where a channel says that it keeps its ranges, they are the same at any level.
+func TestKeptRangesAreTheSameAtEveryLevel(t *testing.T) {
+	kept, moved := 0, 0
+	rapid.Check(t, func(t *rapid.T) {
+		c := plainChannel(1)
+		for _, ranges := range []*[]Range{&c.ForceV, &c.ForceI, &c.SenseV, &c.SenseI} {
+			*ranges = nil
+			full := 0.0
+			for range rapid.IntRange(1, 4).Draw(t, "ranges") {
+				full += rapid.Float64Range(0.01, 5).Draw(t, "wider by")
+				*ranges = append(*ranges, Range{FullScale: full, Gain: full})
+			}
+		}
+		s := Setup{Mode: rapid.SampledFrom([]Mode{ForceVoltage, ForceCurrent}).Draw(t, "mode"),
+			Compliance: rapid.Float64Range(0, 6).Draw(t, "compliance"), SenseRange: rapid.SampledFrom([]float64{0, 1, 4}).Draw(t, "sense range"),
+			Range: rapid.SampledFrom([]float64{0, 0.5, 3, 9}).Draw(t, "range"), Level: rapid.Float64Range(-10, 10).Draw(t, "level")}
+		other := s
+		other.Level = rapid.Float64Range(-10, 10).Draw(t, "other level")
+		f1, v1, i1, _ := c.RangesFor(s)
+		f2, v2, i2, _ := c.RangesFor(other)
+		same := f1 == f2 && v1 == v2 && i1 == i2
+		if c.KeepsRanges(s) {
+			kept++
+			if !same {
+				t.Fatalf("%+v: %+v %+v %+v, at %g %+v %+v %+v", s, f1, v1, i1, other.Level, f2, v2, i2)
+			}
+		} else if !same {
+			moved++
+		}
+	})
+	if kept == 0 || moved == 0 {
+		t.Errorf("%d kept, %d moved: the test shows nothing", kept, moved)
 	}
 }
 

@@ -3,7 +3,6 @@ package procedure
 import (
 	"errors"
 	"fmt"
-	"hash/maphash"
 	"math"
 	"slices"
 	"time"
@@ -52,10 +51,14 @@ type Conn struct {
 	Level, Compliance float64
 	// Least is the smallest magnitude that chooses a range: zero counts only
 	// where it comes first, since later it keeps the range.
-	Least  float64
-	Drive  int // index in Segment.Drives, -1: on the return
-	Path   bench.PathID
-	levels uint64 // digest of all levels, to compare pins by
+	Least float64
+	Drive int // index in Segment.Drives, -1: on the return
+	Path  bench.PathID
+	// like is the index of the first pin that is used alike and held at the same
+	// levels and compliances at every point so far; before, that of the points
+	// before the one that is added.
+	like, before int
+	at           Hold // at the point that is added
 }
 
 // Planner works out one measurement after another, each near the connections
@@ -64,14 +67,13 @@ type Planner struct {
 	device *dut.Device
 	bench  *bench.Definition
 	solver *bench.Solver
-	seed   maphash.Seed
 	prev   *Segment
 }
 
 // NewPlanner prepares for a device on a bench. None of what it is given may
 // change afterwards.
 func NewPlanner(d *dut.Device, pm *bench.PinMap, b *bench.Definition) *Planner {
-	return &Planner{device: d, bench: b, solver: bench.NewSolver(b, pm), seed: maphash.MakeSeed()}
+	return &Planner{device: d, bench: b, solver: bench.NewSolver(b, pm)}
 }
 
 // MakePlan works out a procedure; kinds finds a kind of measurement. The error
@@ -120,7 +122,7 @@ func (p *Planner) Step(index int, m *Measurement, kind Kind, each func(*Segment,
 			seg = newSegment(pt.Hold)
 			s.Segments = append(s.Segments, seg)
 		}
-		if err := seg.add(&pt, p.bench.LineHz, p.seed); err != nil {
+		if err := seg.add(&pt, p.bench.LineHz); err != nil {
 			return nil, err
 		}
 		if each != nil {
@@ -142,7 +144,9 @@ func newSegment(holds []Hold) *Segment {
 	seg := &Segment{}
 	for _, h := range holds {
 		if h.Use != UseOpen {
-			seg.Conns = append(seg.Conns, &Conn{Pin: h.Pin, Use: h.Use, Kelvin: h.Kelvin, Drive: -1})
+			c := &Conn{Pin: h.Pin, Use: h.Use, Kelvin: h.Kelvin, Drive: -1}
+			seg.Conns = append(seg.Conns, c)
+			c.like = slices.IndexFunc(seg.Conns, func(o *Conn) bool { return o.Use == c.Use && o.Kelvin == c.Kelvin })
 		}
 	}
 	return seg
@@ -167,7 +171,7 @@ func (s *Segment) holds(holds []Hold) bool {
 }
 
 // add counts a point in and refuses what must never reach a channel.
-func (s *Segment) add(pt *Point, lineHz float64, seed maphash.Seed) error {
+func (s *Segment) add(pt *Point, lineHz float64) error {
 	i := 0
 	for _, h := range pt.Hold {
 		if h.Use == UseOpen {
@@ -191,10 +195,8 @@ func (s *Segment) add(pt *Point, lineHz float64, seed maphash.Seed) error {
 		}
 		c.Level = max(c.Level, math.Abs(h.Level))
 		c.Compliance = max(c.Compliance, h.Compliance)
-		c.levels = maphash.Comparable(seed, struct {
-			before            uint64
-			level, compliance float64
-		}{c.levels, h.Level, h.Compliance})
+		c.at = h
+		s.part(i - 1)
 	}
 	for _, pin := range pt.Read {
 		if !slices.ContainsFunc(s.Conns, func(c *Conn) bool { return c.Pin == pin && c.Use.TakesChannel() }) {
@@ -204,6 +206,25 @@ func (s *Segment) add(pt *Point, lineHz float64, seed maphash.Seed) error {
 	s.Points++
 	s.Nominal += pt.Nominal(lineHz)
 	return nil
+}
+
+// part compares pin i with the pin that it was alike so far, at the point that is
+// added. Where they differ it is alike the first pin that left that one in the
+// same way, or nobody.
+func (s *Segment) part(i int) {
+	c := s.Conns[i]
+	c.before = c.like
+	same := func(o *Conn) bool { return o.at.Level == c.at.Level && o.at.Compliance == c.at.Compliance }
+	if c.like == i || same(s.Conns[c.like]) {
+		return
+	}
+	c.like = i
+	for j, o := range s.Conns[:i] {
+		if o.Use.TakesChannel() && o.before == c.before && same(o) {
+			c.like = j
+			return
+		}
+	}
 }
 
 // Nominal is how long a point should take, without switching.
@@ -218,16 +239,14 @@ func durationOf(s float64) time.Duration { return time.Duration(s * float64(time
 // before it.
 func (p *Planner) connect(seg *Segment) error {
 	needs := make([]bench.Need, 0, len(seg.Conns))
-	for i, c := range seg.Conns {
+	for _, c := range seg.Conns {
 		n := bench.Need{Pin: c.Pin, Line: bench.ToReturn, Kelvin: c.Kelvin}
 		if c.Use.TakesChannel() {
 			n.Line, n.Mode, n.Voltage, n.Current = bench.ToChannel, c.Use.Mode(), c.Level, c.Compliance
 			if n.Mode == bench.ForceCurrent {
 				n.Voltage, n.Current = c.Compliance, c.Level
 			}
-			n.Alike = 1 + slices.IndexFunc(seg.Conns[:i+1], func(o *Conn) bool {
-				return o.Use == c.Use && o.Kelvin == c.Kelvin && o.levels == c.levels
-			})
+			n.Alike = 1 + c.like
 		}
 		needs = append(needs, n)
 	}

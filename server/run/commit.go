@@ -84,7 +84,7 @@ func (c *committer) commit(ctx context.Context, l *load, last bool) (err error) 
 			return fmt.Errorf("storing readings: %w", err)
 		}
 	}
-	c.readings += int64(len(l.obs))
+	c.readings += int64(len(l.readings))
 	for _, r := range b.Results {
 		c.results[r.ID()] = r
 	}
@@ -114,18 +114,17 @@ func (c *committer) failedAt(measurement int) bool {
 // batch makes readings and results of a load.
 func (c *committer) batch(l *load, last bool) procedure.Batch {
 	var b procedure.Batch
-	readings := make([]bench.Reading, len(l.obs))
 	at := 0
 	for _, s := range l.spans {
 		d := c.deriving(s.step)
 		d.attempt = s.attempt
-		for i := at; i < at+s.n; i++ {
-			readings[i] = l.obs[i].Reading
-			d.Add(l.obs[i])
+		readings := l.readings[at : at+s.n]
+		for i, u := range l.us[at : at+s.n] {
+			d.Add(procedure.Observation{Reading: readings[i], UV: u.v, UI: u.i})
 		}
 		if s.n > 0 {
 			d.stale = true
-			b.Readings = appendReadings(b.Readings, d.index, readings[at:at+s.n])
+			b.Readings = appendReadings(b.Readings, d.index, readings)
 		}
 		if s.end {
 			d.ended = true

@@ -40,30 +40,21 @@ type measurer struct {
 	failed func() bool // whether the measurement committed last has a fail
 	start  time.Time   // zero of the readings' time, on the bench's clock
 
-	step     *step
-	stepAt   int // index in the plan
-	attempt  int // at the step, from 0
-	load     load
-	pins     []PinState // of the connected pins, by conn
-	pinsNew  bool
-	handed   time.Time     // on the wall clock
-	nominal  time.Duration // planned time of what is done
-	planned  time.Duration // the same, of whole measurements
-	samples  []bench.Sample
-	reads    []reader
-	channels []bench.ChannelID
-}
-
-// reader is one pin that is read at the point at work.
-type reader struct {
-	conn, drive, sample int
-	set                 float64
-	senseV, senseI      bench.Range
-	loss                bench.PathError
+	step    *step
+	stepAt  int // index in the plan
+	attempt int // at the step, from 0
+	load    load
+	pins    []PinState // of the connected pins, by conn
+	pinsNew bool
+	nominal time.Duration // planned time of what is done
+	planned time.Duration // the same, of whole measurements
+	lookout lookout
+	samples []bench.Sample
+	readers
 }
 
 func (x *measurer) run(ctx context.Context) error {
-	x.handed = time.Now()
+	x.lookout.handed()
 	x.load.progress.Done = make([]bool, len(x.rec.Procedure.Measurements))
 	for i, s := range x.plan.steps {
 		x.step, x.stepAt = s, i
@@ -161,8 +152,8 @@ func (x *measurer) point(ctx context.Context, seg *procedure.Segment, pt *proced
 		return err
 	}
 	x.showPins(seg, moved)
-	x.findReaders(seg, pt)
 	aperture := pt.Aperture.ApertureSeconds(x.rec.Bench.LineHz)
+	x.readers.find(seg, pt, x.set, aperture*x.rec.Bench.LineHz)
 	settled, err := x.settle(ctx, pt, seconds(aperture))
 	if err != nil {
 		return err
@@ -194,24 +185,6 @@ func (x *measurer) showPins(seg *procedure.Segment, moved bool) {
 	x.pinsNew = true
 }
 
-// findReaders works out which channels a point reads, and in which ranges.
-func (x *measurer) findReaders(seg *procedure.Segment, pt *procedure.Point) {
-	x.reads, x.channels = x.reads[:0], x.channels[:0]
-	for _, pin := range pt.Read {
-		i := slices.IndexFunc(seg.Conns, func(c *procedure.Conn) bool { return c.Pin == pin })
-		k := seg.Conns[i].Drive
-		ch := seg.Drives[k].Channel
-		r := reader{conn: i, drive: k, set: x.set[k].Level, loss: seg.Drives[k].Loss}
-		_, r.senseV, r.senseI, _ = ch.RangesFor(x.set[k])
-		r.sample = slices.Index(x.channels, ch.ID)
-		if r.sample < 0 {
-			r.sample = len(x.channels)
-			x.channels = append(x.channels, ch.ID)
-		}
-		x.reads = append(x.reads, r)
-	}
-}
-
 // wait sleeps on the bench's clock; before a long wait what has been read is
 // handed over.
 func (x *measurer) wait(ctx context.Context, d time.Duration) error {
@@ -219,8 +192,9 @@ func (x *measurer) wait(ctx context.Context, d time.Duration) error {
 		return err
 	}
 	if d <= 0 {
-		return ctx.Err()
+		return nil // handIfDue has asked the context
 	}
+	x.lookout.passed(d)
 	return x.clock.Sleep(ctx, d)
 }
 
@@ -275,6 +249,7 @@ func (x *measurer) sense(ctx context.Context, aperture time.Duration) error {
 			return err
 		}
 	}
+	x.lookout.passed(aperture)
 	var err error
 	x.samples, err = x.link.Read(ctx, x.channels, aperture, x.samples[:0])
 	if err == nil && len(x.samples) != len(x.channels) {
@@ -292,8 +267,10 @@ func (x *measurer) read(ctx context.Context, pt *procedure.Point, index uint32, 
 	if !settled {
 		base.Flags = bench.NotSettled
 	}
-	cycles := aperture * x.rec.Bench.LineHz
-	begun := x.clock.Now()
+	var begun time.Time
+	if pt.Interval > 0 {
+		begun = x.clock.Now()
+	}
 	for k := range max(pt.Count, 1) {
 		if k > 0 && pt.Interval > 0 {
 			due := begun.Add(seconds(float64(k) * pt.Interval))
@@ -305,35 +282,13 @@ func (x *measurer) read(ctx context.Context, pt *procedure.Point, index uint32, 
 			return err
 		}
 		for i := range x.reads {
-			x.keep(&x.reads[i], base, cycles)
+			x.keep(&x.reads[i], base)
 		}
-		if len(x.load.obs) >= handFull || k&63 == 0 || aperture > 1e-4 {
-			if err := x.handIfDue(ctx, 0); err != nil {
-				return err
-			}
+		if err := x.handIfDue(ctx, 0); err != nil {
+			return err
 		}
 	}
 	return nil
-}
-
-// keep adds a sample to the readings that will be handed over.
-func (x *measurer) keep(r *reader, base bench.Reading, cycles float64) {
-	s := &x.samples[r.sample]
-	p := &x.pins[r.conn]
-	base.T, base.Set, base.V, base.I = int64(s.At.Sub(x.start)), r.set, s.V, s.I
-	base.Pin, base.Channel, base.Flags = uint8(p.Pin), s.Channel, base.Flags|s.Flags
-	if x.step.limits.broken(&base) {
-		base.Flags |= bench.OutOfLimit
-	}
-	p.V, p.I, p.Flags = s.V, s.I, base.Flags
-	x.pinsNew = true
-	uv, ui := bench.ReadingUncertainty(r.senseV, r.senseI, r.loss, s.V, s.I, cycles)
-	x.load.obs = append(x.load.obs, procedure.Observation{Reading: base, UV: uv, UI: ui})
-	if n := len(x.load.spans); n > 0 && x.load.spans[n-1].step == x.stepAt && x.load.spans[n-1].attempt == x.attempt {
-		x.load.spans[n-1].n++
-	} else {
-		x.load.spans = append(x.load.spans, span{step: x.stepAt, attempt: x.attempt, n: 1})
-	}
 }
 
 // handIfDue hands over when the time or the amount has come, or when a long
@@ -342,10 +297,10 @@ func (x *measurer) handIfDue(ctx context.Context, wait time.Duration) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	if len(x.load.obs) == 0 && !x.pinsNew {
+	if len(x.load.readings) == 0 && !x.pinsNew {
 		return nil
 	}
-	if wait < longWait && len(x.load.obs) < handFull && time.Since(x.handed) < handEvery {
+	if wait < longWait && len(x.load.readings) < handFull && !x.lookout.due() {
 		return nil
 	}
 	return x.hand(ctx, nil)
@@ -360,8 +315,8 @@ func (x *measurer) hand(ctx context.Context, ack chan struct{}) error {
 		return linked("asking for faults", err)
 	}
 	if len(faults) > 0 {
-		for i := range x.load.obs {
-			x.load.obs[i].Flags |= bench.AfterFault
+		for i := range x.load.readings {
+			x.load.readings[i].Flags |= bench.AfterFault
 		}
 	}
 	err = x.deliver(ctx, ack)
@@ -389,7 +344,7 @@ func (x *measurer) deliver(ctx context.Context, ack chan struct{}) error {
 	if err == nil {
 		l.reset()
 		x.pinsNew = false
-		x.handed = time.Now()
+		x.lookout.handed()
 	}
 	return err
 }

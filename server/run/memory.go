@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 
 	"ohmkeep/server/dut"
@@ -60,6 +61,7 @@ func (m *Memory) Append(_ context.Context, runID string, b procedure.Batch) erro
 		return fmt.Errorf("memory: run %s is not at work", runID)
 	}
 	for _, p := range b.Readings {
+		p.Readings = slices.Clone(p.Readings)
 		m.parts = append(m.parts, p)
 		m.held += len(p.Readings)
 	}

@@ -5,7 +5,7 @@ import (
 	"sync"
 	"time"
 
-	"ohmkeep/server/procedure"
+	"ohmkeep/server/bench"
 )
 
 const (
@@ -32,15 +32,30 @@ type span struct {
 // load is a batch of readings that the measuring goroutine hands over and the
 // committer commits.
 type load struct {
-	obs      []procedure.Observation
+	readings []bench.Reading
+	us       []standard // of each reading
 	spans    []span
 	progress Progress
 	pins     []PinState // nil if unchanged
 	acks     []chan struct{}
 }
 
+// standard is the standard uncertainties of a reading's voltage and current.
+type standard struct{ v, i float64 }
+
+// count counts the reading added last to its stretch.
+func (l *load) count(step, attempt int) {
+	if n := len(l.spans); n > 0 && l.spans[n-1].step == step && l.spans[n-1].attempt == attempt {
+		l.spans[n-1].n++
+		return
+	}
+	l.spans = append(l.spans, span{step: step, attempt: attempt, n: 1})
+}
+
+// reset empties the load and keeps the memory of what nobody else may have.
 func (l *load) reset() {
-	l.obs, l.spans, l.pins, l.acks = l.obs[:0], l.spans[:0], nil, nil
+	l.readings, l.us, l.spans = l.readings[:0], l.us[:0], l.spans[:0]
+	l.pins, l.acks = nil, nil
 }
 
 // pipe is the queue between the goroutine that measures and the one that
@@ -72,7 +87,7 @@ func poke(c chan struct{}) {
 func (p *pipe) put(ctx context.Context, l *load, ack chan struct{}) error {
 	for {
 		p.mu.Lock()
-		if len(p.load.obs) < pipeFull || len(l.obs) == 0 {
+		if len(p.load.readings) < pipeFull || len(l.readings) == 0 {
 			break
 		}
 		p.mu.Unlock()
@@ -83,7 +98,7 @@ func (p *pipe) put(ctx context.Context, l *load, ack chan struct{}) error {
 		}
 	}
 	defer p.mu.Unlock()
-	p.load.obs = append(p.load.obs, l.obs...)
+	p.load.readings, p.load.us = append(p.load.readings, l.readings...), append(p.load.us, l.us...)
 	p.load.spans = append(p.load.spans, l.spans...)
 	p.load.progress = l.progress
 	if l.pins != nil {
@@ -92,7 +107,7 @@ func (p *pipe) put(ctx context.Context, l *load, ack chan struct{}) error {
 	if ack != nil {
 		p.load.acks = append(p.load.acks, ack)
 	}
-	if ack != nil || len(p.load.obs) >= commitFull {
+	if ack != nil || len(p.load.readings) >= commitFull {
 		poke(p.hurry)
 	}
 	poke(p.wake)

@@ -12,7 +12,9 @@ import (
 )
 
 // Recorder keeps what a run produces. Each method returns only when what it
-// was given will survive a crash.
+// was given will survive a crash. The readings of a batch are written over once
+// Append has returned and the batch has been observed: whoever keeps them copies
+// them.
 type Recorder interface {
 	Begin(ctx context.Context, r *procedure.Record) error
 	Append(ctx context.Context, runID string, b procedure.Batch) error
@@ -25,7 +27,8 @@ type Observer interface {
 }
 
 // Update is one step of a run as everybody may see it. The slices belong to
-// the observer and are not written again.
+// the observer and are not written again, but for the readings: their memory is
+// used again when Observe has returned.
 type Update struct {
 	Run      string
 	Batch    procedure.Batch

@@ -162,7 +162,7 @@ func (s *session) carryOut(ctx context.Context, cancel context.CancelCauseFunc) 
 	}()
 	err = s.measure(ctx)
 	// What was read stays, also when the run was cut short.
-	if len(s.measurer.load.obs) > 0 {
+	if len(s.measurer.load.readings) > 0 {
 		_ = s.measurer.deliver(context.WithoutCancel(ctx), nil)
 	}
 	pipe.end()

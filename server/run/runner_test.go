@@ -368,7 +368,7 @@ func TestSlowDisk(t *testing.T) {
 func TestPipeIsBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := newPipe()
-		l := load{obs: make([]procedure.Observation, handFull)}
+		l := load{readings: make([]bench.Reading, handFull), us: make([]standard, handFull)}
 		puts := 0
 		done := make(chan struct{})
 		go func() {
@@ -385,9 +385,9 @@ func TestPipeIsBounded(t *testing.T) {
 		var into load
 		for range 20 {
 			p.take(&into, time.Time{})
-			got += len(into.obs)
+			got += len(into.readings)
 			synctest.Wait()
-			if puts == 100 && len(p.load.obs) == 0 {
+			if puts == 100 && len(p.load.readings) == 0 {
 				break
 			}
 		}

@@ -168,6 +168,11 @@ func (w *witness) Observe(u Update) {
 	if int64(w.shown) != u.Progress.Readings {
 		w.broken = append(w.broken, fmt.Sprintf("%d readings shown, progress says %d", w.shown, u.Progress.Readings))
 	}
+	u.Batch.Readings = slices.Clone(u.Batch.Readings)
+	for i := range u.Batch.Readings {
+		p := &u.Batch.Readings[i]
+		p.Readings = slices.Clone(p.Readings)
+	}
 	w.updates = append(w.updates, u)
 }
 

@@ -27,6 +27,7 @@ const (
 // reading.
 type Picture struct {
 	shape    procedure.Shape
+	taking   taking
 	readings int64 // taken so far
 	curves   []*curve
 	at       map[curveKey]int // place in curves
@@ -52,7 +53,7 @@ type Series struct {
 
 // NewPicture begins the picture of a measurement that is drawn in that shape.
 func NewPicture(shape procedure.Shape) *Picture {
-	return &Picture{shape: shape, at: map[curveKey]int{}}
+	return &Picture{shape: shape, taking: takingOf(&shape), at: map[curveKey]int{}}
 }
 
 // Readings returns the number of readings that the picture is made of.
@@ -61,21 +62,10 @@ func (p *Picture) Readings() int64 { return p.readings }
 // Shape returns what the axes show.
 func (p *Picture) Shape() procedure.Shape { return p.shape }
 
-// perPin reports whether each pin has a curve of its own.
-func perPin(s *procedure.Shape) bool {
-	return s.X.Pin == 0 && s.Y.Pin == 0 && s.X.Quantity != procedure.QuantityPin
-}
-
 // curveOf returns the curve of a pin and group, or nil where there are more
 // than can be drawn.
 func (p *Picture) curveOf(pin uint8, group uint16) *curve {
-	key := curveKey{group, pin}
-	if !perPin(&p.shape) {
-		key.pin = 0
-	}
-	if p.shape.Merge {
-		key.group = 0
-	}
+	key := curveKey{group & p.taking.groups, pin & p.taking.pins}
 	if p.last != nil && key == p.lastKey {
 		return p.last
 	}
@@ -105,38 +95,21 @@ func (p *Picture) add(r *bench.Reading) {
 	if k == nil {
 		return
 	}
-	x, y, pin := &p.shape.X, &p.shape.Y, int(r.Pin)
+	t := &p.taking
 	hollow := r.Flags&bench.InCompliance != 0
-	switch {
-	case x.Pin == y.Pin || x.Quantity == procedure.QuantityTime || x.Quantity == procedure.QuantityPin && x.Pin == 0:
-		if y.Pin == 0 || y.Pin == pin {
-			k.add(point{valueOf(r, x.Quantity), valueOf(r, y.Quantity), hollow}, &p.shape)
-		}
-	case pin == y.Pin || y.Pin == 0 && pin != x.Pin:
-		k.pair(r.Point, false, half{valueOf(r, y.Quantity), hollow}, &p.shape)
-	case pin == x.Pin || x.Pin == 0:
-		k.pair(r.Point, true, half{valueOf(r, x.Quantity), hollow}, &p.shape)
+	switch t.role(r.Pin) {
+	case roleWhole:
+		k.add(point{valueOf(r, t.x), valueOf(r, t.y), hollow}, &p.shape)
+	case roleY:
+		k.pair(r.Point, false, half{valueOf(r, t.y), hollow}, &p.shape)
+	case roleX:
+		k.pair(r.Point, true, half{valueOf(r, t.x), hollow}, &p.shape)
 	}
-}
-
-// valueOf returns one quantity of a reading: s, V, A or the pin's number.
-func valueOf(r *bench.Reading, q procedure.Quantity) float64 {
-	switch q {
-	case procedure.QuantityTime:
-		return float64(r.T) / 1e9
-	case procedure.QuantitySet:
-		return r.Set
-	case procedure.QuantityVoltage:
-		return r.V
-	case procedure.QuantityPin:
-		return float64(r.Pin)
-	}
-	return r.I
 }
 
 // Clone returns a picture that further readings of this one do not change.
 func (p *Picture) Clone() *Picture {
-	c := &Picture{shape: p.shape, readings: p.readings, at: make(map[curveKey]int, len(p.at)), curves: make([]*curve, len(p.curves))}
+	c := &Picture{shape: p.shape, taking: p.taking, readings: p.readings, at: make(map[curveKey]int, len(p.at)), curves: make([]*curve, len(p.curves))}
 	for i, k := range p.curves {
 		c.at[k.key] = i
 		c.curves[i] = k.clone()

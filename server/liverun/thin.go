@@ -2,7 +2,7 @@ package liverun
 
 import (
 	"math"
-	"slices"
+	"sync"
 
 	"ohmkeep/server/procedure"
 )
@@ -14,6 +14,10 @@ const (
 	// column of the screen they may be, as a power of two.
 	widest = 4
 )
+
+// thinners keeps the memory of thinning for the next curve: a run at work thins
+// some ten thousand points hundreds of times.
+var thinners = sync.Pool{New: func() any { return new(thinner) }}
 
 // thin keeps of a curve what a plot can show, at most mostPoints of its points,
 // in their order and in their memory.
@@ -30,43 +34,53 @@ const (
 // points that cannot be drawn leave no gap any more; and a mere cloud, of which
 // nothing can be left out unseen, by the outline that it has.
 func thin(points []point, s *procedure.Shape) []point {
+	t := thinners.Get().(*thinner)
+	defer thinners.Put(t)
+	t.begin(points, s)
 	for {
 		// A stretch of another beginning may leave out one point more.
-		n := len(points)
-		if points = thinOnce(points, s); len(points) == n {
+		n := len(t.points)
+		if t.once(); len(t.points) == n {
+			points, t.points = t.points, nil
 			return points
 		}
 	}
 }
 
-// thinOnce is one pass of thin.
-func thinOnce(points []point, s *procedure.Shape) []point {
-	t := thinner{points: points, logX: s.X.Log, logY: s.Y.Log}
-	width := t.column()
-	keep := t.stretches(width, true)
-	for k := 1; len(keep) > mostPoints && k <= widest; k++ {
-		t.take(keep)
-		keep = t.stretches(math.Ldexp(width, k), false)
-	}
-	if len(keep) > mostPoints {
-		t.take(keep)
-		keep = t.outline(width)
-	}
-	t.take(keep)
-	return t.points
-}
-
+// thinner is the thinning of one curve, with memory that is used again.
 type thinner struct {
-	points     []point
-	logX, logY bool
+	points []point
+	// places are the points' positions along the X axis; NaN where a point cannot
+	// be drawn. low and high are the ends of what the curve spans there, and
+	// column is a column's width: what is kept spans the same.
+	places            []float64
+	low, high, column float64
+
+	keep    []int32    // indices of what is kept
+	columns []extremes // of outline
+	marked  []uint64   // of outline: a bit for each point
 }
 
-// take keeps the points at the given ascending indices.
-func (t *thinner) take(indices []int) {
-	for i, j := range indices {
-		t.points[i] = t.points[j]
+// begin takes a curve.
+func (t *thinner) begin(points []point, s *procedure.Shape) {
+	t.points, t.places = points, t.places[:0]
+	low, high := math.Inf(1), math.Inf(-1)
+	for i := range points {
+		p := &points[i]
+		at := math.NaN()
+		if canDraw(p.x, s.X.Log) && canDraw(p.y, s.Y.Log) {
+			at = p.x
+			low, high = min(low, at), max(high, at)
+		}
+		t.places = append(t.places, at)
 	}
-	t.points = t.points[:len(indices)]
+	if s.X.Log {
+		for i, x := range t.places {
+			t.places[i] = math.Log10(x)
+		}
+		low, high = math.Log10(low), math.Log10(high)
+	}
+	t.low, t.high, t.column = low, high, columnOf(low, high)
 }
 
 // canDraw reports whether an axis has a place for v.
@@ -77,49 +91,61 @@ func canDraw(v float64, log bool) bool {
 	return v >= -drawable && v <= drawable
 }
 
-func (t *thinner) shown(p *point) bool { return canDraw(p.x, t.logX) && canDraw(p.y, t.logY) }
-
-// place returns the position of a point along the X axis.
-func (t *thinner) place(x float64) float64 {
-	if t.logX {
-		return math.Log10(x)
-	}
-	return x
-}
-
-// column returns the width of a column of the screen in the measure of place.
-func (t *thinner) column() float64 {
-	low, high := math.Inf(1), math.Inf(-1)
-	for i := range t.points {
-		if p := &t.points[i]; t.shown(p) {
-			low, high = min(low, p.x), max(high, p.x)
-		}
-	}
+// columnOf returns the width of a column of the screen for a curve that spans
+// low to high, in the measure of its places.
+func columnOf(low, high float64) float64 {
 	if !(high > low) {
 		return math.SmallestNonzeroFloat64
 	}
-	part, exponent := math.Frexp((t.place(high) - t.place(low)) / Columns)
+	part, exponent := math.Frexp((high - low) / Columns)
 	if part == 0.5 {
 		exponent--
 	}
 	return math.Ldexp(1, exponent)
 }
 
-// stretch is a part of a curve that is narrower than a column, by the indices
-// of the points that must be kept of it; hollow is -1 where none is.
-type stretch struct {
-	first, last, left, right, low, high, hollow int
+// once is one pass of thin.
+func (t *thinner) once() {
+	t.stretches(t.column, true)
+	for k := 1; len(t.keep) > mostPoints && k <= widest; k++ {
+		t.take()
+		t.stretches(math.Ldexp(t.column, k), false)
+	}
+	if len(t.keep) > mostPoints {
+		t.take()
+		t.outline()
+	}
+	t.take()
+}
+
+// take drops all points but those to keep.
+func (t *thinner) take() {
+	if len(t.keep) < len(t.points) {
+		for i, j := range t.keep {
+			t.points[i], t.places[i] = t.points[j], t.places[j]
+		}
+	}
+	t.points, t.places = t.points[:len(t.keep)], t.places[:len(t.keep)]
+}
+
+// extremes are the points that must be kept of a part of a curve, by index;
+// hollow is -1 where none is.
+type extremes struct {
+	first, last, left, right, low, high, hollow int32
 }
 
 // appendTo adds the indices in order, each once.
-func (s *stretch) appendTo(dst []int) []int {
-	all := [...]int{s.first, s.left, s.right, s.low, s.high, s.hollow, s.last}
+func (s *extremes) appendTo(dst []int32) []int32 {
+	if s.last-s.first < 64 {
+		return s.appendFew(dst)
+	}
+	all := [...]int32{s.first, s.left, s.right, s.low, s.high, s.hollow, s.last}
 	for i := 1; i < len(all); i++ {
 		for j := i; j > 0 && all[j] < all[j-1]; j-- {
 			all[j], all[j-1] = all[j-1], all[j]
 		}
 	}
-	before := -1
+	before := int32(-1)
 	for _, i := range all {
 		if i > before {
 			dst = append(dst, i)
@@ -127,108 +153,4 @@ func (s *stretch) appendTo(dst []int) []int {
 		}
 	}
 	return dst
-}
-
-// stretches cuts the curve into stretches narrower than width and returns what
-// to keep of them. With gaps, the first of each row of points that cannot be
-// drawn is kept, and ends a stretch; without, they are left out.
-func (t *thinner) stretches(width float64, gaps bool) (keep []int) {
-	keep = make([]int, 0, len(t.points))
-	var s stretch
-	open, gap := false, false
-	var left, right float64
-	for i := range t.points {
-		p := &t.points[i]
-		if !t.shown(p) {
-			if gaps && !gap {
-				if open {
-					keep = s.appendTo(keep)
-				}
-				keep = append(keep, i)
-				open, gap = false, true
-			}
-			continue
-		}
-		gap = false
-		x := t.place(p.x)
-		if open && max(right, x)-min(left, x) >= width {
-			keep = s.appendTo(keep)
-			open = false
-		}
-		if !open {
-			s = stretch{i, i, i, i, i, i, -1}
-			left, right, open = x, x, true
-		}
-		s.last = i
-		if x < left {
-			left, s.left = x, i
-		}
-		if x > right {
-			right, s.right = x, i
-		}
-		if p.y < t.points[s.low].y {
-			s.low = i
-		}
-		if p.y > t.points[s.high].y {
-			s.high = i
-		}
-		if p.hollow && s.hollow < 0 {
-			s.hollow = i
-		}
-	}
-	if open {
-		keep = s.appendTo(keep)
-	}
-	return keep
-}
-
-// outline returns the lowest, highest and first hollow point of each column,
-// and the ends of the curve in both directions.
-func (t *thinner) outline(width float64) []int {
-	columns := map[float64]*stretch{}
-	var ends stretch
-	any := false
-	for i := range t.points {
-		p := &t.points[i]
-		if !t.shown(p) {
-			continue
-		}
-		if !any {
-			ends, any = stretch{i, i, i, i, i, i, -1}, true
-		}
-		ends.last = i
-		if p.x < t.points[ends.left].x {
-			ends.left = i
-		}
-		if p.x > t.points[ends.right].x {
-			ends.right = i
-		}
-		at := math.Floor(t.place(p.x) / width)
-		c := columns[at]
-		if c == nil {
-			c = &stretch{low: i, high: i, hollow: -1}
-			columns[at] = c
-		}
-		if p.y < t.points[c.low].y {
-			c.low = i
-		}
-		if p.y > t.points[c.high].y {
-			c.high = i
-		}
-		if p.hollow && c.hollow < 0 {
-			c.hollow = i
-		}
-	}
-	keep := []int{}
-	if any {
-		keep = append(keep, ends.first, ends.last, ends.left, ends.right)
-	}
-	for _, c := range columns {
-		keep = append(keep, c.low, c.high)
-		if c.hollow >= 0 {
-			keep = append(keep, c.hollow)
-		}
-	}
-	slices.Sort(keep)
-	return slices.Compact(keep)
 }

@@ -196,10 +196,7 @@ func TestThinTwiceIsThinOnce(t *testing.T) {
 		if len(once) > mostPoints {
 			t.Fatalf("%d points", len(once))
 		}
-		same := slices.EqualFunc(once, thin(slices.Clone(once), &shape), func(a, b point) bool {
-			return sameBits(a.x, b.x) && sameBits(a.y, b.y) && a.hollow == b.hollow
-		})
-		if !same {
+		if !slices.EqualFunc(once, thin(slices.Clone(once), &shape), samePoint) {
 			t.Fatal("the second time it is another")
 		}
 	})
@@ -268,10 +265,9 @@ func TestStretchesKeepShape(t *testing.T) {
 				points[i].y = math.NaN()
 			}
 		}
-		cut := thinner{points: points}
 		kept := make([]bool, len(points))
 		before := -1
-		for _, i := range cut.stretches(1, true) {
+		for _, i := range stretchesOf(points) {
 			if i <= before {
 				t.Fatalf("index %d after %d", i, before)
 			}
@@ -283,6 +279,17 @@ func TestStretchesKeepShape(t *testing.T) {
 			}
 		}
 	})
+}
+
+// stretchesOf returns the indices that are kept in stretches narrower than 1.
+func stretchesOf(points []point) (kept []int) {
+	var t thinner
+	t.begin(points, &procedure.Shape{})
+	t.stretches(1, true)
+	for _, i := range t.keep {
+		kept = append(kept, int(i))
+	}
+	return kept
 }
 
 // missed says why the line through the kept points does not show point i.
@@ -324,8 +331,7 @@ func TestNoisySweepIsThin(t *testing.T) {
 		x := Columns*float64(i)/n + 0.1*noise.NormFloat64()
 		points[i] = point{x: x, y: x + 0.1*noise.NormFloat64()}
 	}
-	cut := thinner{points: points}
-	if got := len(cut.stretches(1, true)); got > 3*7*Columns {
+	if got := len(stretchesOf(points)); got > 3*7*Columns {
 		t.Errorf("%d of %d points are kept for %d columns", got, n, Columns)
 	}
 	if got := len(thin(points, &procedure.Shape{})); got > mostPoints {
@@ -341,8 +347,7 @@ func TestTwoBranchesStayTwo(t *testing.T) {
 		f := float64(i) / n
 		points[i] = point{x: 500 * (1 - math.Abs(2*f-1)), y: f}
 	}
-	cut := thinner{points: points}
-	keep := cut.stretches(1, true)
+	keep := stretchesOf(points)
 	if len(keep) > 7*1001 || len(keep) < 1000 || keep[0] != 0 || keep[len(keep)-1] != n-1 {
 		t.Errorf("%d points", len(keep))
 	}

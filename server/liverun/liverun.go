@@ -47,6 +47,16 @@ type Pin struct {
 	Flags   bench.Flags
 }
 
+// same reports whether two states of a pin look the same. A quantity that has
+// not been sensed is the same as before: it must not have its pin drawn again.
+func (p *Pin) same(o *Pin) bool {
+	a, b := *p, *o
+	a.V, a.I, b.V, b.I = 0, 0, 0, 0
+	return a == b && sameNumber(p.V, o.V) && sameNumber(p.I, o.I)
+}
+
+func sameNumber(a, b float64) bool { return a == b || a != a && b != b }
+
 // Screen renders what a run shows. It is used by one goroutine at a time.
 type Screen interface {
 	// Draw renders the parts that have changed, as HTML by element id. Shared is
@@ -255,7 +265,7 @@ func (b *liveRun) connect(pins []run.PinState) {
 		}
 	}
 	for i := range b.pins {
-		if b.pins[i] != was[i] { // NaN is never the same, and is drawn again: the topic keeps it back
+		if !b.pins[i].same(&was[i]) {
 			b.touch(Part{PinPart, b.pins[i].Number})
 		}
 	}

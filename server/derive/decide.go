@@ -1,7 +1,5 @@
 package derive
 
-import "math"
-
 // Outcome is what a result says about its limits, in the words of ILAC-G8:09/2019.
 type Outcome string
 
@@ -70,18 +68,24 @@ func Decide(value, U float64, low, high *float64, guard float64) Outcome {
 	if guard != 0 {
 		w = guard * U
 	}
-	if !finite(w) || guard != 0 && U < 0 {
+	if guard != 0 && U < 0 {
 		return Invalid
 	}
-	if low != nil && high != nil && !(*low <= *high) {
+	return decideSides(value, low, high, w, w)
+}
+
+// decideSides is the rule for limits of which at least one is not nil, with the
+// guard bands inside the lower and the upper one.
+func decideSides(value float64, low, high *float64, inLow, inHigh float64) Outcome {
+	if !finite(inLow) || !finite(inHigh) || low != nil && high != nil && !(*low <= *high) {
 		return Invalid
 	}
 	outcome := NoLimits
 	if low != nil {
-		outcome = Worst(outcome, decideAbove(-value, -*low, w))
+		outcome = Worst(outcome, decideAbove(-value, -*low, inLow))
 	}
 	if high != nil {
-		outcome = Worst(outcome, decideAbove(value, *high, w))
+		outcome = Worst(outcome, decideAbove(value, *high, inHigh))
 	}
 	return outcome
 }
@@ -100,31 +104,3 @@ func decideAbove(value, limit, w float64) Outcome {
 	}
 	return Fail
 }
-
-// Conformance returns the probability (0 to 1) that the true value lies within
-// the limits, for a normal distribution with the standard uncertainty u about
-// value: JCGM 106:2012, 7.2 to 7.4. A nil limit is open. It is NaN where Decide
-// would be invalid, and for u not above zero.
-func Conformance(value, u float64, low, high *float64) float64 {
-	if !finite(value) || !finite(u) || u <= 0 {
-		return math.NaN()
-	}
-	below := 0.0 // probability below low
-	if low != nil {
-		below = normalCDF((*low - value) / u)
-	}
-	above := 0.0
-	if high != nil {
-		above = normalCDF((value - *high) / u)
-	}
-	if low != nil && high != nil && *low > *high {
-		return math.NaN()
-	}
-	return max(1-below-above, 0)
-}
-
-// GuardBand returns w/u for a required one-sided conformance probability p, the
-// normal quantile: JCGM 106:2012, 8.3. With k = 2, Decide's guard is half of it.
-func GuardBand(p float64) float64 { return math.Sqrt2 * math.Erfinv(2*p-1) }
-
-func normalCDF(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }

@@ -2,10 +2,11 @@ package derive
 
 import (
 	"math"
-	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"ohmkeep/server/budget"
 )
 
 func ptr(v float64) *float64 { return &v }
@@ -63,7 +64,7 @@ func TestGuardBandRisks(t *testing.T) {
 		guard := map[string]float64{"3 U": 3, "1.5 U": 1.5, "1 U": 1, "0.83 U": 0.83, "0": 0, "-U": -1}[r.W]
 		const limit, u = 10.0, 0.5 // standard uncertainty; U = 1
 		at := limit - guard*2*u
-		risk := 1 - Conformance(at, u, nil, ptr(limit))
+		risk := 1 - budget.ConformityNormal(at, u, nil, ptr(limit))
 		if guard < 0 { // a rejection that is wrong
 			risk = 1 - risk
 		}
@@ -75,47 +76,6 @@ func TestGuardBandRisks(t *testing.T) {
 	}
 	if checked != 6 {
 		t.Errorf("%d rules checked", checked)
-	}
-}
-
-// JCGM 106:2012, 7.2 and 7.4, conformance probabilities (printed values from
-// memory, recomputed), and 8.3, guarded rejection.
-func TestConformanceJCGM106(t *testing.T) {
-	var s struct {
-		Specific []struct {
-			ID         string
-			Y, U       float64
-			Low        *float64 `json:"T_L"`
-			High       *float64 `json:"T_U"`
-			Recomputed float64
-			Printed    num `json:"published_p_c"`
-		}
-	}
-	load(t, "conformity/jcgm-106-examples.json", &s)
-	checked := 0
-	for _, e := range s.Specific {
-		if strings.HasPrefix(e.ID, "8.3") {
-			// The speed v at which 100 km/h is exceeded with p = 0.999 and u = 2 % of v.
-			near(t, e.ID, 100/(1-0.02*GuardBand(0.999)), e.Recomputed, 1e-9)
-			continue
-		}
-		p := Conformance(e.Y, e.U, e.Low, e.High)
-		near(t, e.ID, p, e.Recomputed, 1e-12)
-		if math.Abs(p-float64(e.Printed)) > 0.005 {
-			t.Errorf("%s: %g, printed %g", e.ID, p, float64(e.Printed))
-		}
-		checked++
-	}
-	if checked != 3 {
-		t.Errorf("%d examples checked", checked)
-	}
-	for _, r := range loadCSV(t, "conformity/one-sided-guard-band.csv") {
-		near(t, "w/u", GuardBand(r["required_conformance_probability"]), r["w_over_u"], 1e-8)
-	}
-	for _, p := range []float64{Conformance(math.NaN(), 1, nil, nil), Conformance(1, 0, nil, nil), Conformance(1, 1, ptr(2), ptr(1))} {
-		if !math.IsNaN(p) {
-			t.Errorf("conformance without meaning is %g", p)
-		}
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"iter"
 	"math"
 	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
 	"slices"
 
 	"ohmkeep/server/derive"
@@ -115,8 +116,8 @@ func outputResistance(k *kit, free, load *spot) value {
 	dv, di := v1-v0, i1-i0
 	r := value{key: "output-resistance", pin: free.pin, flags: free.flags | load.flags,
 		x: derive.OutputResistance(v1, i1, v0, i0)}
-	uv := derive.RootSumSquares(differenceU(v0, u0, v1, u1), typeA(&free.v), typeA(&load.v))
-	ui := derive.RootSumSquares(differenceU(i0, j0, i1, j1), typeA(&free.i), typeA(&load.i))
+	uv := budget.RootSumSquares(differenceU(v0, u0, v1, u1), typeA(&free.v), typeA(&load.v))
+	ui := budget.RootSumSquares(differenceU(i0, j0, i1, j1), typeA(&free.i), typeA(&load.i))
 	if math.Abs(di) <= coverage*ui {
 		r.x = math.NaN() // no load to speak of: nothing can be said
 		return r

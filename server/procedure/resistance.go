@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
@@ -183,13 +184,13 @@ func evaluateReversal(k *kit, spots []spot) []Result {
 		vm, im := b.v.Mean(), b.i.Mean()
 		dv, di := vp-vm, ip-im
 		// Accuracy is one error seen twice; only the scatter is independent.
-		uv := derive.RootSumSquares(differenceU(vp, max(a.uv, c.uv), vm, b.uv), vpA, typeA(&b.v))
-		ui := derive.RootSumSquares(differenceU(ip, max(a.ui, c.ui), im, b.ui), ipA, typeA(&b.i))
+		uv := budget.RootSumSquares(differenceU(vp, max(a.uv, c.uv), vm, b.uv), vpA, typeA(&b.v))
+		ui := budget.RootSumSquares(differenceU(ip, max(a.ui, c.ui), im, b.ui), ipA, typeA(&b.i))
 		r := ratio(k, a.pin, dv, uv, di, ui, flags)
 		out = k.add(out, r)
 		if r.note == "" && a.whole(k.m) && b.whole(k.m) && c.whole(k.m) {
 			_, offset := derive.Reversal(vp, ip, vm, im)
-			u := derive.RootSumSquares(max(a.uv, b.uv, c.uv), vpA/2, typeA(&b.v)/2)
+			u := budget.RootSumSquares(max(a.uv, b.uv, c.uv), vpA/2, typeA(&b.v)/2)
 			out = k.add(out, value{key: "offset", pin: a.pin, x: offset, u: u, flags: flags})
 		}
 	}

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
 	"ohmkeep/server/derive"
 )
 
@@ -43,7 +44,7 @@ func meanU(a *derive.Accumulator, systematic float64) float64 {
 	if a.N() < 2 {
 		return systematic
 	}
-	return derive.RootSumSquares(systematic, a.SDMean())
+	return budget.RootSumSquares(systematic, a.SDMean())
 }
 
 // clamped reports whether a reading of the spot was at its compliance.

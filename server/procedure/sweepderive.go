@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
 	"ohmkeep/server/derive"
 )
 
@@ -285,7 +286,7 @@ func (s *sweepDeriver) diode(out []Result, at value) []Result {
 	// n, the second into Is.
 	slope := d.N * derive.ThermalVoltage(diodeKelvin)
 	out = s.add(out, at.with("ideality", d.N, math.Hypot(finiteOr(d.NSD, 0), d.N*relative(uv, top.V))))
-	lnIs := derive.RootSumSquares(finiteOr(d.LnIsSD, 0), uv/slope, relative(ui, top.I))
+	lnIs := budget.RootSumSquares(finiteOr(d.LnIsSD, 0), uv/slope, relative(ui, top.I))
 	out = s.add(out, at.with("saturation-current", d.Is, d.Is*lnIs))
 	if finite(d.RsSD) && d.Rs > 0 {
 		out = s.add(out, at.with("series-resistance", d.Rs, math.Hypot(d.RsSD, uv/iTop)))

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
 	"ohmkeep/server/derive"
 )
 
@@ -97,8 +98,8 @@ func (t *transfer) cross(level, swing float64) (crossing, bool) {
 	if math.Abs(t.y[i+1]-t.y[i]) > 0.8*swing { // a snap says nothing about where between
 		out.x = (t.x[i] + t.x[i+1]) / 2
 	}
-	out.step = derive.Resolution(math.Abs(t.x[i+1] - t.x[i]))
-	out.u = derive.RootSumSquares(max(t.flags[i].u, t.flags[i+1].u), out.step)
+	out.step = budget.Resolution(math.Abs(t.x[i+1] - t.x[i]))
+	out.u = budget.RootSumSquares(max(t.flags[i].u, t.flags[i+1].u), out.step)
 	if c.Count > 1 {
 		out.note = fmt.Sprintf("the output passes the middle %d times: noise or oscillation near the threshold", c.Count)
 	}
@@ -207,6 +208,6 @@ func (t *thresholdDeriver) hysteresis(found [2]*crossing) value {
 		rise, fall = fall, rise
 	}
 	accuracy := func(c *crossing) float64 { return math.Sqrt(max(c.u*c.u-c.step*c.step, 0)) }
-	u := derive.RootSumSquares(differenceU(rise.x, accuracy(rise), fall.x, accuracy(fall)), rise.step, fall.step)
+	u := budget.RootSumSquares(differenceU(rise.x, accuracy(rise), fall.x, accuracy(fall)), rise.step, fall.step)
 	return value{key: "hysteresis", pin: t.m.Pins[t.pin], x: rise.x - fall.x, u: u, flags: rise.flags | fall.flags}
 }

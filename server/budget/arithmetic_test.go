@@ -108,9 +108,9 @@ func TestCorrelationByIdentity(t *testing.T) {
 		if got := Correlation(a, Of(1, NewSource("other", Model, Normal, 1))); got != 0 {
 			t.Fatalf("correlated with a stranger: %g", got)
 		}
-		sum := a.Add(b).Uc()
-		near(t, "variance of a sum", sum*sum, a.Uc()*a.Uc()+b.Uc()*b.Uc()+2*Covariance(a, b), 1e-9)
-		near(t, "symmetry", Covariance(a, b), Covariance(b, a), 1e-12)
+		sum, squares := a.Add(b).Uc(), a.Uc()*a.Uc()+b.Uc()*b.Uc()
+		near(t, "variance of a sum", 1+sum*sum/squares, 2+2*Covariance(a, b)/squares, 1e-9)
+		near(t, "symmetry", 1+Covariance(a, b)/squares, 1+Covariance(b, a)/squares, 1e-12)
 		near(t, "scaling", a.Scale(-3).Uc(), 3*a.Uc(), 1e-12)
 	})
 }

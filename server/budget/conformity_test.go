@@ -157,7 +157,8 @@ func TestRiskOfARectangle(t *testing.T) {
 	}
 }
 
-// Limits may be open; more room is never less likely to hold.
+// Limits may be open; more room is never less likely to hold, but for the 2e-5 to
+// which probabilities are known.
 func TestConformityIsMonotone(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := mixture(rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 0))).State(Coverage)
@@ -168,7 +169,7 @@ func TestConformityIsMonotone(t *testing.T) {
 			t.Fatalf("conformity %g", p)
 		}
 		more := high + 0.1*s.Uc
-		if q := s.Conformity(&low, &more); q < p-1e-9 || s.Conformity(nil, &high) < p-1e-9 || s.Conformity(&low, nil) < p-1e-9 {
+		if q := s.Conformity(&low, &more); q < p-3e-5 || s.Conformity(nil, &high) < p-3e-5 || s.Conformity(&low, nil) < p-3e-5 {
 			t.Fatalf("more room: %g after %g", q, p)
 		}
 	})

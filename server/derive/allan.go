@@ -3,12 +3,14 @@ package derive
 import "math"
 
 // AllanPoint is one Allan deviation: averages over M readings, Tau seconds long,
-// Pairs differences behind it. Dev has the unit of the readings.
+// Pairs differences behind it. Dev has the unit of the readings. Overlapping says
+// that a difference starts at every reading, not only at every average.
 type AllanPoint struct {
-	M     int
-	Tau   float64
-	Dev   float64
-	Pairs int
+	M           int
+	Tau         float64
+	Dev         float64
+	Pairs       int
+	Overlapping bool
 }
 
 // Allan returns the Allan deviation of y for averages over m successive readings
@@ -60,7 +62,7 @@ func AllanOverlapping(y []float64, m int) float64 {
 func AllanOctaves(y []float64, tau0 float64) []AllanPoint {
 	var points []AllanPoint
 	for m := 1; 2*m <= len(y); m *= 2 {
-		points = append(points, AllanPoint{m, tau0 * float64(m), AllanOverlapping(y, m), len(y) - 2*m + 1})
+		points = append(points, AllanPoint{m, tau0 * float64(m), AllanOverlapping(y, m), len(y) - 2*m + 1, true})
 	}
 	return points
 }
@@ -116,7 +118,7 @@ func (a *AllanStream) Points(tau0 float64) []AllanPoint {
 			break
 		}
 		m := 1 << k
-		points = append(points, AllanPoint{m, tau0 * float64(m), math.Sqrt(l.squares / (2 * float64(l.n-1))), l.n - 1})
+		points = append(points, AllanPoint{m, tau0 * float64(m), math.Sqrt(l.squares / (2 * float64(l.n-1))), l.n - 1, false})
 	}
 	return points
 }

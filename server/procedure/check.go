@@ -180,7 +180,7 @@ func trimZeros(s string) string {
 // holds checks the conditions on other pins, their ratings included.
 func (c *checker) holds() {
 	if r := c.m.Rest; r != "" && r != UseReturn && r != UseOpen {
-		c.ps.Add("rest", "%q is not one of return, open", r)
+		c.ps.Add("rest", "%q is not one of return, open", clip(string(r)))
 	}
 	seen := map[int]bool{}
 	for i, h := range c.m.Hold {
@@ -203,7 +203,7 @@ func (c *checker) holds() {
 				c.ps.Add(at+"level", "a pin at %s has no level and no compliance: leave them out", h.Use)
 			}
 		default:
-			c.ps.Add(at+"use", "%q is not one of voltage, current, return, open", h.Use)
+			c.ps.Add(at+"use", "%q is not one of voltage, current, return, open", clip(string(h.Use)))
 		}
 	}
 }

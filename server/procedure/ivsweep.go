@@ -54,7 +54,7 @@ func (k ivSweep) Validate(m *Measurement, d *dut.Device) dut.Problems {
 	c := k.check(m, d)
 	c.second(false)
 	if m.Use != UseVoltage && m.Use != UseCurrent {
-		c.ps.Add("use", "%q is not one of voltage, current", m.Use)
+		c.ps.Add("use", "%q is not one of voltage, current", clip(string(m.Use)))
 		return c.ps
 	}
 	c.step()
@@ -94,7 +94,7 @@ func (c *checker) step() {
 		c.ps.Add("step.pin", "pin %s is swept as well: step another pin", c.label(s.Pin))
 	}
 	if s.Use != UseVoltage && s.Use != UseCurrent {
-		c.ps.Add("step.use", "%q is not one of voltage, current", s.Use)
+		c.ps.Add("step.use", "%q is not one of voltage, current", clip(string(s.Use)))
 		return
 	}
 	if !s.Sweep.check(&c.ps, "step.sweep.", string(s.Use.ForcedUnit())) {

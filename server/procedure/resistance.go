@@ -64,11 +64,11 @@ func (k resistance) Validate(m *Measurement, d *dut.Device) dut.Problems {
 			c.ps.Add("use", "current reversal forces a current")
 		}
 	default:
-		c.ps.Add("method", "%q is not one of two-wire, four-wire, current reversal", m.Method)
+		c.ps.Add("method", "%q is not one of two-wire, four-wire, current reversal", clip(string(m.Method)))
 	}
 	c.second(m.remote())
 	if m.Use != UseVoltage && m.Use != UseCurrent {
-		c.ps.Add("use", "%q is not one of voltage, current", m.Use)
+		c.ps.Add("use", "%q is not one of voltage, current", clip(string(m.Use)))
 		return c.ps
 	}
 	if m.Level == 0 || !finite(m.Level) {

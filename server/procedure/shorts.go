@@ -57,7 +57,7 @@ func (k shorts) Validate(m *Measurement, d *dut.Device) dut.Problems {
 			c.ps.Add("pins", "name at least two pins, or choose all others")
 		}
 	default:
-		c.ps.Add("method", "%q is not one of all others, neighbours, every pair", m.Method)
+		c.ps.Add("method", "%q is not one of all others, neighbours, every pair", clip(string(m.Method)))
 	}
 	if !(math.Abs(m.Level) > 0 && math.Abs(m.Level) <= shortsMaxLevel) {
 		c.ps.Add("level", "must be above 0 V and at most %s, so that no protection diode conducts", volts(shortsMaxLevel))

@@ -72,7 +72,7 @@ func (s *Sweep) check(ps *dut.Problems, at, unit string) bool {
 	case List:
 		s.checkList(ps, at)
 	default:
-		ps.Add(at+"spacing", "%q is not one of linear, log, list", s.Spacing)
+		ps.Add(at+"spacing", "%q is not one of linear, log, list", clip(string(s.Spacing)))
 	}
 	return len(*ps) == before
 }

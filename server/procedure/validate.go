@@ -24,7 +24,7 @@ func (p *Procedure) Validate(d *dut.Device) error {
 		c.ps.Add("key", "use lower-case letters, digits and hyphens, at most 64")
 	}
 	if p.Device != d.Key {
-		c.ps.Add("device", "the procedure is for %q, not for %q", p.Device, d.Key)
+		c.ps.Add("device", "the procedure is for %q, not for %q", clip(p.Device), d.Key)
 	}
 	c.text("name", p.Name, 1, maxName)
 	c.text("notes", p.Notes, 0, maxNote)
@@ -41,7 +41,7 @@ func (p *Procedure) Validate(d *dut.Device) error {
 		m := &p.Measurements[i]
 		at := fmt.Sprintf("measurements[%d].", i)
 		if first, dup := ids[m.ID]; dup && m.ID != "" {
-			c.ps.Add(at+"id", "%q is the id of measurement %d as well", m.ID, first+1)
+			c.ps.Add(at+"id", "%q is the id of measurement %d as well", clip(m.ID), first+1)
 		} else {
 			ids[m.ID] = i
 		}

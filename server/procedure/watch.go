@@ -77,7 +77,7 @@ func (k watch) Validate(m *Measurement, d *dut.Device) dut.Problems {
 		c.ps.Add("duration", "comes to %d readings of each pin; at most %d: watch less long, or less often", n, maxWatch)
 	}
 	if m.Use != UseVoltage && m.Use != UseCurrent {
-		c.ps.Add("use", "%q is not one of voltage, current", m.Use)
+		c.ps.Add("use", "%q is not one of voltage, current", clip(string(m.Use)))
 		return c.ps
 	}
 	for _, pin := range m.Pins {

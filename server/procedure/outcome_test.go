@@ -1,0 +1,150 @@
+package procedure
+
+import (
+	"math"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/derive"
+)
+
+// judging is a kit of a contact with limits on its upper diode and a guard band.
+func judging(lim Limit, guard float64) kit {
+	m := base("contact")
+	m.Limits = map[string]Limit{"upper": lim}
+	return newKit(contactKind.facts, &m, inverterDevice(), guard)
+}
+
+// The rows of ILAC-G8:09/2019, table 1, that are guard bands of so many U: with
+// an upper limit of 1 and U = 0.02 each value has the word of its place. The
+// words for what lies between are those of its non-binary statement.
+func TestOutcomeOfGuardBands(t *testing.T) {
+	const limit, expanded = 1.0, 0.02
+	high := limit
+	for _, c := range []struct {
+		rule  string
+		guard float64
+	}{
+		{"6 sigma", 3}, {"3 sigma", 1.5}, {"ILAC G8:2009", 1}, {"ISO 14253-1:2017 (from memory)", 0.83}, {"simple acceptance", 0},
+	} {
+		k := judging(Limit{High: &high}, c.guard)
+		w := c.guard * expanded
+		for _, v := range []struct {
+			at   float64
+			want derive.Outcome
+		}{
+			{limit - w - 1e-6, derive.Pass}, {limit - w/2, derive.ConditionalPass}, {limit + w/2, derive.ConditionalFail}, {limit + w + 1e-6, derive.Fail},
+		} {
+			if c.guard == 0 && (v.want == derive.ConditionalPass || v.want == derive.ConditionalFail) {
+				continue // nothing lies between
+			}
+			r, ok := k.result(value{key: "upper", pin: 1, x: v.at, u: expanded / coverage})
+			if !ok || r.Outcome != v.want || r.U != expanded {
+				t.Errorf("%s: %g ± %g is %q, want %q", c.rule, v.at, r.U, r.Outcome, v.want)
+			}
+			if failed := v.want == derive.Fail || v.want == derive.ConditionalFail; r.Flags.Has(bench.OutOfLimit) != failed {
+				t.Errorf("%s: %g has flags %v", c.rule, v.at, r.Flags)
+			}
+		}
+	}
+}
+
+// The share of wrong acceptances that ILAC-G8:09/2019, table 1, states for a
+// value just inside its guarded limit: U is two standard deviations, and the
+// true value is normal about what was measured.
+func TestRiskAtTheGuardedLimit(t *testing.T) {
+	for _, c := range []struct {
+		rule         string
+		guard, exact float64
+	}{
+		{"6 sigma", 3, 9.865876450376946e-10}, {"3 sigma", 1.5, 0.0013498980316300933}, {"ILAC G8:2009", 1, 0.022750131948179195},
+		{"ISO 14253-1:2017", 0.83, 0.04845722626672282}, {"simple acceptance", 0, 0.5},
+	} {
+		low, u := 2.0, 0.05
+		k := judging(Limit{Low: &low}, c.guard)
+		// The lowest value that passes, by halving.
+		fails, passes := low-1, low+1
+		for passes-fails > 1e-13 {
+			x := (passes + fails) / 2
+			if r, _ := k.result(value{key: "upper", x: x, u: u}); r.Outcome == derive.Pass {
+				passes = x
+			} else {
+				fails = x
+			}
+		}
+		risk := math.Erfc((passes-low)/u/math.Sqrt2) / 2
+		if math.Abs(risk-c.exact) > 1e-6*c.exact+1e-12 {
+			t.Errorf("%s: a value that just passes is wrong by %.4g, stated %.4g", c.rule, risk, c.exact)
+		}
+	}
+}
+
+// A value that rests on a reading at its compliance, or on one that cannot be
+// trusted, is never a pass, and a fail only where the truth lies further out.
+func TestOutcomeOfClampedValues(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		low, high := -1.0, 1.0
+		lim := Limit{Low: &low, High: &high}
+		if rapid.Bool().Draw(t, "open below") {
+			lim.Low = nil
+		}
+		v := value{key: "upper", x: rapid.Float64Range(-3, 3).Draw(t, "x"), u: rapid.Float64Range(0, 0.5).Draw(t, "u"),
+			bound: rapid.IntRange(-1, 1).Draw(t, "bound"), only: rapid.Bool().Draw(t, "only"),
+			flags: rapid.SampledFrom([]bench.Flags{0, bench.InCompliance, bench.NotSettled, bench.OverRange | bench.InCompliance, bench.AfterFault}).Draw(t, "flags")}
+		k := judging(lim, rapid.SampledFrom([]float64{0, 1, 3}).Draw(t, "guard"))
+		r, ok := k.result(v)
+		if !ok {
+			t.Fatalf("no result of %+v", v)
+		}
+		beyond := v.bound > 0 && v.x > high || v.bound < 0 && lim.Low != nil && v.x < low
+		switch {
+		case v.flags&untrusted != 0:
+			if r.Outcome != derive.Invalid || r.Note == "" {
+				t.Fatalf("%+v is %q: %q", v, r.Outcome, r.Note)
+			}
+		case v.only || v.flags.Has(bench.InCompliance):
+			if want := map[bool]derive.Outcome{true: derive.Fail, false: derive.Invalid}[beyond]; r.Outcome != want {
+				t.Fatalf("%+v is %q, want %q", v, r.Outcome, want)
+			}
+		default:
+			if want := derive.Decide(v.x, r.U, lim.Low, lim.High, k.guard); r.Outcome != want {
+				t.Fatalf("%+v is %q, want %q", v, r.Outcome, want)
+			}
+		}
+	})
+}
+
+// What is no number is no result, and without limits there is nothing to pass.
+func TestNoNumberIsNoResult(t *testing.T) {
+	k := judging(Limit{}, 1)
+	for _, v := range []value{{x: math.NaN()}, {x: math.Inf(1)}, {x: 1, u: math.NaN()}, {x: 1, u: math.Inf(1)}} {
+		v.key = "upper"
+		if r, ok := k.result(v); ok {
+			t.Errorf("%+v gives %+v", v, r)
+		}
+		if got := k.add(nil, v); len(got) != 0 {
+			t.Errorf("%+v is added as %+v", v, got)
+		}
+	}
+	r, ok := k.result(value{key: "upper", pin: 2, x: 0.6, u: 0.01, note: "said"})
+	if !ok || r.Outcome != derive.NoLimits || r.Unit != "V" || r.Name != "Upper diode" || r.Note != "said" {
+		t.Errorf("%+v", r)
+	}
+}
+
+// The uncertainty of a difference of two readings by one channel: an error of
+// the gain adds up where the two have opposite signs.
+func TestDifferenceOfReadings(t *testing.T) {
+	for _, c := range []struct{ a, ua, b, ub, want float64 }{
+		{1, 3, 2, 4, 5}, {-1, 3, -2, 4, 5}, {1, 3, -2, 4, 7}, {0, 3, 5, 4, 5}, {0, 3, 0, 4, 5}, {-1, 0, 1, 0, 0},
+	} {
+		if got := differenceU(c.a, c.ua, c.b, c.ub); math.Abs(got-c.want) > 1e-15 {
+			t.Errorf("%+v: %g", c, got)
+		}
+	}
+	if relative(0, 0) != 0 || relative(0.5, -2) != 0.25 || !math.IsInf(relative(1, 0), 1) {
+		t.Errorf("%g, %g, %g", relative(0, 0), relative(0.5, -2), relative(1, 0))
+	}
+}

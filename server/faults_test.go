@@ -168,18 +168,10 @@ func newTrial(t *testing.T, seed uint64) *trial {
 	return x
 }
 
-// makeSafe makes the bench safe, as a person would who is told to.
+// makeSafe makes the bench safe, as a person would who is told to: again and
+// again until it is.
 func (x *trial) makeSafe() {
-	deadline := time.Now().Add(20 * time.Second)
-	for {
-		err := x.station.MakeSafe(x.t.Context(), "test")
-		if err == nil {
-			return
-		}
-		if time.Now().After(deadline) {
-			x.t.Fatalf("the bench cannot be made safe any more: %v\n%+v", err, x.link.Health())
-		}
-	}
+	until(func() bool { return x.station.MakeSafe(x.t.Context(), "test") == nil })
 }
 
 // one runs a sweep with one fault in it, or soon after.

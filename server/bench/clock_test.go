@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"testing"
+	"testing/synctest"
 	"time"
 )
 
@@ -18,14 +19,23 @@ func TestFineClock(t *testing.T) {
 			t.Errorf("%v took only %v", d, took)
 		}
 	}
-	ctx, cancel := context.WithCancel(t.Context())
-	time.AfterFunc(5*time.Millisecond, cancel)
-	if err := c.Sleep(ctx, time.Hour); !errors.Is(err, context.Canceled) {
-		t.Errorf("cut short: %v", err)
-	}
-	if err := c.Sleep(ctx, 0); !errors.Is(err, context.Canceled) {
-		t.Errorf("after the context: %v", err)
-	}
+}
+
+// TestFineClockIsCutShort: a sleep ends with its context, and none begins after
+// it.
+func TestFineClockIsCutShort(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var c FineClock
+		ctx, cancel := context.WithCancel(t.Context())
+		time.AfterFunc(time.Minute, cancel)
+		begun := time.Now()
+		if err := c.Sleep(ctx, time.Hour); !errors.Is(err, context.Canceled) || time.Since(begun) != time.Minute {
+			t.Errorf("cut short after %v: %v", time.Since(begun), err)
+		}
+		if err := c.Sleep(ctx, 0); !errors.Is(err, context.Canceled) {
+			t.Errorf("after the context: %v", err)
+		}
+	})
 }
 
 func TestCountingClock(t *testing.T) {

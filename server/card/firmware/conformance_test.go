@@ -76,7 +76,7 @@ func TestConformance(t *testing.T) {
 // check goes over a card. A point may be skipped only where it is excused.
 func check(t *testing.T, o conformance.Options, excused map[string]string) {
 	t.Helper()
-	r := openRig(t, plain(t))
+	r := openRig(t, plain(t), watchdog)
 	r.start()
 	o.Connection, o.Log, o.Stream = "card", wire.NewLog(1<<20), r.host
 	line := wire.NewLine(r.host, wire.Options{Connection: o.Connection, Log: o.Log, Timeout: time.Hour})

@@ -62,7 +62,7 @@ func TestExchanges(t *testing.T) {
 	r.is("*ESR?;*ESR?", "128;0")
 	for name, exchanges := range map[string][]exchange{
 		"common": {
-			{"*IDN?", "Ohmkeep,Rehearsal skeleton,0,1", 0}, {"*OPT?", fmt.Sprintf("CHANNELS 2,WATCHDOG %.3f,MESSAGE 1024", watchdog.Seconds()), 0},
+			{"*IDN?", "Ohmkeep,Rehearsal skeleton,0,1", 0}, {"*OPT?", fmt.Sprintf("CHANNELS 2,WATCHDOG %g,MESSAGE 1024", r.watchdog.Seconds()), 0},
 			{"*idn?;*TST?;*OPC?;*WAI", "Ohmkeep,Rehearsal skeleton,0,1;0;1", 0},
 			{"*ESE 255;*ESE?;*ESE 0", "255", 0}, {"*ESE 256", "", -222}, {"*ESE -1", "", -222}, {"*ESE 1.6;*ESE?;*ESE 0", "2", 0},
 			{"*SRE 255;*SRE?;*SRE 0", "191", 0}, {"*CLS;*OPC;*ESR?;*ESR?", "1;0", 0}, {"*ESE? 1", "", -108}, {"*CLS?", "", -113}, {"*IDN", "", -113}, {"*TRG", "", -113},

@@ -6,6 +6,7 @@ import (
 	"bufio"
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"os/exec"
@@ -20,13 +21,16 @@ import (
 
 // rig is a card's program on a pseudo-terminal.
 type rig struct {
-	t       testing.TB
-	path    string
-	host    *os.File // the host's end
-	card    *os.File // held open, so that the line lives on when the program is started again
-	process *exec.Cmd
-	lines   chan string // what comes; closed when the line ends
-	said    *said
+	t        testing.TB
+	path     string
+	watchdog time.Duration
+	host     *os.File // the host's end
+	card     *os.File // held open, so that the line lives on when the program is started again
+	process  *exec.Cmd
+	lines    chan string // what comes; closed when the line ends, nil where nobody listens
+	said     *said
+	told     *os.File // where the card tells what testdata/telling_hardware.cpp does
+	live     bool     // by what it told last: something is on or closed
 }
 
 // said is what a program writes to standard error, with a mark for its "ready".
@@ -53,10 +57,18 @@ func (s *said) String() string {
 	return s.text.String()
 }
 
-// newRig starts a program on a new pseudo-terminal and listens to it.
+// newRig starts a program on a new pseudo-terminal and listens to it. Its
+// watchdog is longer than a busy machine holds the test up.
 func newRig(t testing.TB, path string) *rig {
 	t.Helper()
-	r := openRig(t, path)
+	return newRigWith(t, path, time.Hour)
+}
+
+// newRigWith is newRig with a watchdog of that time.
+func newRigWith(t testing.TB, path string, watchdog time.Duration) *rig {
+	t.Helper()
+	r := openRig(t, path, watchdog)
+	r.lines = make(chan string, 1<<12)
 	go r.listen()
 	r.start()
 	return r
@@ -64,16 +76,20 @@ func newRig(t testing.TB, path string) *rig {
 
 // openRig makes a pseudo-terminal for a program. At the end the host hangs up,
 // and the program must end by itself, without a word.
-func openRig(t testing.TB, path string) *rig {
+func openRig(t testing.TB, path string, watchdog time.Duration) *rig {
 	t.Helper()
 	host, card, err := openPTY()
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := &rig{t: t, path: path, host: host, card: card, lines: make(chan string, 1<<12)}
+	r := &rig{t: t, path: path, watchdog: watchdog, host: host, card: card}
 	t.Cleanup(func() {
+		if r.process != nil && r.lines != nil {
+			r.settle() // off already, whatever the watchdog's time is
+		}
 		r.hangUp()
 		_ = card.Close() // nothing is left to be lost
+		_ = r.told.Close()
 	})
 	return r
 }
@@ -100,9 +116,21 @@ func openPTY() (host, card *os.File, err error) {
 func (r *rig) start() {
 	r.t.Helper()
 	r.said = &said{ready: make(chan struct{})}
+	told, tell, err := os.Pipe()
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	if r.told != nil {
+		_ = r.told.Close() // of the program that was there before
+	}
+	r.told, r.live = told, false
 	r.process = exec.Command(r.path, r.card.Name())
-	r.process.Stderr = r.said
+	r.process.Stderr, r.process.ExtraFiles = r.said, []*os.File{tell}
+	r.process.Env = append(os.Environ(), fmt.Sprintf("CARD_WATCHDOG_MS=%d", r.watchdog.Milliseconds()))
 	if err := r.process.Start(); err != nil {
+		r.t.Fatal(err)
+	}
+	if err := tell.Close(); err != nil {
 		r.t.Fatal(err)
 	}
 	<-r.said.ready
@@ -185,48 +213,75 @@ func (r *rig) quiet() {
 	r.is("*ESE?", "0")
 }
 
-// within wants that something takes at least and at most so long; late answers
-// alone may be the machine's fault, so the best of many tries counts.
+// within wants that something takes at least and at most so long. A late answer
+// may be the machine's fault: it is tried again until one is in time, however
+// often.
 func (r *rig) within(least, most time.Duration, f func()) {
 	r.t.Helper()
-	var took time.Duration
-	for range 100 {
+	for {
 		start := time.Now()
 		f()
-		if took = time.Since(start); took < least {
-			r.t.Errorf("took %v, less than %v", took, least)
-			return
+		took := time.Since(start)
+		if took < least {
+			r.t.Fatalf("took %v, less than %v", took, least)
 		}
 		if took <= most {
 			return
 		}
 	}
-	r.t.Errorf("took %v at last, more than %v", took, most)
 }
 
-// silence says nothing for longer than the watchdog waits; nothing may come.
+// off says nothing until the card has switched everything off and opened all by
+// itself, and returns how long that took. How soon it must is for TestRandom, in
+// simulated time, and for the check of a card.
+func (r *rig) off() time.Duration {
+	r.t.Helper()
+	begun := time.Now()
+	for r.live || r.hasTold() {
+		var b [1]byte
+		if _, err := r.told.Read(b[:]); err != nil {
+			r.t.Fatalf("the card has ended: %v: %s", err, r.said)
+		}
+		r.live = b[0] == '1'
+	}
+	return time.Since(begun)
+}
+
+// hasTold reports whether the card has told something that was not read yet.
+func (r *rig) hasTold() bool {
+	r.t.Helper()
+	conn, err := r.told.SyscallConn()
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	n := 0
+	if err := conn.Control(func(fd uintptr) {
+		n, err = unix.Poll([]unix.PollFd{{Fd: int32(fd), Events: unix.POLLIN}}, 0)
+	}); err != nil {
+		r.t.Fatal(err)
+	}
+	return n > 0
+}
+
+// silence says nothing until the watchdog has seen to everything; nothing may
+// come meanwhile.
 func (r *rig) silence() {
 	r.t.Helper()
-	if lines := r.wait(); len(lines) > 0 {
-		r.t.Errorf("%q came unasked", lines)
+	r.off()
+	select {
+	case text := <-r.lines:
+		r.t.Errorf("%q came unasked", text)
+	default:
 	}
 }
 
-// wait lets the watchdog's time pass, in real time as the card is a process of
-// its own, and returns what came meanwhile.
-func (r *rig) wait() []string {
-	r.t.Helper()
-	var lines []string
-	over := time.NewTimer(watchdog * 5 / 4)
+// idle says nothing for longer than the watchdog waits, in real time as the card
+// is a process of its own: for what must not happen then. A machine that is slow
+// lets less happen.
+func (r *rig) idle() {
+	over := time.NewTimer(r.watchdog * 5 / 4)
 	defer over.Stop()
-	for {
-		select {
-		case text := <-r.lines:
-			lines = append(lines, text)
-		case <-over.C:
-			return lines
-		}
-	}
+	<-over.C
 }
 
 // settle waits until the card has carried out all that was sent, whatever it

@@ -20,6 +20,7 @@ func withClock(t *testing.T) (*store.Store, *time.Time, string) {
 }
 
 func TestStartKeyWorksOnce(t *testing.T) {
+	t.Parallel()
 	s, now, _ := withClock(t)
 	ctx := t.Context()
 	old, err := s.NewStartKey(ctx)
@@ -51,6 +52,7 @@ func TestStartKeyWorksOnce(t *testing.T) {
 }
 
 func TestSessionsEnd(t *testing.T) {
+	t.Parallel()
 	s, _, _ := withClock(t)
 	ctx := t.Context()
 	session, err := s.NewSession(ctx, store.Viewer, "bob", time.Hour)
@@ -72,6 +74,7 @@ func TestSessionsEnd(t *testing.T) {
 }
 
 func TestTokens(t *testing.T) {
+	t.Parallel()
 	s, _, _ := withClock(t)
 	ctx := t.Context()
 	secret, err := s.NewToken(ctx, store.Operator, "script")
@@ -99,6 +102,7 @@ func TestTokens(t *testing.T) {
 }
 
 func TestShares(t *testing.T) {
+	t.Parallel()
 	s, now, _ := withClock(t)
 	ctx := t.Context()
 	begin(t, s, record("run", ""))
@@ -135,6 +139,7 @@ func TestShares(t *testing.T) {
 
 // Whoever reads the file must not be able to sign in with what is there.
 func TestNoSecretIsStored(t *testing.T) {
+	t.Parallel()
 	s, _, path := withClock(t)
 	ctx := t.Context()
 	begin(t, s, record("run", ""))
@@ -164,6 +169,7 @@ func TestNoSecretIsStored(t *testing.T) {
 }
 
 func TestRoles(t *testing.T) {
+	t.Parallel()
 	if !(store.Viewer < store.Operator && store.Operator < store.Owner && store.Nobody < store.Viewer) {
 		t.Error("roles are out of order")
 	}

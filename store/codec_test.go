@@ -68,6 +68,7 @@ func appendChunk(dst []byte, c *Columns) []byte {
 }
 
 func TestChunkRoundTrip(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		rs := rapid.SliceOfN(anyReading, 1, chunkMax).Draw(t, "readings")
 		var c, back Columns
@@ -95,6 +96,7 @@ func TestChunkRoundTrip(t *testing.T) {
 
 // The layout is on people's disks: it must not change under the same version.
 func TestChunkLayout(t *testing.T) {
+	t.Parallel()
 	var c Columns
 	c.Append([]bench.Reading{{T: 1, Set: 1, V: -2, I: 0.5, Point: 0x01020304, Group: 0x0506, Flags: 0x0708, Pin: 9, Channel: 10}})
 	want := "01000100" + "????????" + "0100000000000000" + "000000000000f03f" + "00000000000000c0" + "000000000000e03f" +

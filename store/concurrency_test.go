@@ -14,6 +14,7 @@ import (
 
 // Two runs are appended to while everything that reads, reads.
 func TestWritersAndReadersTogether(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	const commits, size = 60, 67
 	var writers, readers sync.WaitGroup
@@ -84,6 +85,7 @@ func prefixOnly(s *store.Store, t testing.TB, id string, measurement int) error 
 // A reader that stops half way must not keep the write-ahead log from being
 // emptied.
 func TestSlowReaderHoldsNoLock(t *testing.T) {
+	t.Parallel()
 	s := filled(t, 50_000)
 	calls := 0
 	err := s.Readings(t.Context(), "run", 0, 0, func(int64, *store.Columns) error {

@@ -18,6 +18,7 @@ import (
 // deletions, whole and cut short, and restarts, every count that is kept is what a count of
 // the rows gives.
 func TestCountsAreTheCount(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	begun := 0
 	rapid.Check(t, func(t *rapid.T) {
@@ -55,6 +56,7 @@ func TestCountsAreTheCount(t *testing.T) {
 
 // The overview counts the readings of a run at work too.
 func TestOverviewCountsWhatIsAtWork(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	begin(t, s, record("a", "u1"))
 	appendAll(t, s, "a", batch(0, readings(0, 70, 1)))
@@ -71,6 +73,7 @@ func TestOverviewCountsWhatIsAtWork(t *testing.T) {
 }
 
 func TestNewestLots(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	run := func(id, serial, lot string, hours int, outcome derive.Outcome) {
 		r := record(id, serial)
@@ -102,6 +105,7 @@ func TestNewestLots(t *testing.T) {
 
 // Pages of devices and procedures join up, each with what uses them.
 func TestDevicePages(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	for i := range 23 {
 		d := device(fmt.Sprintf("d-%02d", i))
@@ -166,6 +170,7 @@ func TestDevicePages(t *testing.T) {
 }
 
 func TestMappedDevices(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	for _, key := range []string{"d-a", "d-b", "d-c"} {
 		_, err := s.SaveDevice(ctx, device(key), 0, "test")

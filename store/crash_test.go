@@ -57,6 +57,7 @@ func appendForEver(path, id string) error {
 // A reading that was acknowledged survives the death of the process at any
 // moment, and the file stays whole.
 func TestKilledProcessLosesNothing(t *testing.T) {
+	t.Parallel()
 	path := storetest.Path(t)
 	for round := range 20 {
 		id := fmt.Sprintf("run-%d", round)

@@ -41,6 +41,7 @@ func noteCell(t testing.TB, note string) (raw string, file string) {
 // The cases are those of testdata/csv-and-formula-injection.json, which names
 // its sources: RFC 4180 (from memory) and OWASP ASVS 5.0, 1.2.10 (checked).
 func TestTextCellsAgainstReference(t *testing.T) {
+	t.Parallel()
 	body, err := os.ReadFile("testdata/csv-and-formula-injection.json")
 	if err != nil {
 		t.Fatal(err)
@@ -85,6 +86,7 @@ func FuzzTextCell(f *testing.F) {
 }
 
 func TestReadingsExport(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	r := record("run", "u1")
 	r.Procedure.Measurements[0].Name = "=cmd, one"
@@ -135,6 +137,7 @@ func (w *brokenPipe) Write(p []byte) (int, error) {
 }
 
 func TestExportsReturnTheWritersError(t *testing.T) {
+	t.Parallel()
 	s := filled(t, 60_000)
 	for _, left := range []int{0, 100, 300_000} {
 		if err := s.ExportReadings(t.Context(), &brokenPipe{left}, "run", 0); !errors.Is(err, errPipe) {
@@ -153,6 +156,7 @@ func TestExportsReturnTheWritersError(t *testing.T) {
 }
 
 func TestResultsAndWideCSV(t *testing.T) {
+	t.Parallel()
 	r := record("run", "+u1")
 	var b bytes.Buffer
 	e := store.NewResultsCSV(&b)

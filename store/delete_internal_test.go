@@ -47,6 +47,7 @@ func leftBehind(t *testing.T, s *Store) (n int) {
 // others write; from the first on it is not found any more, and what a power
 // cut leaves of it is deleted at the next start.
 func TestDeletionIsCutShort(t *testing.T) {
+	t.Parallel()
 	path := filepath.Join(t.TempDir(), "x.db")
 	s := open(t, path)
 	ctx := t.Context()
@@ -97,6 +98,7 @@ func TestDeletionIsCutShort(t *testing.T) {
 
 // TestDeletionIsCarriedThrough: whoever asked for it may leave.
 func TestDeletionIsCarriedThrough(t *testing.T) {
+	t.Parallel()
 	s := open(t, filepath.Join(t.TempDir(), "x.db"))
 	defer s.Close()
 	longRun(t, s, "long")
@@ -116,6 +118,7 @@ func TestDeletionIsCarriedThrough(t *testing.T) {
 
 // A run that is being deleted is in no list any more.
 func TestRunBeingDeletedIsNotListed(t *testing.T) {
+	t.Parallel()
 	s, ctx := open(t, filepath.Join(t.TempDir(), "x.db")), t.Context()
 	longRun(t, s, "long")
 	if _, err := s.markDeleting(ctx, "long"); err != nil {

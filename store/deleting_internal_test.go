@@ -23,6 +23,7 @@ import (
 // the run finds none, and what is written to it is refused instead of being
 // lost with it.
 func TestRunBeingDeletedTakesNothing(t *testing.T) {
+	t.Parallel()
 	s, ctx := open(t, filepath.Join(t.TempDir(), "x.db")), t.Context()
 	t.Cleanup(func() { _ = s.Close() })
 	seq := longRun(t, s, "long")
@@ -206,6 +207,7 @@ func TestHalfDeletedAtMigration(t *testing.T) {
 // TestPendingEndings: what is remembered of an end that could not be stored is
 // an interruption, the latest for each run, and is forgotten when it is written.
 func TestPendingEndings(t *testing.T) {
+	t.Parallel()
 	s, ctx := open(t, filepath.Join(t.TempDir(), "x.db")), t.Context()
 	t.Cleanup(func() { _ = s.Close() })
 	for _, id := range []string{"a", "b", "c"} {
@@ -248,6 +250,7 @@ func TestPendingEndings(t *testing.T) {
 // TestPoolOfContext: a context reads from the pool it names last, and from that
 // of pages where it names none; every pool has a name and connections.
 func TestPoolOfContext(t *testing.T) {
+	t.Parallel()
 	if p := PoolOf(context.Background()); p != Pages {
 		t.Error(p)
 	}

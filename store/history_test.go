@@ -48,6 +48,7 @@ func ids(rows []store.RunRow) (out []string) {
 }
 
 func TestFilters(t *testing.T) {
+	t.Parallel()
 	s := lab(t)
 	for name, c := range map[string]struct {
 		f    store.Filter
@@ -82,6 +83,7 @@ func TestFilters(t *testing.T) {
 }
 
 func TestPagesJoinUp(t *testing.T) {
+	t.Parallel()
 	s := lab(t)
 	var got []string
 	cursor := ""
@@ -118,6 +120,7 @@ func TestPagesJoinUp(t *testing.T) {
 
 // Runs need not be stored in the order in which they were started.
 func TestPagesFollowTheStart(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	var want []string
 	for i := range 12 {
@@ -140,6 +143,7 @@ func TestPagesFollowTheStart(t *testing.T) {
 }
 
 func TestEachRunPagesThroughAll(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	for i := range 450 {
 		begin(t, s, record(fmt.Sprint(i), ""))
@@ -151,6 +155,7 @@ func TestEachRunPagesThroughAll(t *testing.T) {
 }
 
 func TestOverview(t *testing.T) {
+	t.Parallel()
 	s := lab(t)
 	o, err := s.GetOverview(t.Context(), 3)
 	if err != nil {
@@ -163,6 +168,7 @@ func TestOverview(t *testing.T) {
 }
 
 func TestWide(t *testing.T) {
+	t.Parallel()
 	s := lab(t)
 	begin(t, s, record("wide-1", "u1"))
 	appendAll(t, s, "wide-1", procedure.Batch{Results: []procedure.Result{result(1, "r", 1, 11), result(0, "r", 2, 12)}})

@@ -12,6 +12,7 @@ import (
 )
 
 func TestLog(t *testing.T) {
+	t.Parallel()
 	s, ctx := clocked(t), t.Context()
 	for i := range 5 {
 		subject := []string{"run a", "run b"}[i%2]
@@ -46,6 +47,7 @@ func TestLog(t *testing.T) {
 }
 
 func TestBackupIsWhole(t *testing.T) {
+	t.Parallel()
 	s := filled(t, 3000)
 	path := filepath.Join(t.TempDir(), "it's a copy.db")
 	if err := s.Backup(t.Context(), path); err != nil {
@@ -62,6 +64,7 @@ func TestBackupIsWhole(t *testing.T) {
 }
 
 func TestIntegrityFindsDamage(t *testing.T) {
+	t.Parallel()
 	path := storetest.Path(t)
 	s, err := store.Open(t.Context(), path, store.Options{})
 	if err != nil {

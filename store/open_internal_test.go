@@ -18,6 +18,7 @@ func open(t *testing.T, path string) *Store {
 }
 
 func TestSettingsHoldOnEveryConnection(t *testing.T) {
+	t.Parallel()
 	s := open(t, filepath.Join(t.TempDir(), "a b?c#d.db")) // a path that must be escaped
 	defer s.Close()
 	type pool struct {
@@ -53,6 +54,7 @@ func TestSettingsHoldOnEveryConnection(t *testing.T) {
 }
 
 func TestOpenFailsWhereASettingDoesNotTake(t *testing.T) {
+	t.Parallel()
 	path := filepath.Join(t.TempDir(), "x.db")
 	for name, p := range map[string]pragma{
 		"misspelt key":    {"foreign_keys", "_foreign_keyz", "1", "1"},
@@ -68,6 +70,7 @@ func TestOpenFailsWhereASettingDoesNotTake(t *testing.T) {
 }
 
 func TestReadersCannotWrite(t *testing.T) {
+	t.Parallel()
 	s := open(t, filepath.Join(t.TempDir(), "x.db"))
 	defer s.Close()
 	for p, db := range s.read {
@@ -78,6 +81,7 @@ func TestReadersCannotWrite(t *testing.T) {
 }
 
 func TestRefusesANewerSchema(t *testing.T) {
+	t.Parallel()
 	path := filepath.Join(t.TempDir(), "x.db")
 	s := open(t, path)
 	if _, err := s.write.Exec("INSERT INTO goose_db_version (version_id, is_applied) VALUES (99999, 1)"); err != nil {
@@ -93,6 +97,7 @@ func TestRefusesANewerSchema(t *testing.T) {
 }
 
 func TestRefusesAnotherProgramsFile(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	path := filepath.Join(dir, "other.db")
 	db, err := sql.Open("sqlite", "file:"+path)
@@ -119,6 +124,7 @@ func TestRefusesAnotherProgramsFile(t *testing.T) {
 }
 
 func TestCloseLeavesOneFile(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	s := open(t, filepath.Join(dir, "x.db"))
 	if err := s.Log(t.Context(), Event{By: "me", Action: "look"}); err != nil {
@@ -134,6 +140,7 @@ func TestCloseLeavesOneFile(t *testing.T) {
 }
 
 func TestTransactions(t *testing.T) {
+	t.Parallel()
 	s := open(t, filepath.Join(t.TempDir(), "x.db"))
 	defer s.Close()
 	insert := func(t *tx) error {

@@ -50,6 +50,7 @@ func alike(t *rapid.T, n int) []bench.Reading {
 }
 
 func TestPackRoundTrip(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		rs := alike(t, rapid.OneOf(rapid.IntRange(1, 4), rapid.IntRange(1, chunkMax)).Draw(t, "n"))
 		var c, back Columns
@@ -77,6 +78,7 @@ func TestPackRoundTrip(t *testing.T) {
 
 // A count that does not show in the length is noticed when it changes.
 func TestPackedCountIsChecked(t *testing.T) {
+	t.Parallel()
 	var c Columns
 	c.Append(make([]bench.Reading, 1))
 	data := packChunk(nil, &c)
@@ -88,6 +90,7 @@ func TestPackedCountIsChecked(t *testing.T) {
 
 // The layout is on people's disks: it must not change under the same version.
 func TestPackLayout(t *testing.T) {
+	t.Parallel()
 	var c Columns
 	c.Append([]bench.Reading{
 		{T: 1, Set: 1, V: -2, I: 0.5, Point: 0x01020304, Group: 0x0506, Flags: 0x0708, Pin: 9, Channel: 10},
@@ -103,6 +106,7 @@ func TestPackLayout(t *testing.T) {
 
 // What a reading takes in a chunk: bytes on disk are a figure.
 func TestPackSizes(t *testing.T) {
+	t.Parallel()
 	watch := func(i int) bench.Reading {
 		return bench.Reading{T: int64(i)*1_000_000 + int64(i*7919%30_000), Set: 1, V: math.Sin(float64(i)), I: math.Cos(float64(i)), Pin: 1, Channel: 2}
 	}

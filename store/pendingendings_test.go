@@ -13,6 +13,7 @@ import (
 // stand as running for ever: it reads as interrupted at once, and is written so
 // with the next thing that is.
 func TestEndThatCouldNotBeStored(t *testing.T) {
+	t.Parallel()
 	s := lab(t)
 	begin(t, s, record("cut", "u1"))
 	cancelled, cancel := context.WithCancel(t.Context())

@@ -10,6 +10,7 @@ import (
 )
 
 func TestPictures(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	begin(t, s, record("run", ""))
 	begin(t, s, record("other", ""))
@@ -44,6 +45,7 @@ func TestPictures(t *testing.T) {
 
 // A deleted run leaves no picture behind that a later run could be taken for.
 func TestPictureGoesWithItsRun(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	begin(t, s, record("run", ""))
 	if err := s.Finish(ctx, "run", procedure.Ending{Status: procedure.Done}); err != nil {

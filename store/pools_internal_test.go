@@ -10,6 +10,7 @@ import (
 // asks is still found and the server still answers; with the pool of reports
 // alone gone, pages do.
 func TestControlNeedsNoOtherPool(t *testing.T) {
+	t.Parallel()
 	s := open(t, filepath.Join(t.TempDir(), "x.db"))
 	defer s.Close()
 	ctx := t.Context()
@@ -52,6 +53,7 @@ func TestControlNeedsNoOtherPool(t *testing.T) {
 }
 
 func TestPoolOfAContext(t *testing.T) {
+	t.Parallel()
 	if p := PoolOf(t.Context()); p != Pages {
 		t.Errorf("without a name: %s", p)
 	}

@@ -13,6 +13,7 @@ import (
 )
 
 func TestReadingsComeBackInAnyBatchSize(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	n := 0
 	rapid.Check(t, func(rt *rapid.T) {
@@ -44,6 +45,7 @@ func TestReadingsComeBackInAnyBatchSize(t *testing.T) {
 }
 
 func TestManyTinyAppendsLeaveFewChunks(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	begin(t, s, record("tiny", "u1"))
 	for i := range 1030 {
@@ -71,6 +73,7 @@ func TestManyTinyAppendsLeaveFewChunks(t *testing.T) {
 }
 
 func TestAppendGoesOnAfterReopening(t *testing.T) {
+	t.Parallel()
 	path := storetest.Path(t)
 	s, err := store.Open(t.Context(), path, store.Options{})
 	if err != nil {
@@ -91,6 +94,7 @@ func TestAppendGoesOnAfterReopening(t *testing.T) {
 // A failed append must leave neither its readings nor a tail that is ahead of
 // the disk.
 func TestFailedAppendLeavesNothing(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	begin(t, s, record("fail", ""))
 	appendAll(t, s, "fail", batch(0, readings(0, 10, 1)))
@@ -107,6 +111,7 @@ func TestFailedAppendLeavesNothing(t *testing.T) {
 }
 
 func TestAppendNeedsARunningRun(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	wantCode(t, s.Append(t.Context(), "nobody", batch(0, readings(0, 1, 1))), store.NotFound)
 	begin(t, s, record("ended", ""))
@@ -122,6 +127,7 @@ func TestAppendNeedsARunningRun(t *testing.T) {
 }
 
 func TestLastReadings(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	begin(t, s, record("run", ""))
 	if got, err := s.LastReadings(t.Context(), "run", 0, 5); err != nil || len(got) != 0 {
@@ -143,6 +149,7 @@ func TestLastReadings(t *testing.T) {
 // readings are read page by page leave no hole in what is read. With a tail
 // that is not full at the end of a page there was one.
 func TestExportOfGrowingRunLacksNothing(t *testing.T) {
+	t.Parallel()
 	for _, before := range []int{100, 8*1024 - 1000, 8*1024 - 1, 8 * 1024, 8*1024 + 1, 16*1024 - 5} {
 		for _, which := range []int{0, store.AllMeasurements} {
 			s := storetest.New(t)

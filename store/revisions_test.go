@@ -25,6 +25,7 @@ func clocked(t *testing.T) *store.Store {
 }
 
 func TestDeviceRevisions(t *testing.T) {
+	t.Parallel()
 	s, ctx := clocked(t), t.Context()
 	d := device("r-one")
 	save := func(expected, want int) {
@@ -68,6 +69,7 @@ func TestDeviceRevisions(t *testing.T) {
 }
 
 func TestInvalidDeviceNamesItsFields(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	d := device("r-one")
 	d.Name, d.Pins[0].MaxI = "", math.NaN()
@@ -80,6 +82,7 @@ func TestInvalidDeviceNamesItsFields(t *testing.T) {
 }
 
 func TestDeletedDeviceKeepsItsRevisions(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	if _, err := s.SaveDevice(ctx, device("r-one"), 0, ""); err != nil {
 		t.Fatal(err)
@@ -114,6 +117,7 @@ func TestDeletedDeviceKeepsItsRevisions(t *testing.T) {
 }
 
 func TestProceduresBenchesAndPinMaps(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	_, err := s.SaveProcedure(ctx, proc("p", "nobody"), 0, "")
 	wantCode(t, err, store.Invalid)
@@ -179,6 +183,7 @@ func TestProceduresBenchesAndPinMaps(t *testing.T) {
 }
 
 func TestSeating(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	_, err := s.GetSeating(ctx, "b")
 	wantCode(t, err, store.NotFound)

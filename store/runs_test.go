@@ -16,6 +16,7 @@ import (
 )
 
 func TestRunComesBackWhole(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	r := record("run-1", "u1")
 	r.Note, r.Manual = "a note", true
@@ -47,6 +48,7 @@ func TestRunComesBackWhole(t *testing.T) {
 }
 
 func TestBeginNeedsTheRevisionsItNames(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	r := record("run-1", "")
 	r.DeviceRev = 4
@@ -57,6 +59,7 @@ func TestBeginNeedsTheRevisionsItNames(t *testing.T) {
 }
 
 func TestMarkInterrupted(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	for _, id := range []string{"a", "b", "c"} {
 		begin(t, s, record(id, id))
@@ -97,6 +100,7 @@ func TestInterruptedBeforeItBegan(t *testing.T) {
 }
 
 func TestResultsReplaceTheirEarlierSelves(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	begin(t, s, record("run-1", ""))
 	first := result(1, "b", 2, 5)
@@ -118,6 +122,7 @@ func TestResultsReplaceTheirEarlierSelves(t *testing.T) {
 }
 
 func TestDeleteRunTakesAllOfIt(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	for _, id := range []string{"gone", "kept"} {
 		begin(t, s, record(id, "u1"))
@@ -160,6 +165,7 @@ func TestDeleteRunTakesAllOfIt(t *testing.T) {
 }
 
 func TestNote(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	begin(t, s, record("run-1", ""))
 	if err := s.SetNote(ctx, "run-1", "see the left pin"); err != nil {
@@ -172,6 +178,7 @@ func TestNote(t *testing.T) {
 }
 
 func TestUnitsAndLots(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	for i, id := range []string{"a", "b", "c"} {
 		r := record(id, []string{"u1", "u1", ""}[i])

@@ -87,6 +87,7 @@ func changeRuns(t *rapid.T, ctx context.Context, s *store.Store) int {
 // runs that a scan of all of them picks, in the same order, on pages of any
 // size; and what it counts is true.
 func TestSearchIsTheScan(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	rapid.Check(t, func(t *rapid.T) {
 		var all []string
@@ -142,6 +143,7 @@ func must(t fataler, err error) {
 // each page, says that there may be more, and goes on from there: nothing is
 // left out.
 func TestPagesLookNoFurtherThanTheirBound(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	const n = 2*store.LookBound + 100
 	storetest.Fill(t, s, n, record("first", "u1"), map[string]string{
@@ -194,6 +196,7 @@ func TestPagesLookNoFurtherThanTheirBound(t *testing.T) {
 // are being deleted. What a run at work has in the tail is counted from the
 // tail's index.
 func TestFiltersAreReadInOrder(t *testing.T) {
+	t.Parallel()
 	s := lab(t)
 	for name, f := range map[string]store.Filter{
 		"started": {}, "device": {Device: "r-two"}, "procedure": {Procedure: "r-check"}, "serial": {Serial: "u1"}, "lot": {Lot: "L2"},

@@ -10,6 +10,7 @@ import (
 // The cache forgets the oldest documents before it grows beyond its bound, and
 // keeps none that would push out most others.
 func TestSnapshotsAreKeptWithinBounds(t *testing.T) {
+	t.Parallel()
 	var c snapshotCache
 	key := func(i int) snapshotKey {
 		return snapshotKey{reflect.TypeFor[int](), sha256.Sum256([]byte(fmt.Sprint(i)))}

@@ -13,6 +13,7 @@ import (
 // A run's documents are its own, also where SQLite gives the id of a deleted
 // snapshot to another.
 func TestSnapshotsOfDeletedRunsAreNotMistaken(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	for _, name := range []string{"first", "second", "third"} {
 		r := record(name, "u")
@@ -35,6 +36,7 @@ func TestSnapshotsOfDeletedRunsAreNotMistaken(t *testing.T) {
 // Damage is not served as fact: what a run was made with is held against the
 // hash that it is known by.
 func TestDamagedSnapshotIsCorrupt(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	begin(t, s, record("run", "u"))
 	store.SpoilSnapshots(t, s)
@@ -44,6 +46,7 @@ func TestDamagedSnapshotIsCorrupt(t *testing.T) {
 
 // A reader that changes what it got is found out.
 func TestChangedDocumentIsNoticed(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	begin(t, s, record("run", "u"))
 	r, err := s.GetRun(ctx, "run")

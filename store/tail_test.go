@@ -67,6 +67,7 @@ func (k *kept) check(t *rapid.T, tb testing.TB, s *store.Store) {
 // or not, with the store closed and opened in between, every reader sees all of
 // it in order; and nothing is left in the tail after the end.
 func TestChunksAndTailAreOne(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {
 		path := storetest.Path(t)
 		s, err := store.Open(t.Context(), path, store.Options{})
@@ -117,6 +118,7 @@ func TestChunksAndTailAreOne(t *testing.T) {
 
 // A commit of few readings writes one page, and a chunk is written once.
 func TestFewReadingsTouchOnePage(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	begin(t, s, record("slow", ""))
 	const size = 31
@@ -156,6 +158,7 @@ func TestFewReadingsTouchOnePage(t *testing.T) {
 // A reader sees every reading that was committed before it began, and none
 // twice, also while chunks are made of the tail.
 func TestReadersDuringFolds(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	begin(t, s, record("run", ""))
 	const commits, size = 300, 25 // seven chunks
@@ -193,6 +196,7 @@ func TestReadersDuringFolds(t *testing.T) {
 // A complete measurement leaves the tail with its last readings, and one that
 // is measured again goes on behind them.
 func TestCompleteMeasurementsAreInChunks(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	begin(t, s, record("run", ""))
 	for attempt := range 2 {
@@ -216,6 +220,7 @@ func TestCompleteMeasurementsAreInChunks(t *testing.T) {
 // A damaged tail is not served as readings; the run ends all the same, and
 // others are not touched.
 func TestDamagedTail(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	begin(t, s, record("broken", ""))
 	appendAll(t, s, "broken", batch(0, readings(0, 1100, 1)))

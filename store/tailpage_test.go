@@ -15,6 +15,7 @@ import (
 // What is put into a page until it is full comes back, and any changed bit of a
 // stored page is noticed.
 func TestTailPageRoundTrip(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		p := newTailPage()
 		if rapid.Bool().Draw(t, "used before") {
@@ -60,6 +61,7 @@ func TestTailPageRoundTrip(t *testing.T) {
 
 // The layout is on people's disks: it must not change under the same version.
 func TestTailPageLayout(t *testing.T) {
+	t.Parallel()
 	p := newTailPage()
 	p.add(tailRecord{0x01020304, 0x05060708090A0B0C, []byte{0xAA, 0xBB}})
 	p.seal()

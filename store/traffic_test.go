@@ -12,6 +12,7 @@ import (
 )
 
 func TestTraffic(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	begin(t, s, record("run-1", ""))
 	want := cardinfo.Traffic{Dropped: 3, Events: []cardinfo.Event{

@@ -16,6 +16,7 @@ import (
 // TestPageOfUnitsIsReadInOrder: a page is read from the index in the order of
 // the list, from its place on; nothing is sorted, and runs are counted by index.
 func TestPageOfUnitsIsReadInOrder(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	for _, serial := range []string{"u1", "u2"} {
 		begin(t, s, record(serial, serial))
@@ -42,6 +43,7 @@ func TestPageOfUnitsIsReadInOrder(t *testing.T) {
 // once and in order, with its runs counted, also where texts look like
 // something to an address or to JSON.
 func TestPagesOfUnitsAreTheList(t *testing.T) {
+	t.Parallel()
 	s, ctx := storetest.New(t), t.Context()
 	texts := []string{"", "a", "B", `"`, "é<&>", "\u2028", "_-/+ "}
 	runs := map[string]int{}
@@ -91,6 +93,7 @@ func TestPagesOfUnitsAreTheList(t *testing.T) {
 
 // A cursor that no page gave out is refused, and so is a page of nothing.
 func TestPageOfUnitsRefusals(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	cursor := func(text string) string { return base64.RawURLEncoding.EncodeToString([]byte(text)) }
 	for name, c := range map[string]struct {

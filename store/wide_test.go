@@ -17,6 +17,7 @@ import (
 // TestWideAcrossRevisions: a column holds one measurement's results also where
 // another has been put before it since, or has taken its place.
 func TestWideAcrossRevisions(t *testing.T) {
+	t.Parallel()
 	s := lab(t)
 	run := func(id string, measurements ...procedure.Measurement) {
 		r := record(id, id)
@@ -89,6 +90,7 @@ func mixed(t *testing.T) *store.Store {
 // TestWideIsEveryResult: the table holds each run's own results and nothing
 // else, whether values are kept or read again.
 func TestWideIsEveryResult(t *testing.T) {
+	t.Parallel()
 	s, ctx := mixed(t), t.Context()
 	for name, prepare := range map[string]func(){"kept": func() {}, "read again": func() { t.Cleanup(store.KeepNothing(s)) }} {
 		prepare()
@@ -136,6 +138,7 @@ func TestWideIsEveryResult(t *testing.T) {
 // TestWideHasBounds: a table of more columns than anybody reads is refused,
 // and gives back what it kept.
 func TestWideHasBounds(t *testing.T) {
+	t.Parallel()
 	s := storetest.New(t)
 	begin(t, s, record("many", "u"))
 	var b procedure.Batch
@@ -153,6 +156,7 @@ func TestWideHasBounds(t *testing.T) {
 // TestLotAndWideTableGroupAlike: the statistics of a lot have the columns of
 // the wide table of the same runs, in its order and with its values.
 func TestLotAndWideTableGroupAlike(t *testing.T) {
+	t.Parallel()
 	s, ctx := mixed(t), t.Context()
 	var runs []store.RunRow
 	if err := s.EachRun(ctx, store.Filter{}, func(r *store.RunRow) error { runs = append(runs, *r); return nil }); err != nil {

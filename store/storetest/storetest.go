@@ -37,7 +37,7 @@ func Path(t testing.TB) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	path := filepath.Join(t.TempDir(), "ohmkeep.db")
+	path := filepath.Join(Dir(t), "ohmkeep.db")
 	if err := os.WriteFile(path, body, 0o600); err != nil {
 		t.Fatal(err)
 	}

@@ -22,6 +22,10 @@ const chromium = "/usr/bin/chromium"
 // duration and has 20 s by default; this is as good as none.
 const startWait = 24 * time.Hour
 
+// spareProcess is the feature by which Chromium starts a process for the page
+// that may come next: a sixth of what a test of many pages costs.
+const spareProcess = "SpareRendererForSitePerProcess"
+
 // browser is the one Chromium of this test binary.
 var browser struct {
 	once   sync.Once
@@ -37,7 +41,8 @@ func start(t testing.TB) context.Context {
 	browser.once.Do(func() {
 		opts := append(slices.Clone(chromedp.DefaultExecAllocatorOptions[:]),
 			chromedp.ExecPath(chromium), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.WSURLReadTimeout(startWait),
-			chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
+			chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
+			chromedp.Flag("disable-features", "Translate,BlinkGenPropertyTrees,"+spareProcess))
 		alloc, cancelAlloc := chromedp.NewExecAllocator(context.Background(), opts...)
 		ctx, cancel := chromedp.NewContext(alloc)
 		browser.ctx, browser.cancel = ctx, []context.CancelFunc{cancelAlloc, cancel}

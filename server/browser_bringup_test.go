@@ -5,12 +5,13 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 )
 
 // onCards puts a copy of the rehearsal bench in use whose cards answer over
-// TCP, and opens its page.
+// TCP, however late on a busy machine, and opens its page.
 func onCards(t *testing.T, address string) (*program, *tab) {
 	t.Helper()
 	p := startProgram(t, "", true)
@@ -20,6 +21,7 @@ func onCards(t *testing.T, address string) (*program, *tab) {
 	b.Fill("#copy-name", "On the desk")
 	b.Fill("#copy-address", address)
 	b.Submit(`form[action$="/copy"] button`)
+	b.Fill("#bench-connections-0-timeout", "20 s")
 	b.Submit("#save-bench")
 	b.Open(p.base + "/benches")
 	b.Submit("#use-on-the-desk")
@@ -41,7 +43,7 @@ func (b *tab) confirmAll() {
 // log of every byte follows, pauses and stays bounded.
 func TestBrowserConsole(t *testing.T) {
 	t.Parallel()
-	p, b := onCards(t, emulatedCard(t))
+	p, b := onCards(t, emulatedCard(t, patience))
 	b.Open(p.base + "/bench")
 	b.views("bringup-bench")
 	b.Open(p.base + "/bench/bring-up")
@@ -118,7 +120,7 @@ func (b *tab) key(name string, times int) {
 // of it stands after; then a run under what was confirmed, with its traffic.
 func TestBrowserSteps(t *testing.T) {
 	t.Parallel()
-	p, b := onCards(t, emulatedCard(t))
+	p, b := onCards(t, emulatedCard(t, patience))
 	b.mapped()
 	b.Open(p.base + "/bench/bring-up")
 	b.Do(chromedp.WaitVisible("#step-measurement"))
@@ -165,7 +167,7 @@ var wholeCheck = flag.Bool("wholecheck", false, "TestBrowserCardCheck lets the c
 // go test ./server -run BrowserCardCheck -wholecheck
 func TestBrowserCardCheck(t *testing.T) {
 	t.Parallel()
-	p, b := onCards(t, emulatedCard(t))
+	p, b := onCards(t, emulatedCard(t, 2*time.Second)) // the check waits its watchdog out
 	b.Open(p.base + "/bench/check-cards")
 	b.views("cardcheck")
 	evaluate[bool](b, `[...document.querySelectorAll('#check-form input[type="checkbox"]')].map((box) => box.click()).length > 0`)
@@ -209,7 +211,7 @@ func (b *tab) mapped() {
 // confirmed that it is safe.
 func TestBrowserCablePulled(t *testing.T) {
 	t.Parallel()
-	cable := newLine(t, strings.TrimPrefix(emulatedCard(t), "tcp://"))
+	cable := newLine(t, strings.TrimPrefix(emulatedCard(t, patience), "tcp://"))
 	p, b := onCards(t, "tcp://"+cable.address())
 	p.offerEndless()
 	b.mapped()

@@ -6,12 +6,14 @@ import (
 	"testing"
 
 	"github.com/chromedp/chromedp"
+
+	"ohmkeep/store/storetest"
 )
 
 // A newcomer's path: start, open the link, run, watch, read, share, export.
 func TestBrowserNewcomer(t *testing.T) {
 	t.Parallel()
-	p := startProgram(t, t.TempDir(), true) // a first start, the demonstration lot beside it
+	p := startProgram(t, storetest.Dir(t), true) // a first start, the demonstration lot beside it
 	b := newTab(t)
 	b.Open(p.link())
 	b.Fill("#sign-in-name", "Newcomer")

@@ -22,6 +22,7 @@ import (
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
 	"ohmkeep/store"
+	"ohmkeep/store/storetest"
 	"ohmkeep/web"
 )
 
@@ -55,7 +56,7 @@ var kills = flag.Int("kills", 8, "how often TestKilledProgramLosesNothingShown k
 // is safe.
 func TestKilledProgramLosesNothingShown(t *testing.T) {
 	t.Parallel()
-	dir := t.TempDir()
+	dir := storetest.Dir(t)
 	p := startProcess(t, dir, "-demo=false")
 	c := p.token("operator")
 	furnish(c)

@@ -3,14 +3,15 @@ package main
 import (
 	"bytes"
 	"context"
-	"fmt"
-	"io"
 	"log/slog"
 	"os"
 	"regexp"
 	"strings"
 	"sync"
 	"testing"
+	"time"
+
+	"ohmkeep/store/storetest"
 )
 
 // program is the whole program at work in this process, as main starts it.
@@ -34,7 +35,7 @@ func startProgram(t testing.TB, dir string, demo bool) *program {
 func startProgramOn(t testing.TB, listen, dir string, demo bool) *program {
 	t.Helper()
 	if dir == "" {
-		dir = t.TempDir()
+		dir = storetest.Dir(t)
 		if demo {
 			demonstrated(t, dir)
 		}
@@ -69,37 +70,41 @@ func startProgramOn(t testing.TB, listen, dir string, demo bool) *program {
 	return p
 }
 
-// demonstration is the database of a lab whose demonstration lot has been run.
-var demonstration = sync.OnceValues(func() ([]byte, error) {
-	dir, err := os.MkdirTemp("", "ohmkeep-demonstration-")
+// demonstration is a lab whose lot has been run, once for all tests: by the
+// program as a process of its own, as a first start runs it.
+var demonstration struct {
+	sync.Mutex
+	database   []byte
+	idle, peak int64 // resident memory of that process after the lot, bytes
+}
+
+// runDemonstration runs the lot where no test has done so before.
+func runDemonstration(t testing.TB) {
+	t.Helper()
+	demonstration.Lock()
+	defer demonstration.Unlock()
+	if demonstration.database != nil {
+		return
+	}
+	p := startProcess(t, storetest.Dir(t))
+	lotDone(p.token("operator"))
+	t.Logf("the demonstration lot took %.1f s", time.Since(p.begun).Seconds())
+	demonstration.idle, demonstration.peak = p.settled(), p.status("VmHWM")
+	if code := p.terminate(); code != 0 {
+		t.Fatalf("exit status %d\n%s", code, p.errors())
+	}
+	body, err := os.ReadFile(databasePath(p.dir)) // after the stop: its log is empty
 	if err != nil {
-		return nil, err
+		t.Fatal(err)
 	}
-	defer os.RemoveAll(dir)
-	a, err := start(context.Background(), options{Listen: "127.0.0.1:0", Data: dir, Demo: true,
-		Log: slog.New(slog.DiscardHandler), Announce: io.Discard})
-	if err != nil {
-		return nil, err
-	}
-	<-a.prepare.ended
-	done, total := a.prepare.progress()
-	if err := a.stop(); err != nil {
-		return nil, err
-	}
-	if done < total || total == 0 {
-		return nil, fmt.Errorf("%d of %d units of the demonstration lot have been run", done, total)
-	}
-	return os.ReadFile(databasePath(dir)) // after the stop: its log is empty
-})
+	demonstration.database = body
+}
 
 // demonstrated copies the demonstration into a directory.
 func demonstrated(t testing.TB, dir string) {
 	t.Helper()
-	body, err := demonstration()
-	if err == nil {
-		err = os.WriteFile(databasePath(dir), body, 0o600)
-	}
-	if err != nil {
+	runDemonstration(t)
+	if err := os.WriteFile(databasePath(dir), demonstration.database, 0o600); err != nil {
 		t.Fatal(err)
 	}
 }

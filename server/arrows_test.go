@@ -36,6 +36,7 @@ var arrows = map[string][]string{
 	"server/card/emulator":     {"server/card/protocol", "server/card/scpi", "server/card/wire", "server/cardinfo", "server/bench", "server/dut", "server/quantity"},
 	"server/card/conformance":  {"server/card/protocol", "server/card/scpi", "server/card/wire", "server/cardinfo", "server/bench"},
 	"server/card/firmware":     {},
+	"server/card/endtoend":     {}, // tests alone
 	"server/rehearsal":         {"server/rehearsal/circuit", "server/rehearsal/model", "server/bench", "server/dut", "server/quantity"},
 	"server/rehearsal/circuit": {},
 	"server/rehearsal/model":   {"server/rehearsal/circuit", "server/bench"},

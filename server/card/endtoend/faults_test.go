@@ -1,4 +1,4 @@
-package main
+package endtoend
 
 import (
 	"context"
@@ -22,7 +22,7 @@ import (
 
 // faults is how many faults are injected. 10,000 of them happen with:
 //
-//	go test ./server -run InjectedFaults -faults 10600 -timeout 20m -v
+//	go test ./server/card/endtoend -run InjectedFaults -faults 10600 -timeout 20m -v
 var faults = flag.Int("faults", 320, "faults that TestInjectedFaults injects; at most 48 with -short")
 
 // truth is a bench that knows what is really on: what it reads says which
@@ -171,7 +171,11 @@ func newTrial(t *testing.T, seed uint64) *trial {
 // makeSafe makes the bench safe, as a person would who is told to: again and
 // again until it is.
 func (x *trial) makeSafe() {
-	until(func() bool { return x.station.MakeSafe(x.t.Context(), "test") == nil })
+	look := time.NewTicker(5 * time.Millisecond)
+	defer look.Stop()
+	for x.station.MakeSafe(x.t.Context(), "test") != nil {
+		<-look.C
+	}
 }
 
 // one runs a sweep with one fault in it, or soon after.

@@ -1,4 +1,4 @@
-package main
+package endtoend
 
 import (
 	"bufio"
@@ -19,7 +19,7 @@ import (
 // readings is how many readings TestDayOfReadings takes. A day of readings
 // of one line cycle each, 50 a second:
 //
-//	go test ./server -run DayOfReadings -readings 4320000 -timeout 40m -v
+//	go test ./server/card/endtoend -run DayOfReadings -readings 4320000 -timeout 40m -v
 var readings = flag.Int("readings", 20_000, "readings that TestDayOfReadings takes")
 
 // counted counts what goes through a stream, in both directions.

@@ -1,4 +1,7 @@
-package main
+// Package endtoend tests the whole way of cards: the host's link, the wire, the
+// emulated card and the bench behind it, with runs over it. It holds tests
+// alone: what they need belongs to packages that must not know each other.
+package endtoend
 
 import (
 	"cmp"
@@ -54,11 +57,11 @@ var sameBegin = time.Date(2030, 1, 2, 3, 4, 5, 0, time.UTC)
 // device in its socket.
 func rehearsalFor(t testing.TB, clock bench.Clock, d *dut.Device, pm bench.PinMap) *rehearsal.Bench {
 	t.Helper()
-	b, err := rehearsal.New(rehearsal.Config{Definition: rehearsal.DefaultBench(), Clock: clock, Seed: benchSeed})
+	b, err := rehearsal.New(rehearsal.Config{Definition: rehearsal.DefaultBench(), Clock: clock, Seed: 48})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := (rehearser{b}).Seat(bench.Seating{Device: d.Key, Model: d.Model, Seed: 11, PinMap: pm}); err != nil {
+	if err := b.Replace(rehearsal.Seat{Model: d.Model, Seed: 11, PinMap: pm}, nil); err != nil {
 		t.Fatal(err)
 	}
 	return b

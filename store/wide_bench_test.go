@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"context"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -10,6 +11,7 @@ import (
 	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
+	"ohmkeep/server/turn"
 	"ohmkeep/store"
 	"ohmkeep/store/storetest"
 )
@@ -49,14 +51,19 @@ func history(b testing.TB, n, perRun int) (*store.Store, string) {
 // wideOf writes the wide table of all runs and returns how many bytes it has.
 func wideOf(t testing.TB, s *store.Store) (n int64) {
 	t.Helper()
+	return wideIn(t.Context(), t, s)
+}
+
+func wideIn(ctx context.Context, t testing.TB, s *store.Store) (n int64) {
+	t.Helper()
 	var size counted
 	var e *store.WideCSV
-	err := s.Wide(t.Context(), store.Filter{}, func(c []lot.Column) error {
+	err := s.Wide(ctx, store.Filter{}, func(c []lot.Column) error {
 		e = store.NewWideCSV(&size, c)
 		return nil
 	}, func(r *store.WideRow) error { return e.Row(r) })
 	if err := errors.Join(err, e.Close()); err != nil {
-		t.Fatal(err)
+		t.Error(err)
 	}
 	return int64(size)
 }
@@ -95,6 +102,54 @@ func plainScan(t testing.TB, path string) (n int) {
 		t.Fatal(err)
 	}
 	return n
+}
+
+// BenchmarkWideByTurns compares 16 wide tables of 20,000 runs of 39 results that
+// are made at the same time, by turns, with the same 16 made one after the
+// other, and says when the first of them was there. The ratios are what counts:
+// turns must not make much more work, and the first must not wait for the last.
+func BenchmarkWideByTurns(b *testing.B) {
+	const runs, perRun, tables = 20_000, 39, 16
+	s, _ := history(b, runs, perRun)
+	var alone, first, all time.Duration
+	b.ResetTimer()
+	for range b.N {
+		begun := time.Now()
+		wideOf(b, s)
+		alone += time.Since(begun)
+
+		q := turn.NewQueue(turn.Limits{Computing: 1})
+		ended := make(chan time.Duration, tables)
+		begun = time.Now()
+		for i := range tables {
+			go func() {
+				err := turn.Do(turn.For(store.From(b.Context(), store.Reports), q, fmt.Sprint(i)), func(ctx context.Context) error {
+					wideIn(ctx, b, s)
+					return nil
+				})
+				if err != nil {
+					b.Error(err)
+				}
+				ended <- time.Since(begun)
+			}()
+		}
+		for i := range tables {
+			took := <-ended
+			if i == 0 {
+				first += took
+			}
+			if i == tables-1 {
+				all += took
+			}
+		}
+		begun = time.Now()
+		wideOf(b, s)
+		alone += time.Since(begun)
+	}
+	alone = alone / 2 // before and after
+	b.ReportMetric(alone.Seconds()/float64(b.N), "s/table")
+	b.ReportMetric(first.Seconds()/alone.Seconds(), "first/table")
+	b.ReportMetric(all.Seconds()/(tables*alone.Seconds()), "all/one-by-one")
 }
 
 // BenchmarkWide compares the wide table of 20,000 runs of 39 results, as CSV,

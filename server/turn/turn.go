@@ -6,6 +6,7 @@
 package turn
 
 import (
+	"cmp"
 	"context"
 	"runtime"
 	"slices"
@@ -15,9 +16,17 @@ import (
 	"ohmkeep/server/problem"
 )
 
-// slice is the time that a report computes before it lets others have the
-// turn: changing it more often costs more than it gives.
-const slice = 20 * time.Millisecond
+const (
+	// slice is the time that a report computes before it lets others have the
+	// turn: changing it more often costs more than it gives.
+	slice = 20 * time.Millisecond
+	// longAfter is the time after which a report that has computed so much is a
+	// long one. Long reports are made in the order in which they were asked for:
+	// by turns, none of them would be there before all of them are, and each
+	// would hold on to what it has gathered meanwhile. Short ones and long ones
+	// have every other slice where both wait.
+	longAfter = 5 * slice
+)
 
 // ErrStopping refuses a report, or ends it, because the server stops.
 var ErrStopping error = problem.New(problem.Unavailable, "The server is stopping.")
@@ -45,7 +54,10 @@ type Queue struct {
 	computing int
 	open      int
 	askers    map[string]int // how many reports each has open
-	waiting   []*Report      // for the turn, who came first at the front
+	opened    uint64         // counts the reports that were admitted
+	waiting   []*Report      // short ones for the turn, who came first at the front
+	long      []*Report      // long ones for the turn, who was admitted first at the front
+	longLast  bool           // the turn was last handed to a long one
 }
 
 // NewQueue makes a queue.
@@ -76,8 +88,9 @@ func (q *Queue) Open(asker string) (*Report, error) {
 		return nil, problem.New(problem.Unavailable, "You have many reports open already. Let some of them end first.")
 	}
 	q.open++
+	q.opened++
 	q.askers[asker]++
-	return &Report{queue: q, asker: asker, granted: make(chan struct{}, 1)}, nil
+	return &Report{queue: q, asker: asker, number: q.opened, granted: make(chan struct{}, 1)}, nil
 }
 
 // Until returns a context that also ends, for ErrStopping, when the queue is
@@ -119,13 +132,15 @@ func (q *Queue) Close() {
 type Report struct {
 	queue   *Queue
 	asker   string
+	number  uint64        // in the order of admission
+	used    time.Duration // of the turn, before the one that it holds
 	held    bool
 	since   time.Time     // when it got the turn that it holds
 	granted chan struct{} // the turn, handed over
 }
 
-// Take waits for the turn: whoever came first has it first. It fails where the
-// context ends before.
+// Take waits for the turn: of the short reports who came first has it first, of
+// the long ones who was admitted first. It fails where the context ends before.
 func (r *Report) Take(ctx context.Context) error {
 	if r.held {
 		return nil
@@ -152,18 +167,28 @@ func (r *Report) Take(ctx context.Context) error {
 
 func (r *Report) hold() { r.held, r.since = true, time.Now() }
 
-// Give gives the turn to whoever waits longest.
+// Give gives the turn to whoever is the next to have it.
 func (r *Report) Give() {
 	if r.held {
 		r.held = false
+		r.used += time.Since(r.since)
 		r.queue.next()
 	}
+}
+
+// long reports whether it is a long one by now.
+func (r *Report) long() bool {
+	used := r.used
+	if r.held {
+		used += time.Since(r.since)
+	}
+	return used >= longAfter
 }
 
 // Pass lets those who wait go first, if the report has had the turn for a
 // while; without any it goes on at once.
 func (r *Report) Pass(ctx context.Context) error {
-	if !r.held || time.Since(r.since) < slice || !r.queue.anybody() {
+	if !r.held || time.Since(r.since) < slice || !r.queue.goesFirst(r) {
 		return ctx.Err()
 	}
 	r.Give()
@@ -186,11 +211,16 @@ func (r *Report) Close() {
 func (q *Queue) enter(r *Report) bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if q.computing < q.limits.Computing && len(q.waiting) == 0 {
+	if q.computing < q.limits.Computing && len(q.waiting)+len(q.long) == 0 {
 		q.computing++
 		return true
 	}
-	q.waiting = append(q.waiting, r)
+	if !r.long() {
+		q.waiting = append(q.waiting, r)
+		return false
+	}
+	i, _ := slices.BinarySearchFunc(q.long, r, func(a, b *Report) int { return cmp.Compare(a.number, b.number) })
+	q.long = slices.Insert(q.long, i, r)
 	return false
 }
 
@@ -198,29 +228,38 @@ func (q *Queue) enter(r *Report) bool {
 func (q *Queue) leave(r *Report) bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	i := slices.Index(q.waiting, r)
-	if i < 0 {
-		return false
+	for _, line := range []*[]*Report{&q.waiting, &q.long} {
+		if i := slices.Index(*line, r); i >= 0 {
+			*line = slices.Delete(*line, i, i+1)
+			return true
+		}
 	}
-	q.waiting = slices.Delete(q.waiting, i, i+1)
-	return true
+	return false
 }
 
-// next hands a turn that has become free to whoever waits longest.
+// next hands a turn that has become free to the first of those who wait: of
+// short and long ones by turns.
 func (q *Queue) next() {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if len(q.waiting) == 0 {
+	line := &q.waiting
+	if len(q.waiting) == 0 || len(q.long) > 0 && !q.longLast {
+		line = &q.long
+	}
+	if len(*line) == 0 {
 		q.computing--
 		return
 	}
-	first := q.waiting[0]
-	q.waiting = slices.Delete(q.waiting, 0, 1)
+	q.longLast = line == &q.long
+	first := (*line)[0]
+	*line = slices.Delete(*line, 0, 1)
 	first.granted <- struct{}{}
 }
 
-func (q *Queue) anybody() bool {
+// goesFirst reports whether somebody waits who has the turn before a report that
+// has had it for a slice.
+func (q *Queue) goesFirst(r *Report) bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	return len(q.waiting) > 0
+	return len(q.waiting) > 0 || len(q.long) > 0 && (!r.long() || q.long[0].number < r.number)
 }

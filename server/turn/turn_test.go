@@ -68,6 +68,95 @@ func TestTurnsInTheOrderOfAsking(t *testing.T) {
 	})
 }
 
+// TestLongReportsOneAfterTheOther: long reports are made in the order of asking,
+// each at one go, and short ones have every other slice beside them: however
+// many long ones there are, a short one does not wait for their end.
+func TestLongReportsOneAfterTheOther(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		q := NewQueue(Limits{Computing: 1, Open: 100, Each: 100})
+		holder := opened(t, q, "holder")
+		take(t, holder)
+		begun := time.Now()
+		const total = time.Second
+		ended := map[string]time.Duration{}
+		var order []string // of the long ones' ends; written only with the turn
+		var all sync.WaitGroup
+		work := func(name string, takes time.Duration) {
+			r := opened(t, q, name)
+			all.Go(func() {
+				defer r.Close()
+				if err := r.Take(t.Context()); err != nil {
+					t.Error(err)
+				}
+				for range takes / (slice / 2) {
+					time.Sleep(slice / 2)
+					if err := r.Pass(t.Context()); err != nil {
+						t.Error(err)
+					}
+				}
+				ended[name] = time.Since(begun)
+				if takes == total {
+					order = append(order, name)
+				}
+			})
+			synctest.Wait()
+		}
+		for _, name := range []string{"long 1", "long 2", "long 3", "long 4"} {
+			work(name, total)
+		}
+		holder.Close()
+		time.Sleep(total / 2)
+		asked := time.Since(begun)
+		work("short", 2*slice)
+		all.Wait()
+		if want := []string{"long 1", "long 2", "long 3", "long 4"}; !slices.Equal(order, want) {
+			t.Errorf("ended in the order %v", order)
+		}
+		// All four begin by turns until they are known to be long.
+		if first := ended["long 1"]; first > total+3*longAfter+4*slice {
+			t.Errorf("the first was there after %v", first)
+		}
+		if last := ended["long 4"]; last != 4*total+2*slice {
+			t.Errorf("all were there after %v: there was more to wait for than work", last)
+		}
+		if waited := ended["short"] - asked; waited > 5*slice {
+			t.Errorf("the short one was there after %v", waited)
+		}
+		if q.computing != 0 || q.open != 0 || len(q.waiting) != 0 || len(q.long) != 0 {
+			t.Errorf("left behind: %+v", q)
+		}
+	})
+}
+
+// TestLongOneGivesUp: a long report whose client leaves while it waits is not
+// waited for.
+func TestLongOneGivesUp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		q := NewQueue(Limits{Computing: 1})
+		gone, other := opened(t, q, "a"), opened(t, q, "b")
+		take(t, gone)
+		time.Sleep(longAfter)
+		gone.Give()
+		take(t, other)
+		ctx, cancel := context.WithCancel(t.Context())
+		left := make(chan error)
+		go func() { left <- gone.Take(ctx) }()
+		synctest.Wait()
+		if len(q.long) != 1 || len(q.waiting) != 0 {
+			t.Errorf("%d long ones wait and %d short ones", len(q.long), len(q.waiting))
+		}
+		cancel()
+		if err := <-left; !errors.Is(err, context.Canceled) || len(q.long) != 0 {
+			t.Errorf("%v, %d wait", err, len(q.long))
+		}
+		gone.Close()
+		other.Close()
+		if q.computing != 0 || q.open != 0 {
+			t.Errorf("left behind: %+v", q)
+		}
+	})
+}
+
 // TestTooManyAreRefused: one asker leaves room for others, and beyond the
 // bound everybody is put off.
 func TestTooManyAreRefused(t *testing.T) {

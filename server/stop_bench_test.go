@@ -5,6 +5,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"math"
 	"net"
 	"net/http"
 	"slices"
@@ -34,6 +35,11 @@ var (
 // everything goes over loopback. The same is measured before on the idle
 // server: the differences are what counts, not the times.
 //
+// Then the load goes on until each of the 16 has had a wide table: when the
+// first was answered and when all were, and how that compares with the same
+// reports made one after the other on the idle server. All of them answered by
+// turns must not take much longer than one by one.
+//
 //	go test ./server -run xxx -bench StopUnderReports -benchtime 1x -timeout 20m
 //
 // To reach: stop and make safe at the 99th percentile within 50 ms of those of
@@ -51,8 +57,14 @@ func BenchmarkStopUnderReports(b *testing.B) {
 	}
 	for range b.N {
 		idle := timed(c, *stopsEach)
+		table, lot := alone(c, wideTable), alone(c, lotPage(0))
 		load := reportsOn(b, p, long)
 		busy := timed(c, *stopsEach)
+		first, all := load.answered()
+		byOne := table*wideAskers + lot*time.Duration(load.lots.Load())
+		b.ReportMetric(first.Seconds(), "first-wide-s")
+		b.ReportMetric(all.Seconds(), "all-wide-s")
+		b.ReportMetric(all.Seconds()/byOne.Seconds(), "all-over-one-by-one")
 		resident := p.status("VmHWM")
 		load.end()
 		for i, name := range []string{"stop", "safe", "health", "start"} {
@@ -62,6 +74,7 @@ func BenchmarkStopUnderReports(b *testing.B) {
 		}
 		b.ReportMetric(busy.run.Seconds()/idle.run.Seconds(), "run-ratio")
 		b.ReportMetric(float64(resident)/mib, "MiB")
+		b.Logf("alone a wide table takes %v and a lot %v", table, lot)
 		b.Logf("the run took %v idle and %v under reports; meanwhile %s", idle.run, busy.run, load)
 	}
 }
@@ -146,10 +159,13 @@ func timed(c *apiClient, each int) (t timing) {
 		begun = time.Now()
 		c.do("GET", "/health", nil, nil)
 		t.took[2] = append(t.took[2], time.Since(begun))
-		until(func() bool {
-			var rec procedure.Record
-			c.do("GET", "/runs/"+id, nil, &rec)
-			return rec.Status != procedure.Running
+		until(func() bool { // its end is stored a moment before the bench is free
+			var at struct {
+				State bench.State
+				Run   string
+			}
+			c.do("GET", "/benches/rehearsal", nil, &at)
+			return at.Run == "" && at.State == bench.Safe
 		})
 	}
 	id := c.start(demo.TarnelKey, demo.LotProcedure)
@@ -165,9 +181,42 @@ func timed(c *apiClient, each int) (t timing) {
 	return t
 }
 
+// wideAskers is how many ask for wide tables at the same time, and how many for
+// lots.
+const wideAskers = 16
+
+const wideTable = "/runs/wide.csv"
+
+func lotPage(i int) string { return fmt.Sprintf("/compare?lot=nlot-1-%d", i%max(1, *historyRuns/500)) }
+
+// alone is the time that one report takes on the idle server, the better of two.
+func alone(c *apiClient, path string) time.Duration {
+	c.t.Helper()
+	best := time.Duration(math.MaxInt64)
+	for range 2 {
+		begun := time.Now()
+		q, err := http.NewRequestWithContext(c.t.Context(), "GET", c.base+path, nil)
+		if err != nil {
+			c.t.Fatal(err)
+		}
+		q.Header.Set("Authorization", "Bearer "+c.token)
+		resp, err := http.DefaultClient.Do(q)
+		if err != nil {
+			c.t.Fatal(err)
+		}
+		if _, err := io.Copy(io.Discard, resp.Body); err != nil || resp.StatusCode != http.StatusOK {
+			c.t.Fatalf("%s: %s, %v", path, resp.Status, err)
+		}
+		resp.Body.Close()
+		best = min(best, time.Since(begun))
+	}
+	return best
+}
+
 // reports is a load of reports.
 type reports struct {
 	cancel                       context.CancelFunc
+	tables                       chan time.Duration // after which each asker had its first wide table
 	all                          sync.WaitGroup
 	wide, lots, refused, readers atomic.Int64
 	bytes                        atomic.Int64
@@ -176,6 +225,17 @@ type reports struct {
 func (r *reports) end() {
 	r.cancel()
 	r.all.Wait()
+}
+
+// answered waits until every asker has had a wide table, and returns when the
+// first had one and when all had.
+func (r *reports) answered() (first, all time.Duration) {
+	for i := range wideAskers {
+		if all = <-r.tables; i == 0 {
+			first = all
+		}
+	}
+	return first, all
 }
 
 func (r *reports) String() string {
@@ -188,14 +248,15 @@ func (r *reports) String() string {
 func reportsOn(b *testing.B, p *process, long string) *reports {
 	b.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
-	r := &reports{cancel: cancel}
+	r := &reports{cancel: cancel, tables: make(chan time.Duration, wideAskers)}
+	begun := time.Now()
 	b.Cleanup(r.end)
 	var tokens []string
 	for range 4 {
 		tokens = append(tokens, p.token("viewer").token)
 	}
 	var first sync.WaitGroup
-	ask := func(i int, client *http.Client, path string, counted *atomic.Int64, read func(io.Reader) error) {
+	ask := func(i int, client *http.Client, path string, counted func(), read func(io.Reader) error) {
 		first.Add(1)
 		once := sync.OnceFunc(first.Done)
 		r.all.Go(func() {
@@ -222,7 +283,7 @@ func reportsOn(b *testing.B, p *process, long string) *reports {
 				case resp.StatusCode != http.StatusOK:
 					b.Errorf("%s: %s", path, resp.Status)
 				case read(resp.Body) == nil:
-					counted.Add(1)
+					counted()
 				}
 				resp.Body.Close()
 			}
@@ -234,12 +295,13 @@ func reportsOn(b *testing.B, p *process, long string) *reports {
 		r.bytes.Add(n)
 		return err
 	}
-	for i := range 16 {
-		ask(i, fast, "/runs/wide.csv", &r.wide, quick)
-		ask(i, fast, fmt.Sprintf("/compare?lot=nlot-1-%d", i%max(1, *historyRuns/500)), &r.lots, quick)
+	for i := range wideAskers {
+		had := sync.OnceFunc(func() { r.tables <- time.Since(begun) })
+		ask(i, fast, wideTable, func() { r.wide.Add(1); had() }, quick)
+		ask(i, fast, lotPage(i), func() { r.lots.Add(1) }, quick)
 	}
 	for i := range 100 {
-		ask(i, narrow(), "/runs/"+long+"/readings.csv", &r.readers, func(body io.Reader) error { return slowly(ctx, body) })
+		ask(i, narrow(), "/runs/"+long+"/readings.csv", func() { r.readers.Add(1) }, func(body io.Reader) error { return slowly(ctx, body) })
 	}
 	first.Wait()
 	return r

@@ -126,7 +126,8 @@ func (p *Planner) Step(index int, m *Measurement, kind Kind, each func(*Segment,
 			return nil, err
 		}
 		if each != nil {
-			each(seg, &pt)
+			shown := pt // a copy, so that points that nobody looks at are not allocated
+			each(seg, &shown)
 		}
 		s.Points++
 	}

@@ -2,6 +2,7 @@ package run
 
 import (
 	"context"
+	"slices"
 	"sync"
 	"time"
 
@@ -98,6 +99,10 @@ func (p *pipe) put(ctx context.Context, l *load, ack chan struct{}) error {
 		}
 	}
 	defer p.mu.Unlock()
+	if n := len(p.load.readings) + len(l.readings); n > cap(p.load.readings) && n > handFull {
+		// In few steps: each copies what has gathered.
+		p.load.readings, p.load.us = slices.Grow(p.load.readings, 3*n), slices.Grow(p.load.us, 3*n)
+	}
 	p.load.readings, p.load.us = append(p.load.readings, l.readings...), append(p.load.us, l.us...)
 	p.load.spans = append(p.load.spans, l.spans...)
 	p.load.progress = l.progress

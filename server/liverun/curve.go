@@ -3,6 +3,7 @@ package liverun
 import (
 	"slices"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/procedure"
 )
 
@@ -53,6 +54,32 @@ func (k *curve) add(p point, s *procedure.Shape) {
 	}
 	k.points = append(k.points, p)
 }
+
+// addWhole adds readings of which each is a point.
+func (k *curve) addWhole(readings []bench.Reading, t *taking, s *procedure.Shape) {
+	for len(readings) > 0 {
+		if len(k.points) == curveRoom {
+			k.points = thin(k.points, s)
+		}
+		n := min(len(readings), curveRoom-len(k.points))
+		for i := range readings[:n] {
+			r := &readings[i]
+			k.points = append(k.points, point{valueOf(r, t.x), valueOf(r, t.y), hollowOf(r)})
+		}
+		readings = readings[n:]
+	}
+}
+
+// addHalves adds readings of which each is half a point.
+func (k *curve) addHalves(readings []bench.Reading, q quantityCode, isX bool, s *procedure.Shape) {
+	for i := range readings {
+		r := &readings[i]
+		k.pair(r.Point, isX, half{valueOf(r, q), hollowOf(r)}, s)
+	}
+}
+
+// hollowOf reports whether a reading was taken at compliance.
+func hollowOf(r *bench.Reading) bool { return r.Flags&bench.InCompliance != 0 }
 
 // pair adds half a point, and the whole point once the other half has come.
 func (k *curve) pair(at uint32, isX bool, h half, s *procedure.Shape) {

@@ -84,26 +84,28 @@ func (p *Picture) curveOf(pin uint8, group uint16) *curve {
 
 // Add takes readings in the order they were made.
 func (p *Picture) Add(readings []bench.Reading) {
-	for i := range readings {
-		p.add(&readings[i])
+	for len(readings) > 0 {
+		n := alike(readings)
+		p.addAlike(readings[:n])
+		readings = readings[n:]
 	}
 }
 
-func (p *Picture) add(r *bench.Reading) {
-	p.readings++
-	k := p.curveOf(r.Pin, r.Group)
+// addAlike takes readings of one pin and group: of one curve, and in one role.
+func (p *Picture) addAlike(readings []bench.Reading) {
+	p.readings += int64(len(readings))
+	pin := readings[0].Pin
+	k := p.curveOf(pin, readings[0].Group)
 	if k == nil {
 		return
 	}
-	t := &p.taking
-	hollow := r.Flags&bench.InCompliance != 0
-	switch t.role(r.Pin) {
+	switch t := &p.taking; t.roles[pin] {
 	case roleWhole:
-		k.add(point{valueOf(r, t.x), valueOf(r, t.y), hollow}, &p.shape)
-	case roleY:
-		k.pair(r.Point, false, half{valueOf(r, t.y), hollow}, &p.shape)
+		k.addWhole(readings, t, &p.shape)
 	case roleX:
-		k.pair(r.Point, true, half{valueOf(r, t.x), hollow}, &p.shape)
+		k.addHalves(readings, t.x, true, &p.shape)
+	case roleY:
+		k.addHalves(readings, t.y, false, &p.shape)
 	}
 }
 

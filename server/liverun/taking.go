@@ -80,8 +80,15 @@ func roleOf(s *procedure.Shape, pin int) role {
 	return roleNone
 }
 
-// role returns what a reading of a pin is.
-func (t *taking) role(pin uint8) role { return t.roles[pin] }
+// alike returns how many of the first readings are of one pin and group.
+func alike(readings []bench.Reading) int {
+	first := &readings[0]
+	n := 1
+	for n < len(readings) && readings[n].Pin == first.Pin && readings[n].Group == first.Group {
+		n++
+	}
+	return n
+}
 
 // valueOf returns one quantity of a reading: s, V, A or the pin's number.
 func valueOf(r *bench.Reading, q quantityCode) float64 {

@@ -1,6 +1,9 @@
 package liverun
 
-import "math/bits"
+import (
+	"math"
+	"math/bits"
+)
 
 // stretches cuts the curve into stretches narrower than width and lists what to
 // keep of them. With gaps, the first of each row of points that cannot be
@@ -19,6 +22,11 @@ func (t *thinner) stretches(width float64, gaps bool) {
 			continue
 		}
 		gap = false
+		if i+1 < len(places) && math.Abs(places[i+1]-places[i]) >= width {
+			keep = append(keep, int32(i)) // a stretch of one point, as most where a curve scatters
+			i++
+			continue
+		}
 		var s extremes
 		s, i = stretch(points, places, i, width, gaps)
 		keep = s.appendTo(keep)

@@ -7,16 +7,24 @@ import (
 	"io"
 	"slices"
 	"strconv"
+	"sync"
 
 	"github.com/a-h/templ"
 )
+
+// drawings keeps the memory of plots for the next: a run at work draws one many
+// times a second.
+var drawings = sync.Pool{New: func() any { return new([]byte) }}
 
 // SVG draws the plot. The numbers in its data attributes are all that the
 // browser module needs for the read-out and the zoom: it turns a place in the
 // drawing back into values, to a ten-thousandth of the axis or better.
 func (p Plot) SVG() templ.Component {
 	return templ.ComponentFunc(func(_ context.Context, w io.Writer) error {
-		_, err := w.Write(p.draw(nil))
+		b := drawings.Get().(*[]byte)
+		defer drawings.Put(b)
+		*b = p.draw((*b)[:0])
+		_, err := w.Write(*b)
 		return err
 	})
 }

@@ -34,6 +34,10 @@ type Component interface {
 	Render(ctx context.Context, w io.Writer) error
 }
 
+// buffers keeps the memory of drawings for the next: a plot of ten kilobytes would
+// be copied each time its buffer grows.
+var buffers = sync.Pool{New: func() any { return new(bytes.Buffer) }}
+
 // Painter renders the parts of one page. A part that cannot be rendered is
 // replaced by a notice and logged once, whatever was wrong with it: the other
 // parts, and what the page is about, go on.
@@ -48,8 +52,10 @@ type Painter struct {
 
 // Paint renders one part. Its component is made inside, since that can fail too.
 func (p *Painter) Paint(ctx context.Context, id string, part func() Component) string {
-	var buf bytes.Buffer
-	err := Protected(func() error { return part().Render(ctx, &buf) })
+	buf := buffers.Get().(*bytes.Buffer)
+	defer buffers.Put(buf)
+	buf.Reset()
+	err := Protected(func() error { return part().Render(ctx, buf) })
 	if err == nil {
 		return buf.String()
 	}

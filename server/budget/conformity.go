@@ -2,11 +2,12 @@ package budget
 
 import "math"
 
-// distribution is what a statement knows of the error: the terms of a value, or
-// the quantiles of simulated results at equal steps of probability.
+// distribution is what a statement knows of the error: the terms of a value, the
+// quantiles of simulated results at equal steps of probability, or a mapping.
 type distribution struct {
 	terms     []Term
 	quantiles []float64
+	mapped    *mapping
 }
 
 // Below is the probability (0 to 1) that the true value is below x, with the
@@ -16,7 +17,14 @@ func (s Statement) Below(x float64) float64 {
 	if !s.Finite() || math.IsNaN(x) {
 		return math.NaN()
 	}
-	if s.dist.quantiles != nil {
+	switch {
+	case math.IsInf(x, -1):
+		return 0
+	case math.IsInf(x, 1):
+		return 1
+	case s.dist.mapped != nil:
+		return s.dist.mapped.below(x)
+	case s.dist.quantiles != nil:
 		return s.dist.below(x)
 	}
 	p := 1.0
@@ -64,6 +72,9 @@ func (d distribution) below(x float64) float64 {
 func (s Statement) Quantile(p float64) float64 {
 	if !s.Finite() || !(p > 0 && p < 1) {
 		return math.NaN()
+	}
+	if s.dist.mapped != nil {
+		return s.dist.mapped.quantile(p)
 	}
 	if q := s.dist.quantiles; q != nil {
 		at := p * float64(len(q)-1)

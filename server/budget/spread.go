@@ -18,6 +18,7 @@ type part struct {
 const (
 	seriesTerms    = 256
 	smallPart      = 0.05 // below this share of uc a part joins the normal one
+	tinyPart       = 1e-9 // below this it does, whatever its degrees of freedom
 	manyDF         = 100  // from here on a Student part joins the normal one
 	mostStudents   = 4    // more are joined, the smallest first (Welch-Satterthwaite)
 	heavyNormal    = 3    // a normal part this many times the bounded ones hides their shape
@@ -56,9 +57,9 @@ func (s *spread) build(parts []part, uc float64) {
 	for _, p := range parts {
 		p.u /= uc
 		switch {
-		case p.df > manyDF && !math.IsInf(p.df, 1), p.u < smallPart && p.df >= 5:
+		case p.df > manyDF && !math.IsInf(p.df, 1), p.u < smallPart && p.df >= 5, p.u < tinyPart:
 			f := 1.0
-			if !math.IsInf(p.df, 1) {
+			if p.df >= 5 && !math.IsInf(p.df, 1) {
 				f = p.df / (p.df - 2)
 			}
 			normal += f * p.u * p.u

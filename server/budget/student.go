@@ -48,7 +48,7 @@ type node struct{ weight, variance float64 }
 
 // The mixture of normals that stands for a sum of scaled Student distributions.
 const (
-	mixtureBins   = 64
+	mixtureBins   = 128
 	leastWeight   = 1e-7 // relative to the largest, in Student's t
 	nodesInSigmas = 0.6  // distance of nodes, in standard deviations of ln χ²
 )
@@ -100,7 +100,7 @@ func convolved(a, b []node, scratch *[mixtureBins]node, into []node) []node {
 	leastA, mostA := rangeOf(a)
 	leastB, mostB := rangeOf(b)
 	// The leading bits of a positive number are its logarithm, near enough.
-	shift := uint(49) // eight bins an octave
+	shift := uint(48) // 16 bins an octave
 	first, last := math.Float64bits(leastA+leastB), math.Float64bits(mostA+mostB)
 	for last>>shift-first>>shift >= mixtureBins {
 		shift++

@@ -1104,7 +1104,7 @@ func pathsBox(p BenchEditProps) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 87, "</textarea><p class=\"hint\" id=\"bench-paths-hint\">As copied from a spreadsheet: headings are read, in any order, with units in brackets. The line is a channel, or return. Paths of one multiplexer exclude each other. Leakage is that of the open switch, as a conductance or as a resistance.</p>")
+		templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 87, "</textarea><p class=\"hint\" id=\"bench-paths-hint\">As copied from a spreadsheet: headings are read, in any order, with units in brackets. The line is a channel, or return. Paths of one multiplexer exclude each other. Leakage is that of the open switch, as a conductance or as a resistance. Tolerances are parts of the two, such as 10 %; where one is empty a wide one is assumed.</p>")
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
@@ -1475,6 +1475,14 @@ func ruleBox(p BenchEditProps) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
+		templ_7745c5c3_Err = field(p.Form, "ruleTolerance", "Resistance tolerance", "Such as 10 %, of the resistance; empty: 25 % is assumed.", quantity.One, nil).Render(ctx, templ_7745c5c3_Buffer)
+		if templ_7745c5c3_Err != nil {
+			return templ_7745c5c3_Err
+		}
+		templ_7745c5c3_Err = field(p.Form, "ruleLeakageTolerance", "Leakage tolerance", "Of the leakage; empty: from none to twice is assumed.", quantity.One, nil).Render(ctx, templ_7745c5c3_Buffer)
+		if templ_7745c5c3_Err != nil {
+			return templ_7745c5c3_Err
+		}
 		templ_7745c5c3_Err = field(p.Form, "ruleMax", "Highest current", "Empty where nothing is stated.", quantity.Ampere, nil).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
@@ -1521,7 +1529,7 @@ func BenchFindings(p BenchEditProps) templ.Component {
 		var templ_7745c5c3_Var64 string
 		templ_7745c5c3_Var64, templ_7745c5c3_Err = templruntime.NewAttributeExpression(PartFindings).Resolve(ctx)
 		if templ_7745c5c3_Err != nil {
-			return templ.Error{Err: templ_7745c5c3_Err, FileName: `benches_edit.templ`, Line: 301, Col: 23}
+			return templ.Error{Err: templ_7745c5c3_Err, FileName: `benches_edit.templ`, Line: 303, Col: 23}
 		}
 		_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ_7745c5c3_Var64)
 		if templ_7745c5c3_Err != nil {
@@ -1549,7 +1557,7 @@ func BenchFindings(p BenchEditProps) templ.Component {
 			var templ_7745c5c3_Var65 string
 			templ_7745c5c3_Var65, templ_7745c5c3_Err = templ.JoinStringErrs(strconv.Itoa(len(p.Findings) - mostListed))
 			if templ_7745c5c3_Err != nil {
-				return templ.Error{Err: templ_7745c5c3_Err, FileName: `benches_edit.templ`, Line: 307, Col: 68}
+				return templ.Error{Err: templ_7745c5c3_Err, FileName: `benches_edit.templ`, Line: 309, Col: 68}
 			}
 			_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ.EscapeString(templ_7745c5c3_Var65))
 			if templ_7745c5c3_Err != nil {

@@ -365,6 +365,14 @@ func BenchNew(p BenchNewProps) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
+				templ_7745c5c3_Err = field(p.Form, "tolerance", "Resistance tolerance", "Such as 10 %; empty: 25 % is assumed.", quantity.One, nil).Render(ctx, templ_7745c5c3_Buffer)
+				if templ_7745c5c3_Err != nil {
+					return templ_7745c5c3_Err
+				}
+				templ_7745c5c3_Err = field(p.Form, "leakageTolerance", "Leakage tolerance", "Empty: from none to twice is assumed.", quantity.One, nil).Render(ctx, templ_7745c5c3_Buffer)
+				if templ_7745c5c3_Err != nil {
+					return templ_7745c5c3_Err
+				}
 				templ_7745c5c3_Err = field(p.Form, "switchTime", "Switching takes", "", quantity.Second, nil).Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err

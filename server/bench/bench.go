@@ -62,6 +62,10 @@ type Path struct {
 	Resistance float64   `json:"resistance"` // ohms when closed
 	Leakage    float64   `json:"leakage"`    // siemens when open
 	Kelvin     bool      `json:"kelvin"`     // carries a sense wire of its own
+	// ResistanceTolerance and LeakageTolerance are the largest deviations from
+	// the two values above, as parts of them; 0 where nothing is stated.
+	ResistanceTolerance float64 `json:"resistanceTolerance,omitempty"`
+	LeakageTolerance    float64 `json:"leakageTolerance,omitempty"`
 	// MaxCurrent is what the path may carry, in amperes; 0 where nothing is stated.
 	MaxCurrent float64 `json:"maxCurrent,omitempty"`
 	// Card is where the switch is; 0: on its channel's card, and for the return

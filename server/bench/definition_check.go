@@ -169,6 +169,9 @@ func (d *Definition) warnPaths(ps *dut.Problems) {
 		line    ChannelID
 		contact int
 	}
+	for _, words := range d.AssumedTolerances() {
+		ps.Add("paths", "no tolerance is stated; assumed: %s", words)
+	}
 	unstated := 0
 	joined, reached, lines := map[ends]bool{}, map[int]bool{}, map[ChannelID]bool{}
 	for i := range d.Paths {

@@ -81,6 +81,8 @@ var pathFields = []pathField{
 	{"address", func(a, b *Path) (string, string) { return a.Address, b.Address }},
 	{"resistance", pathValue(func(p *Path) float64 { return p.Resistance }, quantity.Ohm)},
 	{"leakage", pathValue(func(p *Path) float64 { return p.Leakage }, quantity.Siemens)},
+	{"tolerance of the resistance", pathPart(func(p *Path) float64 { return p.ResistanceTolerance })},
+	{"tolerance of the leakage", pathPart(func(p *Path) float64 { return p.LeakageTolerance })},
 	{"sense wire", func(a, b *Path) (string, string) { return yesNo(a.Kelvin), yesNo(b.Kelvin) }},
 	{"highest current", pathValue(func(p *Path) float64 { return p.MaxCurrent }, quantity.Ampere)},
 	{"card", func(a, b *Path) (string, string) { return cardWord(a.Card), cardWord(b.Card) }},
@@ -94,6 +96,17 @@ func pathValue(of func(*Path) float64, unit quantity.Unit) func(a, b *Path) (str
 		}
 		return apart(x, y, unit)
 	}
+}
+
+// pathPart compares a part of one, of which 0 is not stated.
+func pathPart(of func(*Path) float64) func(a, b *Path) (string, string) {
+	words := func(v float64) string {
+		if v == 0 {
+			return "not stated"
+		}
+		return Part(v)
+	}
+	return func(a, b *Path) (string, string) { return words(of(a)), words(of(b)) }
 }
 
 func cardWord(n int) string {

@@ -20,11 +20,12 @@ func small() Definition {
 		d.Channels = append(d.Channels, Channel{ID: ChannelID(n), Name: string(rune('A' + n - 1)), Card: 1, ForceV: r, SenseV: r, ForceI: i, SenseI: i, RemoteSense: n == 1, SourceR: 0.5})
 		for c := 1; c <= 4; c++ {
 			d.Paths = append(d.Paths, Path{ID: PathID(len(d.Paths) + 1), Channel: ChannelID(n), Contact: c, Mux: fmt.Sprintf("m%d", n),
-				Address: fmt.Sprintf("%d!%d", n, c), Resistance: 4, Leakage: 1e-11, Kelvin: n == 1})
+				Address: fmt.Sprintf("%d!%d", n, c), Resistance: 4, Leakage: 1e-11, Kelvin: n == 1,
+				ResistanceTolerance: 0.1, LeakageTolerance: 0.5})
 		}
 	}
 	for c := 1; c <= 4; c++ {
-		d.Paths = append(d.Paths, Path{ID: PathID(len(d.Paths) + 1), Contact: c, Mux: fmt.Sprintf("r%d", c), Address: fmt.Sprintf("0!%d", c), Resistance: 4})
+		d.Paths = append(d.Paths, Path{ID: PathID(len(d.Paths) + 1), Contact: c, Mux: fmt.Sprintf("r%d", c), Address: fmt.Sprintf("0!%d", c), Resistance: 4, ResistanceTolerance: 0.1})
 	}
 	return d
 }
@@ -78,7 +79,8 @@ func TestDocumentOfTheLargest(t *testing.T) {
 	d.Paths = nil
 	for n := range maxPaths {
 		d.Paths = append(d.Paths, Path{ID: PathID(n + 1), Channel: ChannelID(n%2 + 1), Contact: n%48 + 1, Mux: "multiplexer " + strconv.Itoa(n/16),
-			Address: "1!" + strconv.Itoa(n), Resistance: 4.123, Leakage: 1.2e-11, MaxCurrent: 0.1, Card: 1})
+			Address: "1!" + strconv.Itoa(n), Resistance: 4.123, Leakage: 1.2e-11, MaxCurrent: 0.1, Card: 1,
+			ResistanceTolerance: 0.125, LeakageTolerance: 0.5})
 	}
 	text, err := d.Document()
 	if err != nil {
@@ -210,6 +212,7 @@ func TestDiffSeesEveryField(t *testing.T) {
 		"path": func(d *Definition) { d.Paths[0].ID = 99 }, "path's line": func(d *Definition) { d.Paths[0].Channel = 2 }, "contact": func(d *Definition) { d.Paths[0].Contact = 2 },
 		"mux": func(d *Definition) { d.Paths[0].Mux = "x" }, "address": func(d *Definition) { d.Paths[0].Address = "x" },
 		"resistance": func(d *Definition) { d.Paths[0].Resistance = 4.0000001 }, "leakage": func(d *Definition) { d.Paths[0].Leakage = 0 },
+		"tolerance": func(d *Definition) { d.Paths[0].ResistanceTolerance = 0.1000001 }, "leakage tolerance": func(d *Definition) { d.Paths[0].LeakageTolerance = 0 },
 		"kelvin": func(d *Definition) { d.Paths[0].Kelvin = false }, "max current": func(d *Definition) { d.Paths[0].MaxCurrent = 1 }, "path's card": func(d *Definition) { d.Paths[0].Card = 2 },
 	} {
 		b := small()

@@ -144,6 +144,8 @@ func (d *Definition) checkPaths(ps *dut.Problems) {
 		}
 		within(ps, at+"resistance", p.Resistance, 0, maxOhms, "Ω")
 		within(ps, at+"leakage", p.Leakage, 0, 1, "S")
+		within(ps, at+"resistanceTolerance", p.ResistanceTolerance, 0, 1, "")
+		within(ps, at+"leakageTolerance", p.LeakageTolerance, 0, 1, "")
 		within(ps, at+"maxCurrent", p.MaxCurrent, 0, maxAmps, "A")
 	}
 }

@@ -114,7 +114,7 @@ func (r *rehearsed) pathOf(t testing.TB, ch bench.ChannelID, pin int) float64 {
 	contact := r.held.Record.PinMap.Contacts[pin]
 	for _, p := range r.held.Record.Bench.Paths {
 		if p.Channel == ch && p.Contact == contact {
-			return r.truth.Paths[p.ID]
+			return r.truth.Paths[p.ID].Force
 		}
 	}
 	t.Fatalf("no path from line %d to pin %d", ch, pin)

@@ -44,6 +44,7 @@ func TestBenchFormIsExact(t *testing.T) {
 		for i := range d.Paths {
 			p := &d.Paths[i]
 			p.ID = bench.PathID(1000 - i)
+			p.ResistanceTolerance, p.LeakageTolerance = value(1), value(1)
 			p.Resistance, p.Leakage, p.MaxCurrent, p.Card, p.Mux = value(100), value(1e-9), value(1), rnd.IntN(2), []string{"", "m 1", "m;2", "m,3"}[rnd.IntN(4)]
 		}
 		r := readBench(BenchValues(&d), &d)
@@ -239,6 +240,7 @@ func drawBench(t *rapid.T) bench.Definition {
 	for i := range d.Paths[:4] {
 		p := &d.Paths[i]
 		p.Resistance, p.Leakage = number("ohms", 0, 100), number("siemens", 0, 1e-9)
+		p.ResistanceTolerance, p.LeakageTolerance = number("tolerance", 0, 1), number("leakage tolerance", 0, 1)
 		p.Mux = rapid.SampledFrom([]string{"m 1", "m;2", "m,3"}).Draw(t, "mux") + strconv.Itoa(i)
 	}
 	return d

@@ -118,7 +118,8 @@ func splitScales(text string) []string {
 // newPaths reaches every contact from every channel, and from the return.
 func (r *Reader) newPaths(def *bench.Definition) {
 	rule := PathRule{from: 1, to: def.Contacts, ways: r.numberBetween("ways", 1, dut.MaxPins), address: plainAddress,
-		resistance: r.Quantity(r.Field(dut.At("resistance")), quantity.Ohm), leakage: r.leakage(r.Field(dut.At("leakage"))), kelvin: true}
+		resistance: r.Quantity(r.Field(dut.At("resistance")), quantity.Ohm), leakage: r.leakage(r.Field(dut.At("leakage"))), kelvin: true,
+		onTolerance: r.part(r.Field(dut.At("tolerance"))), offTolerance: r.part(r.Field(dut.At("leakageTolerance")))}
 	if def.Contacts < 1 || def.Contacts > dut.MaxPins {
 		return // reported with the bench
 	}

@@ -17,23 +17,36 @@ type pathColumn struct {
 	key, heading string
 	unit         quantity.Unit
 	names        []string // other headings, in lower case without anything but letters and digits
+	part         bool     // a part of one, in percent or ppm
+}
+
+// takes reports whether a heading may give the unit of the column.
+func (c *pathColumn) takes(unit string) bool {
+	if c.part {
+		_, err := bench.ParsePart("1 " + unit)
+		return err == nil
+	}
+	_, err := quantity.Parse("1 "+unit, c.unit)
+	return err == nil || c.key == "leakage" && isOhms(unit)
 }
 
 var pathColumns = []pathColumn{
-	{"id", "Path", "", []string{"path", "pathnumber", "id", "no", "number"}},
-	{"line", "Line", "", []string{"line", "channel", "from", "ch"}},
-	{"contact", "Contact", "", []string{"contact", "to", "socket", "pin"}},
-	{"mux", "Multiplexer", "", []string{"multiplexer", "mux", "group"}},
-	{"address", "Address", "", []string{"address", "switch", "relay"}},
-	{"resistance", "Resistance", quantity.Ohm, []string{"resistance", "r", "ron", "onresistance"}},
-	{"leakage", "Leakage", quantity.Siemens, []string{"leakage", "leakageopen", "openleakage", "off"}},
-	{"sense", "Sense wire", "", []string{"sensewire", "sense", "remotesense", "kelvin"}},
-	{"max", "Max current", quantity.Ampere, []string{"maxcurrent", "maximumcurrent", "highestcurrent", "imax", "current"}},
-	{"card", "Card", "", []string{"card", "oncard"}},
+	{"id", "Path", "", []string{"path", "pathnumber", "id", "no", "number"}, false},
+	{"line", "Line", "", []string{"line", "channel", "from", "ch"}, false},
+	{"contact", "Contact", "", []string{"contact", "to", "socket", "pin"}, false},
+	{"mux", "Multiplexer", "", []string{"multiplexer", "mux", "group"}, false},
+	{"address", "Address", "", []string{"address", "switch", "relay"}, false},
+	{"resistance", "Resistance", quantity.Ohm, []string{"resistance", "r", "ron", "onresistance"}, false},
+	{"leakage", "Leakage", quantity.Siemens, []string{"leakage", "leakageopen", "openleakage", "off"}, false},
+	{"sense", "Sense wire", "", []string{"sensewire", "sense", "remotesense", "kelvin"}, false},
+	{"max", "Max current", quantity.Ampere, []string{"maxcurrent", "maximumcurrent", "highestcurrent", "imax", "current"}, false},
+	{"card", "Card", "", []string{"card", "oncard"}, false},
+	{"tolerance", "Resistance tolerance", "", []string{"resistancetolerance", "tolerance", "rtolerance", "tol"}, true},
+	{"leakageTolerance", "Leakage tolerance", "", []string{"leakagetolerance", "ltolerance"}, true},
 }
 
 // withoutHeadings is the order of the columns in a table that has no headings.
-var withoutHeadings = []string{"line", "contact", "mux", "address", "resistance", "leakage", "sense", "max", "card"}
+var withoutHeadings = []string{"line", "contact", "mux", "address", "resistance", "leakage", "sense", "max", "card", "tolerance", "leakageTolerance"}
 
 // PathsText writes a bench's paths as a table in a text, as spreadsheets copy
 // it, exactly: reading it back gives the same paths.
@@ -50,7 +63,8 @@ func PathsText(d *bench.Definition) string {
 		b.WriteByte('\n')
 		b.WriteString(strings.Join([]string{strconv.Itoa(int(p.ID)), LineText(d, p.Channel), strconv.Itoa(p.Contact), p.Mux, p.Address,
 			quantity.ExactOrEmpty(p.Resistance, quantity.Ohm), quantity.ExactOrEmpty(p.Leakage, quantity.Siemens), yes(p.Kelvin),
-			quantity.ExactOrEmpty(p.MaxCurrent, quantity.Ampere), Number(p.Card)}, "\t"))
+			quantity.ExactOrEmpty(p.MaxCurrent, quantity.Ampere), Number(p.Card),
+			bench.Part(p.ResistanceTolerance), bench.Part(p.LeakageTolerance)}, "\t"))
 	}
 	return b.String()
 }
@@ -217,10 +231,10 @@ func (t *pathReader) checkUnits(n int) {
 			continue
 		}
 		c := pathColumns[columnNamed(key)]
-		if c.unit == "" {
+		if c.unit == "" && !c.part {
 			continue
 		}
-		if _, err := quantity.Parse("1 "+t.units[i], c.unit); err != nil && !(key == "leakage" && isOhms(t.units[i])) {
+		if !c.takes(t.units[i]) {
 			t.read.note(n, "%q is no unit of the %s", dut.Excerpt(t.units[i]), strings.ToLower(c.heading))
 			t.broken = true
 		}
@@ -257,7 +271,7 @@ func (t *pathReader) row(n int, cells []string) {
 		case i < len(t.columns) && t.columns[i] != "":
 			key := t.columns[i]
 			given[key] = c
-			if i < len(t.units) && t.units[i] != "" && isBare(c) && pathColumns[columnNamed(key)].unit != "" {
+			if of := &pathColumns[columnNamed(key)]; i < len(t.units) && t.units[i] != "" && isBare(c) && (of.unit != "" || of.part) {
 				given[key] = c + " " + t.units[i]
 			}
 		}
@@ -286,7 +300,8 @@ func (r *Reader) path(given map[string]string, def *bench.Definition) bench.Path
 	p := bench.Path{Channel: id, Contact: r.NeedWhole(field("contact", "contact")), Mux: given["mux"], Address: given["address"],
 		Resistance: r.Quantity(field("resistance", "resistance"), quantity.Ohm), Leakage: r.leakage(field("leakage", "leakage")),
 		MaxCurrent: r.Quantity(field("max", "max"), quantity.Ampere), Kelvin: r.YesNo(field("sense wire", "sense")),
-		Card: r.Whole(field("card", "card"))}
+		Card: r.Whole(field("card", "card")), ResistanceTolerance: r.part(field("resistance tolerance", "tolerance")),
+		LeakageTolerance: r.part(field("leakage tolerance", "leakageTolerance"))}
 	if f := field("path", "id"); f.Given() {
 		number := r.NeedWhole(f)
 		if number < 1 {

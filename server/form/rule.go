@@ -22,8 +22,10 @@ type PathRule struct {
 	resistance float64 // Ω
 	leakage    float64 // S, of an open switch
 	max        float64 // A
-	kelvin     bool
-	card       int // 0: that of the channel
+	// Tolerances of both, as parts of them; 0: not stated.
+	onTolerance, offTolerance float64
+	kelvin                    bool
+	card                      int // 0: that of the channel
 }
 
 // rulePlaces are what an address pattern may name.
@@ -39,7 +41,8 @@ func ReadRule(v url.Values, def *bench.Definition) (PathRule, dut.Problems) {
 	to, ways, address := field("ruleTo"), field("ruleWays"), field("ruleAddress")
 	p := PathRule{from: r.NeedWhole(field("ruleFrom")), to: r.NeedWhole(to), ways: 1, address: address.Text,
 		resistance: r.Quantity(field("ruleResistance"), quantity.Ohm), max: r.Quantity(field("ruleMax"), quantity.Ampere),
-		kelvin: r.Checked("ruleSense"), card: r.Whole(field("ruleCard")), leakage: r.leakage(field("ruleLeakage"))}
+		kelvin: r.Checked("ruleSense"), card: r.Whole(field("ruleCard")), leakage: r.leakage(field("ruleLeakage")),
+		onTolerance: r.part(field("ruleTolerance")), offTolerance: r.part(field("ruleLeakageTolerance"))}
 	if ways.Given() {
 		p.ways = r.NeedWhole(ways)
 	}
@@ -146,6 +149,7 @@ func (p *PathRule) path(d *bench.Definition, line bench.ChannelID, contact int) 
 	group, way := (contact-p.from)/p.ways, (contact-p.from)%p.ways
 	first := p.from + group*p.ways
 	x := bench.Path{Channel: line, Contact: contact, Mux: fmt.Sprintf("%s/%d", name, contact), Resistance: p.resistance, Leakage: p.leakage,
+		ResistanceTolerance: p.onTolerance, LeakageTolerance: p.offTolerance,
 		MaxCurrent: p.max, Kelvin: p.kelvin && remote, Card: p.card}
 	if p.ways > 1 {
 		x.Mux = fmt.Sprintf("%s/%d-%d", name, first, min(first+p.ways-1, p.to))

@@ -17,7 +17,7 @@ import (
 func TestWatcherSeesPins(t *testing.T) {
 	var last Solved
 	r := newRig(t, Config{
-		Definition: perfect(), Seat: Seat{PinMap: straight(2), place: resistor(1000)},
+		World: asStated(), Seat: Seat{PinMap: straight(2), place: resistor(1000)},
 		OnSolve: func(s Solved) { last = s },
 	})
 	r.wire(path(1, 1), path(0, 2))
@@ -65,7 +65,7 @@ func TestStraps(t *testing.T) {
 	load := func(straps ...bench.Strap) *rig {
 		m := straight(2)
 		m.Straps = straps
-		return newRig(t, Config{Definition: perfect(), Seat: Seat{PinMap: m, place: resistor(1000)}})
+		return newRig(t, Config{World: asStated(), Seat: Seat{PinMap: m, place: resistor(1000)}})
 	}
 	ohms := func(r *rig, paths ...bench.PathID) float64 {
 		t.Helper()
@@ -115,7 +115,7 @@ func TestUnitFaultsShow(t *testing.T) {
 // TestOpenSenseWire: remote sense without a Kelvin path falls back on the
 // force line, by the tie.
 func TestOpenSenseWire(t *testing.T) {
-	r := newRig(t, Config{Definition: perfect()})
+	r := newRig(t, Config{World: asStated()})
 	r.on(1, remote(forceV(1, 1e-3)))
 	r.wait(time.Second)
 	s := r.read(1, cycle)

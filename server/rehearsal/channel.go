@@ -12,10 +12,14 @@ import (
 // channel is one force/sense channel with its errors and what is set on it.
 type channel struct {
 	def                            bench.Channel
+	settling                       float64 // of its loop's time constants
 	forceV, forceI, senseV, senseI []converter
 	set                            *bench.Setup // nil until Set, and again after MakeSafe
 	on                             bool
 	mode                           circuit.Mode
+	forces, limits                 *converter // ranges in use, while set
+	leastLimit                     float64    // V or A
+	high                           float64    // how much too high its current sense reads, as a part of the current
 	level, limit                   float64    // what really comes out, V or A
 	readV, readI                   *converter // ranges in use
 	loop                           float64    // s
@@ -23,39 +27,51 @@ type channel struct {
 	inCompliance                   bool
 }
 
-func newChannel(ch bench.Channel, seed uint64) channel {
+func newChannel(ch bench.Channel, seed uint64, w *bench.World) channel {
 	c := channel{
-		def:    ch,
-		forceV: converters(ch.ForceV, seed, ch.Name+"/force V"),
-		forceI: converters(ch.ForceI, seed, ch.Name+"/force I"),
-		senseV: converters(ch.SenseV, seed, ch.Name+"/sense V"),
-		senseI: converters(ch.SenseI, seed, ch.Name+"/sense I"),
+		def: ch, settling: w.Settling,
+		forceV: converters(ch.ForceV, seed, ch.Name+"/force V", w, false),
+		forceI: converters(ch.ForceI, seed, ch.Name+"/force I", w, false),
+		senseV: converters(ch.SenseV, seed, ch.Name+"/sense V", w, true),
+		senseI: converters(ch.SenseI, seed, ch.Name+"/sense I", w, true),
 	}
 	c.readV, c.readI = &c.senseV[len(c.senseV)-1], &c.senseI[len(c.senseI)-1]
-	c.loop = loopTime(c.readI.FullScale)
+	c.loop = w.Settling * loopTime(c.readI.FullScale)
 	return c
 }
 
-// configure checks a setup and works out what it really brings. A setup that
-// is refused changes nothing.
-func (c *channel) configure(s bench.Setup, drift float64) error {
+// configure checks a setup and works out what it brings t seconds after the
+// bench was drawn. A setup that is refused changes nothing.
+func (c *channel) configure(s bench.Setup, high, t float64) error {
 	if err := c.check(s); err != nil {
 		return err
 	}
 	force, senseV, senseI, _ := c.def.RangesFor(s)
-	c.set, c.readV, c.readI = &s, of(c.senseV, senseV), of(c.senseI, senseI)
+	c.set, c.high, c.readV, c.readI = &s, high, of(c.senseV, senseV), of(c.senseI, senseI)
+	limit, loop := bench.Range{}, senseI.FullScale
 	if s.Mode == bench.ForceVoltage {
-		limit, _ := bench.RangeFor(c.def.ForceI, s.Compliance)
-		c.mode, c.level = circuit.ForceVoltage, of(c.forceV, force).force(s.Level)
-		c.limit = max(of(c.forceI, limit).force(s.Compliance), limit.Step) / (1 + drift)
-		c.loop = loopTime(senseI.FullScale)
-		return nil
+		limit, _ = bench.RangeFor(c.def.ForceI, s.Compliance)
+		c.mode, c.forces, c.limits = circuit.ForceVoltage, of(c.forceV, force), of(c.forceI, limit)
+	} else {
+		limit, _ = bench.RangeFor(c.def.ForceV, s.Compliance)
+		c.mode, c.forces, c.limits = circuit.ForceCurrent, of(c.forceI, force), of(c.forceV, limit)
+		loop = force.FullScale
 	}
-	limit, _ := bench.RangeFor(c.def.ForceV, s.Compliance)
-	c.mode, c.level = circuit.ForceCurrent, of(c.forceI, force).force(s.Level)/(1+drift)
-	c.limit = max(of(c.forceV, limit).force(s.Compliance), limit.Step)
-	c.loop = loopTime(force.FullScale)
+	c.leastLimit, c.loop = limit.Step, c.settling*loopTime(loop)
+	c.bring(t)
 	return nil
+}
+
+// bring works out what really comes out of the channel, t seconds after the
+// bench was drawn.
+func (c *channel) bring(t float64) {
+	c.level = c.forces.force(c.set.Level, t)
+	c.limit = max(c.limits.force(c.set.Compliance, t), c.leastLimit)
+	if c.mode == circuit.ForceVoltage {
+		c.limit /= 1 + c.high
+	} else {
+		c.level /= 1 + c.high
+	}
 }
 
 // check returns why a setup is not possible.

@@ -7,49 +7,65 @@ import (
 	"ohmkeep/server/bench"
 )
 
-// drawnPart is the part of the permitted error that a channel's own gain and
-// offset may use up; the rest is left for the converter's step, so that the
-// stated accuracy is never exceeded.
-const drawnPart = 0.9
-
-// humPerNoise is the amplitude of the line hum in units of a range's noise
-// over one line cycle. Invented: an unshielded low-cost bench on a desk.
-const humPerNoise = 40
-
 // minAperture is the shortest time that the sense converter integrates, s.
 const minAperture = 10e-6
 
-// converter is one range of one function of one channel, with its own error.
+// converter is one range of one function of one channel, with its own errors.
+// Its errors of gain and offset keep within the stated accuracy; the
+// converter's step, which is stated apart, comes on top of it.
 type converter struct {
-	bench.Range
-	gain   float64 // relative error
-	offset float64 // V or A
+	bench.Range          // with the steps and the noise that the world leaves of the stated ones
+	gain, offset moving  // relative; V or A
+	hum          float64 // amplitude of the line hum, V or A
+	flicker      *flicker
 }
 
-// converters draws the errors of a function's ranges.
-func converters(ranges []bench.Range, seed uint64, purpose string) []converter {
+// moving is an error that moves at a steady rate and turns back at its bounds.
+type moving struct{ first, perSecond, most float64 }
+
+// at is the error t seconds after the bench was drawn.
+func (m *moving) at(t float64) float64 {
+	if m.perSecond == 0 {
+		return m.first
+	}
+	return folded(m.first+m.perSecond*t, m.most)
+}
+
+const day = 86400 // s
+
+// converters draws the errors of a function's ranges. Only what is sensed has
+// 1/f noise.
+func converters(ranges []bench.Range, seed uint64, purpose string, w *bench.World, sensed bool) []converter {
 	out := make([]converter, len(ranges))
 	for i, r := range ranges {
-		rng := stream(seed, fmt.Sprintf("%s/%d", purpose, i))
-		out[i] = converter{
-			Range:  r,
-			gain:   symmetric(rng, drawnPart*r.Gain),
-			offset: symmetric(rng, drawnPart*r.Offset),
+		of := fmt.Sprintf("%s/%d", purpose, i)
+		errors, drift := stream(seed, of), stream(seed, of+"/drift")
+		error := func(stated float64) moving {
+			first := drawn(errors, w.Distribution, w.Errors*stated)
+			return moving{first, symmetric(drift, w.Drift*stated) / day, math.Max(w.Errors*stated, math.Abs(first))}
 		}
+		c := converter{Range: r, gain: error(r.Gain), offset: error(r.Offset), hum: w.Hum * r.Noise}
+		c.Step *= w.Steps
+		c.Noise *= w.Noise
+		if sensed && w.Flicker > 0 {
+			c.flicker = newFlicker(stream(seed, of+"/flicker"), w.Flicker*r.Noise)
+		}
+		out[i] = c
 	}
 	return out
 }
 
-// force is what really comes out when level is asked for.
-func (c *converter) force(level float64) float64 {
+// force is what really comes out when level is asked for, t seconds after the
+// bench was drawn.
+func (c *converter) force(level, t float64) float64 {
 	q, _ := c.quantise(level)
-	return q*(1+c.gain) + c.offset
+	return q*(1+c.gain.at(t)) + c.offset.at(t)
 }
 
 // sense is what is read when value is there, and whether it was clipped.
 // Disturbance (noise and hum) is added in front of the converter.
-func (c *converter) sense(value, disturbance float64) (reading float64, over bool) {
-	return c.quantise(value*(1+c.gain) + c.offset + disturbance)
+func (c *converter) sense(value, disturbance, t float64) (reading float64, over bool) {
+	return c.quantise(value*(1+c.gain.at(t)) + c.offset.at(t) + disturbance)
 }
 
 func (c *converter) quantise(x float64) (float64, bool) {
@@ -78,11 +94,4 @@ func of(cs []converter, r bench.Range) *converter {
 // stated for one line cycle.
 func (c *converter) noiseOver(aperture, lineHz float64) float64 {
 	return c.Noise / math.Sqrt(aperture*lineHz)
-}
-
-// hum is the mean of a unit sine of the line over an aperture that starts at
-// t, both in seconds: nothing is left of it after a whole number of cycles.
-func hum(t, aperture, lineHz, phase float64) float64 {
-	x := math.Pi * lineHz * aperture
-	return math.Sin(x) / x * math.Sin(2*math.Pi*lineHz*(t+aperture/2)+phase)
 }

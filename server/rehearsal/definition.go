@@ -18,11 +18,15 @@ const (
 	muxWays      = 16
 	onResistance = 4.0    // Ω, closed switch with its wiring and the socket contact
 	openLeakage  = 10e-12 // S, open switch
-	sourceR      = 0.5    // Ω, output protection and connector outside the local sense point
-	lineHz       = 50.0
-	switchTime   = 2e-3 // s
-	forceBits    = 16
-	senseBits    = 20
+	// Tolerances of both, as parts of them: what somebody knows who has measured
+	// a few paths at one temperature.
+	onTolerance   = 0.1
+	leakTolerance = 0.5
+	sourceR       = 0.5 // Ω, output protection and connector outside the local sense point
+	lineHz        = 50.0
+	switchTime    = 2e-3 // s
+	forceBits     = 16
+	senseBits     = 20
 )
 
 // overscale is the reach of a converter beyond its full scale.
@@ -47,6 +51,7 @@ func DefaultBench() bench.Definition {
 				Mux:        fmt.Sprintf("%s/%d-%d", name, first, first+muxWays-1),
 				Address:    fmt.Sprintf("%s:%d", name, c),
 				Resistance: onResistance, Leakage: openLeakage, Kelvin: ch.RemoteSense,
+				ResistanceTolerance: onTolerance, LeakageTolerance: leakTolerance,
 			})
 		}
 	}
@@ -56,6 +61,7 @@ func DefaultBench() bench.Definition {
 			Mux:        fmt.Sprintf("return/%d", c),
 			Address:    fmt.Sprintf("return:%d", c),
 			Resistance: onResistance, Leakage: openLeakage,
+			ResistanceTolerance: onTolerance, LeakageTolerance: leakTolerance,
 		})
 	}
 	return d

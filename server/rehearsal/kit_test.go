@@ -111,20 +111,18 @@ func forceI(level, compliance float64) bench.Setup {
 	return bench.Setup{Mode: bench.ForceCurrent, Level: level, Compliance: compliance}
 }
 
-// perfect is the default bench with converters that do not err, so that what
-// is left is circuit and settling.
-func perfect() bench.Definition {
-	d := DefaultBench()
-	for k := range d.Channels {
-		c := &d.Channels[k]
-		for _, rs := range [][]bench.Range{c.ForceV, c.ForceI, c.SenseV, c.SenseI} {
-			for i := range rs {
-				rs[i] = bench.Range{FullScale: rs[i].FullScale}
-			}
-		}
-	}
-	return d
+// asStated is a world without errors and spread at the temperature at which
+// the models and the tables are stated, so that what is left is circuit and
+// settling.
+func asStated() *bench.World {
+	w := NominalWorld()
+	w.Ambient = 300 - bench.ZeroCelsius
+	return &w
 }
+
+// bound is the largest error of one reading of value in a range, noise aside:
+// the stated accuracy, and half a converter step beside it.
+func bound(r bench.Range, value float64) float64 { return r.MaxError(value) + r.Step/2*(1+r.Gain) }
 
 func remote(s bench.Setup) bench.Setup { s.Remote = true; return s }
 

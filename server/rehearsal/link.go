@@ -8,13 +8,16 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/rehearsal/circuit"
 )
 
 // Identify returns the identity of the bench: a rehearsal bench, with its
 // seed.
 func (b *Bench) Identify(ctx context.Context) (bench.Identity, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	return bench.Identity{
-		Name: b.def.Name, Serial: fmt.Sprintf("rehearsal-%d", b.seed), Version: Version, Rehearsal: true,
+		Name: b.def.Name, Serial: fmt.Sprintf("rehearsal-%d", b.hw.seed), Version: Version, Rehearsal: true,
 	}, ctx.Err()
 }
 
@@ -37,7 +40,7 @@ func (b *Bench) Set(ctx context.Context, id bench.ChannelID, s bench.Setup) erro
 	if err != nil {
 		return err
 	}
-	if err := c.configure(s, b.ill.drift[id]); err != nil {
+	if err := c.configure(s, b.ill.drift[id], b.time()); err != nil {
 		return fmt.Errorf("rehearsal: channel %s: %w", c.def.Name, err)
 	}
 	if !c.on {
@@ -67,12 +70,20 @@ func (b *Bench) Output(ctx context.Context, id bench.ChannelID, on bool) error {
 	return b.changed(c)
 }
 
-// fresh catches up with what changed while nothing was energised.
+// staleAfter is how long an operating point holds on a bench that changes by
+// itself. What changes takes minutes. ns.
+const staleAfter = 1e9
+
+// fresh catches up with what changed while nothing was energised, and with
+// what changes by itself.
 func (b *Bench) fresh() error {
-	if !b.stale {
-		return nil
+	if b.stale {
+		return b.solve(nil, b.staleAt)
 	}
-	return b.solve(nil, b.staleAt)
+	if now := b.now(); b.changing && now-b.solvedAt > staleAfter {
+		return b.follow(now)
+	}
+	return nil
 }
 
 // Close closes exactly these paths and opens all others, break before make: it
@@ -218,24 +229,40 @@ func (b *Bench) Read(ctx context.Context, ids []bench.ChannelID, aperture time.D
 		return dst, err
 	}
 	at := b.clock.Now()
-	ripple := hum(seconds(start), window, b.def.LineHz, b.phase)
+	w := exposure{start: start, window: window, hum: meanSine(seconds(start), window, b.def.LineHz, b.phase),
+		ripple: b.hw.ripple.mean(seconds(start), window)}
 	for _, id := range ids {
-		s := b.channels[id-1].sample(b, start, window, ripple)
+		s := b.channels[id-1].sample(b, &w)
 		s.Channel, s.At = id, at
 		dst = append(dst, s)
 	}
 	return dst, nil
 }
 
-// sample is one channel's reading over a window that starts at start (ns).
-func (c *channel) sample(b *Bench, start int64, window, ripple float64) bench.Sample {
-	from := seconds(start - c.way.start)
-	v, i := c.way.mean(from, from+window)
+// exposure is one aperture, with what all channels have in common in it.
+type exposure struct {
+	start       int64   // ns
+	window      float64 // s
+	hum, ripple float64 // means of a unit of hum; of full scale
+}
+
+// sample is one channel's reading over an aperture.
+func (c *channel) sample(b *Bench, w *exposure) bench.Sample {
+	from := seconds(w.start - c.way.start)
+	v, i := c.way.mean(from, from+w.window)
 	i *= 1 + b.ill.drift[c.def.ID]
+	if w.ripple != 0 && c.on {
+		if c.mode == circuit.ForceVoltage {
+			v += w.ripple * c.forces.FullScale
+		} else {
+			i += w.ripple * c.forces.FullScale
+		}
+	}
 	var s bench.Sample
 	var overV, overI bool
-	s.V, overV = c.readV.sense(v, b.disturbance(c.readV, window, ripple))
-	s.I, overI = c.readI.sense(i, b.disturbance(c.readI, window, ripple))
+	t := seconds(w.start)
+	s.V, overV = c.readV.sense(v, b.disturbance(c.readV, w), t)
+	s.I, overI = c.readI.sense(i, b.disturbance(c.readI, w), t)
 	if overV || overI {
 		s.Flags |= bench.OverRange
 	}
@@ -246,8 +273,13 @@ func (c *channel) sample(b *Bench, start int64, window, ripple float64) bench.Sa
 	return s
 }
 
-func (b *Bench) disturbance(c *converter, window, ripple float64) float64 {
-	return b.noise.NormFloat64()*c.noiseOver(window, b.def.LineHz) + ripple*humPerNoise*c.Noise
+func (b *Bench) disturbance(c *converter, w *exposure) float64 {
+	x := b.noise.NormFloat64()*c.noiseOver(w.window, b.def.LineHz) + w.hum*c.hum
+	if c.flicker != nil {
+		t := seconds(w.start)
+		x += c.flicker.mean(t, t+w.window)
+	}
+	return x
 }
 
 // MakeSafe takes all outputs to zero and off and opens all paths, now, even if

@@ -10,7 +10,7 @@ import (
 
 // ratioError is the permitted error of V/I at v, i on two ranges, Ω.
 func ratioError(v, i float64, rv, ri bench.Range) float64 {
-	return v/i*(rv.MaxError(v)/v+ri.MaxError(i)/i) + 20*rv.Noise/i + 20*v*ri.Noise/(i*i)
+	return v/i*(bound(rv, v)/v+bound(ri, i)/i) + 20*rv.Noise/i + 20*v*ri.Noise/(i*i)
 }
 
 func TestTwoWireReadsPathsToo(t *testing.T) {
@@ -20,7 +20,7 @@ func TestTwoWireReadsPathsToo(t *testing.T) {
 		r.on(2, forceI(1e-3, 5))
 		r.wait(cycle)
 		s := r.read(2, cycle)
-		extra := sourceR + r.onR[r.index[path(2, 1)]] + r.onR[r.index[path(0, 2)]]
+		extra := sourceR + r.Truth().Paths[path(2, 1)].Force + r.Truth().Paths[path(0, 2)].Force
 		ch := r.def.Channels[1]
 		near(t, "R", s.V/s.I, 1000+extra, ratioError(1, 1e-3, ch.SenseV[1], ch.SenseI[3]))
 		if s.Flags != 0 {
@@ -44,7 +44,7 @@ func TestFourWireReadsThePart(t *testing.T) {
 		ch := r.def.Channels[0]
 		// The second channel's voltage adds its own error.
 		near(t, "R", (a.V-b.V)/a.I, 100, ratioError(1, 10e-3, ch.SenseV[0], ch.SenseI[4])+ch.SenseV[1].Offset/10e-3)
-		near(t, "return current", b.I, -10e-3, 2*ch.SenseI[5].MaxError(10e-3)+ch.ForceI[4].MaxError(10e-3))
+		near(t, "return current", b.I, -10e-3, 2*bound(ch.SenseI[5], 10e-3)+bound(ch.ForceI[4], 10e-3))
 	}
 }
 
@@ -64,7 +64,7 @@ func TestDiodeAgainstClosedForm(t *testing.T) {
 	checked := 0
 	for _, row := range table(t, "forced-current-voltage.csv") {
 		is, n, rs, kelvin, amps, volts := row[0], row[1], row[2], row[3], row[4], row[5]
-		if kelvin != roomTemperature || amps < 1e-8 || amps > 50e-3 || volts > 1.8 {
+		if kelvin != 300 || amps < 1e-8 || amps > 50e-3 || volts > 1.8 {
 			continue
 		}
 		checked++
@@ -78,7 +78,7 @@ func TestDiodeAgainstClosedForm(t *testing.T) {
 			fi, sv, _, _ := r.def.Channels[0].RangesFor(remote(forceI(amps, 2)))
 			// dV/dI turns the error of the forced current into one of voltage.
 			slope := n*circuit.New(kelvin).ThermalVoltage()/(amps+is) + rs
-			within := sv.MaxError(a.V) + sv.MaxError(b.V) + 6*sv.Noise + slope*(fi.MaxError(amps)+1e-10)
+			within := bound(sv, a.V) + bound(sv, b.V) + 6*sv.Noise + slope*(bound(fi, amps)+1e-10)
 			near(t, "V of diode", a.V-b.V, volts, within)
 		}
 	}
@@ -92,10 +92,10 @@ func TestDiodeAgainstClosedForm(t *testing.T) {
 func TestDiodeWithoutErrors(t *testing.T) {
 	for _, row := range table(t, "forced-current-voltage.csv") {
 		is, n, rs, kelvin, amps, volts := row[0], row[1], row[2], row[3], row[4], row[5]
-		if kelvin != roomTemperature || amps < 1e-6 || amps > 50e-3 || volts > 1.8 {
+		if kelvin != 300 || amps < 1e-6 || amps > 50e-3 || volts > 1.8 {
 			continue
 		}
-		r := newRig(t, Config{Definition: perfect(), Seat: Seat{PinMap: straight(2), place: diode(is, n, rs)}})
+		r := newRig(t, Config{World: asStated(), Seat: Seat{PinMap: straight(2), place: diode(is, n, rs)}})
 		r.wire(path(1, 1), path(3, 2))
 		r.on(3, remote(forceV(0, 0.1)))
 		r.on(1, remote(forceI(amps, 2)))
@@ -104,7 +104,7 @@ func TestDiodeWithoutErrors(t *testing.T) {
 		// Six switches' worth of leakage passes the diode by.
 		leak := volts * 6 * openLeakage * (1 + 1e-3) // A
 		// The tie from force to sense carries a part of the path's drop.
-		wire := onResistance * (1 + onSpread)
+		wire := onResistance * (1 + onTolerance)
 		sense := 2 * amps * wire * wire / senseTieR
 		near(t, "V of diode", a.V-b.V, volts, leak*(n*0.026/amps+rs)+sense+1e-9)
 	}
@@ -112,7 +112,7 @@ func TestDiodeWithoutErrors(t *testing.T) {
 
 func TestLeakage(t *testing.T) {
 	const ohms = 10e9
-	r := newRig(t, Config{Definition: perfect(), Seat: Seat{PinMap: straight(2), place: resistor(ohms)}})
+	r := newRig(t, Config{World: asStated(), Seat: Seat{PinMap: straight(2), place: resistor(ohms)}})
 	r.wire(path(2, 1), path(0, 2))
 	r.on(2, forceV(5, 1e-6))
 	r.wait(100 * cycle)

@@ -26,7 +26,9 @@ const (
 type network struct {
 	def      *bench.Definition
 	ill      *faultEffects
-	onR      []float64 // Ω by path index
+	switches []switches                                              // by path index
+	join     func(a, b circuit.Node, ohms float64) *circuit.Resistor // places a switch
+	kelvin   float64                                                 // the room's temperature
 	ckt      *circuit.Circuit
 	lines    []circuit.Node     // by channel; 0 is the return
 	senses   []circuit.Node     // by channel; the line itself without remote sense
@@ -37,6 +39,8 @@ type network struct {
 	closed   []bool               // by path index, as asked
 	pins     map[int]int          // contact by pin
 	pinNodes map[int]circuit.Node // of the pins that sit on a contact
+	seated   []seatedPin          // the same, by contact
+	perWatt  float64              // K/W from the part's junctions to the room
 	truth    model.Truth
 	reach    [][]circuit.Node // contact nodes that a line is joined with
 }
@@ -48,25 +52,36 @@ type place struct {
 	edges []edge // what carries current into it from the bench
 }
 
+// seatedPin is a pin of the part that sits on a contact.
+type seatedPin struct {
+	contact int
+	node    circuit.Node
+}
+
 type edge struct {
 	r    *circuit.Resistor
 	sign float64
 }
 
 // build places the part, the channels, the straps and what is closed.
-func build(def *bench.Definition, ill *faultEffects, onR []float64, seat *Seat, straps []bench.Strap, closed []bool) (*network, error) {
+func build(hw *hardware, ill *faultEffects, seat *Seat, straps []bench.Strap, closed []bool) (*network, error) {
+	def := hw.def
 	n := &network{
-		def: def, ill: ill, onR: onR, ckt: circuit.New(roomTemperature),
+		def: def, ill: ill, switches: hw.switches, ckt: circuit.New(hw.world.Kelvin()), kelvin: hw.world.Kelvin(),
 		contacts: make([]place, def.Contacts+1), closed: closed,
 		force: make([]*circuit.Resistor, len(def.Paths)), sense: make([]*circuit.Resistor, len(def.Paths)),
 		pins: seat.PinMap.Contacts, reach: make([][]circuit.Node, len(def.Channels)+1),
 	}
-	n.placeChannels()
-	pins, truth, err := seat.part(n.ckt)
+	n.join = n.ckt.Resistor
+	if hw.world.Paths == 0 {
+		n.join = n.ckt.Wire
+	}
+	n.placeChannels(hw.world.Paths)
+	pins, err := seat.part(n.ckt, n)
+	n.perWatt *= hw.world.SelfHeating
 	if err != nil {
 		return nil, err
 	}
-	n.truth = truth
 	if err := n.placePins(pins); err != nil {
 		return nil, err
 	}
@@ -77,7 +92,7 @@ func build(def *bench.Definition, ill *faultEffects, onR []float64, seat *Seat, 
 	return n, nil
 }
 
-func (n *network) placeChannels() {
+func (n *network) placeChannels(ofSource float64) {
 	count := len(n.def.Channels) + 1
 	n.lines, n.senses = make([]circuit.Node, count), make([]circuit.Node, count)
 	n.channels = make([]*circuit.Channel, count)
@@ -89,7 +104,7 @@ func (n *network) placeChannels() {
 			n.senses[k] = n.ckt.Node("sense " + ch.Name)
 			n.ckt.Resistor(n.lines[k], n.senses[k], senseTieR)
 		}
-		n.channels[k] = n.ckt.Channel(n.lines[k], n.senses[k], ch.SourceR)
+		n.channels[k] = n.ckt.Channel(n.lines[k], n.senses[k], ofSource*ch.SourceR)
 		n.channels[k].Headroom = headroom * ch.ForceV[len(ch.ForceV)-1].FullScale
 	}
 }
@@ -118,6 +133,7 @@ func (n *network) placePins(pins map[int]circuit.Node) error {
 			continue // the part has no such pin: the contact touches nothing
 		}
 		n.pinNodes[pin] = node
+		n.seated = append(n.seated, seatedPin{contact, node})
 		at := &n.contacts[contact]
 		if r := n.ill.contact[contact]; r > 0 {
 			*at = place{node: n.ckt.NewNode()}
@@ -188,7 +204,8 @@ func (n *network) need(contact int) {
 }
 
 // attach gives a contact the switches that lead to it. They are made as large
-// resistors, so that they stay conductances of the matrix when they close.
+// resistors, so that they stay conductances of the matrix when they close;
+// where paths are wires they are unknowns of their own.
 func (n *network) attach(contact int) {
 	at := &n.contacts[contact]
 	at.there = true
@@ -197,10 +214,10 @@ func (n *network) attach(contact int) {
 		if n.ill.swap[p.Contact] != contact {
 			continue
 		}
-		n.force[i] = n.ckt.Resistor(n.lines[p.Channel], at.node, noLeakage)
+		n.force[i] = n.join(n.lines[p.Channel], at.node, noLeakage)
 		at.edges = append(at.edges, edge{n.force[i], 1})
 		if p.Kelvin && p.Channel > 0 && n.senses[p.Channel] != n.lines[p.Channel] {
-			n.sense[i] = n.ckt.Resistor(n.senses[p.Channel], at.node, noLeakage)
+			n.sense[i] = n.join(n.senses[p.Channel], at.node, noLeakage)
 			at.edges = append(at.edges, edge{n.sense[i], 1})
 		}
 	}
@@ -213,7 +230,8 @@ func (n *network) switchPaths() {
 	}
 	for i := range n.def.Paths {
 		p := &n.def.Paths[i]
-		ohms := n.ill.resistance(p, n.closed[i], n.onR[i])
+		s := &n.switches[i]
+		ohms := n.ill.resistance(p.ID, n.closed[i], &s.force)
 		contact := n.ill.swap[p.Contact]
 		if ohms < conducting {
 			n.need(contact)
@@ -223,7 +241,7 @@ func (n *network) switchPaths() {
 			n.force[i].SetR(ohms)
 		}
 		if n.sense[i] != nil {
-			n.sense[i].SetR(ohms)
+			n.sense[i].SetR(n.ill.resistance(p.ID, n.closed[i], &s.sense))
 		}
 	}
 }
@@ -235,4 +253,18 @@ func (n *network) pinCurrent(contact int) float64 {
 		sum += e.sign * e.r.I()
 	}
 	return sum
+}
+
+// warmJoints gives every path the thermal voltage that it has t seconds after
+// the bench was drawn.
+func (n *network) warmJoints(t float64) {
+	for i := range n.switches {
+		s := &n.switches[i]
+		if n.force[i] != nil {
+			n.force[i].SetEMF(s.force.emf.at(t))
+		}
+		if n.sense[i] != nil {
+			n.sense[i].SetEMF(s.sense.emf.at(t))
+		}
+	}
 }

@@ -2,9 +2,7 @@ package rehearsal
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"math"
 	"math/rand/v2"
 	"slices"
 	"sync"
@@ -15,10 +13,6 @@ import (
 
 // Version is the firmware version that the bench reports.
 const Version = "1"
-
-// onSpread is the largest deviation of a path's real on-resistance from the
-// stated one, as a part of it. Invented.
-const onSpread = 0.05
 
 // Codes of the faults that the bench reports.
 const (
@@ -35,7 +29,8 @@ const maxReports = 256
 type Config struct {
 	Definition bench.Definition
 	Clock      bench.Clock
-	Seed       uint64 // of the bench: channel errors, path resistances, noise
+	Seed       uint64       // of the bench: channel errors, path resistances, noise
+	World      *bench.World // what the bench has of a real one; nil: ServedWorld
 	Seat       Seat
 	Faults     []bench.BenchFault
 	Straps     []bench.Strap // besides those of the seat's pin map
@@ -48,14 +43,13 @@ type Config struct {
 type Bench struct {
 	def    bench.Definition
 	clock  bench.Clock
-	seed   uint64
 	straps []bench.Strap
 	index  map[bench.PathID]int
-	onR    []float64 // Ω by path index
 
 	mu       sync.Mutex
 	epoch    uint64 // counts MakeSafe
 	cut      context.CancelCauseFunc
+	hw       hardware
 	seat     Seat
 	faults   []bench.BenchFault
 	ill      faultEffects
@@ -65,6 +59,8 @@ type Bench struct {
 	began    time.Time // the bench's time is counted from here
 	stale    bool      // something changed while all outputs were off
 	staleAt  int64
+	changing bool  // an operating point does not hold for long
+	solvedAt int64 // ns, of the last operating point
 	noise    *rand.Rand
 	phase    float64 // of the line hum, rad
 	reports  []bench.Fault
@@ -79,10 +75,8 @@ func New(cfg Config) (*Bench, error) {
 		return nil, err
 	}
 	b := &Bench{
-		def: cfg.Definition, clock: cfg.Clock, seed: cfg.Seed, straps: slices.Clone(cfg.Straps),
-		index: map[bench.PathID]int{}, onR: make([]float64, len(cfg.Definition.Paths)),
+		def: cfg.Definition, clock: cfg.Clock, straps: slices.Clone(cfg.Straps), index: map[bench.PathID]int{},
 		closed: make([]bool, len(cfg.Definition.Paths)), onSolve: cfg.OnSolve,
-		noise: stream(cfg.Seed, "noise"), phase: symmetric(stream(cfg.Seed, "hum"), math.Pi),
 	}
 	if b.clock == nil {
 		b.clock = bench.RealClock{}
@@ -90,12 +84,12 @@ func New(cfg Config) (*Bench, error) {
 	b.began = b.clock.Now()
 	for i, p := range b.def.Paths {
 		b.index[p.ID] = i
-		b.onR[i] = max(p.Resistance, strapR) * (1 + symmetric(stream(b.seed, fmt.Sprintf("path/%d", p.ID)), onSpread))
 	}
-	for _, ch := range b.def.Channels {
-		b.channels = append(b.channels, newChannel(ch, b.seed))
+	world := ServedWorld()
+	if cfg.World != nil {
+		world = *cfg.World
 	}
-	if err := b.rebuild(cfg.Seat, cfg.Faults); err != nil {
+	if err := b.arrange(Arrangement{cfg.Seed, world, cfg.Seat, cfg.Faults}); err != nil {
 		return nil, err
 	}
 	return b, nil
@@ -113,62 +107,9 @@ func checkDefinition(d *bench.Definition) error {
 	return nil
 }
 
-// rebuild makes the circuit anew for a seat and bench faults. What is refused
-// changes nothing.
-func (b *Bench) rebuild(seat Seat, faults []bench.BenchFault) error {
-	ill, err := effectsOf(&b.def, b.seed, faults)
-	if err != nil {
-		return err
-	}
-	seat = seat.clone()
-	net, err := b.assemble(&seat, &ill)
-	if err != nil {
-		return err
-	}
-	b.net, b.ill, b.seat, b.faults = net, ill, seat, slices.Clone(faults)
-	for k := range b.channels {
-		if c := &b.channels[k]; c.set != nil {
-			if err := c.configure(*c.set, ill.drift[c.def.ID]); err != nil {
-				return err
-			}
-		}
-	}
-	return b.changed(nil)
-}
-
 // assemble makes the circuit of a seat with the paths as they are.
-func (b *Bench) assemble(seat *Seat, ill *faultEffects) (*network, error) {
-	return build(&b.def, ill, b.onR, seat, slices.Concat(b.straps, seat.PinMap.Straps), b.closed)
-}
-
-var errEnergised = errors.New("rehearsal: switch all outputs off before a part is seated")
-
-// Seat puts another part into the socket. It is refused while an output is on.
-func (b *Bench) Seat(s Seat) error {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.energised() {
-		return errEnergised
-	}
-	return b.rebuild(s, b.faults)
-}
-
-// Replace seats a part and replaces the faults of the bench, both or neither.
-// It is refused while an output is on.
-func (b *Bench) Replace(seat Seat, faults []bench.BenchFault) error {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.energised() {
-		return errEnergised
-	}
-	return b.rebuild(seat.clone(), faults)
-}
-
-// SetFaults replaces the faults of the bench, also while it is energised.
-func (b *Bench) SetFaults(faults []bench.BenchFault) error {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.rebuild(b.seat, faults)
+func (b *Bench) assemble(hw *hardware, seat *Seat, ill *faultEffects) (*network, error) {
+	return build(hw, ill, seat, slices.Concat(b.straps, seat.PinMap.Straps), b.closed)
 }
 
 // Seated returns the part in the socket and the faults of the bench.
@@ -187,6 +128,9 @@ func (b *Bench) energised() bool {
 
 // now returns the bench's time in ns.
 func (b *Bench) now() int64 { return int64(b.clock.Now().Sub(b.began)) }
+
+// time returns the bench's time in seconds.
+func (b *Bench) time() float64 { return seconds(b.now()) }
 
 func (b *Bench) report(code int, ch bench.ChannelID, format string, args ...any) {
 	f := bench.Fault{At: b.clock.Now(), Code: code, Channel: ch, Message: fmt.Sprintf(format, args...)}

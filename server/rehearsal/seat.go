@@ -18,9 +18,14 @@ type Seat struct {
 	Seed    uint64             `json:"seed"`
 	Faults  []bench.UnitFault  `json:"faults,omitempty"`
 	PinMap  bench.PinMap       `json:"pinMap"`
+	// Insertion numbers how often the part was put into the socket: each time
+	// its contacts are others.
+	Insertion uint64 `json:"insertion,omitempty"`
 
 	// place puts a part of a test's own into the socket.
 	place func(*circuit.Circuit) map[int]circuit.Node
+	// perWatt is the thermal resistance of that part, K/W.
+	perWatt float64
 }
 
 func (s Seat) clone() Seat {
@@ -29,59 +34,73 @@ func (s Seat) clone() Seat {
 	return s
 }
 
-// part puts the seated unit into the circuit and returns the nodes of its
-// pins and what it really has.
-func (s *Seat) part(c *circuit.Circuit) (map[int]circuit.Node, model.Truth, error) {
+// insertion names this insertion of this unit, for what is drawn with it.
+func (s *Seat) insertion() string { return fmt.Sprintf("%s/%d/%d", s.Model, s.Seed, s.Insertion) }
+
+// part puts the seated unit into the circuit, tells the network what it really
+// has, and returns the nodes of its pins.
+func (s *Seat) part(c *circuit.Circuit, n *network) (map[int]circuit.Node, error) {
 	if s.place != nil {
-		return s.place(c), nil, nil
+		n.perWatt = s.perWatt
+		return s.place(c), nil
 	}
 	if s.Model == "" {
-		return nil, nil, nil
+		return nil, nil
 	}
 	seated, err := model.Seat(c, model.Unit{
 		Model: s.Model, Params: model.Params{Seed: s.Seed, Options: s.Options}, Faults: s.Faults,
 	})
 	if err != nil {
-		return nil, nil, fmt.Errorf("rehearsal: %w", err)
+		return nil, fmt.Errorf("rehearsal: %w", err)
 	}
-	return seated.Pins, seated.Truth, nil
+	n.truth, n.perWatt = seated.Truth, seated.Model.PerWatt
+	return seated.Pins, nil
 }
 
 // Truth is the real errors of the bench and the real values of its unit. A
 // measurement does not see them; they are for tests.
 type Truth struct {
-	Unit     model.Truth              // of the seated unit, by name
-	Paths    map[bench.PathID]float64 // Ω of each closed path, faults aside
-	Channels []ChannelTruth           // in the order of the definition
+	Unit     model.Truth                // of the seated unit, by name
+	Junction float64                    // °C, of the part's junctions at the last operating point
+	Paths    map[bench.PathID]PathTruth // of each path, faults aside
+	Channels []ChannelTruth             // in the order of the definition
 	Faults   []bench.BenchFault
 }
+
+// PathTruth is what a path really has: the resistance of its force wire and of
+// its sense wire when closed (Ω), their leakage when open (S), and the thermal
+// voltage of the force wire (V).
+type PathTruth struct{ Force, Sense, ForceLeakage, SenseLeakage, Thermal float64 }
 
 // ChannelTruth is the real errors of a channel, by range as in the definition.
 type ChannelTruth struct{ ForceV, ForceI, SenseV, SenseI []RangeTruth }
 
-// RangeTruth is the real error of a range: Gain·value + Offset.
+// RangeTruth is the real error of a range now: Gain·value + Offset.
 type RangeTruth struct{ Gain, Offset float64 }
 
 // Truth returns the real errors of the bench and the real values of its unit.
 func (b *Bench) Truth() Truth {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	t := Truth{Unit: maps.Clone(b.net.truth), Paths: map[bench.PathID]float64{}, Faults: slices.Clone(b.faults)}
+	t := Truth{Unit: maps.Clone(b.net.truth), Paths: map[bench.PathID]PathTruth{}, Faults: slices.Clone(b.faults),
+		Junction: b.net.ckt.Temperature() - bench.ZeroCelsius}
+	now := b.time()
 	for id, i := range b.index {
-		t.Paths[id] = b.onR[i]
+		s := &b.hw.switches[i]
+		t.Paths[id] = PathTruth{s.force.on, s.sense.on, 1 / s.force.off, 1 / s.sense.off, s.force.emf.at(now)}
 	}
 	for _, c := range b.channels {
 		t.Channels = append(t.Channels, ChannelTruth{
-			truths(c.forceV), truths(c.forceI), truths(c.senseV), truths(c.senseI),
+			truths(c.forceV, now), truths(c.forceI, now), truths(c.senseV, now), truths(c.senseI, now),
 		})
 	}
 	return t
 }
 
-func truths(cs []converter) []RangeTruth {
+func truths(cs []converter, t float64) []RangeTruth {
 	out := make([]RangeTruth, len(cs))
 	for i, c := range cs {
-		out[i] = RangeTruth{c.gain, c.offset}
+		out[i] = RangeTruth{c.gain.at(t), c.offset.at(t)}
 	}
 	return out
 }

@@ -23,7 +23,7 @@ func TestSettlingLeavesItsPart(t *testing.T) {
 		}
 		var tau float64
 		r := newRig(t, Config{
-			Definition: perfect(), Seat: Seat{PinMap: straight(2), place: resistor(ohms)},
+			World: asStated(), Seat: Seat{PinMap: straight(2), place: resistor(ohms)},
 			OnSolve: func(s Solved) { tau = s.Channels[1].Tau },
 		})
 		r.wire(path(2, 1), path(0, 2))
@@ -69,7 +69,7 @@ func TestApertureIntegrates(t *testing.T) {
 
 // TestChargingTakesItsTime: 1 µA charges 150 pF by 6.67 V/ms.
 func TestChargingTakesItsTime(t *testing.T) {
-	r := newRig(t, Config{Definition: perfect(), Seat: Seat{Model: "empty", PinMap: straight(2)}})
+	r := newRig(t, Config{World: asStated(), Seat: Seat{Model: "empty", PinMap: straight(2)}})
 	r.wire(path(2, 1))
 	r.on(2, forceV(0, 1e-6))
 	r.wait(time.Second)
@@ -90,7 +90,7 @@ func TestChargingTakesItsTime(t *testing.T) {
 // TestLowRangesAreSlower: the same step, read after the same time.
 func TestLowRangesAreSlower(t *testing.T) {
 	left := func(rng float64) float64 {
-		r := newRig(t, Config{Definition: perfect(), Seat: Seat{PinMap: straight(2), place: resistor(1e6)}})
+		r := newRig(t, Config{World: asStated(), Seat: Seat{PinMap: straight(2), place: resistor(1e6)}})
 		r.wire(path(2, 1), path(0, 2))
 		s := forceV(0, rng)
 		r.on(2, s)
@@ -124,7 +124,7 @@ func TestOneTauReadsWrong(t *testing.T) {
 // on from where the voltage is.
 func TestNothingJumps(t *testing.T) {
 	const window = 10 * time.Microsecond
-	r := newRig(t, Config{Definition: perfect(), Seat: Seat{PinMap: straight(2), place: resistor(10e6)}})
+	r := newRig(t, Config{World: asStated(), Seat: Seat{PinMap: straight(2), place: resistor(10e6)}})
 	r.wire(path(2, 1), path(0, 2))
 	r.on(2, forceI(0.1e-6, 5))
 	last := r.read(2, window)
@@ -147,7 +147,7 @@ func TestNothingJumps(t *testing.T) {
 func TestOtherChannelLags(t *testing.T) {
 	var tau float64
 	r := newRig(t, Config{
-		Definition: perfect(), Seat: Seat{PinMap: straight(2), place: resistor(10e6)},
+		World: asStated(), Seat: Seat{PinMap: straight(2), place: resistor(10e6)},
 		OnSolve: func(s Solved) { tau = s.Channels[3].Tau },
 	})
 	r.wire(path(2, 1), path(4, 2))

@@ -10,9 +10,6 @@ import (
 	"ohmkeep/server/rehearsal/circuit"
 )
 
-// roomTemperature is that of every part, K.
-const roomTemperature = 300
-
 // Solved is one operating point that the bench went through.
 type Solved struct {
 	At       time.Time
@@ -59,7 +56,7 @@ func (b *Bench) solve(by *channel, now int64) error {
 		b.report(CodeNoSolution, 0, "no operating point: %v (%s)", err, b.situation())
 		return fmt.Errorf("rehearsal: %w", err)
 	}
-	b.stale = false
+	b.stale, b.solvedAt = false, now
 	slowest := 0.0
 	if by != nil {
 		slowest = b.tau(int(by.def.ID), sol)
@@ -77,6 +74,23 @@ func (b *Bench) solve(by *channel, now int64) error {
 	return nil
 }
 
+// follow brings the operating point to what has changed by itself. A channel
+// that had arrived has come along with it all the time: it lags behind nothing.
+func (b *Bench) follow(now int64) error {
+	arrived := make([]bool, len(b.channels))
+	for k := range b.channels {
+		w := &b.channels[k].way
+		arrived[k] = w.left(seconds(now-w.start)) < 1e-3
+	}
+	err := b.solve(nil, now)
+	for k := range b.channels {
+		if w := &b.channels[k].way; arrived[k] {
+			*w = newTransit(now, w.v1, w.i1, w.v1, w.i1, 0, 0)
+		}
+	}
+	return err
+}
+
 // operatingPoint solves the circuit as it is set and switched now.
 func (b *Bench) operatingPoint() (*circuit.Solution, error) {
 	if !b.energised() {
@@ -88,19 +102,30 @@ func (b *Bench) operatingPoint() (*circuit.Solution, error) {
 	}
 	// Once more with nothing remembered at all, not even the order in which
 	// the equations were worked through.
-	net, again := b.assemble(&b.seat, &b.ill)
+	net, again := b.assemble(&b.hw, &b.seat, &b.ill)
 	if again != nil {
 		return nil, err
 	}
 	b.net = net
+	b.net.warmJoints(b.time())
 	return b.attempt()
 }
 
 func (b *Bench) attempt() (*circuit.Solution, error) {
+	if b.changing {
+		b.net.warmJoints(b.time())
+	}
 	for k := range b.channels {
-		b.channels[k].apply(b.net.channels[k+1])
+		c := &b.channels[k]
+		if b.changing && c.set != nil {
+			c.bring(b.time())
+		}
+		c.apply(b.net.channels[k+1])
 	}
 	sol, err := b.net.ckt.Solve()
+	if err == nil && b.net.perWatt > 0 {
+		sol, err = b.net.warm(sol)
+	}
 	if err == nil {
 		err = b.finite()
 	}
@@ -140,9 +165,12 @@ func (b *Bench) finite() error {
 // channel's loop, and the small-signal resistance at each capacitance that the
 // line carries (the delay of an RC ladder after its first moment).
 func (b *Bench) tau(k int, sol *circuit.Solution) float64 {
-	tau := b.channels[k-1].loop + sol.Thevenin(b.net.lines[k])*cableC
+	if b.hw.world.Settling == 0 {
+		return 0
+	}
+	tau := b.channels[k-1].loop + b.hw.world.Settling*sol.Thevenin(b.net.lines[k])*cableC
 	for _, node := range b.net.reach[k] {
-		tau += sol.Thevenin(node) * contactC
+		tau += b.hw.world.Settling * sol.Thevenin(node) * contactC
 	}
 	if !(tau >= 0 && tau < 1e6) { // no number, or nothing holds the node
 		return 1e6
@@ -160,9 +188,9 @@ func (b *Bench) depart(c *channel, now int64, tau float64) {
 	}
 	c.inCompliance = c.on && el.InCompliance()
 	slew := 0.0
-	if dv := math.Abs(v1 - v0); dv > 1e-9 && c.on {
+	if dv := math.Abs(v1 - v0); dv > 1e-9 && c.on && c.settling > 0 {
 		f := cableC + contactC*float64(len(b.net.reach[c.def.ID]))
-		slew = c.chargingCurrent(i1) / (f * dv)
+		slew = c.chargingCurrent(i1) / (c.settling * f * dv)
 	}
 	c.way = newTransit(now, v0, i0, v1, i1, tau, slew)
 }

@@ -41,6 +41,7 @@ type forgetter interface{ forget() }
 // Circuit is a set of nodes and elements. It is not safe for concurrent use.
 type Circuit struct {
 	temperature float64
+	onChange    []func() // of the temperature
 	names       map[string]Node
 	nodes       int // including ground
 	elements    []Element
@@ -58,6 +59,22 @@ func New(temperature float64) *Circuit {
 
 // Temperature is the temperature of all elements, in kelvin.
 func (c *Circuit) Temperature() float64 { return c.temperature }
+
+// OnTemperature has f called after every change of the temperature, so that
+// whoever placed an element can give it the values that it now has.
+func (c *Circuit) OnTemperature(f func()) { c.onChange = append(c.onChange, f) }
+
+// SetTemperature changes the temperature of all elements, in kelvin. The last
+// solution stays, as the start of the next.
+func (c *Circuit) SetTemperature(kelvin float64) {
+	if kelvin == c.temperature {
+		return
+	}
+	c.temperature = kelvin
+	for _, f := range c.onChange {
+		f()
+	}
+}
 
 // ThermalVoltage is kT/e in volt.
 func (c *Circuit) ThermalVoltage() float64 { return boltzmannPerCharge * c.temperature }

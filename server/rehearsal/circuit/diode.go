@@ -19,9 +19,15 @@ type DiodeParams struct{ Is, N, Rs float64 }
 
 // Diode places a diode from anode to cathode at the circuit's temperature.
 func (c *Circuit) Diode(anode, cathode Node, d DiodeParams) *Diode {
-	e := &Diode{c: c, A: anode, K: cathode, rs: d.Rs, j: newJunction(d.Is, d.N*c.ThermalVoltage())}
+	e := &Diode{c: c, A: anode, K: cathode}
+	e.Set(d)
 	c.add(e)
 	return e
+}
+
+// Set changes the diode's parameters, at the circuit's temperature of now.
+func (d *Diode) Set(p DiodeParams) {
+	d.rs, d.j = p.Rs, newJunction(p.Is, p.N*d.c.ThermalVoltage())
 }
 
 // I is the current from anode to cathode at the last solution, A.

@@ -5,6 +5,7 @@ type Resistor struct {
 	c    *Circuit
 	A, B Node
 	r    float64
+	emf  float64 // V
 	p    pair
 	// A small resistance keeps its current as an unknown: as a conductance it
 	// would drown the leakage of whatever it ties together.
@@ -23,8 +24,21 @@ func (c *Circuit) Resistor(a, b Node, ohms float64) *Resistor {
 	return r
 }
 
+// Wire joins a and b by a resistance (Ω, > 0) that keeps its current as an
+// unknown whatever it is: it may change between a wire's and an open switch's
+// without drowning what either ties together. It costs an unknown.
+func (c *Circuit) Wire(a, b Node, ohms float64) *Resistor {
+	r := &Resistor{c: c, A: a, B: b, r: ohms, small: true}
+	c.add(r)
+	return r
+}
+
 // SetR changes the resistance, Ω (> 0), without rebuilding the circuit.
 func (r *Resistor) SetR(ohms float64) { r.r = ohms }
+
+// SetEMF puts a voltage in series with the resistance, such as the thermal
+// voltage of a joint: it drives a current from A to B. V.
+func (r *Resistor) SetEMF(volts float64) { r.emf = volts }
 
 // R is the resistance, Ω.
 func (r *Resistor) R() float64 { return r.r }
@@ -34,7 +48,7 @@ func (r *Resistor) I() float64 {
 	if r.small {
 		return r.c.sys.hi[r.k]
 	}
-	return r.c.sys.diff(int(r.A), int(r.B)) / r.r
+	return r.c.sys.diffWith(int(r.A), int(r.B), r.emf) / r.r
 }
 
 func (r *Resistor) wire(w *wiring) {
@@ -51,13 +65,13 @@ func (r *Resistor) wire(w *wiring) {
 func (r *Resistor) stamp(s *system) {
 	if !r.small {
 		g := 1 / r.r
-		r.p.stamp(s, s.diff(r.p.a, r.p.b)*g, g)
+		r.p.stamp(s, s.diffWith(r.p.a, r.p.b, r.emf)*g, g)
 		return
 	}
 	i := s.hi[r.k]
 	s.current(int(r.A), i)
 	s.current(int(r.B), -i)
-	s.f[r.k] = s.diff(int(r.A), int(r.B)) - r.r*i
+	s.f[r.k] = s.diffWith(int(r.A), int(r.B), r.emf) - r.r*i
 	s.a[r.ak]++
 	s.a[r.bk]--
 	s.a[r.ka]++

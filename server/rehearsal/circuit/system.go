@@ -40,6 +40,22 @@ func (s *system) diff(a, b int) float64 {
 	return d + (err + (s.lo[a] - s.lo[b]))
 }
 
+// diffWith is x[a] - x[b] + e to full relative precision: where a source of e
+// is nearly all of the difference, what is left of it drives the current.
+func (s *system) diffWith(a, b int, e float64) float64 {
+	if e == 0 {
+		return s.diff(a, b)
+	}
+	ha, hb := s.hi[a], s.hi[b]
+	d := ha - hb
+	bb := ha - d
+	err := (ha - (d + bb)) + (bb - hb)
+	t := d + e
+	bb = t - d
+	err += (d - (t - bb)) + (e - bb)
+	return t + (err + (s.lo[a] - s.lo[b]))
+}
+
 // move adds d to x[k], keeping what rounding would lose.
 func (s *system) move(k int, d float64) {
 	h := s.hi[k]

@@ -52,6 +52,7 @@ type FETParams struct {
 
 // FET is a MOSFET, symmetric in drain and source.
 type FET struct {
+	c          *Circuit
 	D, G, S, B Node
 	p          FETParams
 	sign, ut   float64
@@ -61,10 +62,14 @@ type FET struct {
 
 // FET places a MOSFET. Its bulk diodes are elements of their own.
 func (c *Circuit) FET(d, g, s, b Node, pol Polarity, p FETParams) *FET {
-	f := &FET{D: d, G: g, S: s, B: b, p: p, sign: float64(pol), ut: c.ThermalVoltage()}
+	f := &FET{c: c, D: d, G: g, S: s, B: b, sign: float64(pol)}
+	f.Set(p)
 	c.add(f)
 	return f
 }
+
+// Set changes the transistor's parameters, at the circuit's temperature of now.
+func (f *FET) Set(p FETParams) { f.p, f.ut = p, f.c.ThermalVoltage() }
 
 // I is the current from drain to source at the last solution, A.
 func (f *FET) I() float64 { return f.i }
@@ -127,6 +132,7 @@ type BJTParams struct {
 
 // BJT is a bipolar transistor.
 type BJT struct {
+	c        *Circuit
 	C, B, E  Node
 	p        BJTParams
 	sign     float64
@@ -138,13 +144,19 @@ type BJT struct {
 
 // BJT places a bipolar transistor.
 func (c *Circuit) BJT(col, base, em Node, pol Polarity, p BJTParams) *BJT {
-	j := newJunction(p.Is, c.ThermalVoltage())
-	t := &BJT{C: col, B: base, E: em, p: p, sign: float64(pol), be: j, bc: j}
+	t := &BJT{c: c, C: col, B: base, E: em, sign: float64(pol)}
+	t.Set(p)
+	c.add(t)
+	return t
+}
+
+// Set changes the transistor's parameters, at the circuit's temperature of now.
+func (t *BJT) Set(p BJTParams) {
+	j := newJunction(p.Is, t.c.ThermalVoltage())
+	t.p, t.be, t.bc, t.invEarly = p, j, j, 0
 	if p.Early > 0 {
 		t.invEarly = 1 / p.Early
 	}
-	c.add(t)
-	return t
 }
 
 // Ic is the current into the collector, Ib that into the base, A.

@@ -7,10 +7,10 @@ import "ohmkeep/server/rehearsal/circuit"
 // positive supply. 3 V to 12 V in all. Gain 2·10⁵, offset 1 mV, 50 Ω, 20 mA,
 // 0.5 mA each: typical of a general-purpose kind; spreads invented.
 var dualAmplifier = Model{
-	Key: "dual-amplifier", Title: "Dual amplifier", Pins: 8, GroundPin: 4,
+	Key: "dual-amplifier", Title: "Dual amplifier", Pins: 8, GroundPin: 4, PerWatt: 110,
 	Build: building("dual-amplifier", 8, nil, func(m *maker) {
 		esd := process{
-			esd:  circuit.DiodeParams{Is: m.saturation(m.decades(2e-15, 0.1)), N: m.normal(1.06, 0.01), Rs: m.normal(60, 0.1)},
+			esd:  circuit.DiodeParams{Is: m.decades(2e-15, 0.1), N: m.normal(1.06, 0.01), Rs: m.normal(60, 0.1)},
 			leak: 2e10,
 		}
 		low, high := m.pin(4), m.pin(8)
@@ -39,13 +39,13 @@ var regulatorOptions = []Option{{Key: "volts", Title: "output voltage", Unit: "V
 // 1.2 V; without enable a transistor shorts the reference. Up to 12 V in; the
 // pass transistor's own saturation limits the current. Invented.
 var regulator = Model{
-	Key: "regulator", Title: "Linear regulator", Pins: 5, GroundPin: 2, Options: regulatorOptions,
+	Key: "regulator", Title: "Linear regulator", Pins: 5, GroundPin: 2, PerWatt: 160, Options: regulatorOptions,
 	Build: building("regulator", 5, regulatorOptions, func(m *maker) {
 		p := m.newProcess()
 		in, gnd, enable, out := m.pin(1), m.pin(2), m.pin(3), m.pin(5)
 		m.supply(in, gnd)
 		m.protect(&p, enable, in, gnd)
-		m.c.Diode(gnd, out, p.esd)
+		m.diode(gnd, out, p.esd)
 
 		gap, ref := m.c.NewNode(), m.c.NewNode()
 		reference := m.normal(1.2, 0.004)
@@ -66,7 +66,7 @@ var regulator = Model{
 		m.c.Amplifier(sense, ref, gate, in, gnd, circuit.AmplifierParams{
 			Gain: m.decades(3e3, 0.1), Offset: offset, Rout: 2e3, Limit: 1e-3, Headroom: 0.05, Iq: m.normal(60e-6, 0.08)})
 		m.p(&p, out, gate, in, in, 0.06)
-		m.c.Diode(out, in, circuit.DiodeParams{Is: m.saturation(1e-12), N: 1.1, Rs: 0.8}) // body of the pass transistor
+		m.diode(out, in, circuit.DiodeParams{Is: 1e-12, N: 1.1, Rs: 0.8}) // body of the pass transistor
 		m.truth["output voltage"] = (reference - offset) * (1 + top/bottom)
 		m.truth["reference"] = reference
 	}),
@@ -75,36 +75,36 @@ var regulator = Model{
 // nmos is an N-channel enhancement transistor: gate, source, drain; bulk tied
 // to source. 1.6 V, 80 mA/V², typical of a small switching transistor.
 var nmos = Model{
-	Key: "nmos", Title: "N-channel transistor", Pins: 3, GroundPin: 2,
+	Key: "nmos", Title: "N-channel transistor", Pins: 3, GroundPin: 2, PerWatt: 200,
 	Build: building("nmos", 3, nil, func(m *maker) {
 		g, s, d := m.pin(1), m.pin(2), m.pin(3)
 		k, vt := m.normal(0.08, 0.06), m.around(1.6, 0.08)
-		m.c.FET(d, g, s, s, circuit.NType, m.fet(k, vt, 1.35, 0.015))
-		body := circuit.DiodeParams{Is: m.saturation(m.decades(1e-12, 0.1)), N: m.normal(1.08, 0.01), Rs: m.normal(0.6, 0.1)}
-		m.c.Diode(s, d, body)
+		m.fet(d, g, s, s, circuit.NType, circuit.FETParams{K: k, Vt: vt, N: 1.35, Lambda: 0.015})
+		body := circuit.DiodeParams{Is: m.decades(1e-12, 0.1), N: m.normal(1.08, 0.01), Rs: m.normal(0.6, 0.1)}
+		m.diode(s, d, body)
 		leak := m.decades(5e11, 0.3)
 		m.c.Resistor(g, s, leak)
 		m.c.Resistor(d, s, m.decades(2e10, 0.3))
 		m.truth["threshold"], m.truth["K"], m.truth["gate leakage"] = vt, k, 1/leak
-		m.truth["body Is"], m.truth["body n"], m.truth["body Rs"] = body.Is, body.N, body.Rs
+		m.truth["body Is"], m.truth["body n"], m.truth["body Rs"] = m.saturation(body.Is), body.N, body.Rs
 	}),
 }
 
 // npn is a bipolar transistor: emitter, base, collector. Is 10 fA, gain 200
 // and 4, Early 80 V, base 30 Ω: typical of a small-signal kind.
 var npn = Model{
-	Key: "npn", Title: "NPN bipolar transistor", Pins: 3, GroundPin: 1,
+	Key: "npn", Title: "NPN bipolar transistor", Pins: 3, GroundPin: 1, PerWatt: 200,
 	Build: building("npn", 3, nil, func(m *maker) {
 		e, b, col := m.pin(1), m.pin(2), m.pin(3)
 		inner := m.c.NewNode()
 		q := circuit.BJTParams{
-			Is: m.saturation(m.decades(1e-14, 0.1)), Bf: m.decades(200, 0.12), Br: m.normal(4, 0.1), Early: m.normal(80, 0.1),
+			Is: m.decades(1e-14, 0.1), Bf: m.decades(200, 0.12), Br: m.normal(4, 0.1), Early: m.normal(80, 0.1),
 		}
 		rb, leak := m.normal(30, 0.1), m.decades(1e11, 0.3)
 		m.c.Resistor(b, inner, rb)
-		m.c.BJT(col, inner, e, circuit.NType, q)
+		m.bipolar(col, inner, e, circuit.NType, q)
 		m.c.Resistor(col, b, leak)
-		m.truth["Is"], m.truth["gain"], m.truth["reverse gain"] = q.Is, q.Bf, q.Br
+		m.truth["Is"], m.truth["gain"], m.truth["reverse gain"] = m.saturation(q.Is), q.Bf, q.Br
 		m.truth["base resistance"], m.truth["collector leakage"] = rb, 1/leak
 	}),
 }

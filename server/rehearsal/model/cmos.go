@@ -8,10 +8,10 @@ import (
 
 // process is the parameters that all transistors of one die share.
 type process struct {
-	vtn, vtp float64 // V
-	kn, kp   float64 // factors on every transistor's K
-	esd      circuit.DiodeParams
-	leak     float64 // Ω, median from an input to each supply
+	vtn, vtp float64             // V
+	kn, kp   float64             // factors on every transistor's K
+	esd      circuit.DiodeParams // Is at 300 K
+	leak     float64             // Ω, median from an input to each supply
 }
 
 // newProcess draws a 5 V CMOS process. Thresholds of 0.8 V and a protection
@@ -20,12 +20,12 @@ func (m *maker) newProcess() process {
 	p := process{
 		vtn: m.around(0.80, 0.03), vtp: m.around(0.85, 0.03),
 		kn: m.normal(1, 0.05), kp: m.normal(1, 0.05),
-		esd:  circuit.DiodeParams{Is: m.saturation(m.decades(1e-15, 0.1)), N: m.normal(1.05, 0.01), Rs: m.normal(25, 0.08)},
+		esd:  circuit.DiodeParams{Is: m.decades(1e-15, 0.1), N: m.normal(1.05, 0.01), Rs: m.normal(25, 0.08)},
 		leak: 1e11,
 	}
 	m.truth["vtn"], m.truth["vtp"] = p.vtn, p.vtp
 	m.truth["kn factor"], m.truth["kp factor"] = p.kn, p.kp
-	m.truth["protection Is"], m.truth["protection n"], m.truth["protection Rs"] = p.esd.Is, p.esd.N, p.esd.Rs
+	m.truth["protection Is"], m.truth["protection n"], m.truth["protection Rs"] = m.saturation(p.esd.Is), p.esd.N, p.esd.Rs
 	return p
 }
 
@@ -36,17 +36,17 @@ const (
 )
 
 func (m *maker) n(p *process, d, g, s, b circuit.Node, k float64) {
-	m.c.FET(d, g, s, b, circuit.NType, m.fet(k*p.kn, m.around(p.vtn, 3e-3), slope, lambda))
+	m.fet(d, g, s, b, circuit.NType, circuit.FETParams{K: k * p.kn, Vt: m.around(p.vtn, 3e-3), N: slope, Lambda: lambda})
 }
 
 func (m *maker) p(p *process, d, g, s, b circuit.Node, k float64) {
-	m.c.FET(d, g, s, b, circuit.PType, m.fet(k*p.kp, m.around(p.vtp, 3e-3), slope, lambda))
+	m.fet(d, g, s, b, circuit.PType, circuit.FETParams{K: k * p.kp, Vt: m.around(p.vtp, 3e-3), N: slope, Lambda: lambda})
 }
 
 // protect gives a pin its diodes to supply and ground, and its leakage.
 func (m *maker) protect(p *process, pin, vcc, gnd circuit.Node) {
-	m.c.Diode(pin, vcc, p.esd)
-	m.c.Diode(gnd, pin, p.esd)
+	m.diode(pin, vcc, p.esd)
+	m.diode(gnd, pin, p.esd)
 	m.leak(p, pin, vcc, gnd)
 }
 
@@ -67,7 +67,7 @@ func (m *maker) leak(p *process, pin, vcc, gnd circuit.Node) {
 // supply is the protection of a supply pin: the big reverse diode of the die
 // and its standby leakage (100 nA at 5 V, invented).
 func (m *maker) supply(vcc, gnd circuit.Node) {
-	m.c.Diode(gnd, vcc, circuit.DiodeParams{Is: m.saturation(1e-13), N: 1.1, Rs: m.normal(12, 0.1)})
+	m.diode(gnd, vcc, circuit.DiodeParams{Is: 1e-13, N: 1.1, Rs: m.normal(12, 0.1)})
 	r := m.decades(5e7, 0.3)
 	m.c.Resistor(vcc, gnd, r)
 	m.truth["standby conductance"] = 1 / r
@@ -89,7 +89,7 @@ const outputK = 6e-3 // A/V²: about 40 Ω from 5 V
 // 7, supply on pin 14, 2 V to 6 V. Invented; output resistance, leakage and
 // supply current are those typical of a 5 V logic family.
 var hexInverter = Model{
-	Key: "hex-inverter", Title: "Hex inverter", Pins: 14, GroundPin: 7,
+	Key: "hex-inverter", Title: "Hex inverter", Pins: 14, GroundPin: 7, PerWatt: 85,
 	Build: building("hex-inverter", 14, nil, func(m *maker) {
 		p := m.newProcess()
 		vcc, gnd := m.pin(14), m.pin(7)
@@ -110,7 +110,7 @@ var hexInverter = Model{
 // classical six-transistor stage, in which the output feeds back into the
 // middle of each stack. About 0.8 V of hysteresis from 5 V. Invented.
 var hexSchmitt = Model{
-	Key: "hex-inverter-schmitt", Title: "Hex inverter with Schmitt inputs", Pins: 14, GroundPin: 7,
+	Key: "hex-inverter-schmitt", Title: "Hex inverter with Schmitt inputs", Pins: 14, GroundPin: 7, PerWatt: 85,
 	Build: building("hex-inverter-schmitt", 14, nil, func(m *maker) {
 		p := m.newProcess()
 		vcc, gnd := m.pin(14), m.pin(7)

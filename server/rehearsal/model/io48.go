@@ -7,7 +7,7 @@ import "ohmkeep/server/rehearsal/circuit"
 // pins A1 B1 A2 B2 (inverting; direction high drives from A to B, low from B
 // to A), five inputs, ground, supply. Grounds meet in the substrate. Invented.
 var io48 = Model{
-	Key: "io48", Title: "48-pin I/O part", Pins: 48, GroundPin: 11,
+	Key: "io48", Title: "48-pin I/O part", Pins: 48, GroundPin: 11, PerWatt: 55,
 	Build: building("io48", 48, nil, func(m *maker) {
 		p := m.newProcess()
 		substrate := m.c.NewNode()

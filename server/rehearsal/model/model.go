@@ -42,7 +42,10 @@ type Model struct {
 	Pins       int
 	// GroundPin is where a leaky pin leaks to; 0: the return of the bench.
 	GroundPin int
-	Options   []Option
+	// PerWatt is the thermal resistance from its junctions to the room, in K/W;
+	// 0: it does not warm up. Typical of its package, from memory.
+	PerWatt float64
+	Options []Option
 	// Build places a unit. pins[0] is pin 1.
 	Build func(c *circuit.Circuit, pins []circuit.Node, p Params) (Truth, error)
 }
@@ -72,7 +75,6 @@ type maker struct {
 	pins  []circuit.Node
 	opts  map[string]float64
 	truth Truth
-	warm  float64 // T/300 K
 }
 
 // pin is the node of a pin by its number.
@@ -91,7 +93,7 @@ func building(key string, pins int, options []Option, place func(*maker)) func(*
 		if err != nil {
 			return nil, err
 		}
-		m := &maker{spread: newSpread(p.Seed, key), c: c, pins: nodes, opts: opts, truth: Truth{}, warm: c.Temperature() / 300}
+		m := &maker{spread: newSpread(p.Seed, key), c: c, pins: nodes, opts: opts, truth: Truth{}}
 		place(m)
 		return m.truth, nil
 	}
@@ -120,18 +122,50 @@ func choose(key string, options []Option, given map[string]float64) (map[string]
 	return out, nil
 }
 
+// reference is the temperature at which the models state their parameters, K.
+const reference = 300
+
+// warm is the unit's temperature over that at which its parameters are stated.
+func (m *maker) warm() float64 { return m.c.Temperature() / reference }
+
 // saturation carries a junction's saturation current from 300 K to the unit's
 // temperature: T³·exp(-Eg/kT) with silicon's 1.12 eV (textbook).
 func (m *maker) saturation(is float64) float64 {
 	const gap = 1.12 // V
-	ut := m.c.ThermalVoltage()
-	return is * m.warm * m.warm * m.warm * math.Exp(gap/ut*(m.warm-1))
+	warm, ut := m.warm(), m.c.ThermalVoltage()
+	return is * warm * warm * warm * math.Exp(gap/ut*(warm-1))
 }
 
-// fet is a MOSFET's parameters at the unit's temperature: the threshold falls
-// by 1 mV/K, the mobility with T^-1.5 (textbook).
-func (m *maker) fet(k, vt, n, lambda float64) circuit.FETParams {
-	return circuit.FETParams{
-		K: k * math.Pow(m.warm, -1.5), Vt: vt - 1e-3*300*(m.warm-1), N: n, Lambda: lambda,
+// diode places a diode of which Is is stated at 300 K. It follows the unit's
+// temperature.
+func (m *maker) diode(anode, cathode circuit.Node, p circuit.DiodeParams) {
+	now := func() circuit.DiodeParams { return circuit.DiodeParams{Is: m.saturation(p.Is), N: p.N, Rs: p.Rs} }
+	d := m.c.Diode(anode, cathode, now())
+	m.c.OnTemperature(func() { d.Set(now()) })
+}
+
+// fet places a MOSFET of which everything is stated at 300 K. It follows the
+// unit's temperature: the threshold falls by 1 mV/K, the mobility with T^-1.5
+// (textbook).
+func (m *maker) fet(d, g, s, b circuit.Node, pol circuit.Polarity, p circuit.FETParams) {
+	now := func() circuit.FETParams {
+		q := p
+		q.K, q.Vt = p.K*math.Pow(m.warm(), -1.5), p.Vt-1e-3*reference*(m.warm()-1)
+		return q
 	}
+	t := m.c.FET(d, g, s, b, pol, now())
+	m.c.OnTemperature(func() { t.Set(now()) })
+}
+
+// bipolar places a bipolar transistor of which Is is stated at 300 K. It
+// follows the unit's temperature; the gain does not (a real one gains by
+// about 0.5 %/K).
+func (m *maker) bipolar(col, base, em circuit.Node, pol circuit.Polarity, p circuit.BJTParams) {
+	now := func() circuit.BJTParams {
+		q := p
+		q.Is = m.saturation(p.Is)
+		return q
+	}
+	t := m.c.BJT(col, base, em, pol, now())
+	m.c.OnTemperature(func() { t.Set(now()) })
 }

@@ -156,12 +156,15 @@ func (p *benches) leave(ctx context.Context) error {
 // rehearse returns the rehearsal bench with its station, ready for use.
 func (p *benches) rehearse(ctx context.Context) *lab.Bench {
 	stepper := run.NewStepper(p.rehearsal)
-	identity, err := p.rehearsal.Identify(ctx)
-	if err != nil {
-		p.log.Error("the rehearsal bench", "err", err)
+	said := func() bench.Identity { // another one where another bench is drawn
+		identity, err := p.rehearsal.Identify(context.WithoutCancel(ctx))
+		if err != nil {
+			p.log.Error("the rehearsal bench", "err", err)
+		}
+		return identity
 	}
 	return &lab.Bench{
-		Definition: p.rehearsed, Said: func() bench.Identity { return identity }, Rehearse: rehearser{p.rehearsal}, Stepper: stepper,
+		Definition: p.rehearsed, Said: said, Rehearse: rehearser{p.rehearsal}, Stepper: stepper,
 		Station: p.newStation(ctx, stepper, p.clock, p.store),
 	}
 }

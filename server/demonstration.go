@@ -33,13 +33,21 @@ func keepBench(ctx context.Context, s *store.Store, def bench.Definition) error 
 	return err
 }
 
-// reseat puts back what sat on the rehearsal bench before the last stop.
-func reseat(ctx context.Context, s *store.Store, b *rehearsal.Bench, key string) error {
+// reseat puts back what sat on the rehearsal bench before the last stop, on the
+// bench that was drawn then unless this start names another one.
+func reseat(ctx context.Context, s *store.Store, b *rehearsal.Bench, key string, seed *uint64) error {
 	q, err := lab.KeptSeating(ctx, s, key)
 	if err != nil || q == nil {
 		return err
 	}
-	return rehearser{b}.Seat(*q)
+	if seed == nil {
+		return rehearser{b}.Seat(*q)
+	}
+	q.BenchSeed = seed
+	if err := (rehearser{b}).Seat(*q); err != nil {
+		return err
+	}
+	return s.SetSeating(ctx, key, *q, "ohmkeep")
 }
 
 // The log's words for where the demonstration stands, so that a start that was
@@ -234,6 +242,8 @@ func (p *preparation) unit(ctx context.Context, b *rehearsal.Bench, runner *run.
 		Device: rec.Device.Key, Serial: u.Serial, Lot: demo.LotName, Model: rec.Device.Model,
 		Seed: u.Seed, UnitFaults: u.UnitFaults, PinMap: rec.PinMap,
 	}
+	seed, world := rehearser{b}.Drawn()
+	seating.BenchSeed, seating.World = &seed, &world
 	if err := (rehearser{b}).Seat(seating); err != nil {
 		return fmt.Errorf("unit %s: %w", u.Serial, err)
 	}

@@ -14,6 +14,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"runtime/debug"
+	"strconv"
 	"syscall"
 )
 
@@ -59,6 +60,15 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 	fs.StringVar(&o.Data, "data", "", "directory of the database (default: the user's data directory)")
 	fs.StringVar(&o.Hosts, "hosts", "", "further host names that browsers may call this server by, separated by commas")
 	fs.BoolVar(&o.Demo, "demo", true, "fill an empty database with the demonstration lab")
+	fs.Func("bench-seed", fmt.Sprintf("seed of the rehearsal bench: its errors, path resistances and noise (default: that of the last seating, at first %d)", benchSeed),
+		func(text string) error {
+			n, err := strconv.ParseUint(text, 10, 53)
+			if err != nil {
+				return errors.New("give a whole number, 0 to 9007199254740991")
+			}
+			o.BenchSeed = &n
+			return nil
+		})
 	logJSON := fs.Bool("log-json", false, "write logs as JSON")
 	verbose := fs.Bool("verbose", false, "log every request")
 	showVersion := fs.Bool("version", false, "print the version and stop")

@@ -31,10 +31,25 @@ func (r rehearser) BenchFaultKinds() []bench.FaultKind {
 
 func (r rehearser) Seat(q bench.Seating) error {
 	seat, faults := seatOf(q)
-	return r.bench.Replace(seat, faults)
+	a := r.bench.Arranged()
+	a.Seat, a.Faults = seat, faults
+	if q.BenchSeed != nil {
+		a.Seed = *q.BenchSeed
+	}
+	if q.World != nil {
+		a.World = *q.World
+	}
+	return r.bench.Arrange(a)
 }
+
+func (r rehearser) Drawn() (seed uint64, w bench.World) {
+	a := r.bench.Arranged()
+	return a.Seed, a.World
+}
+
+func (r rehearser) Worlds() []bench.NamedWorld { return rehearsal.Worlds() }
 
 // seatOf converts a stored seating into what the rehearsal bench takes.
 func seatOf(q bench.Seating) (rehearsal.Seat, []bench.BenchFault) {
-	return rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, Faults: q.UnitFaults, PinMap: q.PinMap}, q.BenchFaults
+	return rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, Faults: q.UnitFaults, PinMap: q.PinMap, Insertion: q.Insertion}, q.BenchFaults
 }

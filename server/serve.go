@@ -30,18 +30,21 @@ import (
 
 // options are the command line's settings of the server.
 type options struct {
-	Listen   string
-	Data     string
-	Hosts    string
-	Demo     bool
-	Log      *slog.Logger
-	Announce io.Writer // where the link goes
+	Listen string
+	Data   string
+	Hosts  string
+	Demo   bool
+	// BenchSeed is which rehearsal bench is drawn; nil: the one of the last
+	// seating, or benchSeed.
+	BenchSeed *uint64
+	Log       *slog.Logger
+	Announce  io.Writer // where the link goes
 	// ready, where it is set, is told when the program serves.
 	ready func(*app)
 }
 
-// benchSeed is the random seed of the rehearsal bench's errors: always the
-// same bench.
+// benchSeed is the random seed of the rehearsal bench's errors where none is
+// given, and of the demonstration's.
 const benchSeed = 48
 
 // stopWithin is the time limit of an ordered stop.
@@ -138,7 +141,7 @@ func databasePath(dir string) string { return filepath.Join(dir, "ohmkeep.db") }
 func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	def := rehearsal.DefaultBench()
 	clock := bench.NewPacedClock(bench.FineClock{})
-	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: benchSeed})
+	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: a.drawn()})
 	if err != nil {
 		return nil, err
 	}
@@ -174,10 +177,18 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 		}
 		cfg.Preparing, cfg.PreparingLot = a.prepare.progress, demo.LotName
 	}
-	if err := reseat(ctx, a.store, b, def.Key); err != nil {
+	if err := reseat(ctx, a.store, b, def.Key, a.BenchSeed); err != nil {
 		a.Log.Warn("what sat on the rehearsal bench could not be seated again", "err", err)
 	}
 	return routes.New(cfg), nil
+}
+
+// drawn is the seed of the rehearsal bench that a start begins with.
+func (o *options) drawn() uint64 {
+	if o.BenchSeed != nil {
+		return *o.BenchSeed
+	}
+	return benchSeed
 }
 
 // atWork reports whether a run is at work on the bench.

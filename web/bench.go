@@ -40,6 +40,8 @@ type BenchProps struct {
 	Seat       Form
 	Models     []Option
 	UnitFaults []FaultChoice
+	Drawn      string   // which bench is drawn and in which room, in words
+	Worlds     []Option // what the bench can have of a real one
 	Seated     []string // what is in the socket and what is wrong with it, in words
 
 	// BenchFaults are faults of the bench itself: rows of fault, at, other,

@@ -32,12 +32,13 @@ func NewTypes(own map[reflect.Type][]string) *Types {
 // domainWords are the string types of the packages below that hold one of a few
 // words.
 var domainWords = map[reflect.Type][]string{
-	reflect.TypeFor[dut.Function]():      words(dut.Functions()...),
-	reflect.TypeFor[dut.Family]():        words(dut.Families()...),
-	reflect.TypeFor[bench.StrapKind]():   words(bench.StrapReturn, bench.StrapChannel, bench.StrapResistor),
-	reflect.TypeFor[bench.State]():       words(bench.Safe, bench.Energised, bench.Unknown),
-	reflect.TypeFor[procedure.Use]():     words(procedure.UseVoltage, procedure.UseCurrent, procedure.UseReturn, procedure.UseOpen),
-	reflect.TypeFor[procedure.Spacing](): words(procedure.Linear, procedure.Log, procedure.List),
+	reflect.TypeFor[dut.Function]():       words(dut.Functions()...),
+	reflect.TypeFor[dut.Family]():         words(dut.Families()...),
+	reflect.TypeFor[bench.StrapKind]():    words(bench.StrapReturn, bench.StrapChannel, bench.StrapResistor),
+	reflect.TypeFor[bench.Distribution](): words(bench.Distributions()...),
+	reflect.TypeFor[bench.State]():        words(bench.Safe, bench.Energised, bench.Unknown),
+	reflect.TypeFor[procedure.Use]():      words(procedure.UseVoltage, procedure.UseCurrent, procedure.UseReturn, procedure.UseOpen),
+	reflect.TypeFor[procedure.Spacing]():  words(procedure.Linear, procedure.Log, procedure.List),
 	reflect.TypeFor[procedure.Method](): words(procedure.TwoWire, procedure.FourWire, procedure.CurrentReversal,
 		procedure.AllOthers, procedure.Neighbours, procedure.EveryPair),
 	reflect.TypeFor[procedure.Status](): words(procedure.Running, procedure.Done, procedure.Stopped, procedure.Interrupted, procedure.Failed),

@@ -13,6 +13,12 @@ type Seating struct {
 	UnitFaults  []UnitFault        `json:"unitFaults,omitempty"`
 	BenchFaults []BenchFault       `json:"benchFaults,omitempty"`
 	PinMap      PinMap             `json:"pinMap"`
+	// BenchSeed is which bench is drawn, World what it has of a real one; nil:
+	// as they are. Insertion numbers the insertions of parts: each has contacts
+	// of its own; 0 is the next one.
+	BenchSeed *uint64 `json:"benchSeed,omitempty"`
+	World     *World  `json:"world,omitempty"`
+	Insertion uint64  `json:"insertion,omitempty"`
 }
 
 // UnitFault is one thing wrong with a seated unit.

@@ -178,6 +178,71 @@ func CheckSeating(v url.Values, models []bench.Model, model string) (q bench.Sea
 	return q, seeded, r.Problems
 }
 
+// SurroundingsValues writes which bench is drawn and in which world as a form.
+func SurroundingsValues(v url.Values, seed uint64, w bench.World, worlds []bench.NamedWorld) {
+	v.Set("benchSeed", strconv.FormatUint(seed, 10))
+	v.Set("ambient", quantity.Plain(w.Ambient))
+	if k := worldNamed(worlds, w); k >= 0 {
+		v.Set("world", worlds[k].Key)
+	}
+}
+
+// worldNamed is the named world that a world is, its temperature aside; -1 for
+// none.
+func worldNamed(worlds []bench.NamedWorld, w bench.World) int {
+	return slices.IndexFunc(worlds, func(n bench.NamedWorld) bool {
+		n.World.Ambient = w.Ambient
+		return n.World == w
+	})
+}
+
+// SurroundingsText is which bench is drawn and in which world, in words.
+func SurroundingsText(seed uint64, w bench.World, worlds []bench.NamedWorld) string {
+	title := "effects of its own"
+	if k := worldNamed(worlds, w); k >= 0 {
+		title = worlds[k].Title
+	}
+	return "Bench of seed " + strconv.FormatUint(seed, 10) + " at " + quantity.Plain(w.Ambient) + " °C; " + title
+}
+
+// CheckSurroundings reads which bench is drawn and in which world into a
+// seating. What is empty stays as it is: the seed, the world and the
+// temperature of now.
+func CheckSurroundings(v url.Values, now bench.World, worlds []bench.NamedWorld, q *bench.Seating) dut.Problems {
+	r := NewReader(v)
+	if seed := r.Field(dut.At("benchSeed")); seed.Given() {
+		n, err := strconv.ParseUint(seed.Text, 10, 53)
+		if err != nil {
+			r.Fail(seed, "give a whole number, 0 to 9007199254740991")
+		}
+		q.BenchSeed = &n
+	}
+	world, room := r.Field(dut.At("world")), r.Field(dut.At("ambient"))
+	w := now
+	if world.Given() {
+		k := slices.IndexFunc(worlds, func(n bench.NamedWorld) bool { return n.Key == world.Text })
+		if k < 0 {
+			r.Fail(world, "choose what the bench has of a real one")
+			return r.Problems
+		}
+		if w = worlds[k].World; worldNamed(worlds, now) == k {
+			w.Ambient = now.Ambient
+		}
+	}
+	if room.Given() {
+		text, _ := strings.CutSuffix(room.Text, "°C")
+		x, err := quantity.Parse(strings.TrimSpace(text), quantity.One)
+		if err != nil {
+			r.Fail(room, "give a temperature in °C, such as 23")
+		}
+		w.Ambient = x
+	}
+	if world.Given() || room.Given() {
+		q.World = &w
+	}
+	return r.Problems
+}
+
 // BenchFaultValues writes the faults of the bench itself as a form.
 func BenchFaultValues(faults []bench.BenchFault, kinds []bench.FaultKind) url.Values {
 	v := url.Values{}

@@ -91,6 +91,11 @@ type Rehearser interface {
 	// Seat replaces what is in the socket and what is wrong with the bench. It
 	// is refused while an output is on.
 	Seat(s bench.Seating) error
+	// Drawn is which bench is drawn now, and what it has of a real one.
+	Drawn() (seed uint64, w bench.World)
+	// Worlds lists what a bench can have of a real one by name, the default
+	// first.
+	Worlds() []bench.NamedWorld
 }
 
 // Cards is what a bench with cards offers beside its link. All methods may be

@@ -159,12 +159,22 @@ func (s *socket) BenchFaultKinds() []bench.FaultKind {
 func (s *socket) Seat(q bench.Seating) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if err := s.bench.Replace(rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, PinMap: q.PinMap}, nil); err != nil {
+	a := s.bench.Arranged()
+	a.Seat = rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, PinMap: q.PinMap, Insertion: q.Insertion}
+	a.Seed, a.World = *q.BenchSeed, *q.World // the lab fills them in
+	if err := s.bench.Arrange(a); err != nil {
 		return err
 	}
 	s.seated = q
 	return nil
 }
+
+func (s *socket) Drawn() (seed uint64, w bench.World) {
+	a := s.bench.Arranged()
+	return a.Seed, a.World
+}
+
+func (s *socket) Worlds() []bench.NamedWorld { return rehearsal.Worlds() }
 
 func (s *socket) now() bench.Seating {
 	s.mu.Lock()

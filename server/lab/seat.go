@@ -48,6 +48,7 @@ func (l *Lab) seatLocked(ctx context.Context, b *Bench, who Person, q bench.Seat
 	if err := b.checkSeating(&q); err != nil {
 		return err
 	}
+	l.completeBench(ctx, b, &q)
 	if err := b.Station.WhileIdle(func() error { return b.Rehearse.Seat(q) }); err != nil {
 		if errors.Is(err, run.ErrBusy) || errors.Is(err, run.ErrClosed) {
 			return err
@@ -90,6 +91,26 @@ func (l *Lab) completeSeating(ctx context.Context, b *Bench, q *bench.Seating) e
 		q.PinMap = pm.Body
 	}
 	return err
+}
+
+// completeBench fills in what a seating leaves as it is: which bench is drawn
+// and in which world. What is put into the socket once more has other contacts
+// than the time before; where that cannot be read, this is the first.
+func (l *Lab) completeBench(ctx context.Context, b *Bench, q *bench.Seating) {
+	seed, world := b.Rehearse.Drawn()
+	if q.BenchSeed == nil {
+		q.BenchSeed = &seed
+	}
+	if q.World == nil {
+		q.World = &world
+	}
+	if q.Insertion > 0 {
+		return
+	}
+	q.Insertion = 1
+	if before, err := l.Seated(ctx, b); err == nil && before != nil {
+		q.Insertion = before.Insertion + 1
+	}
 }
 
 // straightMap puts pin n of a model without a device on contact n.

@@ -37,7 +37,24 @@ func (b *Bench) checkSeating(q *bench.Seating) error {
 			checkPlace(k, &ps, at, &f, &b.Definition)
 		}
 	}
+	checkBench(&ps, q)
 	return ps.Err()
+}
+
+// mostSeed is the largest seed of a bench: exact in JSON and in browsers.
+const mostSeed = 1<<53 - 1
+
+// checkBench checks which bench is drawn, and in which world.
+func checkBench(ps *dut.Problems, q *bench.Seating) {
+	if q.BenchSeed != nil && *q.BenchSeed > mostSeed {
+		ps.Add("benchSeed", "must be 0 to %d", uint64(mostSeed))
+	}
+	if q.World == nil {
+		return
+	}
+	for _, p := range q.World.Check() {
+		ps.Add("world."+p.Field, "%s", p.Message)
+	}
 }
 
 // modelOf finds the model that is asked for; nil where the device decides.

@@ -82,6 +82,10 @@ type apiSeatRequest struct {
 	UnitFaults  []bench.UnitFault  `json:"unitFaults,omitempty"`
 	BenchFaults []bench.BenchFault `json:"benchFaults,omitempty"`
 	PinMap      *bench.PinMap      `json:"pinMap,omitempty" doc:"of a model without a device; left out: pin n on contact n"`
+	BenchSeed   *uint64            `json:"benchSeed,omitempty" doc:"which bench is drawn: its errors, path resistances and noise; left out: the one that is"`
+	World       *bench.World       `json:"world,omitempty" doc:"what the bench has of a real one, each effect with its size; left out: what it has"`
+	Ambient     *float64           `json:"ambient,omitempty" doc:"temperature around the bench in degrees Celsius, in place of the world's"`
+	Insertion   uint64             `json:"insertion,omitempty" doc:"each insertion has contacts of its own; left out: the next one"`
 }
 
 func (s *Server) apiSeat(w http.ResponseWriter, r *http.Request) error {
@@ -97,10 +101,29 @@ func (s *Server) apiSeat(w http.ResponseWriter, r *http.Request) error {
 	if a.PinMap != nil {
 		q.PinMap = *a.PinMap
 	}
+	q.BenchSeed, q.World, q.Insertion = a.BenchSeed, a.World, a.Insertion
+	if a.Ambient != nil {
+		q.World = inRoom(s.bench(r.Context()), q.World, *a.Ambient)
+	}
 	if err := s.Lab.Seat(r.Context(), s.bench(r.Context()), personOf(r.Context()), q); err != nil {
 		return err
 	}
 	return s.apiState(w, r)
+}
+
+// inRoom is a world, or where none is named that of the bench, at another
+// ambient temperature; nil on a real bench.
+func inRoom(b *lab.Bench, w *bench.World, celsius float64) *bench.World {
+	if b.Rehearse == nil {
+		return nil
+	}
+	if w == nil {
+		_, drawn := b.Rehearse.Drawn()
+		w = &drawn
+	}
+	out := *w
+	out.Ambient = celsius
+	return &out
 }
 
 // apiModels is the JSON list of models that a rehearsal bench can seat.
@@ -108,12 +131,14 @@ type apiModels struct {
 	Models      []bench.Model     `json:"models"`
 	UnitFaults  []bench.FaultKind `json:"unitFaults"`
 	BenchFaults []bench.FaultKind `json:"benchFaults"`
+	// Worlds are the default first.
+	Worlds []bench.NamedWorld `json:"worlds" doc:"what a rehearsal bench can have of a real one, by name"`
 }
 
 func (s *Server) apiModels(w http.ResponseWriter, r *http.Request) error {
 	var a apiModels
 	if in := s.bench(r.Context()).Rehearse; in != nil {
-		a = apiModels{in.Models(), in.UnitFaultKinds(), in.BenchFaultKinds()}
+		a = apiModels{in.Models(), in.UnitFaultKinds(), in.BenchFaultKinds(), in.Worlds()}
 	}
 	return reply(w, http.StatusOK, a)
 }

@@ -96,9 +96,16 @@ func (r testRehearser) BenchFaultKinds() (out []bench.FaultKind) {
 }
 
 func (r testRehearser) Seat(q bench.Seating) error {
-	seat := rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, Faults: q.UnitFaults, PinMap: q.PinMap}
-	return r.bench.Replace(seat, q.BenchFaults)
+	seat := rehearsal.Seat{Model: q.Model, Seed: q.Seed, Options: q.Options, Faults: q.UnitFaults, PinMap: q.PinMap, Insertion: q.Insertion}
+	return r.bench.Arrange(rehearsal.Arrangement{Seed: *q.BenchSeed, World: *q.World, Seat: seat, Faults: q.BenchFaults}) // the lab fills them in
 }
+
+func (r testRehearser) Drawn() (seed uint64, w bench.World) {
+	a := r.bench.Arranged()
+	return a.Seed, a.World
+}
+
+func (r testRehearser) Worlds() []bench.NamedWorld { return rehearsal.Worlds() }
 
 // apiRig is the whole API on a rehearsal bench whose time only counts.
 type apiRig struct {

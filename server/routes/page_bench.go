@@ -2,6 +2,7 @@ package routes
 
 import (
 	"context"
+	"math/rand/v2"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -51,6 +52,15 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 	sorted(p.Models)
 	ofUnits, ofBench := s.bench(ctx).Rehearse.UnitFaultKinds(), s.bench(ctx).Rehearse.BenchFaultKinds()
 	p.UnitFaults, p.BenchFaults = faultChoices(ofUnits), faultChoices(ofBench)
+	seed, world := s.bench(ctx).Rehearse.Drawn()
+	worlds := s.bench(ctx).Rehearse.Worlds()
+	p.Worlds = []web.Option{{Label: "as it is now"}}
+	for _, w := range worlds {
+		p.Worlds = append(p.Worlds, web.Option{Value: w.Key, Label: w.Title})
+	}
+	p.Drawn = form.SurroundingsText(seed, world, worlds)
+	p.Seat.Values = url.Values{}
+	form.SurroundingsValues(p.Seat.Values, seed, world, worlds)
 	q, err := s.Lab.Seated(ctx, s.bench(ctx))
 	if err != nil || q == nil {
 		return p, err
@@ -63,6 +73,7 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 		p.Given = append(p.Given, form.BenchFaultText(ofBench, f, &p.Def))
 	}
 	p.Seat.Values, p.BenchForm.Values = form.SeatingValues(q), form.BenchFaultValues(q.BenchFaults, ofBench)
+	form.SurroundingsValues(p.Seat.Values, seed, world, worlds)
 	return p, nil
 }
 
@@ -83,7 +94,7 @@ func (s *Server) seatForm(w http.ResponseWriter, r *http.Request) error {
 		err = s.Lab.Seat(r.Context(), s.bench(r.Context()), personOf(r.Context()), q)
 	}
 	return s.benchAnswer(w, r, err, func(p *web.BenchProps, e *Problem) {
-		p.Seat = formOf("seat", r.PostForm, e, map[string]string{"device": "model"})
+		p.Seat = formOf("seat", r.PostForm, e, map[string]string{"device": "model", "world.ambient": "ambient"})
 	})
 }
 
@@ -106,6 +117,10 @@ func (s *Server) benchAnswer(w http.ResponseWriter, r *http.Request, err error, 
 	return show(r.Context(), w, e.Status, web.Bench(p))
 }
 
+// anotherBelow bounds the seeds that the page itself draws: short enough to be
+// written down.
+const anotherBelow = 1_000_000
+
 // seatingOf parses the seat form; the bench's own faults stay as they are.
 func (s *Server) seatingOf(ctx context.Context, f url.Values) (q bench.Seating, err error) {
 	b := s.bench(ctx)
@@ -121,8 +136,14 @@ func (s *Server) seatingOf(ctx context.Context, f url.Values) (q bench.Seating, 
 		model = d.Body.Model
 	}
 	q, seeded, ps := form.CheckSeating(f, b.Rehearse.Models(), model)
+	_, world := b.Rehearse.Drawn()
+	ps = append(ps, form.CheckSurroundings(f, world, b.Rehearse.Worlds(), &q)...)
 	if len(ps) > 0 {
 		return q, ps
+	}
+	if f.Get("another") != "" {
+		another := rand.Uint64N(anotherBelow)
+		q.BenchSeed = &another
 	}
 	if !seeded {
 		q.Seed = lab.SeedOf(q.Device+q.Model, q.Serial)

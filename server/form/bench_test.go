@@ -326,3 +326,24 @@ func TestBenchMerge(t *testing.T) {
 		t.Errorf("merged to %+v", got)
 	}
 }
+
+// TestTolerancesOfPaths: a tolerance is a part, in the cell or by its heading's
+// unit; a bare number is refused, as nobody can tell what it is a part of.
+func TestTolerancesOfPaths(t *testing.T) {
+	for text, want := range map[string][2]float64{
+		"Line\tContact\tResistance\tResistance tolerance\tLeakage tolerance\n1A\t1\t4\t10 %\t50 %": {0.1, 0.5},
+		"Line\tContact\tR\tTolerance [%]\tLeakage tolerance (ppm)\n1A\t1\t4\t12,5\t500000":         {0.125, 0.5},
+		"Line\tContact\tR\tTol\n1A\t1\t4\t":                                                        {0, 0},
+		"1A\t1\tm\t1!1\t4\t10 pS\tyes\t\t\t5 %\t20 %":                                              {0.05, 0.2},
+	} {
+		got := readDesk(text)
+		if len(got.Notes) > 0 || len(got.Paths) != 1 || got.Paths[0].ResistanceTolerance != want[0] || got.Paths[0].LeakageTolerance != want[1] {
+			t.Errorf("%q: %v, %+v", text, got.Notes, got.Paths)
+		}
+	}
+	for _, text := range []string{"Line\tContact\tTolerance\n1A\t1\t0.1", "Line\tContact\tTolerance [Ω]\n1A\t1\t0.1", "Line\tContact\tTolerance\n1A\t1\t-5 %"} {
+		if got := readDesk(text); len(got.Notes) == 0 {
+			t.Errorf("%q is read as %+v", text, got.Paths)
+		}
+	}
+}

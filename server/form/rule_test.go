@@ -14,7 +14,7 @@ func TestRule(t *testing.T) {
 	d := deskBench()
 	before := len(d.Paths)
 	good := url.Values{"ruleLines": {"1A, return"}, "ruleFrom": {"3"}, "ruleTo": {"8"}, "ruleWays": {"4"}, "ruleAddress": {"{channel}!{mux}{way}"},
-		"ruleResistance": {"2,5"}, "ruleLeakage": {"200 GΩ"}, "ruleMax": {"50 mA"}, "ruleSense": {"1"}}
+		"ruleResistance": {"2,5"}, "ruleLeakage": {"200 GΩ"}, "ruleTolerance": {"10 %"}, "ruleLeakageTolerance": {"50 %"}, "ruleMax": {"50 mA"}, "ruleSense": {"1"}}
 	rule, ps := ReadRule(good, &d)
 	if len(ps) > 0 {
 		t.Fatal(ps)
@@ -22,7 +22,8 @@ func TestRule(t *testing.T) {
 	if n := rule.Apply(&d); n != 12 || len(d.Paths) != before {
 		t.Errorf("%d made, %d paths, were %d", n, len(d.Paths), before)
 	}
-	want := bench.Path{ID: d.Paths[6].ID, Channel: 1, Contact: 7, Mux: "1A/7-8", Address: "1!21", Resistance: 2.5, Leakage: 5e-12, Kelvin: true, MaxCurrent: 0.05}
+	want := bench.Path{ID: d.Paths[6].ID, Channel: 1, Contact: 7, Mux: "1A/7-8", Address: "1!21", Resistance: 2.5, Leakage: 5e-12, Kelvin: true, MaxCurrent: 0.05,
+		ResistanceTolerance: 0.1, LeakageTolerance: 0.5}
 	if got := d.Paths[6]; got != want {
 		t.Errorf("got  %+v\nwant %+v", got, want)
 	}

@@ -36,6 +36,7 @@ type committer struct {
 	last     Progress
 	readings int64
 	broken   error
+	showing  chan error  // tells when the observer has been told; nil: nothing is under way
 	failed   atomic.Bool // the measurement completed last has a fail
 }
 
@@ -49,31 +50,72 @@ type deriving struct {
 	ended   bool      // the measurement is complete
 }
 
-// run commits until the pipe ends.
+// run commits until the pipe ends. What is committed is shown while the next
+// load is stored, so there are two loads whose memory is used by turns.
 func (c *committer) run(ctx context.Context) {
 	ctx = context.WithoutCancel(ctx)
-	var l load
+	var loads [2]load
 	var last time.Time
-	for more := true; more; {
-		more = c.pipe.take(&l, last.Add(commitEvery))
+	more := true
+	for k := 0; more; k = 1 - k {
+		l := &loads[k]
+		more = c.pipe.take(l, last.Add(commitEvery))
 		last = time.Now()
 		if c.broken == nil {
-			if err := c.commit(ctx, &l, !more); err != nil {
-				c.broken = err
-				c.fail(err)
-			}
+			c.check(c.commit(ctx, l, !more))
 		}
 		for _, ack := range l.acks {
 			close(ack)
 		}
 	}
+	c.check(c.shown())
 }
 
-// commit stores and shows one load. The last one brings all results up to date.
+// check ends the run at the first error.
+func (c *committer) check(err error) {
+	if err != nil && c.broken == nil {
+		c.broken = err
+		c.fail(err)
+	}
+}
+
+// show has the observer told of what has been committed, after the update
+// before, whose error it returns.
+func (c *committer) show(u Update) error {
+	if err := c.shown(); err != nil {
+		return err
+	}
+	done := make(chan error, 1)
+	c.showing = done
+	go func() {
+		_, err := guarded(func() (struct{}, error) {
+			c.observer.Observe(u)
+			return struct{}{}, nil
+		})
+		done <- err
+	}()
+	return nil
+}
+
+// shown waits until the observer has been told of all that was committed.
+func (c *committer) shown() error {
+	if c.showing == nil {
+		return nil
+	}
+	err := <-c.showing
+	c.showing = nil
+	if err != nil {
+		return fmt.Errorf("showing readings: %w", err)
+	}
+	return nil
+}
+
+// commit stores one load and has it shown. The last one brings all results up to
+// date.
 func (c *committer) commit(ctx context.Context, l *load, last bool) (err error) {
 	defer func() {
 		if p := recover(); p != nil {
-			err = fmt.Errorf("deriving, storing or showing readings: %v", p)
+			err = fmt.Errorf("deriving or storing readings: %v", p)
 		}
 	}()
 	b := c.batch(l, last)
@@ -96,7 +138,7 @@ func (c *committer) commit(ctx context.Context, l *load, last bool) (err error) 
 	c.last = l.progress
 	c.last.Readings = c.readings
 	if c.observer != nil && (len(b.Readings) > 0 || len(b.Results) > 0 || l.pins != nil || !last) {
-		c.observer.Observe(Update{Run: c.rec.ID, Batch: b, Progress: c.last, Pins: l.pins})
+		return c.show(Update{Run: c.rec.ID, Batch: b, Progress: c.last, Pins: l.pins})
 	}
 	return nil
 }

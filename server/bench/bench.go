@@ -144,13 +144,16 @@ const (
 	NotSettled                     // "until stable" timed out
 	OutOfLimit                     // beyond a limit of its measurement
 	AfterFault                     // taken before a fault was noticed; not to be trusted
+	// Auxiliary marks what was read for a correction: a level that is held, read
+	// back, or a pin beside the stated conditions.
+	Auxiliary
 )
 
 // Has reports whether every flag of g is set.
 func (f Flags) Has(g Flags) bool { return f&g == g }
 
 // flagWords name the flags in exports and in the API, from the lowest bit on.
-var flagWords = []string{"in compliance", "over range", "not settled", "out of limit", "after fault"}
+var flagWords = []string{"in compliance", "over range", "not settled", "out of limit", "after fault", "auxiliary"}
 
 // Words names the flags that are set, from the lowest bit on; nil for none.
 func (f Flags) Words() []string {

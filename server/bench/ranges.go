@@ -79,11 +79,11 @@ func sensing(ranges []Range, full, level float64) (Range, bool) {
 // the range, in the range's unit. cycles is the aperture in power-line cycles;
 // 0 counts as one.
 //
-// The maximum permissible error and the converter step are bounds without
-// further knowledge, so each is a rectangular distribution: half-width a gives
-// a/√3, a step s gives s/√12 (JCGM 100:2008, GUM, 4.3.7). Noise is a standard
+// Gain, offset and converter step are bounds without further knowledge, so each
+// is a rectangular distribution: half-width a gives a/√3, a step s gives s/√12
+// (JCGM 100:2008, GUM, 4.3.7). Noise is a standard
 // deviation already; it is taken as white, falling with the square root of
-// the aperture. The three are independent and add in quadrature (GUM 5.1.2).
+// the aperture. All are independent and add in quadrature (GUM 5.1.2).
 func (r Range) StandardUncertainty(value, cycles float64) float64 {
 	s := r.spread(cycles)
 	return s.at(value)

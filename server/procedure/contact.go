@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"ohmkeep/server/budget"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
 )
@@ -89,7 +90,7 @@ func (contact) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 		base, read := conditions(&bare, d, pin), []int{pin}
 		force := func(group int, level float64) {
 			hold := append(slices.Clone(base), Hold{Pin: pin, Use: UseCurrent, Level: level, Compliance: m.Compliance})
-			points = append(points, m.point(group, hold, read))
+			points = append(points, m.spot(group, hold, read))
 		}
 		if upperDiode(d, pin) {
 			force(groupUpper, m.Level)
@@ -118,15 +119,28 @@ func evaluateContact(k *kit, spots []spot) []Result {
 		if !s.read() {
 			continue
 		}
-		v, u := s.vu()
-		r := value{key: "upper", pin: s.pin, x: v, u: u, flags: s.flags, bound: sign(v)}
+		r := value{key: "upper", pin: s.pin, of: atCurrent(k.m, s), flags: s.flags}
+		r.bound = sign(r.x())
 		if s.group == groupLower {
 			r.key = "lower"
 		}
-		r.note = contactNote(k.m, s, v)
+		r.note = contactNote(k.m, s, r.x())
 		out = k.add(out, r)
 	}
 	return out
+}
+
+// atCurrent is the voltage of a diode at the current that was asked for: by the
+// slope n·VT/I of its law, n from 1 to 2.
+func atCurrent(m *Measurement, s *spot) budget.Value {
+	v := s.voltage()
+	if s.clamped() || math.Abs(v.X) < shortBelow || m.Level == 0 {
+		return v
+	}
+	i := s.current()
+	level := math.Copysign(m.Level, i.X)
+	slope := budget.NewSource("slope of the diode", budget.Model, budget.Rectangular, budget.Rectangular.FromHalfWidth(thermalVoltage/2/m.Level))
+	return v.Sub(budget.Of(1.5*thermalVoltage/m.Level, slope).Mul(i.Sub(budget.Exact(level))))
 }
 
 // contactNote says in words what the voltage means.

@@ -28,9 +28,12 @@ func drawError(r *rand.Rand) channelError {
 // uncertainties are those of the maximum permissible error, rectangular.
 func readWith(t *testing.T, m Measurement, d Deriver, obs []Observation, e channelError, r *rand.Rand) []Result {
 	t.Helper()
+	errs := bench.NewErrors(&bench.Definition{})
+	ch := &bench.Channel{Name: "1A"}
+	sense := &Sense{V: errs.SenseV(ch, bench.Range{FullScale: 10, Gain: mpeGain, Offset: mpeOffsetV, Noise: e.noise}),
+		I: errs.SenseI(ch, bench.Range{FullScale: 1, Gain: mpeGain, Offset: mpeOffsetI}), Cycles: 1}
 	for _, o := range obs {
-		o.UV = (mpeGain*math.Abs(o.V) + mpeOffsetV) / math.Sqrt(3)
-		o.UI = (mpeGain*math.Abs(o.I) + mpeOffsetI) / math.Sqrt(3)
+		o.Sense = sense
 		o.V += e.gv*o.V + e.ov + e.noise*r.NormFloat64()
 		o.I += e.gi*o.I + e.oi
 		d.Add(o)

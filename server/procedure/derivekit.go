@@ -5,13 +5,14 @@ import (
 	"math"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
 )
 
-// coverage is the factor from a standard to the expanded uncertainty U.
-const coverage = 2
+// sure is the factor from a standard uncertainty to what can be told from zero.
+const sure = 2
 
 // kit is what every deriver needs to turn a value into a result. The results'
 // Measurement is left at 0 for the caller, who knows the index.
@@ -62,8 +63,8 @@ func (m *Measurement) suppliedAt(d *dut.Device) []SupplyLevel {
 type value struct {
 	key, group, note string
 	pin              int
-	x                float64       // the value
-	u                float64       // its standard uncertainty
+	of               budget.Value  // with all that it depends on
+	counted          bool          // a count, without uncertainty
 	unit             quantity.Unit // where the kind's output leaves it open
 	flags            bench.Flags
 	// bound says where the truth lies if the value rests on a clamped reading:
@@ -72,6 +73,21 @@ type value struct {
 	// only says that the value is no more than that bound, though no reading was
 	// at its compliance.
 	only bool
+	// lost says in words which condition was not reached; the value is then of
+	// another one.
+	lost string
+}
+
+// x is the estimate.
+func (v *value) x() float64 { return v.of.X }
+
+// guessed is an estimate whose standard uncertainty u is known as a whole only;
+// without one it is exact.
+func guessed(x, u float64) budget.Value {
+	if u == 0 {
+		return budget.Exact(x)
+	}
+	return budget.Of(x, budget.NewSource("readings", budget.Model, budget.Normal, u))
 }
 
 // untrusted are the flags that make a value say nothing about its limits.
@@ -80,18 +96,26 @@ const untrusted = bench.OverRange | bench.NotSettled | bench.AfterFault
 // result holds a value against its limits. ok is false for what is no number:
 // then there is nothing to say yet.
 func (k *kit) result(v value) (Result, bool) {
-	if !finite(v.x) || !finite(v.u) {
-		return Result{}, false
-	}
 	out, _ := k.kind.output(v.key)
 	lim := k.m.Limits[v.key]
 	r := Result{
 		Key: v.key, Name: out.Name, Pin: v.pin, Group: v.group, Condition: k.condition,
-		Value: v.x, Unit: out.Unit, U: coverage * v.u, Low: lim.Low, High: lim.High,
-		Flags: v.flags &^ bench.OutOfLimit, Note: v.note,
+		Value: v.of.X, Unit: out.Unit, Low: lim.Low, High: lim.High,
+		Flags: v.flags &^ (bench.OutOfLimit | bench.Auxiliary), Note: v.note,
+	}
+	var said budget.Statement
+	if !v.counted && len(v.of.Terms) > 0 {
+		said = v.of.State(budget.Coverage)
+		r.U, r.K, r.Budget = said.U, said.K, budgetOf(said)
+	}
+	if !finite(r.Value) || !finite(r.U) {
+		return Result{}, false
 	}
 	if r.Unit == "" {
 		r.Unit = v.unit
+	}
+	if v.lost != "" {
+		r.Note = joinLabel(v.lost, r.Note)
 	}
 	r.Outcome = k.outcome(v, lim, r.U)
 	if r.Outcome == derive.Fail || r.Outcome == derive.ConditionalFail {
@@ -107,12 +131,12 @@ func (k *kit) result(v value) (Result, bool) {
 // compliance is no measure of the set condition and therefore invalid, except
 // where it is beyond a limit already and the truth lies further out.
 func (k *kit) outcome(v value, lim Limit, expanded float64) derive.Outcome {
-	if v.flags&untrusted != 0 {
+	if v.flags&untrusted != 0 || v.lost != "" {
 		return derive.Invalid
 	}
 	if v.only || v.flags.Has(bench.InCompliance) {
-		if v.bound > 0 && lim.High != nil && v.x > *lim.High ||
-			v.bound < 0 && lim.Low != nil && v.x < *lim.Low {
+		if v.bound > 0 && lim.High != nil && v.x() > *lim.High ||
+			v.bound < 0 && lim.Low != nil && v.x() < *lim.Low {
 			return derive.Fail
 		}
 		return derive.Invalid
@@ -120,7 +144,7 @@ func (k *kit) outcome(v value, lim Limit, expanded float64) derive.Outcome {
 	if lim.Low == nil && lim.High == nil {
 		return derive.NoLimits
 	}
-	return derive.Decide(v.x, expanded, lim.Low, lim.High, k.guard)
+	return derive.Decide(v.x(), expanded, lim.Low, lim.High, k.guard)
 }
 
 func flagNote(f bench.Flags) string {

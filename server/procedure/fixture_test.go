@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
 	"ohmkeep/server/dut"
 )
 
@@ -106,8 +107,19 @@ func resistor(r float64) truth {
 	return oneTerminal(func(i float64) float64 { return i * r }, func(v float64) float64 { return v / r })
 }
 
-// accuracy gives the standard uncertainties of a reading.
+// accuracy gives the standard uncertainties of a reading: each that of a range's
+// offset.
 type accuracy struct{ uv, ui float64 }
+
+// sense is how readings of that accuracy come about, with nothing between the
+// channel and the pin.
+func (a accuracy) sense() *Sense {
+	of := func(u float64, name string) *bench.RangeErrors {
+		return &bench.RangeErrors{Range: bench.Range{Offset: u * math.Sqrt(3)}, Name: name,
+			Offset: budget.NewSource("offset of "+name, budget.Offset, budget.Rectangular, u)}
+	}
+	return &Sense{V: of(a.uv, "voltage"), I: of(a.ui, "current"), Cycles: 1}
+}
 
 // feed runs the whole expansion through a deriver.
 func feed(t testing.TB, m Measurement, d *dut.Device, guard float64, a accuracy, part truth) []Result {
@@ -137,6 +149,7 @@ func feed(t testing.TB, m Measurement, d *dut.Device, guard float64, a accuracy,
 func observations(t testing.TB, m Measurement, d *dut.Device, a accuracy, part truth) []Observation {
 	t.Helper()
 	var out []Observation
+	sense := a.sense()
 	now := int64(0)
 	for n, p := range expand(t, m, d) {
 		for range p.Count {
@@ -146,7 +159,7 @@ func observations(t testing.TB, m Measurement, d *dut.Device, a accuracy, part t
 			}
 			for _, pin := range p.Read {
 				v, i, flags := part(p.Hold, pin)
-				out = append(out, Observation{UV: a.uv, UI: a.ui, Reading: bench.Reading{
+				out = append(out, Observation{Sense: sense, Reading: bench.Reading{
 					T: now, Set: holdAt(p.Hold, pin).Level, V: v, I: i, Point: uint32(n),
 					Group: p.Group, Flags: flags, Pin: uint8(pin)}})
 			}

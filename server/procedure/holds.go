@@ -88,6 +88,13 @@ func (m *Measurement) point(group int, hold []Hold, read []int) Point {
 		Settle: m.Settle, Aperture: m.Aperture, Count: m.repeats()}
 }
 
+// spot is a point of few, at which the levels that are held are read back.
+func (m *Measurement) spot(group int, hold []Hold, read []int) Point {
+	p := m.point(group, hold, read)
+	p.ReadBack = true
+	return p
+}
+
 // holdSlab hands out copies of a set of holds from memory taken for many points
 // at once: each point keeps its own, so that a reader may hold on to any of
 // them, without an allocation for every point.

@@ -22,13 +22,19 @@ type Point struct {
 	Aperture Aperture
 	Count    int     // readings, at least 1
 	Interval float64 // seconds from one reading to the next; 0: back to back
+	// Auxiliary says that the point is beside the stated conditions, for a
+	// correction: its readings are none of what is measured.
+	Auxiliary bool
+	// ReadBack asks for one reading of every level that is held, together with
+	// the first of the point. Where connections have moved there is one anyway.
+	ReadBack bool
 }
 
-// Observation is a reading together with the standard uncertainties of its
-// voltage and current, from the accuracy of the ranges in use.
+// Observation is a reading together with how it came about: the ranges and the
+// path whose errors it carries.
 type Observation struct {
 	bench.Reading
-	UV, UI float64 // V, A
+	Sense *Sense
 }
 
 // Deriver turns the readings of one measurement into results as they arrive.

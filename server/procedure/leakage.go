@@ -83,7 +83,7 @@ func (leakage) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 		base, read := conditions(m, d, pin), []int{pin}
 		for g, level := range []float64{groupHigh: leakageLevel(m, d, pin), groupLow: 0} {
 			hold := append(slices.Clone(base), Hold{Pin: pin, Use: UseVoltage, Level: level, Compliance: m.Compliance})
-			points = append(points, m.point(g, hold, read))
+			points = append(points, m.spot(g, hold, read))
 		}
 	}
 	return slices.Values(points)
@@ -110,11 +110,20 @@ func evaluateLeakage(k *kit, spots []spot) []Result {
 		if !s.read() {
 			continue
 		}
-		c, u := s.iu()
-		r := value{key: "high", pin: s.pin, x: c, u: u, flags: s.flags, bound: sign(c)}
-		if s.group == groupLow {
-			r.key = "low"
+		high := &spots[i-i%2]
+		siemens := 0.0 // of the pin, by what it draws at the high level
+		if high.read() && !high.clamped() && high.voltage().X != 0 {
+			siemens = high.current().X / high.voltage().X
 		}
+		level, key := 0.0, "low"
+		if s.group == groupHigh {
+			level, key = leakageLevel(k.m, k.d, s.pin), "high"
+		}
+		c := s.current()
+		if !s.clamped() {
+			c = atLevel(c, s.voltage(), level, siemens)
+		}
+		r := value{key: key, pin: s.pin, of: c, flags: s.flags, bound: sign(c.X), lost: k.lost(s)}
 		if s.clamped() {
 			r.note = fmt.Sprintf("at the %s compliance: it leaks at least that much", amps(k.m.Compliance))
 		}

@@ -80,5 +80,5 @@ func inverse(slope, u float64) (x, ux float64, known bool) {
 	if math.Abs(slope) > u {
 		return 1 / slope, u / (slope * slope), true
 	}
-	return 1 / (math.Abs(slope) + coverage*u), 0, false
+	return 1 / (math.Abs(slope) + sure*u), 0, false
 }

@@ -8,7 +8,6 @@ import (
 	"ohmkeep/server/budget"
 	"slices"
 
-	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
 )
@@ -62,10 +61,12 @@ func (outputLevel) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	var points []Point
 	for _, pin := range m.Pins {
 		base, read := conditions(m, d, pin), []int{pin}
+		var of []Point
 		for g, level := range []float64{groupUnloaded: 0, groupLoaded: m.Level} {
 			hold := append(slices.Clone(base), Hold{Pin: pin, Use: UseCurrent, Level: level, Compliance: m.Compliance})
-			points = append(points, m.point(g, hold, read))
+			of = append(of, m.spot(g, hold, read))
 		}
+		points = append(points, withNudges(of)...)
 	}
 	return slices.Values(points)
 }
@@ -82,51 +83,65 @@ func (k outputLevel) Derive(m *Measurement, d *dut.Device, guard float64) Derive
 	return newSpots(k, newKit(k.facts, m, d, guard), evaluateOutputLevel)
 }
 
-// evaluateOutputLevel takes the unloaded and the loaded spot of each pin.
+// evaluateOutputLevel takes the unloaded and the loaded spots of each pin.
 func evaluateOutputLevel(k *kit, spots []spot) []Result {
 	var out []Result
-	for i := 0; i+1 < len(spots); i += 2 {
-		free, load := &spots[i], &spots[i+1]
-		for _, s := range []*spot{free, load} {
+	for _, of := range perPin(spots) {
+		var nudges [2][]*spot
+		for n, s := range of[2:] {
+			nudges[n%2] = append(nudges[n%2], s)
+		}
+		free, load := of[0], of[1]
+		var levels [2]budget.Value
+		for n, s := range []*spot{free, load} {
 			if !s.read() {
 				continue
 			}
-			v, u := s.vu()
-			r := value{key: "unloaded", pin: s.pin, x: v, u: u, flags: s.flags, bound: sign(v)}
+			levels[n] = s.nominal(nudges[n])
+			r := value{key: "unloaded", pin: s.pin, of: levels[n], flags: s.flags, lost: k.lost(s)}
 			if s.group == groupLoaded {
-				r.key = "loaded"
+				r.key, r.of = "loaded", atLoad(k.m, levels[n], s, free)
 			}
+			r.bound = sign(r.x())
 			if s.clamped() {
 				r.note = fmt.Sprintf("at the %s compliance: the output does not carry the current, or is open", volts(k.m.Compliance))
 			}
 			out = k.add(out, r)
 		}
 		if free.whole(k.m) && load.whole(k.m) {
-			out = k.add(out, outputResistance(k, free, load))
+			if r, ok := outputResistance(k, free, load, levels); ok {
+				out = k.add(out, r)
+			}
 		}
 	}
 	return out
 }
 
-func outputResistance(k *kit, free, load *spot) value {
-	v0, u0 := free.v.Mean(), free.uv
-	v1, u1 := load.v.Mean(), load.uv
-	i0, j0 := free.i.Mean(), free.ui
-	i1, j1 := load.i.Mean(), load.ui
-	dv, di := v1-v0, i1-i0
-	r := value{key: "output-resistance", pin: free.pin, flags: free.flags | load.flags,
-		x: derive.OutputResistance(v1, i1, v0, i0)}
-	uv := budget.RootSumSquares(differenceU(v0, u0, v1, u1), typeA(&free.v), typeA(&load.v))
-	ui := budget.RootSumSquares(differenceU(i0, j0, i1, j1), typeA(&free.i), typeA(&load.i))
-	if math.Abs(di) <= coverage*ui {
-		r.x = math.NaN() // no load to speak of: nothing can be said
-		return r
+// atLoad is the loaded level at the load current that was asked for, by the
+// output's own resistance.
+func atLoad(m *Measurement, level budget.Value, load, free *spot) budget.Value {
+	if !free.read() || clampedAny(load, free) {
+		return level
 	}
-	_, r.u = derive.RatioUncertainty(dv, uv, di, ui, 0)
-	if load.clamped() || free.clamped() {
+	di := load.current().X - free.current().X
+	if di == 0 {
+		return level
+	}
+	ohms := (level.X - free.voltage().X) / di
+	return level.Sub(load.current().Sub(budget.Exact(m.Level)).Scale(ohms))
+}
+
+func outputResistance(k *kit, free, load *spot, levels [2]budget.Value) (value, bool) {
+	dv, di := levels[1].Sub(levels[0]), load.current().Sub(free.current())
+	r := value{key: "output-resistance", pin: free.pin, flags: free.flags | load.flags, lost: k.lost(free, load)}
+	if math.Abs(di.X) <= sure*di.Uc() {
+		return r, false // no load to speak of: nothing can be said
+	}
+	r.of = dv.Div(di)
+	if clampedAny(free, load) {
 		r.note = fmt.Sprintf("at the %s compliance: the output does not carry the current", volts(k.m.Compliance))
 	}
-	return r
+	return r, true
 }
 
 // Imagine has levels at no load and under load: the value of its own key, and of

@@ -40,6 +40,9 @@ type Segment struct {
 	Returns []bench.PathID // paths to the return, ascending
 	Assign  *bench.Assignment
 	Nominal time.Duration // of all its points, without switching
+
+	errors  *bench.Errors // of the bench that it was planned for
+	returns []returned    // pins at 0 V
 }
 
 // Conn is one connected pin of a segment, with the largest magnitudes that
@@ -68,12 +71,16 @@ type Planner struct {
 	bench  *bench.Definition
 	solver *bench.Solver
 	prev   *Segment
+	// errors and contacts say what is between a channel and a pin.
+	errors   *bench.Errors
+	contacts map[int]int // pin number to contact
 }
 
 // NewPlanner prepares for a device on a bench. None of what it is given may
 // change afterwards.
 func NewPlanner(d *dut.Device, pm *bench.PinMap, b *bench.Definition) *Planner {
-	return &Planner{device: d, bench: b, solver: bench.NewSolver(b, pm)}
+	return &Planner{device: d, bench: b, solver: bench.NewSolver(b, pm),
+		errors: bench.NewErrors(b), contacts: pm.Contacts}
 }
 
 // MakePlan works out a procedure; kinds finds a kind of measurement. The error
@@ -271,31 +278,9 @@ func (p *Planner) connect(seg *Segment) error {
 			}
 		}
 	}
-	p.addReturnLoss(seg)
 	seg.order()
+	p.surround(seg)
 	return nil
-}
-
-// addReturnLoss counts the way back in: what a local sense reads against 0 V
-// includes the drop along the path to the return, whichever of them the
-// current takes.
-func (p *Planner) addReturnLoss(seg *Segment) {
-	worst := 0.0
-	for _, id := range seg.Returns {
-		if path, ok := p.bench.PathByID(id); ok {
-			worst = max(worst, path.Resistance)
-		}
-	}
-	for _, d := range seg.Drives {
-		if d.Zero && !d.Remote {
-			worst = max(worst, d.Loss.Series)
-		}
-	}
-	for _, d := range seg.Drives {
-		if !d.Remote {
-			d.Loss.Series += worst
-		}
-	}
 }
 
 // attach puts a pin on the drive of its channel, which it may share with pins
@@ -320,7 +305,6 @@ func (p *Planner) attach(seg *Segment, c *Conn, id bench.ChannelID) error {
 		d.Zero, d.Compliance = true, ch.SenseI[len(ch.SenseI)-1].FullScale
 		d.Remote = ch.RemoteSense
 	}
-	d.Loss = p.bench.PathErrorOf(ch, c.Path, d.Remote)
 	if err := d.pickRanges(c.Level, max(c.Compliance, d.Compliance)); err != nil {
 		return err
 	}

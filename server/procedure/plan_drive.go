@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
 	"ohmkeep/server/dut"
 )
 
@@ -15,12 +16,14 @@ type Drive struct {
 	Power      *dut.PowerStep // how its supply comes up; nil: at once
 	Mode       bench.Mode
 	Remote     bool
-	Loss       bench.PathError // between the sense point and the pin
-	Zero       bool            // stands in for the return
-	Compliance float64         // of a zero drive, A
+	Series     budget.Value // Ω between the sense point and the pin; 0 with remote sense
+	Leaks      []Leak       // beside it
+	Zero       bool         // stands in for the return
+	Compliance float64      // of a zero drive, A
 	rank       int
 	full       float64 // forced range, V; 0: smallest for each level (currents)
 	sense      float64 // range of what is not forced
+	senses     []*Sense
 }
 
 // pickRanges fixes the ranges for a whole segment. A voltage keeps the range

@@ -141,9 +141,12 @@ func (x *imaginer) point(pt *Point) {
 		}
 	}
 	cycles := pt.Aperture.ApertureSeconds(x.in.Bench.LineHz) * x.in.Bench.LineHz
-	for range max(pt.Count, 1) {
+	for n := range max(pt.Count, 1) {
 		for _, pin := range pt.Read {
 			x.read(seg, pt, pin, cycles)
+		}
+		if n == 0 {
+			x.readBack(seg, pt, cycles)
 		}
 	}
 	x.index++
@@ -154,15 +157,36 @@ func (x *imaginer) point(pt *Point) {
 
 func (x *imaginer) read(seg *Segment, pt *Point, pin int, cycles float64) {
 	i := slices.IndexFunc(seg.Conns, func(c *Conn) bool { return c.Pin == pin })
-	d, set := seg.Drives[seg.Conns[i].Drive], x.set[seg.Conns[i].Drive]
-	_, senseV, senseI, ok := d.Channel.RangesFor(set)
-	if !ok {
+	k := seg.Conns[i].Drive
+	set := x.set[k]
+	v, c := x.part(pt, pin, set)
+	x.add(seg, pt, k, pin, v, c, 0, cycles)
+}
+
+// readBack makes up what is read of the levels that are held: each as it was
+// asked for.
+func (x *imaginer) readBack(seg *Segment, pt *Point, cycles float64) {
+	for k, d := range seg.Drives {
+		if !slices.Contains(pt.Read, d.Pin) && d.Mode == bench.ForceVoltage {
+			x.add(seg, pt, k, d.Pin, x.set[k].Level, 0, bench.Auxiliary, cycles)
+		}
+	}
+}
+
+func (x *imaginer) add(seg *Segment, pt *Point, k, pin int, v, i float64, flags bench.Flags, cycles float64) {
+	sense := seg.Sense(k, x.set[k], cycles)
+	if sense == nil {
 		return
 	}
-	o := Observation{Reading: bench.Reading{Point: x.index, Group: pt.Group, Set: set.Level, Pin: uint8(pin), Channel: d.Channel.ID}}
-	o.V, o.I = x.part(pt, pin, set)
-	o.UV, o.UI = bench.ReadingUncertainty(senseV, senseI, d.Loss, o.V, o.I, cycles)
-	x.der.Add(o)
+	if pt.Auxiliary {
+		flags |= bench.Auxiliary
+	}
+	// What the path drops is on top of what the part shows.
+	if !seg.Drives[k].Remote {
+		v += seg.Drives[k].Series.X * i
+	}
+	x.der.Add(Observation{Sense: sense, Reading: bench.Reading{Point: x.index, Group: pt.Group, Set: x.set[k].Level,
+		Pin: uint8(pin), Channel: seg.Drives[k].Channel.ID, V: v, I: i, Flags: flags}})
 }
 
 // precision predicts a measurement's results and speaks of those that will not

@@ -95,7 +95,7 @@ func TestSweepDiodeReference(t *testing.T) {
 	for _, turn := range []float64{1, -1} { // forward, and with the terminals exchanged
 		der := sweepKind.Derive(&m, networkDevice(), 0)
 		for i, p := range s.Points {
-			der.Add(Observation{UV: 1e-9, UI: 1e-15, Reading: bench.Reading{
+			der.Add(Observation{Sense: accuracy{1e-9, 1e-15}.sense(), Reading: bench.Reading{
 				V: turn * float64(p[1]), I: turn * float64(p[0]), Point: uint32(i), Pin: 1}})
 		}
 		rs := der.Results()
@@ -126,7 +126,7 @@ func TestReversalReference(t *testing.T) {
 	run := func(i float64, v ...float64) []Result {
 		der := resistanceKind.Derive(&m, networkDevice(), 0)
 		for n, x := range v {
-			der.Add(Observation{UV: 1e-9, UI: 1e-9, Reading: bench.Reading{
+			der.Add(Observation{Sense: accuracy{1e-9, 1e-9}.sense(), Reading: bench.Reading{
 				V: x, I: i * math.Pow(-1, float64(n)), Point: uint32(n), Pin: 1}})
 		}
 		return der.Results()
@@ -145,7 +145,7 @@ func watchSeries(u float64, data []float64) []Result {
 	m.Pins, m.Use, m.Compliance, m.Duration, m.Interval = []int{1}, UseCurrent, 1e4, float64(len(data)-1), 1
 	der := watchKind.Derive(&m, networkDevice(), 0)
 	for i, v := range data {
-		der.Add(Observation{UV: u, Reading: bench.Reading{T: int64(i) * 1e9, V: v, Pin: 1}})
+		der.Add(Observation{Sense: accuracy{uv: u}.sense(), Reading: bench.Reading{T: int64(i) * 1e9, V: v, Pin: 1}})
 	}
 	return der.Results()
 }

@@ -8,7 +8,6 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
-	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
 )
@@ -100,7 +99,7 @@ func (resistance) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 			}
 			hold := append(slices.Clone(base), Hold{Pin: pin, Use: m.Use, Level: level,
 				Compliance: m.Compliance, Kelvin: m.remote()})
-			points = append(points, m.point(g, hold, read))
+			points = append(points, m.spot(g, hold, read))
 		}
 	}
 	return slices.Values(points)
@@ -133,40 +132,41 @@ func evaluateRatio(k *kit, spots []spot) []Result {
 		if !s.read() {
 			continue
 		}
-		v, uv := s.vu()
-		c, uc := s.iu()
-		out = k.add(out, ratio(k, s.pin, v, uv, c, uc, s.flags))
+		if r, ok := ratio(k, s.pin, s.voltageTo(k.m.Against), s.current(), s.flags); ok {
+			r.lost = k.lost(s)
+			out = k.add(out, r)
+		}
 	}
 	return out
 }
 
 // ratio is v/i as a value, with the word for what a clamped one means. A current
 // that cannot be told from zero gives the least resistance that it allows.
-func ratio(k *kit, pin int, v, uv, i, ui float64, flags bench.Flags) value {
+func ratio(k *kit, pin int, v, i budget.Value, flags bench.Flags) (value, bool) {
 	r := value{key: "resistance", pin: pin, flags: flags}
-	if math.Abs(i) <= coverage*ui || i == 0 {
-		least := math.Abs(i) + coverage*ui
+	if ui := i.Uc(); math.Abs(i.X) <= sure*ui || i.X == 0 {
+		least := math.Abs(i.X) + sure*ui
 		if least == 0 {
-			r.x = math.NaN()
-			return r
+			return r, false
 		}
-		r.x, r.bound, r.only = math.Abs(v)/least, 1, true
-		r.note = fmt.Sprintf("no current to be seen: at least %s, probably open", say(r.x, quantity.Ohm))
-		return r
+		r.of, r.counted, r.bound, r.only = budget.Exact(math.Abs(v.X)/least), true, 1, true
+		r.note = fmt.Sprintf("no current to be seen: at least %s, probably open", say(r.x(), quantity.Ohm))
+		return r, true
 	}
-	r.x, r.u = derive.RatioUncertainty(v, uv, i, ui, 0)
-	if !flags.Has(bench.InCompliance) {
-		return r
-	}
-	if k.m.Use == UseCurrent {
+	r.of = v.Div(i)
+	switch {
+	case !flags.Has(bench.InCompliance):
+	case k.m.Use == UseCurrent:
 		r.bound, r.note = 1, fmt.Sprintf("at the %s compliance: the resistance is too high for this current, or the contact is open", volts(k.m.Compliance))
-	} else {
+	default:
 		r.bound, r.note = -1, fmt.Sprintf("at the %s compliance: the resistance is too low for this voltage, or shorted", amps(k.m.Compliance))
 	}
-	return r
+	return r, true
 }
 
 // evaluateReversal takes the forward, reversed and forward spots of each pin.
+// What does not turn with the current falls out: offsets, thermal voltages and
+// their steady drift.
 func evaluateReversal(k *kit, spots []spot) []Result {
 	var out []Result
 	for i := 0; i+2 < len(spots); i += 3 {
@@ -174,36 +174,26 @@ func evaluateReversal(k *kit, spots []spot) []Result {
 		if !a.read() || !b.read() {
 			continue
 		}
-		vp, vpA, ip, ipA := a.v.Mean(), typeA(&a.v), a.i.Mean(), typeA(&a.i)
+		vp, ip := a.voltageTo(k.m.Against), a.current()
 		flags := a.flags | b.flags
 		if c.read() {
-			vp, ip = (vp+c.v.Mean())/2, (ip+c.i.Mean())/2
-			vpA, ipA = math.Hypot(vpA, typeA(&c.v))/2, math.Hypot(ipA, typeA(&c.i))/2
+			vp, ip = mean([]budget.Value{vp, c.voltageTo(k.m.Against)}), mean([]budget.Value{ip, c.current()})
 			flags |= c.flags
 		}
-		vm, im := b.v.Mean(), b.i.Mean()
-		dv, di := vp-vm, ip-im
-		// Accuracy is one error seen twice; only the scatter is independent.
-		uv := budget.RootSumSquares(differenceU(vp, max(a.uv, c.uv), vm, b.uv), vpA, typeA(&b.v))
-		ui := budget.RootSumSquares(differenceU(ip, max(a.ui, c.ui), im, b.ui), ipA, typeA(&b.i))
-		r := ratio(k, a.pin, dv, uv, di, ui, flags)
+		vm, im := b.voltageTo(k.m.Against), b.current()
+		r, ok := ratio(k, a.pin, vp.Sub(vm), ip.Sub(im), flags)
+		if !ok {
+			continue
+		}
+		r.lost = k.lost(a, b, c)
 		out = k.add(out, r)
 		if r.note == "" && a.whole(k.m) && b.whole(k.m) && c.whole(k.m) {
-			_, offset := derive.Reversal(vp, ip, vm, im)
-			u := budget.RootSumSquares(max(a.uv, b.uv, c.uv), vpA/2, typeA(&b.v)/2)
-			out = k.add(out, value{key: "offset", pin: a.pin, x: offset, u: u, flags: flags})
+			// What is left at no current: (V+ + V- - R·(I+ + I-))/2.
+			off := vp.Add(vm).Sub(r.of.Mul(ip.Add(im))).Scale(0.5)
+			out = k.add(out, value{key: "offset", pin: a.pin, of: off, flags: flags})
 		}
 	}
 	return out
-}
-
-// typeA is the standard uncertainty of a mean from the scatter of its repeats, 0
-// where there are none.
-func typeA(a *derive.Accumulator) float64 {
-	if a.N() < 2 {
-		return 0
-	}
-	return a.SDMean()
 }
 
 // Imagine is a resistor with a voltage in series: the value of its own key, and of

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
 	"ohmkeep/server/derive"
 )
 
@@ -94,7 +95,7 @@ func TestComplianceRule(t *testing.T) {
 		m := base("voltage")
 		m.Limits = map[string]Limit{"voltage": {c.low, c.high}}
 		k := newKit(voltageKind.facts, &m, inverterDevice(), 1)
-		r, ok := k.result(value{key: "voltage", x: c.x, u: 0.05, flags: c.flags, bound: c.bound})
+		r, ok := k.result(value{key: "voltage", of: guessed(c.x, 0.05), flags: c.flags, bound: c.bound})
 		if !ok || r.Outcome != c.want {
 			t.Errorf("%s: %s", c.name, r.Outcome)
 		}
@@ -106,7 +107,7 @@ func TestComplianceRule(t *testing.T) {
 		}
 	}
 	k := newKit(voltageKind.facts, &Measurement{}, inverterDevice(), 0)
-	if _, ok := k.result(value{key: "voltage", x: math.NaN()}); ok {
+	if _, ok := k.result(value{key: "voltage", of: budget.Exact(math.NaN())}); ok {
 		t.Error("a result that is no number")
 	}
 }

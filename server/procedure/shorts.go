@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 
-	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
 )
@@ -103,7 +102,7 @@ func (shorts) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 			}
 		}
 		hold = append(hold, Hold{Pin: pair[0], Use: UseVoltage, Level: m.Level, Compliance: m.Compliance})
-		points = append(points, m.point(g, hold, []int{pair[0]}))
+		points = append(points, m.spot(g, hold, []int{pair[0]}))
 	}
 	return slices.Values(points)
 }
@@ -144,18 +143,19 @@ func evaluateShorts(k *kit, pairs [][2]int, spots []spot) []Result {
 		if !s.read() {
 			continue
 		}
-		c, u := s.iu()
+		c, v := s.current(), s.voltageTo(pairs[i][1])
+		if !s.clamped() && v.X != 0 {
+			c = atLevel(c, v, k.m.Level, c.X/v.X)
+		}
 		group := ""
 		if pairs[i][1] != 0 {
 			group = k.pairLabel(pairs[i])
 		}
-		r := value{key: "current", pin: s.pin, group: group, x: c, u: u, flags: s.flags, bound: sign(c)}
+		r := value{key: "current", pin: s.pin, group: group, of: c, flags: s.flags, bound: sign(c.X)}
 		r.note = shortsNote(k, pairs[i], s, conducting)
 		out = k.add(out, r)
-		v, uv := s.vu()
 		if conducts(s) && s.whole(k.m) {
-			ohms, uo := derive.RatioUncertainty(v, uv, c, u, 0)
-			out = k.add(out, value{key: "resistance", pin: s.pin, group: group, x: ohms, u: uo,
+			out = k.add(out, value{key: "resistance", pin: s.pin, group: group, of: v.Div(s.current()),
 				flags: s.flags, bound: -1, note: r.note})
 		}
 	}
@@ -165,9 +165,8 @@ func evaluateShorts(k *kit, pairs [][2]int, spots []spot) []Result {
 // conducts reports whether the current is one of less than 10 kΩ and beyond its
 // uncertainty: below that a resistance would be a figure without meaning.
 func conducts(s *spot) bool {
-	v, _ := s.vu()
-	c, u := s.iu()
-	return math.Abs(c) > coverage*u && math.Abs(c) > math.Abs(v)/10e3
+	v, c := s.voltage(), s.current()
+	return math.Abs(c.X) > sure*c.Uc() && math.Abs(c.X) > math.Abs(v.X)/10e3
 }
 
 func conductingPins(pairs [][2]int, spots []spot) []int {
@@ -186,8 +185,7 @@ func shortsNote(k *kit, pair [2]int, s *spot, conducting []int) string {
 	if s.flags&untrusted != 0 || !conducts(s) {
 		return ""
 	}
-	v, _ := s.vu()
-	c, _ := s.iu()
+	v, c := s.voltage().X, s.current().X
 	about := "about " + trimZeros(quantity.Format(math.Abs(v/c), quantity.Ohm, 2))
 	if s.clamped() {
 		about = fmt.Sprintf("at the %s compliance, at most %s", amps(k.m.Compliance),

@@ -2,10 +2,8 @@ package procedure
 
 import (
 	"iter"
-	"math"
 	"slices"
 
-	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
 )
@@ -96,11 +94,10 @@ func (k soak) evaluate(kt *kit, spots []spot) (out []Result) {
 		if !first.whole(kt.m) || !last.whole(kt.m) {
 			continue
 		}
-		c, u := first.iu()
-		out = kt.add(out, value{key: "drawn", pin: first.pin, x: c, u: u, flags: first.flags, bound: sign(c)})
-		if o, uo := last.iu(); each == 2 && c != 0 {
-			_, ur := derive.RatioUncertainty(c+o, math.Hypot(u, uo), c, u, 0)
-			out = kt.add(out, value{key: "asymmetry", pin: first.pin, x: (c + o) / c, u: ur, flags: first.flags | last.flags})
+		c := first.current()
+		out = kt.add(out, value{key: "drawn", pin: first.pin, of: c, flags: first.flags, bound: sign(c.X)})
+		if each == 2 && c.X != 0 {
+			out = kt.add(out, value{key: "asymmetry", pin: first.pin, of: c.Add(last.current()).Div(c), flags: first.flags | last.flags})
 		}
 	}
 	return out

@@ -3,59 +3,105 @@ package procedure
 import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
-	"ohmkeep/server/derive"
 )
 
 // spot gathers the readings of one pin at one point: all its repeats.
 type spot struct {
-	pin    int
-	group  int
-	set    float64
-	v, i   derive.Accumulator
-	uv, ui float64 // largest standard uncertainty from the ranges' accuracy
-	flags  bench.Flags
+	sensedAt
+	pin   int
+	group int
+	at    *spotPoint
+}
+
+// spotPoint is one point of a measurement: the spots of the pins that are
+// measured, and what was read back of the levels that are held.
+type spotPoint struct {
+	spots []*spot
+	held  []*sensedAt // in the order they were read
+	known *situation  // of what has come in so far; nil: to be worked out
 }
 
 // seconds is a reading's time since the start of its run.
 func seconds(o *Observation) float64 { return float64(o.T) * 1e-9 }
-
-func (s *spot) add(o *Observation) {
-	t := seconds(o)
-	s.set = o.Set
-	s.v.Add(t, o.V)
-	s.i.Add(t, o.I)
-	s.uv, s.ui = max(s.uv, o.UV), max(s.ui, o.UI)
-	s.flags |= o.Flags
-}
-
-func (s *spot) read() bool { return s.v.N() > 0 && s.i.N() > 0 }
 
 // whole reports whether all repeats have come. What may turn out not to apply is
 // held back until then, so that no result is left over that a later reading has
 // taken back.
 func (s *spot) whole(m *Measurement) bool { return s.v.N() >= m.repeats() && s.i.N() >= m.repeats() }
 
-// vu and iu are the mean and its standard uncertainty: the scatter of the
-// repeats goes down with their number, the ranges' accuracy does not.
-func (s *spot) vu() (v, u float64) { return s.v.Mean(), meanU(&s.v, s.uv) }
-func (s *spot) iu() (i, u float64) { return s.i.Mean(), meanU(&s.i, s.ui) }
-
-func meanU(a *derive.Accumulator, systematic float64) float64 {
-	if a.N() < 2 {
-		return systematic
-	}
-	return budget.RootSumSquares(systematic, a.SDMean())
-}
-
 // clamped reports whether a reading of the spot was at its compliance.
 func (s *spot) clamped() bool { return s.flags.Has(bench.InCompliance) }
+
+// situation is what is known of the spot's point; nil where the readings do not
+// say by what they were taken.
+func (s *spot) situation() *situation {
+	if s.sense == nil || s.sense.Segment == nil {
+		return nil
+	}
+	if s.at.known == nil {
+		s.at.known = solve(s.sense.Segment, s.at.drive)
+	}
+	return s.at.known
+}
+
+// drive is what drive k of the segment read at the point.
+func (p *spotPoint) drive(k int) *sensedAt {
+	for _, s := range p.spots {
+		if s.sense != nil && s.sense.Drive == k {
+			return &s.sensedAt
+		}
+	}
+	for _, h := range p.held {
+		if h.sense != nil && h.sense.Drive == k {
+			return h
+		}
+	}
+	return nil
+}
+
+// current is what flows into the pin, A.
+func (s *spot) current() budget.Value {
+	if at := s.situation(); at != nil {
+		return at.i[s.sense.Drive]
+	}
+	_, i := s.values()
+	return i
+}
+
+// voltage is that of the pin against the part's ground, V.
+func (s *spot) voltage() budget.Value {
+	if at := s.situation(); at != nil {
+		return at.v[s.sense.Drive].Sub(at.ground())
+	}
+	v, _ := s.values()
+	return v
+}
+
+// voltageTo is that of the pin against another, V; 0 is the part's ground.
+func (s *spot) voltageTo(pin int) budget.Value {
+	at := s.situation()
+	if at == nil || pin == 0 {
+		return s.voltage()
+	}
+	return at.v[s.sense.Drive].Sub(at.at(pin))
+}
+
+// lost says which held level was not reached: its channel was at its compliance.
+func (s *spot) lost() (pin int, is bool) {
+	for _, h := range s.at.held {
+		if h.flags.Has(bench.InCompliance) && h.sense != nil {
+			return h.sense.Segment.Drives[h.sense.Drive].Pin, true
+		}
+	}
+	return 0, false
+}
 
 // spotDeriver derives kinds with few points, whose results each rest on the
 // spots of a pin.
 type spotDeriver struct {
 	kit
-	spots []spot
-	first []int // of each point's spots
+	spots  []spot
+	points []*spotPoint
 	// evaluate turns the spots, in the order of the expansion, into results. It
 	// passes over spots that have not been read.
 	evaluate func(k *kit, spots []spot) []Result
@@ -64,26 +110,59 @@ type spotDeriver struct {
 func newSpots(k Kind, kt kit, evaluate func(*kit, []spot) []Result) *spotDeriver {
 	s := &spotDeriver{kit: kt, evaluate: evaluate}
 	for p := range k.Points(kt.m, kt.d) {
-		s.first = append(s.first, len(s.spots))
+		at := &spotPoint{}
+		s.points = append(s.points, at)
 		for _, pin := range p.Read {
-			s.spots = append(s.spots, spot{pin: pin, group: int(p.Group)})
+			s.spots = append(s.spots, spot{pin: pin, group: int(p.Group), at: at})
 		}
 	}
-	s.first = append(s.first, len(s.spots))
+	for i := range s.spots {
+		at := s.spots[i].at
+		at.spots = append(at.spots, &s.spots[i])
+	}
 	return s
 }
 
 func (s *spotDeriver) Add(o Observation) {
-	p := int(o.Point)
-	if p+1 >= len(s.first) {
+	if int(o.Point) >= len(s.points) {
 		return // of no point of this measurement
 	}
-	for i := s.first[p]; i < s.first[p+1]; i++ {
-		if s.spots[i].pin == int(o.Pin) {
-			s.spots[i].add(&o)
+	p := s.points[o.Point]
+	p.known = nil
+	for _, at := range p.spots {
+		if at.pin == int(o.Pin) {
+			at.add(&o)
 			return
 		}
 	}
+	if o.Flags.Has(bench.Auxiliary) {
+		p.readBack(&o)
+	}
+}
+
+// readBack takes a reading of a level that is held.
+func (p *spotPoint) readBack(o *Observation) {
+	for _, h := range p.held {
+		if h.sense == o.Sense {
+			h.add(o)
+			return
+		}
+	}
+	h := &sensedAt{}
+	h.add(o)
+	p.held = append(p.held, h)
 }
 
 func (s *spotDeriver) Results() []Result { return s.evaluate(&s.kit, s.spots) }
+
+// perPin gathers the spots of each pin, in their order.
+func perPin(spots []spot) [][]*spot {
+	var out [][]*spot
+	for i := range spots {
+		if n := len(out); n == 0 || out[n-1][0].pin != spots[i].pin {
+			out = append(out, nil)
+		}
+		out[len(out)-1] = append(out[len(out)-1], &spots[i])
+	}
+	return out
+}

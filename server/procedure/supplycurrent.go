@@ -69,7 +69,7 @@ func (supplyCurrent) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 		s, _ := m.powerStep(d, pin)
 		hold = append(hold, Hold{Pin: pin, Use: UseVoltage, Level: supplyLevel(m, s), Compliance: supplyLimit(m, s)})
 	}
-	return slices.Values([]Point{m.point(0, hold, slices.Clone(m.Pins))})
+	return slices.Values([]Point{m.spot(0, hold, slices.Clone(m.Pins))})
 }
 
 func (supplyCurrent) Shape(m *Measurement, d *dut.Device) Shape {
@@ -91,10 +91,13 @@ func evaluateSupplyCurrent(k *kit, spots []spot) []Result {
 		if !s.read() {
 			continue
 		}
-		c, u := s.iu()
-		r := value{key: "current", pin: s.pin, x: c, u: u, flags: s.flags, bound: sign(c)}
+		step, _ := k.m.powerStep(k.d, s.pin)
+		level, c := supplyLevel(k.m, step), s.current()
+		if !s.clamped() && level != 0 {
+			c = atLevel(c, s.voltage(), level, c.X/level)
+		}
+		r := value{key: "current", pin: s.pin, of: c, flags: s.flags, bound: sign(c.X), lost: k.lost(s)}
 		if s.clamped() {
-			step, _ := k.m.powerStep(k.d, s.pin)
 			r.note = fmt.Sprintf("at the %s compliance: the supply did not reach its level; the part is shorted, reversed or needs more current",
 				amps(supplyLimit(k.m, step)))
 		}

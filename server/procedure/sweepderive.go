@@ -60,6 +60,9 @@ func newSweepDeriver(k kit) *sweepDeriver {
 }
 
 func (s *sweepDeriver) Add(o Observation) {
+	if o.Flags.Has(bench.Auxiliary) {
+		return
+	}
 	if g := int(o.Group); g != s.group {
 		if g >= s.m.curves() {
 			return
@@ -83,16 +86,18 @@ func (s *sweepDeriver) Add(o Observation) {
 
 // sensed is the quantity that was not forced, with its standard uncertainty.
 func (s *sweepDeriver) sensed(o *Observation) (y, u float64) {
+	uv, ui := o.standard()
 	if s.m.Use == UseCurrent {
-		return o.V, o.UV
+		return o.V, uv
 	}
-	return o.I, o.UI
+	return o.I, ui
 }
 
 func (s *sweepDeriver) fitPoint(o *Observation) {
-	e := end{x: o.V, y: o.I, ux: o.UV, uy: o.UI}
+	uv, ui := o.standard()
+	e := end{x: o.V, y: o.I, ux: uv, uy: ui}
 	if s.m.Use == UseCurrent {
-		e = end{x: o.I, y: o.V, ux: o.UI, uy: o.UV}
+		e = end{x: o.I, y: o.V, ux: ui, uy: uv}
 	}
 	s.whole.add(e)
 	n := s.m.Sweep.Count()
@@ -108,7 +113,7 @@ func (s *sweepDeriver) fitPoint(o *Observation) {
 	}
 	if i%s.stride == 0 && len(s.points) < cap(s.points) {
 		s.points = append(s.points, derive.IV{V: o.V, I: o.I})
-		s.uv, s.ui = append(s.uv, o.UV), append(s.ui, o.UI)
+		s.uv, s.ui = append(s.uv, uv), append(s.ui, ui)
 	}
 }
 
@@ -143,13 +148,13 @@ func (s *sweepDeriver) current(out []Result) []Result {
 	out = s.extremes(out, at)
 	out = s.diode(out, at)
 	hits := at
-	hits.key, hits.x, hits.note = "compliance-hits", float64(s.hits), ""
+	hits.key, hits.of, hits.counted, hits.note = "compliance-hits", budget.Exact(float64(s.hits)), true, ""
 	return s.add(out, hits)
 }
 
 // with fills in a copy of the value.
 func (v value) with(key string, x, u float64) value {
-	v.key, v.x, v.u = key, x, u
+	v.key, v.of = key, guessed(x, u)
 	return v
 }
 
@@ -229,7 +234,7 @@ func (s *sweepDeriver) extremes(out []Result, at value) []Result {
 		limited := e.side < 0 && lim.Low != nil || e.side > 0 && lim.High != nil
 		further := e.clamps.set && (!e.free.set || float64(e.side)*(e.clamps.x-e.free.x) > 0)
 		if further && (limited || !e.free.set) {
-			v.x, v.u, v.bound = e.clamps.x, e.clamps.u, e.side
+			v.of, v.bound = guessed(e.clamps.x, e.clamps.u), e.side
 			v.flags |= bench.InCompliance
 			v.note = fmt.Sprintf("at the %s compliance", say(s.m.Compliance, s.m.Use.SensedUnit()))
 		}

@@ -39,16 +39,17 @@ func (t *transfer) add(o *Observation, input bool) {
 	if t.open && t.point != o.Point {
 		t.close()
 	}
+	uv, _ := o.standard()
 	t.open, t.point = true, o.Point
 	t.at.flags |= o.Flags
 	if input {
 		t.sx += o.V
 		t.nx++
-		t.at.u = max(t.at.u, o.UV)
+		t.at.u = max(t.at.u, uv)
 	} else {
 		t.sy += o.V
 		t.ny++
-		t.uyMax = max(t.uyMax, o.UV)
+		t.uyMax = max(t.uyMax, uv)
 	}
 }
 
@@ -117,6 +118,9 @@ type thresholdDeriver struct {
 
 func (t *thresholdDeriver) Add(o Observation) {
 	dirs := t.m.Sweep.directions()
+	if o.Flags.Has(bench.Auxiliary) {
+		return
+	}
 	i, dir := int(o.Group)/dirs, int(o.Group)%dirs
 	if i >= len(t.m.Pins) {
 		return
@@ -177,7 +181,7 @@ func (t *thresholdDeriver) current(out []Result) []Result {
 			continue
 		}
 		found[d] = &x
-		v.x, v.u, v.flags, v.note = x.x, x.u, x.flags, x.note
+		v.of, v.flags, v.note = guessed(x.x, x.u), x.flags, x.note
 		out = t.add(out, v)
 	}
 	if found[0] != nil && found[1] != nil {
@@ -191,7 +195,7 @@ func (t *thresholdDeriver) current(out []Result) []Result {
 func (t *thresholdDeriver) notSwitched(v value, dir int) value {
 	low, high := t.m.Sweep.Range()
 	first, last := t.m.Sweep.At(dir*t.m.Sweep.Count()), t.m.Sweep.At((dir+1)*t.m.Sweep.Count()-1)
-	v.x, v.only, v.bound = last, true, sign(last-first)
+	v.of, v.counted, v.only, v.bound = budget.Exact(last), true, true, sign(last-first)
 	v.note = fmt.Sprintf("%s did not switch between %s and %s", t.label(t.m.Observe), volts(low), volts(high))
 	if n := t.dir[dir].clamped; n > 0 {
 		v.flags = bench.InCompliance
@@ -209,5 +213,5 @@ func (t *thresholdDeriver) hysteresis(found [2]*crossing) value {
 	}
 	accuracy := func(c *crossing) float64 { return math.Sqrt(max(c.u*c.u-c.step*c.step, 0)) }
 	u := budget.RootSumSquares(differenceU(rise.x, accuracy(rise), fall.x, accuracy(fall)), rise.step, fall.step)
-	return value{key: "hysteresis", pin: t.m.Pins[t.pin], x: rise.x - fall.x, u: u, flags: rise.flags | fall.flags}
+	return value{key: "hysteresis", pin: t.m.Pins[t.pin], of: guessed(rise.x-fall.x, u), flags: rise.flags | fall.flags}
 }

@@ -56,7 +56,7 @@ func (voltage) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	points := make([]Point, 0, len(m.Pins))
 	for _, pin := range m.Pins {
 		hold := append(conditions(m, d, pin), Hold{Pin: pin, Use: UseCurrent, Compliance: m.Compliance})
-		points = append(points, m.point(0, hold, []int{pin}))
+		points = append(points, withNudges([]Point{m.spot(0, hold, []int{pin})})...)
 	}
 	return slices.Values(points)
 }
@@ -75,13 +75,13 @@ func (k voltage) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
 
 func evaluateVoltage(k *kit, spots []spot) []Result {
 	var out []Result
-	for i := range spots {
-		s := &spots[i]
+	for _, of := range perPin(spots) {
+		s := of[0]
 		if !s.read() {
 			continue
 		}
-		v, u := s.vu()
-		r := value{key: "voltage", pin: s.pin, x: v, u: u, flags: s.flags, bound: sign(v)}
+		r := value{key: "voltage", pin: s.pin, of: s.nominal(of[1:]), flags: s.flags, lost: k.lost(s)}
+		r.bound = sign(r.x())
 		if s.clamped() {
 			r.note = fmt.Sprintf("at the %s compliance: the pin is beyond it, or nothing holds it", volts(k.m.Compliance))
 		}

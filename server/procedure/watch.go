@@ -142,14 +142,18 @@ type watchDeriver struct {
 }
 
 func (w *watchDeriver) Add(o Observation) {
+	if o.Flags.Has(bench.Auxiliary) {
+		return
+	}
 	for i := range w.pins {
 		if w.pins[i].pin != int(o.Pin) {
 			continue
 		}
 		p := &w.pins[i]
-		y, u := o.I, o.UI
+		uv, u := o.standard()
+		y := o.I
 		if w.m.Use == UseCurrent {
-			y, u = o.V, o.UV
+			y, u = o.V, uv
 		}
 		p.y.Add(seconds(&o), y)
 		p.allan.Add(y)
@@ -181,7 +185,7 @@ func (w *watchDeriver) watchedResults(out []Result, p *watched) []Result {
 	grow := dependence(&p.y)
 	mean := at.with("mean", p.y.Mean(), math.Hypot(p.u, grow*typeA(&p.y)))
 	if p.hits == p.y.N() {
-		mean.bound = sign(mean.x)
+		mean.bound = sign(mean.x())
 	}
 	out = w.add(out, mean)
 	// The accuracy of a scatter is that of the gain only, far below what so few
@@ -244,4 +248,13 @@ func (watch) Imagine(_ *Measurement, _ *dut.Device, key string, x float64) Imagi
 // Shorten leaves a few readings: held steady, they tell as much as many.
 func (watch) Shorten(m *Measurement) {
 	m.Duration = min(m.Duration, 8*max(m.Interval, m.Aperture.ApertureSeconds(nominalLineHz)))
+}
+
+// typeA is the standard uncertainty of a mean from the scatter of its repeats, 0
+// where there are none.
+func typeA(a *derive.Accumulator) float64 {
+	if a.N() < 2 {
+		return 0
+	}
+	return a.SDMean()
 }

@@ -161,8 +161,8 @@ func (c *committer) batch(l *load, last bool) procedure.Batch {
 		d := c.deriving(s.step)
 		d.attempt = s.attempt
 		readings := l.readings[at : at+s.n]
-		for i, u := range l.us[at : at+s.n] {
-			d.Add(procedure.Observation{Reading: readings[i], UV: u.v, UI: u.i})
+		for i, sense := range l.senses[at : at+s.n] {
+			d.Add(procedure.Observation{Reading: readings[i], Sense: sense})
 		}
 		if s.n > 0 {
 			d.stale = true
@@ -262,6 +262,7 @@ func sameResult(a, b procedure.Result) bool {
 		return false
 	}
 	a.Low, a.High, b.Low, b.High = nil, nil, nil, nil
+	a.Budget, b.Budget = nil, nil // the same U is made of the same
 	return a == b
 }
 

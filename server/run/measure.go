@@ -153,7 +153,7 @@ func (x *measurer) point(ctx context.Context, seg *procedure.Segment, pt *proced
 	}
 	x.showPins(seg, moved)
 	aperture := pt.Aperture.ApertureSeconds(x.rec.Bench.LineHz)
-	x.readers.find(seg, pt, x.set, aperture*x.rec.Bench.LineHz)
+	x.readers.find(seg, pt, x.set, aperture*x.rec.Bench.LineHz, moved || pt.ReadBack)
 	settled, err := x.settle(ctx, pt, seconds(aperture))
 	if err != nil {
 		return err
@@ -203,7 +203,7 @@ func (x *measurer) settle(ctx context.Context, pt *procedure.Point, aperture tim
 	if err := x.wait(ctx, seconds(pt.Settle.Time)); err != nil {
 		return false, err
 	}
-	if !pt.Settle.UntilStable || len(x.channels) == 0 {
+	if !pt.Settle.UntilStable || x.own == 0 {
 		return true, nil
 	}
 	begun := x.clock.Now()
@@ -211,7 +211,7 @@ func (x *measurer) settle(ctx context.Context, pt *procedure.Point, aperture tim
 	most := 2 + int(within/max(aperture, time.Microsecond)) // in case the clock stands still
 	var before []bench.Sample
 	for range most {
-		if err := x.sense(ctx, aperture); err != nil {
+		if err := x.sense(ctx, x.channels[:x.own], aperture); err != nil {
 			return false, err
 		}
 		if before != nil && x.stable(before, pt.Settle.Tolerance) {
@@ -229,10 +229,10 @@ func (x *measurer) settle(ctx context.Context, pt *procedure.Point, aperture tim
 // forced. A difference that noise and the converter's step explain (3 standard
 // deviations of the difference, one step) counts as none.
 func (x *measurer) stable(before []bench.Sample, tolerance float64) bool {
-	for _, r := range x.reads {
-		a, b, rng := before[r.sample].I, x.samples[r.sample].I, r.senseI
+	for _, r := range x.reads[:x.measured] {
+		a, b, rng := before[r.sample].I, x.samples[r.sample].I, r.sense.I.Range
 		if x.set[r.drive].Mode == bench.ForceCurrent {
-			a, b, rng = before[r.sample].V, x.samples[r.sample].V, r.senseV
+			a, b, rng = before[r.sample].V, x.samples[r.sample].V, r.sense.V.Range
 		}
 		slack := rng.Step + 3*math.Sqrt2*rng.Noise
 		if !(math.Abs(a-b) <= max(tolerance*math.Abs(b), slack)) {
@@ -242,8 +242,8 @@ func (x *measurer) stable(before []bench.Sample, tolerance float64) bool {
 	return true
 }
 
-// sense reads the point's channels once.
-func (x *measurer) sense(ctx context.Context, aperture time.Duration) error {
+// sense reads channels once, together.
+func (x *measurer) sense(ctx context.Context, channels []bench.ChannelID, aperture time.Duration) error {
 	if aperture >= longWait {
 		if err := x.handIfDue(ctx, aperture); err != nil {
 			return err
@@ -251,21 +251,24 @@ func (x *measurer) sense(ctx context.Context, aperture time.Duration) error {
 	}
 	x.lookout.passed(aperture)
 	var err error
-	x.samples, err = x.link.Read(ctx, x.channels, aperture, x.samples[:0])
-	if err == nil && len(x.samples) != len(x.channels) {
-		err = fmt.Errorf("%d samples came from %d channels", len(x.samples), len(x.channels))
+	x.samples, err = x.link.Read(ctx, channels, aperture, x.samples[:0])
+	if err == nil && len(x.samples) != len(channels) {
+		err = fmt.Errorf("%d samples came from %d channels", len(x.samples), len(channels))
 	}
 	return linked("reading", err)
 }
 
 // read takes the point's readings.
 func (x *measurer) read(ctx context.Context, pt *procedure.Point, index uint32, aperture float64, settled bool) error {
-	if len(x.channels) == 0 {
+	if x.own == 0 {
 		return nil
 	}
 	base := bench.Reading{Point: index, Group: pt.Group}
 	if !settled {
 		base.Flags = bench.NotSettled
+	}
+	if pt.Auxiliary {
+		base.Flags |= bench.Auxiliary
 	}
 	var begun time.Time
 	if pt.Interval > 0 {
@@ -278,11 +281,15 @@ func (x *measurer) read(ctx context.Context, pt *procedure.Point, index uint32, 
 				return err
 			}
 		}
-		if err := x.sense(ctx, seconds(aperture)); err != nil {
+		channels, reads := x.channels, x.reads // with the levels that are held, once
+		if k > 0 {
+			channels, reads = x.channels[:x.own], x.reads[:x.measured]
+		}
+		if err := x.sense(ctx, channels, seconds(aperture)); err != nil {
 			return err
 		}
-		for i := range x.reads {
-			x.keep(&x.reads[i], base)
+		for i := range reads {
+			x.keep(&reads[i], base)
 		}
 		if err := x.handIfDue(ctx, 0); err != nil {
 			return err

@@ -2,7 +2,11 @@ package run
 
 import (
 	"context"
+<<<<<<< HEAD
 	"slices"
+=======
+	"ohmkeep/server/procedure"
+>>>>>>> 225d8d6 (procedure, run, bench: a result is worked out from what really was at the pins)
 	"sync"
 	"time"
 
@@ -34,15 +38,12 @@ type span struct {
 // committer commits.
 type load struct {
 	readings []bench.Reading
-	us       []standard // of each reading
+	senses   []*procedure.Sense // of each reading
 	spans    []span
 	progress Progress
 	pins     []PinState // nil if unchanged
 	acks     []chan struct{}
 }
-
-// standard is the standard uncertainties of a reading's voltage and current.
-type standard struct{ v, i float64 }
 
 // count counts the reading added last to its stretch.
 func (l *load) count(step, attempt int) {
@@ -55,7 +56,7 @@ func (l *load) count(step, attempt int) {
 
 // reset empties the load and keeps the memory of what nobody else may have.
 func (l *load) reset() {
-	l.readings, l.us, l.spans = l.readings[:0], l.us[:0], l.spans[:0]
+	l.readings, l.senses, l.spans = l.readings[:0], l.senses[:0], l.spans[:0]
 	l.pins, l.acks = nil, nil
 }
 
@@ -99,11 +100,15 @@ func (p *pipe) put(ctx context.Context, l *load, ack chan struct{}) error {
 		}
 	}
 	defer p.mu.Unlock()
+<<<<<<< HEAD
 	if n := len(p.load.readings) + len(l.readings); n > cap(p.load.readings) && n > handFull {
 		// In few steps: each copies what has gathered.
 		p.load.readings, p.load.us = slices.Grow(p.load.readings, 3*n), slices.Grow(p.load.us, 3*n)
 	}
 	p.load.readings, p.load.us = append(p.load.readings, l.readings...), append(p.load.us, l.us...)
+=======
+	p.load.readings, p.load.senses = append(p.load.readings, l.readings...), append(p.load.senses, l.senses...)
+>>>>>>> 225d8d6 (procedure, run, bench: a result is worked out from what really was at the pins)
 	p.load.spans = append(p.load.spans, l.spans...)
 	p.load.progress = l.progress
 	if l.pins != nil {

@@ -11,51 +11,66 @@ import (
 // out again only where they change, since a sweep has hundreds of thousands of
 // points that differ by a level alone.
 type readers struct {
-	reads    []reader
+	reads    []reader // of the pins that are measured, and then of the levels that are held
 	channels []bench.ChannelID
+	// measured and own count those of the pins that are measured.
+	measured, own int
 
 	// What they were worked out for.
 	readSeg    *procedure.Segment
 	readPins   []int
 	readCycles float64
+	readBack   bool
 }
 
-// reader is one pin that is read at the point at work.
+// reader is one pin that is read at the point at work. Its conn is -1 where it
+// is a level that is held, read back.
 type reader struct {
 	conn, drive, sample int
+	pin                 int
 	setup               bench.Setup // of its channel; its level is the point's
 	keeps               bool        // the ranges are the same at every level
-	senseV, senseI      bench.Range
-	uncertainty         bench.Uncertainty
+	sense               *procedure.Sense
 }
 
 // find works out which channels a point of a segment reads, and in which ranges,
 // where its drives are set as given and an aperture has that many power-line
-// cycles.
-func (x *readers) find(seg *procedure.Segment, pt *procedure.Point, set []bench.Setup, cycles float64) {
-	if x.same(seg, pt, set, cycles) {
+// cycles: those of its pins and, for back, those that hold a level.
+func (x *readers) find(seg *procedure.Segment, pt *procedure.Point, set []bench.Setup, cycles float64, back bool) {
+	if x.readBack == back && x.same(seg, pt, set, cycles) {
 		for i := range x.reads {
 			r := &x.reads[i]
 			r.setup.Level = set[r.drive].Level
 		}
 		return
 	}
-	x.readSeg, x.readPins, x.readCycles = seg, append(x.readPins[:0], pt.Read...), cycles
+	x.readSeg, x.readPins, x.readCycles, x.readBack = seg, append(x.readPins[:0], pt.Read...), cycles, back
 	x.reads, x.channels = x.reads[:0], x.channels[:0]
 	for _, pin := range pt.Read {
 		i := slices.IndexFunc(seg.Conns, func(c *procedure.Conn) bool { return c.Pin == pin })
-		k := seg.Conns[i].Drive
-		ch := seg.Drives[k].Channel
-		r := reader{conn: i, drive: k, setup: set[k], keeps: ch.KeepsRanges(set[k])}
-		_, r.senseV, r.senseI, _ = ch.RangesFor(set[k])
-		r.uncertainty = bench.UncertaintyOf(r.senseV, r.senseI, seg.Drives[k].Loss, cycles)
-		r.sample = slices.Index(x.channels, ch.ID)
-		if r.sample < 0 {
-			r.sample = len(x.channels)
-			x.channels = append(x.channels, ch.ID)
-		}
-		x.reads = append(x.reads, r)
+		x.add(seg, i, pin, seg.Conns[i].Drive, set, cycles)
 	}
+	x.measured, x.own = len(x.reads), len(x.channels)
+	if !back {
+		return
+	}
+	for k, d := range seg.Drives {
+		if !slices.Contains(x.channels[:x.own], d.Channel.ID) {
+			x.add(seg, -1, d.Pin, k, set, cycles)
+		}
+	}
+}
+
+func (x *readers) add(seg *procedure.Segment, conn, pin, drive int, set []bench.Setup, cycles float64) {
+	ch := seg.Drives[drive].Channel
+	r := reader{conn: conn, pin: pin, drive: drive, setup: set[drive], keeps: ch.KeepsRanges(set[drive]),
+		sense: seg.Sense(drive, set[drive], cycles)}
+	r.sample = slices.Index(x.channels, ch.ID)
+	if r.sample < 0 {
+		r.sample = len(x.channels)
+		x.channels = append(x.channels, ch.ID)
+	}
+	x.reads = append(x.reads, r)
 }
 
 // same reports whether a point reads what the one before it did, in the same
@@ -81,15 +96,19 @@ func (x *readers) same(seg *procedure.Segment, pt *procedure.Point, set []bench.
 // keep adds a sample to the readings that will be handed over.
 func (x *measurer) keep(r *reader, base bench.Reading) {
 	s := &x.samples[r.sample]
-	p := &x.pins[r.conn]
 	base.T, base.Set, base.V, base.I = int64(s.At.Sub(x.start)), r.setup.Level, s.V, s.I
-	base.Pin, base.Channel, base.Flags = uint8(p.Pin), s.Channel, base.Flags|s.Flags
-	if x.step.limits.broken(&base) {
+	base.Pin, base.Channel, base.Flags = uint8(r.pin), s.Channel, base.Flags|s.Flags
+	switch {
+	case r.conn < 0:
+		base.Flags |= bench.Auxiliary
+	case !base.Flags.Has(bench.Auxiliary) && x.step.limits.broken(&base):
 		base.Flags |= bench.OutOfLimit
 	}
-	p.V, p.I, p.Flags = s.V, s.I, base.Flags
-	x.pinsNew = true
-	uv, ui := r.uncertainty.At(s.V, s.I)
-	x.load.readings, x.load.us = append(x.load.readings, base), append(x.load.us, standard{uv, ui})
+	if r.conn >= 0 {
+		p := &x.pins[r.conn]
+		p.V, p.I, p.Flags = s.V, s.I, base.Flags&^bench.Auxiliary
+		x.pinsNew = true
+	}
+	x.load.readings, x.load.senses = append(x.load.readings, base), append(x.load.senses, r.sense)
 	x.load.count(x.stepAt, x.attempt)
 }

@@ -368,7 +368,7 @@ func TestSlowDisk(t *testing.T) {
 func TestPipeIsBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := newPipe()
-		l := load{readings: make([]bench.Reading, handFull), us: make([]standard, handFull)}
+		l := load{readings: make([]bench.Reading, handFull), senses: make([]*procedure.Sense, handFull)}
 		puts := 0
 		done := make(chan struct{})
 		go func() {

@@ -1,0 +1,191 @@
+package bench
+
+import (
+	"fmt"
+	"math"
+
+	"ohmkeep/server/budget"
+	"ohmkeep/server/quantity"
+)
+
+// Errors hands out the sources of error of one bench: one *budget.Source for
+// each thing that errs, so that the same error met twice cancels or adds as it
+// really does. It is used by one goroutine at a time; what it hands out is not
+// changed any more.
+type Errors struct {
+	def    *Definition
+	ranges map[rangeUse]*RangeErrors
+	series map[seriesUse]*budget.Source
+}
+
+// rangeUse names a range of a channel.
+type rangeUse struct {
+	channel   ChannelID
+	unit      quantity.Unit
+	force     bool
+	fullScale float64
+}
+
+// seriesUse names a resistance of the way to a pin: of a path, or of a
+// channel's output.
+type seriesUse struct {
+	channel ChannelID
+	path    PathID
+}
+
+// NewErrors prepares the sources of a bench, which must not change afterwards.
+func NewErrors(def *Definition) *Errors {
+	return &Errors{def: def, ranges: map[rangeUse]*RangeErrors{}, series: map[seriesUse]*budget.Source{}}
+}
+
+// RangeErrors is what is known of the errors of one range: one gain and one
+// offset, the same in whatever is read or forced in it.
+type RangeErrors struct {
+	Range
+	Name   string         // "1A, sensing 10 mA"
+	Gain   *budget.Source // relative
+	Offset *budget.Source // V or A
+}
+
+// SenseV returns the errors of a range in which a channel senses voltages.
+func (e *Errors) SenseV(ch *Channel, r Range) *RangeErrors {
+	return e.of(ch, r, rangeUse{ch.ID, quantity.Volt, false, r.FullScale})
+}
+
+// SenseI returns the errors of a range in which a channel senses currents.
+func (e *Errors) SenseI(ch *Channel, r Range) *RangeErrors {
+	return e.of(ch, r, rangeUse{ch.ID, quantity.Ampere, false, r.FullScale})
+}
+
+// ForceV returns the errors of a range in which a channel forces voltages.
+func (e *Errors) ForceV(ch *Channel, r Range) *RangeErrors {
+	return e.of(ch, r, rangeUse{ch.ID, quantity.Volt, true, r.FullScale})
+}
+
+// ForceI returns the errors of a range in which a channel forces currents.
+func (e *Errors) ForceI(ch *Channel, r Range) *RangeErrors {
+	return e.of(ch, r, rangeUse{ch.ID, quantity.Ampere, true, r.FullScale})
+}
+
+func (e *Errors) of(ch *Channel, r Range, use rangeUse) *RangeErrors {
+	if known := e.ranges[use]; known != nil {
+		return known
+	}
+	what := "sensing"
+	if use.force {
+		what = "forcing"
+	}
+	out := &RangeErrors{Range: r, Name: fmt.Sprintf("%s, %s %s", ch.Name, what, fullScale(r, use.unit))}
+	out.Gain = budget.NewSource("gain of "+out.Name, budget.Gain, budget.Rectangular, budget.Rectangular.FromHalfWidth(r.Gain))
+	out.Offset = budget.NewSource("offset of "+out.Name, budget.Offset, budget.Rectangular, budget.Rectangular.FromHalfWidth(r.Offset))
+	e.ranges[use] = out
+	return out
+}
+
+func fullScale(r Range, unit quantity.Unit) string {
+	return "±" + quantity.Format(r.FullScale, unit, 3)
+}
+
+// errs adds gain and offset of the range to a value that was read or set.
+func (r *RangeErrors) errs(x float64) budget.Value {
+	v := budget.Exact(x)
+	if r.Range.Gain != 0 && x != 0 {
+		v = v.With(r.Gain, x)
+	}
+	if r.Range.Offset != 0 {
+		v = v.With(r.Offset, 1)
+	}
+	return v
+}
+
+// scatterSure is by how much the scatter of repeats must exceed what the range's
+// noise explains before it counts instead: a chance of about 1 in 100.
+func scatterSure(n int) float64 { return 1 + 2.33/math.Sqrt(2*float64(n-1)) }
+
+// Reading is the mean of n readings in the range as a value of what was there:
+// gain and offset of the range, the converter's step, and the range's noise or,
+// where it is larger than that explains, the scatter of the repeats. sd is their
+// standard deviation, NaN for one reading; cycles is the aperture in power-line
+// cycles, 0 for one.
+//
+// Noise is a standard deviation already and taken as white, falling with the
+// square root of the aperture. A step is a bound, so rectangular: s/√12 (GUM
+// F.2.2.1); noise larger than half a step spreads repeats over several steps,
+// so that their mean knows more.
+func (r *RangeErrors) Reading(mean float64, n int, sd, cycles float64) budget.Value {
+	if cycles <= 0 {
+		cycles = 1
+	}
+	v := r.errs(mean)
+	once := r.Noise / math.Sqrt(cycles)
+	step := budget.Resolution(r.Step)
+	root := math.Sqrt(float64(max(n, 1)))
+	if once >= r.Step/2 {
+		step /= root
+	}
+	if step > 0 {
+		v = v.With(budget.NewSource("converter step of "+r.Name, budget.Step, budget.Rectangular, step), 1)
+	}
+	switch explained := math.Hypot(once, budget.Resolution(r.Step)); {
+	case n >= 2 && sd > explained*scatterSure(n):
+		s := budget.NewSource("scatter of "+r.Name, budget.Scatter, budget.Student, sd/root)
+		s.DF = float64(n - 1)
+		v = v.With(s, 1)
+	case once > 0:
+		v = v.With(budget.NewSource("noise of "+r.Name, budget.Noise, budget.Normal, once/root), 1)
+	}
+	return v
+}
+
+// Level is what really comes out where level is asked for in a range that
+// forces: gain, offset and step of the range.
+func (r *RangeErrors) Level(level float64) budget.Value {
+	v := r.errs(level)
+	if r.Step > 0 {
+		v = v.With(budget.NewSource("converter step of "+r.Name, budget.Step, budget.Rectangular, budget.Resolution(r.Step)), 1)
+	}
+	return v
+}
+
+// Series is the resistance between a channel's sense point and the pin that a
+// path leads to, in ohms: what a local sense does not see. Path 0 is a strap: a
+// wire.
+func (e *Errors) Series(ch *Channel, id PathID) budget.Value {
+	out := budget.Exact(0)
+	if ch.SourceR > 0 {
+		out = out.Add(e.resistance(seriesUse{channel: ch.ID}, "output resistance of channel "+ch.Name, ch.SourceR, assumedTolerance, true))
+	}
+	return out.Add(e.PathR(id))
+}
+
+// PathR is the resistance of a closed path, in ohms.
+func (e *Errors) PathR(id PathID) budget.Value {
+	p, ok := e.def.PathByID(id)
+	if !ok || p.Resistance == 0 {
+		return budget.Exact(0)
+	}
+	part, assumed := p.Tolerance()
+	return e.resistance(seriesUse{path: id}, "resistance of path "+p.Address, p.Resistance, part, assumed)
+}
+
+func (e *Errors) resistance(use seriesUse, name string, ohms, part float64, assumed bool) budget.Value {
+	s := e.series[use]
+	if s == nil {
+		s = budget.NewSource(name, budget.Path, budget.Rectangular, budget.Rectangular.FromHalfWidth(part*ohms))
+		s.Assumed = assumed
+		e.series[use] = s
+	}
+	return budget.Of(ohms, s)
+}
+
+// assumedTolerance is the part by which a resistance may be off where the bench
+// does not say. Common practice for analogue switches with their wiring.
+const assumedTolerance = 0.25
+
+// Tolerance is by which part a path's resistance may be off, and whether that is
+// assumed.
+func (p *Path) Tolerance() (part float64, assumed bool) { return assumedTolerance, true }
+
+// LeakTolerance is by which part an open switch's leakage may be off, and whether
+// that is assumed.
+func (p *Path) LeakTolerance() (part float64, assumed bool) { return 1, true }

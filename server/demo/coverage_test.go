@@ -1,0 +1,112 @@
+package demo
+
+import (
+	"flag"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/rehearsal"
+)
+
+var (
+	coverageRuns = flag.Int("coverage", 8, "benches drawn anew for each procedure in TestCoverage; 1,000 for the figures")
+	coverageOf   = flag.String("coverage-of", "", "procedures and measurements of TestCoverage that contain this, all if empty")
+)
+
+// ideal is the default bench without errors, resistances and leakage.
+func ideal() bench.Definition {
+	def := perfect()
+	for i := range def.Channels {
+		def.Channels[i].SourceR = 0
+	}
+	for i := range def.Paths {
+		def.Paths[i].Resistance, def.Paths[i].Leakage = 0, 0
+	}
+	return def
+}
+
+// held is how the intervals of one result, over units and benches, lie about
+// the truth.
+type held struct {
+	errs, us     []float64 // error and U of each
+	above, below int       // intervals above and below the truth
+}
+
+func (h *held) add(x procedure.Result, truth float64) {
+	h.errs, h.us = append(h.errs, x.Value-truth), append(h.us, x.U)
+	if x.Value-x.U > truth {
+		h.above++
+	}
+	if x.Value+x.U < truth {
+		h.below++
+	}
+}
+
+// say is the line of the table: coverage, tails, mean of error over U/1.96, mean
+// U, and U over the half-width that would just have held 95 %.
+func (h *held) say() string {
+	n := float64(len(h.errs))
+	var z, u float64
+	abs := make([]float64, len(h.errs))
+	for i, e := range h.errs {
+		abs[i] = math.Abs(e)
+		z += e / h.us[i] * 1.96 / n
+		u += h.us[i] / n
+	}
+	slices.Sort(abs)
+	just := abs[int(math.Ceil(0.95*n))-1]
+	return fmt.Sprintf("n %5.0f  in %5.1f %%  above %4.1f %%  below %4.1f %%  z %+5.2f  U %9.3g  sharp %5.2f",
+		n, 100*(1-float64(h.above+h.below)/n), 100*float64(h.above)/n, 100*float64(h.below)/n, z, u, u/just)
+}
+
+// TestCoverage holds the intervals of every result of the scenario's procedures
+// against the same unit on an ideal bench, over units and benches drawn anew.
+func TestCoverage(t *testing.T) {
+	for _, p := range Scenario().Procedures {
+		t.Run(p.Key, func(t *testing.T) {
+			all := map[string]*held{}
+			for seed := range uint64(*coverageRuns) {
+				u := LotUnit{Serial: "c", Seed: 7000 + seed/4}
+				of := p
+				if *coverageOf != "" {
+					of.Measurements = slices.DeleteFunc(slices.Clone(of.Measurements), func(m procedure.Measurement) bool {
+						return !strings.Contains(p.Key+"/"+m.ID, *coverageOf)
+					})
+					if len(of.Measurements) == 0 {
+						return
+					}
+				}
+				want := carryOut(t, of, ideal(), 1, u)
+				truth := map[procedure.ResultID]float64{}
+				for _, x := range want.held.Results {
+					truth[x.ID()] = x.Value
+				}
+				got := carryOut(t, of, coarse(), 9000+seed, u)
+				for _, x := range got.held.Results {
+					v, ok := truth[x.ID()]
+					if !ok || x.U == 0 {
+						continue
+					}
+					m := got.held.Record.Procedure.Measurements[x.Measurement]
+					key := m.Kind + "/" + m.ID + "/" + x.Key
+					if all[key] == nil {
+						all[key] = &held{}
+					}
+					all[key].add(x, v)
+				}
+			}
+			for _, key := range slices.Sorted(maps.Keys(all)) {
+				t.Logf("%-55s %s", key, all[key].say())
+			}
+		})
+	}
+}
+
+// coarse is the default bench.
+func coarse() bench.Definition { return rehearsal.DefaultBench() }

@@ -1,0 +1,156 @@
+package procedure
+
+import (
+	"math"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
+	"ohmkeep/server/derive"
+)
+
+// sensed gathers what one drive read at one point: all its repeats.
+type sensedAt struct {
+	v, i  derive.Accumulator
+	sense *Sense
+	set   float64
+	flags bench.Flags
+}
+
+func (s *sensedAt) add(o *Observation) {
+	t := seconds(o)
+	s.set, s.sense = o.Set, o.Sense
+	s.v.Add(t, o.V)
+	s.i.Add(t, o.I)
+	s.flags |= o.Flags
+}
+
+func (s *sensedAt) read() bool { return s.v.N() > 0 && s.i.N() > 0 }
+
+// values are the voltage at the sense point and the current out of the channel,
+// as they were read.
+func (s *sensedAt) values() (v, i budget.Value) {
+	if s.sense == nil {
+		return budget.Exact(s.v.Mean()), budget.Exact(s.i.Mean())
+	}
+	return s.sense.V.Reading(s.v.Mean(), s.v.N(), s.v.SD(), s.sense.Cycles),
+		s.sense.I.Reading(s.i.Mean(), s.i.N(), s.i.SD(), s.sense.Cycles)
+}
+
+// situation is what is known of a point: the voltage of every drive's pin and
+// the current into it, and where the part's reference sits. A drive that was not
+// read stands at its level, with the errors of the range that forces.
+type situation struct {
+	seg   *Segment
+	v, i  []budget.Value // at the pins, by drive: V against the return, A
+	known []bool         // whether the drive was read
+	low   float64        // lowest and highest potential that is known, V
+	high  float64
+}
+
+// solve works the pins out of what was read: off goes what the paths drop and
+// what open switches leak. read gives what a drive read, nil where nothing.
+func solve(seg *Segment, read func(k int) *sensedAt) *situation {
+	n := len(seg.Drives)
+	s := &situation{seg: seg, v: make([]budget.Value, n), i: make([]budget.Value, n), known: make([]bool, n)}
+	line := make([]budget.Value, n)
+	for k, d := range seg.Drives {
+		r := read(k)
+		if r == nil || !r.read() {
+			continue
+		}
+		s.known[k] = true
+		line[k], s.i[k] = r.values()
+		s.v[k] = line[k]
+		if !d.Remote {
+			s.v[k] = line[k].Sub(d.Series.Mul(s.i[k]))
+		}
+		s.low, s.high = min(s.low, s.v[k].X), max(s.high, s.v[k].X)
+	}
+	for k, d := range seg.Drives {
+		if s.known[k] {
+			s.i[k] = s.i[k].Sub(s.leakage(d, line[k], line))
+		}
+	}
+	return s
+}
+
+// leakage is what flows from a drive at v volts through open switches, A.
+func (s *situation) leakage(d *Drive, v budget.Value, line []budget.Value) budget.Value {
+	sum := budget.Exact(0)
+	for _, l := range d.Leaks {
+		across := v.X
+		switch {
+		case l.To == toUnknown:
+			// Anything between the potentials that there are.
+			half := (s.high - s.low) / 2
+			across -= s.low + half
+			if half > 0 {
+				free := budget.NewSource("potential of what is not connected", budget.Leakage, budget.Rectangular, budget.Rectangular.FromHalfWidth(half))
+				sum = sum.With(free, -l.Siemens.X)
+			}
+		case l.To >= 0 && s.known[l.To]:
+			across -= line[l.To].X
+		case l.To >= 0:
+			continue
+		}
+		sum = sum.Add(l.Siemens.Scale(across))
+	}
+	return sum
+}
+
+// back is the current that flows from the part into the return, A: all that the
+// channels bring less what those that stand in for the return take.
+func (s *situation) back() budget.Value {
+	sum := budget.Exact(0)
+	for k := range s.seg.Drives {
+		if s.known[k] {
+			sum = sum.Add(s.i[k])
+		}
+	}
+	return sum
+}
+
+// at is the voltage of a pin against the return, V. A pin at the return sits
+// above it by what its path drops.
+func (s *situation) at(pin int) budget.Value {
+	for _, c := range s.seg.Conns {
+		if c.Pin == pin && c.Drive >= 0 && s.known[c.Drive] {
+			return s.v[c.Drive]
+		}
+	}
+	for _, r := range s.seg.returns {
+		if r.conn.Pin == pin && r.conn.Drive < 0 {
+			return r.ohms.Mul(s.back())
+		}
+	}
+	return budget.Exact(0)
+}
+
+// ground is the voltage of the part's reference against the return, V: of its
+// ground pins or, where it has none, of the pins at the return. The current goes
+// back through one of several, or through all: both ends are allowed for.
+func (s *situation) ground() budget.Value {
+	var at []returned
+	for _, r := range s.seg.returns {
+		if r.ground {
+			at = append(at, r)
+		}
+	}
+	if len(at) == 0 {
+		at = s.seg.returns
+	}
+	switch len(at) {
+	case 0:
+		return budget.Exact(0)
+	case 1:
+		return s.at(at[0].conn.Pin)
+	}
+	// The mean of one path's share and of all paths alike.
+	one, n := s.at(at[0].conn.Pin), float64(len(at))
+	half := math.Abs(one.X) * (1 - 1/n) / 2
+	v := one.Scale((1 + 1/n) / 2)
+	if half > 0 {
+		v = v.With(budget.NewSource("share of each path to the return", budget.Return, budget.Rectangular, budget.Rectangular.FromHalfWidth(half)), 1)
+	}
+	return v
+}

@@ -19,14 +19,16 @@ var (
 	coverageOf   = flag.String("coverage-of", "", "procedures and measurements of TestCoverage that contain this, all if empty")
 )
 
-// ideal is the default bench without errors, resistances and leakage.
-func ideal() bench.Definition {
+// ideal is the default bench without errors, resistances and, unless asked for,
+// leakage: pins that are left open sit where leakage brings them, and a contact
+// test leaves the inputs open.
+func ideal(leakage float64) bench.Definition {
 	def := perfect()
 	for i := range def.Channels {
 		def.Channels[i].SourceR = 0
 	}
 	for i := range def.Paths {
-		def.Paths[i].Resistance, def.Paths[i].Leakage = 0, 0
+		def.Paths[i].Resistance, def.Paths[i].Leakage = 0, leakage
 	}
 	return def
 }
@@ -82,11 +84,7 @@ func TestCoverage(t *testing.T) {
 						return
 					}
 				}
-				want := carryOut(t, of, ideal(), 1, u)
-				truth := map[procedure.ResultID]float64{}
-				for _, x := range want.held.Results {
-					truth[x.ID()] = x.Value
-				}
+				truth := truths(t, of, u)
 				got := carryOut(t, of, coarse(), 9000+seed, u)
 				for _, x := range got.held.Results {
 					v, ok := truth[x.ID()]
@@ -106,6 +104,24 @@ func TestCoverage(t *testing.T) {
 			}
 		})
 	}
+}
+
+// truths are the results of a unit on an ideal bench.
+func truths(t *testing.T, p procedure.Procedure, u LotUnit) map[procedure.ResultID]float64 {
+	truth := map[procedure.ResultID]float64{}
+	for _, floats := range []bool{false, true} {
+		leakage := 0.0
+		if floats {
+			leakage = rehearsal.DefaultBench().Paths[0].Leakage
+		}
+		r := carryOut(t, p, ideal(leakage), 1, u)
+		for _, x := range r.held.Results {
+			if r.held.Record.Procedure.Measurements[x.Measurement].Kind == "contact" == floats {
+				truth[x.ID()] = x.Value
+			}
+		}
+	}
+	return truth
 }
 
 // coarse is the default bench.

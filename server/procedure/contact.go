@@ -119,7 +119,7 @@ func evaluateContact(k *kit, spots []spot) []Result {
 		if !s.read() {
 			continue
 		}
-		r := value{key: "upper", pin: s.pin, of: atCurrent(k.m, s), flags: s.flags}
+		r := value{key: "upper", pin: s.pin, of: atCurrent(k, s), flags: s.flags}
 		r.bound = sign(r.x())
 		if s.group == groupLower {
 			r.key = "lower"
@@ -130,10 +130,14 @@ func evaluateContact(k *kit, spots []spot) []Result {
 	return out
 }
 
-// atCurrent is the voltage of a diode at the current that was asked for: by the
-// slope n·VT/I of its law, n from 1 to 2.
-func atCurrent(m *Measurement, s *spot) budget.Value {
-	v := s.voltage()
+// atCurrent is the voltage of a diode, against the supply that the pin clamps to
+// or the part's ground, at the current that was asked for: by the slope n·VT/I of
+// its law, n from 1 to 2.
+func atCurrent(k *kit, s *spot) budget.Value {
+	m, v := k.m, s.voltage()
+	if p, ok := k.d.Pin(s.pin); ok && s.group == groupUpper {
+		v = s.voltageTo(p.Clamp)
+	}
 	if s.clamped() || math.Abs(v.X) < shortBelow || m.Level == 0 {
 		return v
 	}

@@ -74,13 +74,23 @@ type Planner struct {
 	// errors and contacts say what is between a channel and a pin.
 	errors   *bench.Errors
 	contacts map[int]int // pin number to contact
+	occupied map[int]bool
+	pathsOf  map[int][]*bench.Path // by contact
 }
 
 // NewPlanner prepares for a device on a bench. None of what it is given may
 // change afterwards.
 func NewPlanner(d *dut.Device, pm *bench.PinMap, b *bench.Definition) *Planner {
-	return &Planner{device: d, bench: b, solver: bench.NewSolver(b, pm),
-		errors: bench.NewErrors(b), contacts: pm.Contacts}
+	p := &Planner{device: d, bench: b, solver: bench.NewSolver(b, pm),
+		errors: bench.NewErrors(b), contacts: pm.Contacts, occupied: map[int]bool{}, pathsOf: map[int][]*bench.Path{}}
+	for _, contact := range pm.Contacts {
+		p.occupied[contact] = true
+	}
+	for i := range b.Paths {
+		o := &b.Paths[i]
+		p.pathsOf[o.Contact] = append(p.pathsOf[o.Contact], o)
+	}
+	return p
 }
 
 // MakePlan works out a procedure; kinds finds a kind of measurement. The error

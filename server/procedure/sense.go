@@ -75,55 +75,78 @@ type returned struct {
 	ohms   budget.Value // of its path to the return
 }
 
+// leakSum gathers what open switches conduct from one drive to one potential.
+type leakSum struct {
+	siemens, square float64 // S; sum of the squares of the tolerances, S²
+	assumed         bool
+}
+
+func (l *leakSum) add(siemens, part float64, assumed bool) {
+	l.siemens += siemens
+	l.square += (part * siemens) * (part * siemens)
+	l.assumed = l.assumed || assumed
+}
+
 // leaks gathers the open switches beside drive k: those from its line to other
-// contacts, and those from other lines to its contact. A switch with a sense
-// wire leaks twice.
+// contacts, and those from other lines to its contact. A contact that nothing is
+// on sits where the switches of all lines bring it.
 func (p *Planner) leaks(seg *Segment, k int) []Leak {
 	d := seg.Drives[k]
-	contact := p.contacts[d.Pin]
-	type group struct {
-		siemens, square float64
-		assumed         bool
-	}
-	groups := map[int]*group{}
+	own := p.contacts[d.Pin]
+	to := make([]leakSum, len(seg.Drives)-toUnknown) // by potential, counted from toUnknown
 	for i := range p.bench.Paths {
 		o := &p.bench.Paths[i]
-		if o.Leakage == 0 || slices.Contains(seg.Assign.Paths, o.ID) {
+		siemens := p.openSwitch(o)
+		if siemens == 0 || slices.Contains(seg.Assign.Paths, o.ID) {
 			continue
-		}
-		to, beside := 0, true
-		switch {
-		case o.Channel == d.Channel.ID && o.Contact != contact:
-			to = p.potentialOf(seg, o.Contact)
-		case o.Channel != d.Channel.ID && o.Contact == contact:
-			to = seg.potentialOfLine(o.Channel)
-		default:
-			beside = false
-		}
-		if !beside || to == k {
-			continue
-		}
-		g := groups[to]
-		if g == nil {
-			g = &group{}
-			groups[to] = g
-		}
-		times := 1.0
-		if ch, ok := p.bench.ChannelByID(o.Channel); ok && o.Kelvin && ch.RemoteSense {
-			times = 2
 		}
 		part, assumed := o.LeakTolerance()
-		g.siemens += times * o.Leakage
-		g.square += times * (part * o.Leakage) * (part * o.Leakage)
-		g.assumed = g.assumed || assumed
+		switch {
+		case o.Channel != d.Channel.ID && o.Contact == own:
+			to[seg.potentialOfLine(o.Channel)-toUnknown].add(siemens, part, assumed)
+		case o.Channel != d.Channel.ID || o.Contact == own:
+		case p.occupied[o.Contact]:
+			to[p.potentialOf(seg, o.Contact)-toUnknown].add(siemens, part, assumed)
+		default:
+			for j, share := range p.shares(seg, o.Contact) {
+				to[j].add(siemens*share, part, assumed)
+			}
+		}
 	}
 	var out []Leak
-	for to := toUnknown; to < len(seg.Drives); to++ {
-		if g := groups[to]; g != nil {
-			s := budget.NewSource("leakage of open switches beside channel "+d.Channel.Name, budget.Leakage, budget.Normal, math.Sqrt(g.square/3))
-			s.Assumed = g.assumed
-			out = append(out, Leak{Siemens: budget.Of(g.siemens, s), To: to})
+	for j := range to {
+		if l := &to[j]; l.siemens > 0 && j+toUnknown != k {
+			s := budget.NewSource("leakage of open switches beside channel "+d.Channel.Name, budget.Leakage, budget.Normal, math.Sqrt(l.square/3))
+			s.Assumed = l.assumed
+			out = append(out, Leak{Siemens: budget.Of(l.siemens, s), To: j + toUnknown})
 		}
+	}
+	return out
+}
+
+// openSwitch is the conductance of a path that is open, S: twice that of its
+// switch where it carries a sense wire too.
+func (p *Planner) openSwitch(o *bench.Path) float64 {
+	if o.Kelvin && o.Channel != 0 {
+		if ch, ok := p.bench.ChannelByID(o.Channel); ok && ch.RemoteSense {
+			return 2 * o.Leakage
+		}
+	}
+	return o.Leakage
+}
+
+// shares says by which part the lines hold a contact that nothing is on, by
+// potential, counted from toUnknown.
+func (p *Planner) shares(seg *Segment, contact int) []float64 {
+	out := make([]float64, len(seg.Drives)-toUnknown)
+	sum := 0.0
+	for _, o := range p.pathsOf[contact] {
+		siemens := p.openSwitch(o)
+		out[seg.potentialOfLine(o.Channel)-toUnknown] += siemens
+		sum += siemens
+	}
+	for j := range out {
+		out[j] /= sum
 	}
 	return out
 }

@@ -47,12 +47,12 @@ func TestThresholdHysteresis(t *testing.T) {
 	d := inverterDevice()
 	m := thresholdMeasurement(501) // 10 mV
 	m.Limits = map[string]Limit{"hysteresis": limits(0.5, 1.5)}
-	rs := feed(t, m, d, 1, accuracy{1e-3, 0}, schmitt(2.803, 1.702, 5))
+	rs := feed(t, m, d, 1, accuracy{uv: 1e-3, ui: 0}, schmitt(2.803, 1.702, 5))
 	for _, pin := range m.Pins {
 		rise, fall := find(t, rs, "rising", pin, ""), find(t, rs, "falling", pin, "")
 		near(t, "rising", rise.Value, 2.805, 1e-12) // the middle of the step
 		near(t, "falling", fall.Value, 1.705, 1e-12)
-		near(t, "U", rise.U, 2*math.Hypot(1e-3, 10e-3/math.Sqrt(12)), 1e-12)
+		near(t, "U", rise.U, k95*math.Hypot(1e-3, 10e-3/math.Sqrt(12)), 1e-9)
 		if math.Abs(rise.Value-2.803) > rise.U || math.Abs(fall.Value-1.702) > fall.U {
 			t.Error("the truth lies outside the interval")
 		}
@@ -63,7 +63,7 @@ func TestThresholdHysteresis(t *testing.T) {
 		}
 	}
 	m.Sweep.From, m.Sweep.To = 5, 0 // downwards first
-	rs = feed(t, m, d, 1, accuracy{1e-3, 0}, schmitt(2.803, 1.702, 5))
+	rs = feed(t, m, d, 1, accuracy{uv: 1e-3, ui: 0}, schmitt(2.803, 1.702, 5))
 	near(t, "rising", find(t, rs, "rising", 1, "").Value, 2.805, 1e-12)
 	near(t, "hysteresis", find(t, rs, "hysteresis", 1, "").Value, 1.1, 1e-12)
 }
@@ -91,7 +91,7 @@ func TestThresholdStuckOutput(t *testing.T) {
 	d := inverterDevice()
 	m := thresholdMeasurement(51)
 	m.Limits = map[string]Limit{"rising": limits(1, 4)}
-	rs := feed(t, m, d, 1, accuracy{1e-3, 0}, func(h []Hold, pin int) (float64, float64, bench.Flags) {
+	rs := feed(t, m, d, 1, accuracy{uv: 1e-3, ui: 0}, func(h []Hold, pin int) (float64, float64, bench.Flags) {
 		return holdAt(h, pin).Level, 0, 0 // the output stays at 0 V
 	})
 	r := find(t, rs, "rising", 1, "")
@@ -115,14 +115,14 @@ func TestSweepResistor(t *testing.T) {
 		sweepMeasurement(UseVoltage, Sweep{Spacing: Linear, From: -1, To: 1, Points: 201}, 10e-3),
 		sweepMeasurement(UseCurrent, Sweep{Spacing: Linear, From: -1e-3, To: 1e-3, Points: 201}, 5),
 	} {
-		rs := feed(t, m, d, 1, accuracy{1e-6, 1e-9}, resistor(1e3))
+		rs := feed(t, m, d, 1, accuracy{uv: 1e-6, ui: 1e-9}, resistor(1e3))
 		for _, key := range []string{"resistance", "resistance-origin", "resistance-start", "resistance-middle", "resistance-end"} {
 			near(t, key, find(t, rs, key, 1, "").Value, 1e3, 1e-7)
 		}
 		near(t, "conductance", find(t, rs, "conductance", 1, "").Value, 1e-3, 1e-13)
 		near(t, "hits", find(t, rs, "compliance-hits", 1, "").Value, 0, 0)
 		// Ends at ±1 V and ±1 mA: 2·1 µV of 2 V and 2·1 nA of 2 mA.
-		near(t, "U", find(t, rs, "resistance", 1, "").U, 2*1e3*math.Hypot(1e-6, 1e-6), 1e-8)
+		near(t, "U", find(t, rs, "resistance", 1, "").U, k95*1e3*math.Hypot(1e-6, 1e-6), 1e-8)
 		if hasResult(rs, "ideality") {
 			t.Error("a resistor taken for a diode")
 		}
@@ -136,7 +136,7 @@ func TestSweepDiode(t *testing.T) {
 	d := networkDevice()
 	m := sweepMeasurement(UseVoltage, Sweep{Spacing: Linear, From: -0.5, To: 0.9, Points: 281, Back: true}, 10e-3)
 	part := oneTerminal(diodeV, diodeI)
-	rs := feed(t, m, d, 1, accuracy{10e-6, 1e-15}, part)
+	rs := feed(t, m, d, 1, accuracy{uv: 10e-6, ui: 1e-15}, part)
 	for _, group := range []string{"out", "back"} {
 		near(t, "n", find(t, rs, "ideality", 1, group).Value, 1, 1e-6)
 		near(t, "Is", find(t, rs, "saturation-current", 1, group).Value, testIs, 1e-6*testIs)
@@ -147,11 +147,11 @@ func TestSweepDiode(t *testing.T) {
 		}
 	}
 	m.Limits = map[string]Limit{"maximum": limits(0, 5e-3)} // broken already at the compliance
-	if r := find(t, feed(t, m, d, 1, accuracy{10e-6, 1e-15}, part), "maximum", 1, "out"); r.Outcome != derive.Fail {
+	if r := find(t, feed(t, m, d, 1, accuracy{uv: 10e-6, ui: 1e-15}, part), "maximum", 1, "out"); r.Outcome != derive.Fail {
 		t.Errorf("%+v", r)
 	}
 	m.Limits = map[string]Limit{"maximum": limits(0, 20e-3)} // what would flow nobody knows
-	if r := find(t, feed(t, m, d, 1, accuracy{10e-6, 1e-15}, part), "maximum", 1, "out"); r.Outcome != derive.Invalid {
+	if r := find(t, feed(t, m, d, 1, accuracy{uv: 10e-6, ui: 1e-15}, part), "maximum", 1, "out"); r.Outcome != derive.Invalid {
 		t.Errorf("%+v", r)
 	}
 }
@@ -164,7 +164,7 @@ func TestSweepFamily(t *testing.T) {
 	part := func(h []Hold, pin int) (float64, float64, bench.Flags) { // R falls with the stepped voltage
 		return resistor(1e3/holdAt(h, 2).Level)(h, pin)
 	}
-	rs := feed(t, m, d, 1, accuracy{1e-6, 1e-9}, part)
+	rs := feed(t, m, d, 1, accuracy{uv: 1e-6, ui: 1e-9}, part)
 	for _, pin := range m.Pins {
 		near(t, "at 1 V", find(t, rs, "resistance", pin, "2 T2 1 V").Value, 1000, 1e-8)
 		near(t, "at 2 V", find(t, rs, "resistance", pin, "2 T2 2 V").Value, 500, 1e-8)
@@ -180,7 +180,7 @@ func TestSweepRepeatedStep(t *testing.T) {
 	m := sweepMeasurement(UseVoltage, Sweep{Spacing: Linear, From: 0, To: 1, Points: 3}, 10e-3)
 	m.Step = &Step{Pin: 2, Use: UseVoltage, Compliance: 1e-3, Sweep: Sweep{Spacing: List, List: []float64{1, 1.000001}, Back: true}}
 	ids := map[ResultID]bool{}
-	for _, r := range feed(t, m, d, 1, accuracy{1e-6, 1e-9}, resistor(1e3)) {
+	for _, r := range feed(t, m, d, 1, accuracy{uv: 1e-6, ui: 1e-9}, resistor(1e3)) {
 		if ids[r.ID()] {
 			t.Fatalf("twice: %+v", r)
 		}
@@ -195,7 +195,7 @@ func TestSweepRepeatedStep(t *testing.T) {
 func TestSweepAllClamped(t *testing.T) {
 	d := networkDevice()
 	m := sweepMeasurement(UseVoltage, Sweep{Spacing: Linear, From: 0.5, To: 1, Points: 11}, 1e-3)
-	rs := feed(t, m, d, 1, accuracy{1e-6, 1e-9}, resistor(1))
+	rs := feed(t, m, d, 1, accuracy{uv: 1e-6, ui: 1e-9}, resistor(1))
 	if r := find(t, rs, "maximum", 1, ""); r.Outcome != derive.Invalid || !r.Flags.Has(bench.InCompliance) {
 		t.Errorf("%+v", r)
 	}
@@ -208,7 +208,7 @@ func TestWatchAtCompliance(t *testing.T) {
 	d := inverterDevice()
 	m := watchKind.Default(d)
 	m.Limits = map[string]Limit{"mean": limits(0, 5)}
-	r := find(t, feed(t, m, d, 1, accuracy{1e-3, 0}, func(h []Hold, pin int) (float64, float64, bench.Flags) {
+	r := find(t, feed(t, m, d, 1, accuracy{uv: 1e-3, ui: 0}, func(h []Hold, pin int) (float64, float64, bench.Flags) {
 		return 7, 0, bench.InCompliance
 	}), "mean", 2, "")
 	if r.Outcome != derive.Fail || !strings.Contains(r.Note, "101 of 101") {
@@ -225,7 +225,7 @@ func TestAddDoesNotAllocate(t *testing.T) {
 				continue
 			}
 			seen[k.Key()] = true
-			obs := observations(t, m, d, accuracy{1e-3, 1e-9}, resistor(1e3))
+			obs := observations(t, m, d, accuracy{uv: 1e-3, ui: 1e-9}, resistor(1e3))
 			der := k.Derive(&m, d, 1)
 			der.Add(obs[0])
 			if n := testing.AllocsPerRun(10, func() {

@@ -57,7 +57,7 @@ func TestEstimateOfProcedure(t *testing.T) {
 	in, m := checked()
 	m.Disabled = true
 	all := in.Procedure.Estimate(in.Device, in.Bench)
-	if len(all) != 3 || all[0] != (Estimate{}) || all[1].Points != 2 || all[2].Points != 1 {
+	if len(all) != 3 || all[0] != (Estimate{}) || all[1].Points != 4 || all[2].Points != 1 {
 		t.Fatalf("%+v", all)
 	}
 	// Supply: one settle of 30 ms, one aperture of 20 ms, break and make, up and down.

@@ -31,7 +31,7 @@ func TestEstimate(t *testing.T) {
 			m := voltageKind.Default(d)
 			m.Settle = Settle{Time: 2e-3, UntilStable: true, Tolerance: 1e-3, Within: 1}
 			return m
-		}, Estimate{Points: 2, Readings: 2, Switching: 4e-3, Settling: 2 * 22e-3, Reading: 2 * 20e-3, Ramp: ramp}},
+		}, Estimate{Points: 4, Readings: 4, Switching: 4e-3, Settling: 4 * 22e-3, Reading: 4 * 20e-3, Ramp: ramp}}, // each pin again with the supply moved
 		{"disabled", func() Measurement { m := contactKind.Default(d); m.Disabled = true; return m }, Estimate{}},
 	} {
 		m := c.m()
@@ -95,7 +95,7 @@ func BenchmarkPoints(b *testing.B) {
 
 func BenchmarkSweepDerive(b *testing.B) {
 	d, m := inverterDevice(), longSweep(100_000)
-	obs := observations(b, m, d, accuracy{1e-3, 1e-9}, resistor(1e3))
+	obs := observations(b, m, d, accuracy{uv: 1e-3, ui: 1e-9}, resistor(1e3))
 	der := sweepKind.Derive(&m, d, 1)
 	b.ReportAllocs()
 	i := 0

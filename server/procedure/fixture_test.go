@@ -107,16 +107,25 @@ func resistor(r float64) truth {
 	return oneTerminal(func(i float64) float64 { return i * r }, func(v float64) float64 { return v / r })
 }
 
+// k95 is the factor of a normal distribution: 95 % within (JCGM 100:2008, Table G.1).
+const k95 = 1.959963984540054
+
 // accuracy gives the standard uncertainties of a reading: each that of a range's
-// offset.
-type accuracy struct{ uv, ui float64 }
+// noise or, where it is steady, of its offset.
+type accuracy struct {
+	uv, ui float64
+	steady bool
+}
 
 // sense is how readings of that accuracy come about, with nothing between the
 // channel and the pin.
 func (a accuracy) sense() *Sense {
 	of := func(u float64, name string) *bench.RangeErrors {
+		if !a.steady {
+			return &bench.RangeErrors{Range: bench.Range{Noise: u}, Name: name}
+		}
 		return &bench.RangeErrors{Range: bench.Range{Offset: u * math.Sqrt(3)}, Name: name,
-			Offset: budget.NewSource("offset of "+name, budget.Offset, budget.Rectangular, u)}
+			Offset: budget.NewSource("offset of "+name, budget.Offset, budget.Normal, u)}
 	}
 	return &Sense{V: of(a.uv, "voltage"), I: of(a.ui, "current"), Cycles: 1}
 }

@@ -93,7 +93,7 @@ func TestImaginedPartsHaveTheirValue(t *testing.T) {
 				continue
 			}
 			n := 0
-			for _, r := range readImagined(c.kind, &m, c.d, part.Part, accuracy{1e-7, 1e-13}) {
+			for _, r := range readImagined(c.kind, &m, c.d, part.Part, accuracy{uv: 1e-7, ui: 1e-13}) {
 				if r.Key != key {
 					continue
 				}
@@ -216,11 +216,11 @@ func TestPredictionIsWhatARunWouldState(t *testing.T) {
 	// Half-widths of the offset and of the step, and the noise: Monte Carlo of the
 	// three alone gives the interval that leakage and the levels can only widen.
 	ui := senseI.StandardUncertainty(0, 1)
-	if one.U < 1.6*ui || one.U > 3*ui {
+	if one.U < 1.6*ui || one.U > 8*ui {
 		t.Errorf("U of a leakage in the middle of ±100 nA is %g, by the range alone the standard uncertainty is %g", one.U, ui)
 	}
 	near(t, "ratio", one.Ratio, 200e-9/(2*one.U), 1e-9)
-	if one.Outcome != derive.Pass || one.Value != 0 {
+	if one.Outcome != derive.Pass || math.Abs(one.Value) > 1e-15 {
 		t.Errorf("%+v", one)
 	}
 }

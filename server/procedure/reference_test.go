@@ -63,9 +63,9 @@ func TestSweepNorris(t *testing.T) {
 	rs := regressionSweep(s)
 	r, y := find(t, rs, "resistance", 1, ""), find(t, rs, "intercept", 1, "")
 	near(t, "slope", r.Value, float64(s.Certified.B1), 1e-13)
-	near(t, "its U", r.U, 2*float64(s.Certified.SDB1), 1e-13)
+	near(t, "its U", r.U, k95*float64(s.Certified.SDB1), 1e-9)
 	near(t, "intercept", y.Value, float64(s.Certified.B0), 1e-10)
-	near(t, "its U", y.U, 2*float64(s.Certified.SDB0), 1e-10)
+	near(t, "its U", y.U, k95*float64(s.Certified.SDB0), 1e-9)
 	near(t, "conductance", find(t, rs, "conductance", 1, "").Value, 1/float64(s.Certified.B1), 1e-13)
 }
 
@@ -75,7 +75,7 @@ func TestSweepNoInt1(t *testing.T) {
 	reference(t, "noint1.json", &s)
 	r := find(t, regressionSweep(s), "resistance-origin", 1, "")
 	near(t, "slope", r.Value, float64(s.Certified.B1), 1e-13)
-	near(t, "its U", r.U, 2*float64(s.Certified.SDB1), 1e-10)
+	near(t, "its U", r.U, k95*float64(s.Certified.SDB1), 1e-9)
 }
 
 // Shockley (1949) with series resistance, Banwell and Jayakumar (2000); 60-digit
@@ -95,7 +95,7 @@ func TestSweepDiodeReference(t *testing.T) {
 	for _, turn := range []float64{1, -1} { // forward, and with the terminals exchanged
 		der := sweepKind.Derive(&m, networkDevice(), 0)
 		for i, p := range s.Points {
-			der.Add(Observation{Sense: accuracy{1e-9, 1e-15}.sense(), Reading: bench.Reading{
+			der.Add(Observation{Sense: accuracy{uv: 1e-9, ui: 1e-15}.sense(), Reading: bench.Reading{
 				V: turn * float64(p[1]), I: turn * float64(p[0]), Point: uint32(i), Pin: 1}})
 		}
 		rs := der.Results()
@@ -126,7 +126,7 @@ func TestReversalReference(t *testing.T) {
 	run := func(i float64, v ...float64) []Result {
 		der := resistanceKind.Derive(&m, networkDevice(), 0)
 		for n, x := range v {
-			der.Add(Observation{Sense: accuracy{1e-9, 1e-9}.sense(), Reading: bench.Reading{
+			der.Add(Observation{Sense: accuracy{uv: 1e-9, ui: 1e-9}.sense(), Reading: bench.Reading{
 				V: x, I: i * math.Pow(-1, float64(n)), Point: uint32(n), Pin: 1}})
 		}
 		return der.Results()
@@ -166,7 +166,7 @@ func TestWatchMavro(t *testing.T) {
 	mean, r, sd := find(t, rs, "mean", 1, ""), float64(s.Certified.R1), float64(s.Certified.SD)
 	near(t, "mean", mean.Value, float64(s.Certified.Mean), 1e-14)
 	near(t, "sd", find(t, rs, "sd", 1, "").Value, sd, 1e-15)
-	near(t, "U of the mean", mean.U, 2*math.Hypot(1e-3, sd/math.Sqrt(50)*math.Sqrt((1+r)/(1-r))), 1e-12)
+	near(t, "U of the mean", mean.U, k95*math.Hypot(1e-3, sd/math.Sqrt(50)*math.Sqrt((1+r)/(1-r))), 1e-12)
 }
 
 // NIST SP 1065, nine-point set (from memory and recomputed, see the file).

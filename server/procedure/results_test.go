@@ -46,7 +46,7 @@ func TestContact(t *testing.T) {
 			return v + 4e3*i, i, f
 		}, diodeV(100e-6) + 0.4, -diodeV(100e-6) - 0.4, derive.Fail, "poor contact"},
 	} {
-		rs := feed(t, m, d, 1, accuracy{1e-3, 1e-9}, c.part)
+		rs := feed(t, m, d, 1, accuracy{uv: 1e-3, ui: 1e-9}, c.part)
 		if len(rs) != 8 {
 			t.Fatalf("%s: %d results", c.name, len(rs))
 		}
@@ -54,7 +54,7 @@ func TestContact(t *testing.T) {
 			for key, want := range map[string]float64{"upper": c.upper, "lower": c.lower} {
 				r := find(t, rs, key, pin, "")
 				near(t, c.name, r.Value, want, 1e-12)
-				near(t, c.name+" U", r.U, 2e-3, 1e-15)
+				near(t, c.name+" U", r.U, k95*1e-3, 1e-9)
 				if r.Outcome != c.outcome || !strings.Contains(r.Note, c.note) || (c.note == "") != (r.Note == "") {
 					t.Errorf("%s: %+v", c.name, r)
 				}
@@ -124,7 +124,7 @@ func TestShorts(t *testing.T) {
 			return resistor(r)(h, pin)
 		}
 	}
-	rs := feed(t, m, d, 1, accuracy{100e-6, 1e-7}, joined(1, 2, 500))
+	rs := feed(t, m, d, 1, accuracy{uv: 100e-6, ui: 1e-7}, joined(1, 2, 500))
 	r := find(t, rs, "current", 1, "")
 	near(t, "current", r.Value, 0.4e-3, 1e-15)
 	if r.Outcome != derive.Fail || r.Note != "about 500 Ω, probably to 2 1Y" {
@@ -134,12 +134,12 @@ func TestShorts(t *testing.T) {
 	if r := find(t, rs, "current", 4, ""); r.Outcome != derive.Pass || r.Note != "" {
 		t.Errorf("%+v", r)
 	}
-	rs = feed(t, m, d, 1, accuracy{100e-6, 1e-7}, joined(1, 3, 10)) // a ground
+	rs = feed(t, m, d, 1, accuracy{uv: 100e-6, ui: 1e-7}, joined(1, 3, 10)) // a ground
 	if r := find(t, rs, "current", 1, ""); r.Outcome != derive.Fail || !strings.Contains(r.Note, "at the 1 mA compliance, at most 10 Ω, probably to a ground") {
 		t.Errorf("%+v", r)
 	}
 	m.Method = EveryPair
-	rs = feed(t, m, d, 1, accuracy{100e-6, 1e-7}, joined(2, 4, 500))
+	rs = feed(t, m, d, 1, accuracy{uv: 100e-6, ui: 1e-7}, joined(2, 4, 500))
 	for _, r := range rs {
 		if r.Key == "current" && (r.Outcome == derive.Fail) != (r.Group == "2 1Y to 4 2Y") {
 			t.Errorf("%+v", r)
@@ -150,14 +150,14 @@ func TestShorts(t *testing.T) {
 func TestLeakage(t *testing.T) {
 	d := inverterDevice()
 	m := leakageKind.Default(d)
-	rs := feed(t, m, d, 1, accuracy{1e-3, 1e-9}, resistor(1e9))
+	rs := feed(t, m, d, 1, accuracy{uv: 1e-3, ui: 1e-9}, resistor(1e9))
 	r := find(t, rs, "high", 1, "")
 	near(t, "high", r.Value, 5e-9, 1e-20)
 	if r.Outcome != derive.Pass || r.Condition != "VCC 5 V" {
 		t.Errorf("%+v", r)
 	}
 	near(t, "low", find(t, rs, "low", 5, "").Value, 0, 0)
-	r = find(t, feed(t, m, d, 1, accuracy{1e-3, 1e-9}, resistor(1e3)), "high", 1, "")
+	r = find(t, feed(t, m, d, 1, accuracy{uv: 1e-3, ui: 1e-9}, resistor(1e3)), "high", 1, "")
 	if r.Outcome != derive.Fail || r.Value != 10e-6 || !strings.Contains(r.Note, "10 µA compliance") {
 		t.Errorf("%+v", r)
 	}
@@ -167,12 +167,12 @@ func TestSupplyCurrent(t *testing.T) {
 	d := inverterDevice()
 	m := supplyCurrentKind.Default(d)
 	m.Limits = map[string]Limit{"current": limits(0, 2e-3)}
-	r := find(t, feed(t, m, d, 1, accuracy{1e-3, 1e-6}, resistor(5e3)), "current", 6, "")
+	r := find(t, feed(t, m, d, 1, accuracy{uv: 1e-3, ui: 1e-6}, resistor(5e3)), "current", 6, "")
 	near(t, "current", r.Value, 1e-3, 1e-18)
 	if r.Outcome != derive.Pass {
 		t.Errorf("%+v", r)
 	}
-	r = find(t, feed(t, m, d, 1, accuracy{1e-3, 1e-6}, resistor(10)), "current", 6, "")
+	r = find(t, feed(t, m, d, 1, accuracy{uv: 1e-3, ui: 1e-6}, resistor(10)), "current", 6, "")
 	if r.Outcome != derive.Fail || r.Value != 20e-3 || !strings.Contains(r.Note, "20 mA compliance") {
 		t.Errorf("%+v", r)
 	}
@@ -188,13 +188,13 @@ func TestOutputLevel(t *testing.T) {
 			return 5 + r*i, i, 0
 		}
 	}
-	rs := feed(t, m, d, 1, accuracy{1e-3, 1e-6}, stiff(50))
+	rs := feed(t, m, d, 1, accuracy{uv: 1e-3, ui: 1e-6}, stiff(50))
 	near(t, "unloaded", find(t, rs, "unloaded", 2, "").Value, 5, 0)
 	near(t, "loaded", find(t, rs, "loaded", 2, "").Value, 4.8, 1e-12)
 	r := find(t, rs, "output-resistance", 4, "")
 	near(t, "resistance", r.Value, 50, 1e-9)
 	// u(ΔV) = √2 mV over 4 mA, u(ΔI): 0 A and -4 mA, √2 µA of 4 mA; GUM 5.1.
-	want := 2 * 50 * math.Hypot(math.Sqrt2*1e-3/0.2, math.Sqrt2*1e-6/4e-3)
+	want := k95 * 50 * math.Hypot(math.Sqrt2*1e-3/0.2, math.Sqrt2*1e-6/4e-3)
 	near(t, "its U", r.U, want, 1e-9)
 }
 
@@ -207,10 +207,10 @@ func TestVoltage(t *testing.T) {
 		n++
 		return 3.3 + 1e-3*float64(n%4), 0, 0 // scatter of 0, 1, 2, 3 mV
 	}
-	r := find(t, feed(t, m, d, 1, accuracy{2e-3, 0}, part), "voltage", 2, "")
+	r := find(t, feed(t, m, d, 1, accuracy{uv: 2e-3, steady: true}, part), "voltage", 2, "")
 	near(t, "mean", r.Value, 3.3015, 1e-12)
 	sd := math.Sqrt(5.0/3) * 1e-3
-	near(t, "U", r.U, 2*math.Hypot(2e-3, sd/2), 1e-12) // the accuracy is not divided by √n
+	near(t, "U", r.U, math.Hypot(k95*2e-3, 3.182*sd/2), 0.1e-3) // the accuracy is not divided by √n; t of 3 degrees of freedom (Table G.2)
 	if r.Outcome != derive.Pass {
 		t.Errorf("%+v", r)
 	}
@@ -229,17 +229,21 @@ func TestResistance(t *testing.T) {
 		if c.use == UseVoltage {
 			m.Compliance = 10e-3
 		}
-		r := find(t, feed(t, m, d, 1, accuracy{1e-3, 1e-6}, resistor(1e3)), "resistance", 2, "")
+		r := find(t, feed(t, m, d, 1, accuracy{uv: 1e-3, ui: 1e-6}, resistor(1e3)), "resistance", 2, "")
 		near(t, string(c.method), r.Value, 1e3, 1e-9)
-		near(t, string(c.method)+" U", r.U, 2*1e3*math.Hypot(1e-3, 1e-3), 1e-9)
+		factor := 1.0
+		if c.method == CurrentReversal {
+			factor = math.Sqrt(1.5) / 2 // of the difference: forward twice and reversed, over twice the value
+		}
+		near(t, string(c.method)+" U", r.U, factor*k95*1e3*math.Hypot(1e-3, 1e-3), 1e-6)
 		if r.Outcome != derive.Pass {
 			t.Errorf("%s: %+v", c.method, r)
 		}
-		r = find(t, feed(t, m, d, 1, accuracy{1e-3, 1e-9}, open), "resistance", 1, "")
+		r = find(t, feed(t, m, d, 1, accuracy{uv: 1e-3, ui: 1e-9}, open), "resistance", 1, "")
 		if r.Outcome != derive.Fail || !strings.Contains(r.Note, "probably open") {
 			t.Errorf("%s, open: %+v", c.method, r)
 		}
-		r = find(t, feed(t, m, d, 1, accuracy{1e-9, 1e-9}, shorted), "resistance", 1, "")
+		r = find(t, feed(t, m, d, 1, accuracy{uv: 1e-9, ui: 1e-9}, shorted), "resistance", 1, "")
 		if r.Outcome != derive.Fail {
 			t.Errorf("%s, shorted: %+v", c.method, r)
 		}

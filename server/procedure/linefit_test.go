@@ -153,7 +153,7 @@ func TestInverseOfSlope(t *testing.T) {
 			t.Fatalf("%g ± %g: known %v", slope, rel*slope, known)
 		case known && (math.Abs(x*slope-1) > 1e-14 || math.Abs(u/math.Abs(x)-rel) > 1e-12*(1+rel)):
 			t.Fatalf("%g ± %g: %g ± %g", slope, rel*slope, x, u)
-		case !known && !(x > 0 && u == 0 && x <= 1/math.Abs(slope) && math.Abs(x*(1+coverage*rel)*math.Abs(slope)-1) < 1e-12):
+		case !known && !(x > 0 && u == 0 && x <= 1/math.Abs(slope) && math.Abs(x*(1+sure*rel)*math.Abs(slope)-1) < 1e-12):
 			t.Fatalf("%g ± %g: at least %g ± %g", slope, rel*slope, x, u)
 		}
 	})

@@ -7,6 +7,7 @@ import (
 	"pgregory.net/rapid"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
 	"ohmkeep/server/derive"
 )
 
@@ -40,8 +41,8 @@ func TestOutcomeOfGuardBands(t *testing.T) {
 			if c.guard == 0 && (v.want == derive.ConditionalPass || v.want == derive.ConditionalFail) {
 				continue // nothing lies between
 			}
-			r, ok := k.result(value{key: "upper", pin: 1, x: v.at, u: expanded / coverage})
-			if !ok || r.Outcome != v.want || r.U != expanded {
+			r, ok := k.result(value{key: "upper", pin: 1, of: guessed(v.at, expanded/k95)})
+			if !ok || r.Outcome != v.want || math.Abs(r.U-expanded) > 1e-9*expanded {
 				t.Errorf("%s: %g ± %g is %q, want %q", c.rule, v.at, r.U, r.Outcome, v.want)
 			}
 			if failed := v.want == derive.Fail || v.want == derive.ConditionalFail; r.Flags.Has(bench.OutOfLimit) != failed {
@@ -68,7 +69,7 @@ func TestRiskAtTheGuardedLimit(t *testing.T) {
 		fails, passes := low-1, low+1
 		for passes-fails > 1e-13 {
 			x := (passes + fails) / 2
-			if r, _ := k.result(value{key: "upper", x: x, u: u}); r.Outcome == derive.Pass {
+			if r, _ := k.result(value{key: "upper", of: guessed(x, 2*u/k95)}); r.Outcome == derive.Pass {
 				passes = x
 			} else {
 				fails = x
@@ -90,7 +91,7 @@ func TestOutcomeOfClampedValues(t *testing.T) {
 		if rapid.Bool().Draw(t, "open below") {
 			lim.Low = nil
 		}
-		v := value{key: "upper", x: rapid.Float64Range(-3, 3).Draw(t, "x"), u: rapid.Float64Range(0, 0.5).Draw(t, "u"),
+		v := value{key: "upper", of: guessed(rapid.Float64Range(-3, 3).Draw(t, "x"), rapid.Float64Range(0, 0.5).Draw(t, "u")),
 			bound: rapid.IntRange(-1, 1).Draw(t, "bound"), only: rapid.Bool().Draw(t, "only"),
 			flags: rapid.SampledFrom([]bench.Flags{0, bench.InCompliance, bench.NotSettled, bench.OverRange | bench.InCompliance, bench.AfterFault}).Draw(t, "flags")}
 		k := judging(lim, rapid.SampledFrom([]float64{0, 1, 3}).Draw(t, "guard"))
@@ -98,7 +99,7 @@ func TestOutcomeOfClampedValues(t *testing.T) {
 		if !ok {
 			t.Fatalf("no result of %+v", v)
 		}
-		beyond := v.bound > 0 && v.x > high || v.bound < 0 && lim.Low != nil && v.x < low
+		beyond := v.bound > 0 && v.x() > high || v.bound < 0 && lim.Low != nil && v.x() < low
 		switch {
 		case v.flags&untrusted != 0:
 			if r.Outcome != derive.Invalid || r.Note == "" {
@@ -109,7 +110,7 @@ func TestOutcomeOfClampedValues(t *testing.T) {
 				t.Fatalf("%+v is %q, want %q", v, r.Outcome, want)
 			}
 		default:
-			if want := derive.Decide(v.x, r.U, lim.Low, lim.High, k.guard); r.Outcome != want {
+			if want := derive.Decide(v.x(), r.U, lim.Low, lim.High, k.guard); r.Outcome != want {
 				t.Fatalf("%+v is %q, want %q", v, r.Outcome, want)
 			}
 		}
@@ -119,7 +120,7 @@ func TestOutcomeOfClampedValues(t *testing.T) {
 // What is no number is no result, and without limits there is nothing to pass.
 func TestNoNumberIsNoResult(t *testing.T) {
 	k := judging(Limit{}, 1)
-	for _, v := range []value{{x: math.NaN()}, {x: math.Inf(1)}, {x: 1, u: math.NaN()}, {x: 1, u: math.Inf(1)}} {
+	for _, v := range []value{{of: budget.Exact(math.NaN())}, {of: budget.Exact(math.Inf(1))}, {of: guessed(1, math.NaN())}, {of: guessed(1, math.Inf(1))}} {
 		v.key = "upper"
 		if r, ok := k.result(v); ok {
 			t.Errorf("%+v gives %+v", v, r)
@@ -128,7 +129,7 @@ func TestNoNumberIsNoResult(t *testing.T) {
 			t.Errorf("%+v is added as %+v", v, got)
 		}
 	}
-	r, ok := k.result(value{key: "upper", pin: 2, x: 0.6, u: 0.01, note: "said"})
+	r, ok := k.result(value{key: "upper", pin: 2, of: guessed(0.6, 0.01), note: "said"})
 	if !ok || r.Outcome != derive.NoLimits || r.Unit != "V" || r.Name != "Upper diode" || r.Note != "said" {
 		t.Errorf("%+v", r)
 	}

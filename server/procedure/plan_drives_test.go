@@ -53,11 +53,25 @@ func TestWayBackIsCountedIn(t *testing.T) {
 	m := base("resistance")
 	m.Pins, m.Against, m.Use, m.Level, m.Compliance, m.Method = []int{1}, 4, UseCurrent, 1e-3, 5, TwoWire
 	m.Hold = []Hold{{Pin: 2, Use: UseReturn}}
-	if got := planOf(t, d, b, m).Steps[0].Segments[0].Drives[0].Loss.Series; math.Abs(got-(0.5+4+4)) > 1e-12 {
-		t.Errorf("two-wire: %g Ω in series, want 0.5 of the channel, 4 there and 4 back", got)
+	seg := planOf(t, d, b, m).Steps[0].Segments[0]
+	if got := seg.Drives[0].Series.X; math.Abs(got-(0.5+4)) > 1e-12 {
+		t.Errorf("two-wire: %g Ω in series, want 0.5 of the channel and 4 of the path", got)
+	}
+	there := solve(seg, func(int) *sensedAt {
+		r := &sensedAt{sense: seg.Sense(0, bench.Setup{Mode: bench.ForceCurrent, Level: 1e-3, Compliance: 5}, 1)}
+		r.v.Add(0, 1)
+		r.i.Add(0, 1e-3)
+		return r
+	})
+	// To within what the open switches beside it draw at 1 V.
+	if got := there.at(4).X; math.Abs(got-4e-3) > 1e-9 {
+		t.Errorf("the second terminal sits at %g V, want 4 Ω times 1 mA", got)
+	}
+	if got := there.v[0].Sub(there.at(4)).X; math.Abs(got-(1-8.5e-3)) > 1e-9 {
+		t.Errorf("%g V between the terminals, want 8.5 mV less than was read", got)
 	}
 	m.Method = FourWire
-	if got := planOf(t, d, b, m).Steps[0].Segments[0].Drives[0].Loss.Series; got != 0 {
+	if got := planOf(t, d, b, m).Steps[0].Segments[0].Drives[0].Series.X; got != 0 {
 		t.Errorf("four-wire: %g Ω in series", got)
 	}
 }
@@ -95,8 +109,8 @@ func TestZeroDriveStandsInForTheReturn(t *testing.T) {
 	}
 	// Without remote sense its own resistance is in the way back of the others.
 	s = p.Steps[0].Segments[0]
-	if got, want := s.Drives[2].Loss.Series, 0.5+4+4.0; math.Abs(got-want) > 1e-12 {
-		t.Errorf("%g Ω in series, want %g: the path to the return is longer than the channel's 0.5", got, want)
+	if got, want := s.Drives[2].Series.X, 0.5+4.0; math.Abs(got-want) > 1e-12 {
+		t.Errorf("%g Ω in series, want %g", got, want)
 	}
 }
 

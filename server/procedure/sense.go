@@ -31,6 +31,9 @@ func (s *Segment) Sense(k int, set bench.Setup, cycles float64) *Sense {
 			return known
 		}
 	}
+	if s.errors == nil {
+		s.errors = bench.NewErrors(&bench.Definition{}) // a segment without a plan
+	}
 	sense := &Sense{V: s.errors.SenseV(d.Channel, v), I: s.errors.SenseI(d.Channel, i), Cycles: cycles, Segment: s, Drive: k}
 	d.senses = append(d.senses, sense)
 	return sense

@@ -123,7 +123,7 @@ func feedQuietly(t *rapid.T, m Measurement, d *dut.Device, part truth) []Result 
 		for range p.Count {
 			for _, pin := range p.Read {
 				v, i, flags := part(p.Hold, pin)
-				der.Add(Observation{UV: 1e-9, UI: 1e-12, Reading: bench.Reading{T: int64(n) * 20e6, Set: holdAt(p.Hold, pin).Level,
+				der.Add(Observation{Sense: accuracy{uv: 1e-9, ui: 1e-12}.sense(), Reading: bench.Reading{T: int64(n) * 20e6, Set: holdAt(p.Hold, pin).Level,
 					V: v, I: i, Point: n, Group: p.Group, Flags: flags, Pin: uint8(pin)}})
 			}
 		}

@@ -9,11 +9,15 @@ import (
 	"ohmkeep/server/bench"
 )
 
-// spotOf is a spot of readings of a voltage and a current.
-func spotOf(uv, ui float64, readings ...[2]float64) *spot {
+// spotOf is a spot of readings of a voltage and a current in a range of known
+// offset (a bound) and noise.
+func spotOf(offset, noise float64, readings ...[2]float64) *spot {
+	errs := bench.NewErrors(&bench.Definition{})
+	ch, r := &bench.Channel{ID: 1, Name: "1A"}, bench.Range{FullScale: 10, Offset: offset, Noise: noise}
+	sense := &Sense{V: errs.SenseV(ch, r), I: errs.SenseI(ch, r), Cycles: 1}
 	var s spot
 	for i, r := range readings {
-		s.add(&Observation{UV: uv, UI: ui, Reading: bench.Reading{T: int64(i) * 1e7, V: r[0], I: r[1]}})
+		s.add(&Observation{Sense: sense, Reading: bench.Reading{T: int64(i) * 1e7, V: r[0], I: r[1]}})
 	}
 	return &s
 }
@@ -21,28 +25,28 @@ func spotOf(uv, ui float64, readings ...[2]float64) *spot {
 // JCGM 100:2008, H.5 and 4.2: the mean of repeats scatters by s/√n, and what the
 // range is accurate to is not made better by repeating.
 func TestMeanOfRepeats(t *testing.T) {
-	s := spotOf(3e-3, 4e-6, [2]float64{1, 1e-3}, [2]float64{2, 1e-3}, [2]float64{3, 1e-3}, [2]float64{4, 1e-3})
-	v, uv := s.vu()
-	i, ui := s.iu()
-	near(t, "mean voltage", v, 2.5, 1e-15)
-	near(t, "its uncertainty", uv, math.Hypot(3e-3, math.Sqrt(5.0/3)/2), 1e-12)
-	near(t, "mean current", i, 1e-3, 1e-18)
-	near(t, "its uncertainty: nothing scatters", ui, 4e-6, 1e-15)
-	if one := spotOf(5, 6, [2]float64{7, 8}); one.read() != true || one.clamped() {
+	s := spotOf(3e-3, 0, [2]float64{1, 1e-3}, [2]float64{2, 1e-3}, [2]float64{3, 1e-3}, [2]float64{4, 1e-3})
+	v, i := s.values()
+	near(t, "mean voltage", v.X, 2.5, 1e-15)
+	near(t, "its uncertainty", v.Uc(), math.Hypot(3e-3/math.Sqrt(3), math.Sqrt(5.0/3)/2), 1e-12)
+	near(t, "mean current", i.X, 1e-3, 1e-18)
+	near(t, "its uncertainty: nothing scatters", i.Uc(), 3e-3/math.Sqrt(3), 1e-15)
+	one := spotOf(5, 6, [2]float64{7, 8})
+	if !one.read() || one.clamped() {
 		t.Errorf("%+v", one)
-	} else if _, u := one.vu(); u != 5 {
-		t.Errorf("one reading is uncertain by %g, want the range's 5", u)
 	}
+	v, _ = one.values()
+	near(t, "one reading", v.Uc(), math.Hypot(5/math.Sqrt(3), 6), 1e-12)
 	if new(spot).read() {
 		t.Error("nothing was read")
 	}
 }
 
 // However many repeats there are, the uncertainty never falls below the range's
-// accuracy, and it is that of two-pass sums.
+// accuracy. Scatter counts once it is more than the noise explains; else noise.
 func TestScatterOfSpots(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		accuracy := rapid.Float64Range(0, 1e-2).Draw(t, "accuracy")
+		offset, noise := rapid.Float64Range(0, 1e-2).Draw(t, "offset"), rapid.SampledFrom([]float64{1e-3, 0.1, 30}).Draw(t, "noise")
 		vs := rapid.SliceOfN(rapid.Float64Range(-10, 10), 2, 40).Draw(t, "readings")
 		var rs [][2]float64
 		mean := 0.0
@@ -55,11 +59,14 @@ func TestScatterOfSpots(t *testing.T) {
 			squares += (v - mean) * (v - mean)
 		}
 		n := float64(len(vs))
-		want := math.Hypot(accuracy, math.Sqrt(squares/(n-1)/n))
-		s := spotOf(accuracy, 0, rs...)
-		got, u := s.vu()
-		if math.Abs(got-mean) > 1e-12 || math.Abs(u-want) > 1e-9 || u < accuracy {
-			t.Fatalf("%g ± %g, by two passes %g ± %g", got, u, mean, want)
+		scatter := max(math.Sqrt(squares/(n-1)), 0)
+		if scatter <= noise*(1+2.33/math.Sqrt(2*(n-1))) {
+			scatter = noise
+		}
+		want := math.Hypot(offset/math.Sqrt(3), scatter/math.Sqrt(n))
+		got, _ := spotOf(offset, noise, rs...).values()
+		if math.Abs(got.X-mean) > 1e-12 || math.Abs(got.Uc()-want) > 1e-9 {
+			t.Fatalf("%g ± %g, by two passes %g ± %g", got.X, got.Uc(), mean, want)
 		}
 	})
 }
@@ -82,11 +89,11 @@ func TestReadingsFindTheirSpot(t *testing.T) {
 		point uint32
 		pin   uint8
 		v     float64
-	}{{1, 4, 41}, {0, 2, 21}, {1, 4, 43}, {0, 2, 23}, {0, 4, 99}, {7, 2, 99}, {1 << 31, 2, 99}} {
+	}{{2, 4, 41}, {0, 2, 21}, {2, 4, 43}, {0, 2, 23}, {0, 4, 99}, {7, 2, 99}, {1 << 31, 2, 99}} {
 		s.Add(Observation{Reading: bench.Reading{Point: o.point, Pin: o.pin, V: o.v}})
 	}
 	s.Results()
-	if len(seen) != 2 || seen[0].pin != 2 || seen[1].pin != 4 || seen[0].v.Mean() != 22 || seen[1].v.Mean() != 42 {
+	if len(seen) != 4 || seen[0].pin != 2 || seen[2].pin != 4 || seen[0].v.Mean() != 22 || seen[2].v.Mean() != 42 {
 		t.Errorf("%+v", seen)
 	}
 	if !seen[0].whole(&m) || seen[0].v.N() != 2 {

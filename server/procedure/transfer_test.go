@@ -79,7 +79,7 @@ func TestThresholdsHoldTheTruth(t *testing.T) {
 			}
 			// A rectangular distribution one step wide has all of itself within
 			// half a step, which is 1.73 of its standard deviations.
-			if math.Abs(r.Value-want) > half*(1+1e-9) || r.U < half*2/math.Sqrt(3)*0.999/math.Sqrt(map[bool]float64{true: 2, false: 1}[key == "hysteresis"]) {
+			if math.Abs(r.Value-want) > half*(1+1e-9) || r.U < half*k95/math.Sqrt(3)*0.999/math.Sqrt(map[bool]float64{true: 2, false: 1}[key == "hysteresis"]) {
 				t.Fatalf("%s is %g ± %g, in truth %g: steps of %g", key, r.Value, r.U, want, step)
 			}
 			if r.Outcome != derive.NoLimits || r.Pin != 1 || r.Note != "" {
@@ -99,7 +99,7 @@ func TestNoSwitchNoThreshold(t *testing.T) {
 		"a twitch":         switching(1, 2, 0.05, 2, 2, 0),
 		"beyond the sweep": switching(1, 2, 5, 5.2, 5.1, 0),
 	} {
-		got := resultsByKey(feed(t, hysteresisOf(101), d, 0, accuracy{1e-6, 1e-9}, part))
+		got := resultsByKey(feed(t, hysteresisOf(101), d, 0, accuracy{uv: 1e-6, ui: 1e-9}, part))
 		if _, has := got["hysteresis"]; has {
 			t.Errorf("%s: a hysteresis of %+v", name, got["hysteresis"])
 		}
@@ -122,7 +122,7 @@ func TestBeyondTheSweep(t *testing.T) {
 	}{{3, derive.Fail}, {6, derive.Invalid}} {
 		m := hysteresisOf(101)
 		m.Limits = map[string]Limit{"rising": {High: &c.high}}
-		r := resultsByKey(feed(t, m, d, 0, accuracy{1e-6, 1e-9}, switching(1, 2, 5, 9, -9, 0)))["rising"]
+		r := resultsByKey(feed(t, m, d, 0, accuracy{uv: 1e-6, ui: 1e-9}, switching(1, 2, 5, 9, -9, 0)))["rising"]
 		if r.Outcome != c.want {
 			t.Errorf("a limit of %g V: %q, want %q", c.high, r.Outcome, c.want)
 		}
@@ -145,7 +145,7 @@ func TestOscillationIsSaid(t *testing.T) {
 		}
 		return 0, 0, 0
 	}
-	r := resultsByKey(feed(t, m, d, 0, accuracy{1e-6, 1e-9}, ringing))["rising"]
+	r := resultsByKey(feed(t, m, d, 0, accuracy{uv: 1e-6, ui: 1e-9}, ringing))["rising"]
 	if math.Abs(r.Value-2) > 0.05 || !strings.Contains(r.Note, "passes the middle 3 times") {
 		t.Errorf("%+v", r)
 	}

@@ -27,7 +27,7 @@ func TestReadersAreThoseOfThePoint(t *testing.T) {
 					k = 2 - i
 				}
 				seg.Conns = append(seg.Conns, &procedure.Conn{Pin: pin, Drive: k})
-				seg.Drives = append(seg.Drives, &procedure.Drive{Channel: &def.Channels[i/2], Loss: bench.PathError{Series: float64(i)}})
+				seg.Drives = append(seg.Drives, &procedure.Drive{Channel: &def.Channels[i/2]})
 			}
 			return seg
 		}
@@ -50,9 +50,10 @@ func TestReadersAreThoseOfThePoint(t *testing.T) {
 			if r.same(seg, &pt, set, cycles) {
 				kept++
 			}
-			r.find(seg, &pt, set, cycles)
+			back := rapid.Bool().Draw(t, "back")
+			r.find(seg, &pt, set, cycles, back)
 			var anew readers
-			anew.find(seg, &pt, set, cycles)
+			anew.find(seg, &pt, set, cycles, back)
 			if !reflect.DeepEqual(r.reads, anew.reads) || !slices.Equal(r.channels, anew.channels) {
 				t.Fatalf("%+v of channels %v, want %+v of %v", r.reads, r.channels, anew.reads, anew.channels)
 			}

@@ -2,15 +2,12 @@ package run
 
 import (
 	"context"
-<<<<<<< HEAD
 	"slices"
-=======
-	"ohmkeep/server/procedure"
->>>>>>> 225d8d6 (procedure, run, bench: a result is worked out from what really was at the pins)
 	"sync"
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/procedure"
 )
 
 const (
@@ -100,15 +97,11 @@ func (p *pipe) put(ctx context.Context, l *load, ack chan struct{}) error {
 		}
 	}
 	defer p.mu.Unlock()
-<<<<<<< HEAD
 	if n := len(p.load.readings) + len(l.readings); n > cap(p.load.readings) && n > handFull {
 		// In few steps: each copies what has gathered.
-		p.load.readings, p.load.us = slices.Grow(p.load.readings, 3*n), slices.Grow(p.load.us, 3*n)
+		p.load.readings, p.load.senses = slices.Grow(p.load.readings, 3*n), slices.Grow(p.load.senses, 3*n)
 	}
-	p.load.readings, p.load.us = append(p.load.readings, l.readings...), append(p.load.us, l.us...)
-=======
 	p.load.readings, p.load.senses = append(p.load.readings, l.readings...), append(p.load.senses, l.senses...)
->>>>>>> 225d8d6 (procedure, run, bench: a result is worked out from what really was at the pins)
 	p.load.spans = append(p.load.spans, l.spans...)
 	p.load.progress = l.progress
 	if l.pins != nil {

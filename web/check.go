@@ -108,10 +108,16 @@ type predicted struct {
 	pins        int
 }
 
-// predictions is the worst of each result of each measurement, of all its pins.
-func (p CheckProps) predictions() []predicted {
+// predictions is the least certain case of each result, of all its pins.
+func (p CheckProps) predictions() []predicted { return worstOf(&p.Report) }
+
+// worstOf is the least certain case of each result of each measurement.
+func worstOf(report *procedure.CheckReport) []predicted {
+	if report == nil {
+		return nil
+	}
 	var out []predicted
-	for _, m := range p.Report.Measurements {
+	for _, m := range report.Measurements {
 		first := len(out)
 		for _, q := range m.Predictions {
 			i := slices.IndexFunc(out[first:], func(o predicted) bool { return o.Key == q.Key })

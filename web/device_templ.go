@@ -1193,9 +1193,9 @@ func Procedure(p ProcedureProps) templ.Component {
 				return templ_7745c5c3_Err
 			}
 			var templ_7745c5c3_Var60 string
-			templ_7745c5c3_Var60, templ_7745c5c3_Err = templ.JoinStringErrs(guardWords(p.Procedure.Guard))
+			templ_7745c5c3_Var60, templ_7745c5c3_Err = templ.JoinStringErrs(p.Procedure.Rule().Words())
 			if templ_7745c5c3_Err != nil {
-				return templ.Error{Err: templ_7745c5c3_Err, FileName: `device.templ`, Line: 211, Col: 102}
+				return templ.Error{Err: templ_7745c5c3_Err, FileName: `device.templ`, Line: 211, Col: 99}
 			}
 			_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ.EscapeString(templ_7745c5c3_Var60))
 			if templ_7745c5c3_Err != nil {
@@ -1432,16 +1432,6 @@ func Procedure(p ProcedureProps) templ.Component {
 		}
 		return nil
 	})
-}
-
-func guardWords(guard float64) string {
-	switch guard {
-	case 0:
-		return "Limits are applied as they stand, without a guard band."
-	case 1:
-		return "Outcomes keep a guard band of the expanded uncertainty U."
-	}
-	return "Outcomes keep a guard band of " + strconv.FormatFloat(guard, 'g', 4, 64) + " times the expanded uncertainty U."
 }
 
 var _ = templruntime.GeneratedTemplate

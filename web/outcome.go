@@ -22,6 +22,7 @@ const (
 
 var looks = map[derive.Outcome]look{
 	derive.NoLimits:        {"none", "no limits", "M3 6h6"},
+	derive.Untrusted:       {"invalid", "not to be trusted", "M6 1a5 5 0 1 0 .01 0M2.5 9.5l7-7"},
 	derive.Pass:            {"pass", "pass", tickPath},
 	derive.ConditionalPass: {"cond-pass", "conditional pass", tickPath + underline},
 	derive.ConditionalFail: {"cond-fail", "conditional fail", crossPath + underline},
@@ -68,7 +69,7 @@ func flagWords(f bench.Flags) string {
 		word string
 	}{
 		{bench.InCompliance, "at compliance"}, {bench.OverRange, "over range"}, {bench.NotSettled, "not settled"},
-		{bench.OutOfLimit, "out of limit"}, {bench.AfterFault, "after a fault"},
+		{bench.OutOfLimit, "out of limit"}, {bench.AfterFault, "after a fault"}, {bench.Auxiliary, "for a correction"},
 	} {
 		if f.Has(w.flag) {
 			words = append(words, w.word)

@@ -19,7 +19,7 @@ func ProcedureChanges(a, b *procedure.Procedure, d *dut.Device) []dut.Change {
 	c.text("name", "name", a.Name, b.Name)
 	c.text("device", "device", a.Device, b.Device)
 	c.text("notes", "notes", a.Notes, b.Notes)
-	c.text("guard", "guard band", guardShort(a.Guard), guardShort(b.Guard))
+	c.text("guard", "decision rule", a.Rule().Name(), b.Rule().Name())
 	c.text("stopOnFail", "stop at the first fail", yes(a.StopOnFail), yes(b.StopOnFail))
 	c.text("conditions", "conditions to repeat for", cornersLine(a, d), cornersLine(b, d))
 	c.measurements(a, b)
@@ -67,13 +67,6 @@ func yes(v bool) string {
 		return "yes"
 	}
 	return "no"
-}
-
-func guardShort(g float64) string {
-	if g == 0 {
-		return "none"
-	}
-	return strconv.FormatFloat(g, 'g', 4, 64) + " U"
 }
 
 func (c *changed) measurements(a, b *procedure.Procedure) {

@@ -30,6 +30,9 @@ type ProcedureEditProps struct {
 	About    Form // name, notes, guard, stopOnFail, and the conditions
 	Group    string
 	Corners  int // rows of conditions in the form
+	// Report is the check before power, for what the decision rule gives away;
+	// nil where that would take long.
+	Report   *procedure.CheckReport
 	Conflict *Conflict
 	CanDelete,
 	Removed bool
@@ -224,7 +227,7 @@ func limitsLine(m procedure.Measurement) string {
 
 // outcomeRule returns the procedure's rules of judgement in a sentence.
 func outcomeRule(p *procedure.Procedure) string {
-	s := guardWords(p.Guard)
+	s := p.Rule().Words()
 	if p.StopOnFail {
 		s += " A run stops at the first measurement that fails."
 	}

@@ -45,7 +45,7 @@ var domainWords = map[reflect.Type][]string{
 	reflect.TypeFor[procedure.FieldType](): words(procedure.FieldPins, procedure.FieldPin, procedure.FieldQuantity, procedure.FieldCount,
 		procedure.FieldChoice, procedure.FieldSweep, procedure.FieldStep, procedure.FieldHold, procedure.FieldSettle,
 		procedure.FieldAperture, procedure.FieldLimits, procedure.FieldFlag),
-	reflect.TypeFor[derive.Outcome](): words(derive.NoLimits, derive.Pass, derive.ConditionalPass, derive.ConditionalFail,
+	reflect.TypeFor[derive.Outcome](): words(derive.NoLimits, derive.Untrusted, derive.Pass, derive.ConditionalPass, derive.ConditionalFail,
 		derive.Fail, derive.Invalid),
 	reflect.TypeFor[cardinfo.Condition](): words(cardinfo.Connecting, cardinfo.Ready, cardinfo.Lost, cardinfo.Refused),
 	reflect.TypeFor[cardinfo.Direction](): words(cardinfo.Out, cardinfo.In, cardinfo.Note),

@@ -3,9 +3,11 @@ package derive
 // Outcome is what a result says about its limits, in the words of ILAC-G8:09/2019.
 type Outcome string
 
-// The outcomes. NoLimits is a valid result that has no limits.
+// The outcomes. NoLimits is a valid result that has no limits, Untrusted one
+// without limits that is no measure of what it says.
 const (
 	NoLimits        Outcome = ""
+	Untrusted       Outcome = "not to be trusted"
 	Pass            Outcome = "pass"
 	ConditionalPass Outcome = "conditional pass"
 	ConditionalFail Outcome = "conditional fail"
@@ -18,8 +20,8 @@ const (
 // undecided. An unknown word counts as invalid.
 func (o Outcome) rank() int {
 	switch o {
-	case NoLimits:
-		return 0
+	case NoLimits, Untrusted:
+		return 0 // nothing was asked of it
 	case Pass:
 		return 1
 	case ConditionalPass:
@@ -88,6 +90,29 @@ func decideSides(value float64, low, high *float64, inLow, inHigh float64) Outco
 		outcome = Worst(outcome, decideAbove(value, *high, inHigh))
 	}
 	return outcome
+}
+
+// DecideRisk applies the rule of a most specific risk (0 to 0.5) to a value that
+// is within its limits with the probability conforms: pass or fail where it is
+// wrong with that risk at most, else conditional by which side of the limit the
+// value is on. Source: JCGM 106:2012, 8.3; the words of ILAC-G8:09/2019. A value,
+// limit, probability or risk that makes no sense is invalid.
+func DecideRisk(value, conforms float64, low, high *float64, risk float64) Outcome {
+	inside := Decide(value, 0, low, high, 0)
+	if !(conforms >= 0 && conforms <= 1) || !(risk > 0 && risk < 0.5) {
+		return Invalid
+	}
+	switch inside {
+	case Pass:
+		if conforms < 1-risk {
+			return ConditionalPass
+		}
+	case Fail:
+		if conforms > risk {
+			return ConditionalFail
+		}
+	}
+	return inside
 }
 
 // decideAbove is the rule for one upper limit.

@@ -106,3 +106,34 @@ func TestDecideIsMonotone(t *testing.T) {
 		}
 	})
 }
+
+// JCGM 106:2012, 8.3 (speed of a vehicle, relative u = 2 %, required probability
+// 0.999): a driver at the published 107 km/h is not beyond 100 with that
+// probability, at a little more is.
+func TestDecideRisk(t *testing.T) {
+	beyond := func(v float64) float64 { return budget.ConformityNormal(v, 0.02*v, nil, ptr(100)) }
+	if got := DecideRisk(107, beyond(107), nil, ptr(100), 0.001); got != Fail {
+		t.Errorf("107 km/h: %s", got)
+	}
+	if got := DecideRisk(106.5, beyond(106.5), nil, ptr(100), 0.001); got != ConditionalFail {
+		t.Errorf("106.5 km/h: %s", got)
+	}
+	for _, c := range []struct {
+		value, conforms, risk float64
+		low, high             *float64
+		want                  Outcome
+	}{
+		{9, 0.98, 0.02, nil, ptr(10), Pass}, {9, 0.979, 0.02, nil, ptr(10), ConditionalPass}, {10, 0.5, 0.02, nil, ptr(10), ConditionalPass},
+		{11, 0.021, 0.02, nil, ptr(10), ConditionalFail}, {11, 0.02, 0.02, nil, ptr(10), Fail},
+		{5, 1, 0.02, nil, nil, NoLimits},
+		{9, math.NaN(), 0.02, nil, ptr(10), Invalid}, {9, 1.1, 0.02, nil, ptr(10), Invalid}, {9, 1, 0, nil, ptr(10), Invalid},
+		{9, 1, 0.5, nil, ptr(10), Invalid}, {math.NaN(), 1, 0.02, nil, ptr(10), Invalid}, {9, 1, 0.02, ptr(10), ptr(8), Invalid},
+	} {
+		if got := DecideRisk(c.value, c.conforms, c.low, c.high, c.risk); got != c.want {
+			t.Errorf("%g, %g, at most %g: %q, want %q", c.value, c.conforms, c.risk, got, c.want)
+		}
+	}
+	if Worst(Untrusted, Pass) != Pass || Worst(Untrusted) != NoLimits {
+		t.Error("what nothing was asked of decides over the whole")
+	}
+}

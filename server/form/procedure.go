@@ -13,7 +13,8 @@ import (
 
 // ProcedureValues is the form of what holds for all measurements.
 func ProcedureValues(p *procedure.Procedure) url.Values {
-	v := url.Values{"name": {p.Name}, "notes": {p.Notes}, "guard": {quantity.Exact(p.Guard, quantity.One)}}
+	v := url.Values{"name": {p.Name}, "notes": {p.Notes}}
+	ruleValues(v, p.Rule())
 	if p.StopOnFail {
 		v.Set("stopOnFail", "1")
 	}
@@ -122,6 +123,6 @@ func ReadProcedure(f url.Values, p *procedure.Procedure, d *dut.Device) dut.Prob
 	p.Notes = r.Lines("notes")
 	p.StopOnFail = r.Checked("stopOnFail")
 	p.Conditions = r.conditions(d)
-	p.Guard = r.NeedQuantity(r.document("guard"), quantity.One)
+	p.Guard, p.Risk = r.rule()
 	return r.Problems
 }

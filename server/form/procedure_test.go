@@ -28,6 +28,12 @@ func TestProcedureRoundTrip(t *testing.T) {
 		p := procedure.Procedure{Key: "p", Device: "two", Name: word.Draw(t, "name"), Notes: rapid.StringMatching(`[a-z\n ]{0,20}`).Draw(t, "notes"),
 			Guard: rapid.Float64Range(0, 10).Draw(t, "guard"), StopOnFail: rapid.Bool().Draw(t, "stop"),
 			Measurements: []procedure.Measurement{{ID: "a", Name: "A", Kind: "contact"}}}
+		switch rapid.IntRange(0, 3).Draw(t, "rule") {
+		case 0:
+			p.Guard = float64(rapid.IntRange(0, 1).Draw(t, "whole"))
+		case 1: // a probability of up to ten digits
+			p.Guard, p.Risk = 0, float64(rapid.Int64Range(1e6, 5e9-1).Draw(t, "risk"))/1e10
+		}
 		for range rapid.IntRange(0, 5).Draw(t, "conditions") {
 			var c procedure.Condition
 			for _, x := range d.Power {
@@ -56,11 +62,16 @@ func TestProcedureRefuses(t *testing.T) {
 		v    url.Values
 		want []string // the fields at fault, with the start of their messages
 	}{
-		"good":        {url.Values{"guard": {"1"}}, nil},
-		"no guard":    {url.Values{}, []string{"guard: nothing given"}},
-		"a guard":     {url.Values{"guard": {"1 V"}}, []string{"guard: "}},
-		"supply":      {url.Values{"guard": {"1"}, "conditions[0].supply.14": {"5 A"}}, []string{"conditions[0].supply.14: "}},
-		"temperature": {url.Values{"guard": {"1"}, "conditions[0].temperature": {"warm"}}, []string{"conditions[0].temperature: "}},
+		"good":         {url.Values{"guard": {"1"}}, nil},
+		"no guard":     {url.Values{}, []string{"guard: nothing given"}},
+		"a guard":      {url.Values{"guard": {"1 V"}}, []string{"guard: "}},
+		"another rule": {url.Values{"rule": {"coin"}}, []string{"rule: "}},
+		"w = U":        {url.Values{"rule": {"u"}, "guard": {"x"}, "risk": {"x"}}, nil}, // what the rule does not use
+		"no risk":      {url.Values{"rule": {"risk"}, "guard": {"1"}}, []string{"risk: nothing given"}},
+		"a risk":       {url.Values{"rule": {"risk"}, "risk": {"2.5 V"}}, []string{"risk: "}},
+		"times":        {url.Values{"rule": {"times"}, "guard": {"much"}}, []string{"guard: "}},
+		"supply":       {url.Values{"guard": {"1"}, "conditions[0].supply.14": {"5 A"}}, []string{"conditions[0].supply.14: "}},
+		"temperature":  {url.Values{"guard": {"1"}, "conditions[0].temperature": {"warm"}}, []string{"conditions[0].temperature: "}},
 		"moved up": {url.Values{"guard": {"x"}, "conditions[2].supply.7": {"x"}, "conditions[9].temperature": {"y"}, "conditions[9].note": {"n"}},
 			[]string{"conditions[0].supply.7: ", "conditions[1].temperature: ", "guard: "}},
 		"no such supply":    {url.Values{"guard": {"1"}, "conditions[0].supply.3": {"x"}}, nil}, // the device has none there

@@ -44,12 +44,12 @@ func (t *Table) Add(run int, from *Source, r *procedure.Result, order int64) {
 	if row.Run < 0 || run < row.Run {
 		row.Run, row.Low, row.High = run, r.Low, r.High
 	}
-	if r.Outcome == derive.Invalid || math.IsNaN(r.Value) || math.IsInf(r.Value, 0) {
+	if r.Outcome == derive.Invalid || r.Outcome == derive.Untrusted || math.IsNaN(r.Value) || math.IsInf(r.Value, 0) {
 		row.Invalid++
 	} else {
 		row.Values[run] = r.Value
 	}
-	if r.Outcome != derive.NoLimits {
+	if r.Outcome != derive.NoLimits && r.Outcome != derive.Untrusted {
 		row.Of++
 		if Passed(r.Outcome) {
 			row.Passed++

@@ -108,8 +108,8 @@ func (contact) Shape(m *Measurement, d *dut.Device) Shape {
 	}
 }
 
-func (k contact) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
-	return newSpots(k, newKit(k.facts, m, d, guard), evaluateContact)
+func (k contact) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
+	return newSpots(k, newKit(k.facts, m, d, rule), evaluateContact)
 }
 
 func evaluateContact(k *kit, spots []spot) []Result {

@@ -89,7 +89,7 @@ func TestIntervalsHoldTheTruth(t *testing.T) {
 			obs := observations(t, c.m, d, accuracy{}, c.part)
 			held, wide := 0, 0.0
 			for range trials {
-				rs := readWith(t, c.m, mustKind(t, c.m.Kind).Derive(&c.m, d, 1), obs, drawError(r), r)
+				rs := readWith(t, c.m, mustKind(t, c.m.Kind).Derive(&c.m, d, Rule{Guard: 1}), obs, drawError(r), r)
 				got := find(t, rs, c.key, c.m.Pins[0], "")
 				if math.Abs(got.Value-c.want) <= got.U {
 					held++

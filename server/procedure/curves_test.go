@@ -191,12 +191,13 @@ func TestSweepRepeatedStep(t *testing.T) {
 	}
 }
 
-// All readings at the compliance: the extremes are invalid, and nothing is fitted.
+// All readings at the compliance: the extremes are not to be trusted, and nothing
+// is fitted.
 func TestSweepAllClamped(t *testing.T) {
 	d := networkDevice()
 	m := sweepMeasurement(UseVoltage, Sweep{Spacing: Linear, From: 0.5, To: 1, Points: 11}, 1e-3)
 	rs := feed(t, m, d, 1, accuracy{uv: 1e-6, ui: 1e-9}, resistor(1))
-	if r := find(t, rs, "maximum", 1, ""); r.Outcome != derive.Invalid || !r.Flags.Has(bench.InCompliance) {
+	if r := find(t, rs, "maximum", 1, ""); r.Outcome != derive.Untrusted || !r.Flags.Has(bench.InCompliance) {
 		t.Errorf("%+v", r)
 	}
 	if hasResult(rs, "resistance") || hasResult(rs, "ideality") {
@@ -226,7 +227,7 @@ func TestAddDoesNotAllocate(t *testing.T) {
 			}
 			seen[k.Key()] = true
 			obs := observations(t, m, d, accuracy{uv: 1e-3, ui: 1e-9}, resistor(1e3))
-			der := k.Derive(&m, d, 1)
+			der := k.Derive(&m, d, Rule{Guard: 1})
 			der.Add(obs[0])
 			if n := testing.AllocsPerRun(10, func() {
 				for _, o := range obs {

@@ -20,12 +20,12 @@ type kit struct {
 	kind      *facts
 	m         *Measurement
 	d         *dut.Device
-	guard     float64
+	rule      Rule
 	condition string
 }
 
-func newKit(f *facts, m *Measurement, d *dut.Device, guard float64) kit {
-	return kit{kind: f, m: m, d: d, guard: guard, condition: conditionOf(m, d)}
+func newKit(f *facts, m *Measurement, d *dut.Device, rule Rule) kit {
+	return kit{kind: f, m: m, d: d, rule: rule, condition: conditionOf(m, d)}
 }
 
 // conditionOf is the words for the supplies and their levels, and for the
@@ -90,9 +90,6 @@ func guessed(x, u float64) budget.Value {
 	return budget.Of(x, budget.NewSource("readings", budget.Model, budget.Normal, u))
 }
 
-// untrusted are the flags that make a value say nothing about its limits.
-const untrusted = bench.OverRange | bench.NotSettled | bench.AfterFault
-
 // result holds a value against its limits. ok is false for what is no number:
 // then there is nothing to say yet.
 func (k *kit) result(v value) (Result, bool) {
@@ -100,16 +97,16 @@ func (k *kit) result(v value) (Result, bool) {
 	lim := k.m.Limits[v.key]
 	r := Result{
 		Key: v.key, Name: out.Name, Pin: v.pin, Group: v.group, Condition: k.condition,
-		Value: v.of.X, Unit: out.Unit, Low: lim.Low, High: lim.High,
+		Value: v.of.X, From: v.of.X, To: v.of.X, Unit: out.Unit, Low: lim.Low, High: lim.High,
 		Flags: v.flags &^ (bench.OutOfLimit | bench.Auxiliary), Note: v.note,
+	}
+	if !finite(r.Value) {
+		return Result{}, false
 	}
 	var said budget.Statement
 	if !v.counted && len(v.of.Terms) > 0 {
 		said = v.of.State(budget.Coverage)
-		r.U, r.K, r.Budget = said.U, said.K, budgetOf(said)
-	}
-	if !finite(r.Value) || !finite(r.U) {
-		return Result{}, false
+		r.state(&said)
 	}
 	if r.Unit == "" {
 		r.Unit = v.unit
@@ -117,34 +114,17 @@ func (k *kit) result(v value) (Result, bool) {
 	if v.lost != "" {
 		r.Note = joinLabel(v.lost, r.Note)
 	}
-	r.Outcome = k.outcome(v, lim, r.U)
+	k.judge(&r, &v, &said)
 	if r.Outcome == derive.Fail || r.Outcome == derive.ConditionalFail {
 		r.Flags |= bench.OutOfLimit
 	}
 	if r.Note == "" {
 		r.Note = flagNote(r.Flags)
 	}
+	if r.Note == "" && r.Budget != nil && r.Budget.Why != "" {
+		r.Note = "how far off it may be cannot be said: " + r.Budget.Why
+	}
 	return r, true
-}
-
-// outcome applies the decision rule. A value that rests on a reading at its
-// compliance is no measure of the set condition and therefore invalid, except
-// where it is beyond a limit already and the truth lies further out.
-func (k *kit) outcome(v value, lim Limit, expanded float64) derive.Outcome {
-	if v.flags&untrusted != 0 || v.lost != "" {
-		return derive.Invalid
-	}
-	if v.only || v.flags.Has(bench.InCompliance) {
-		if v.bound > 0 && lim.High != nil && v.x() > *lim.High ||
-			v.bound < 0 && lim.Low != nil && v.x() < *lim.Low {
-			return derive.Fail
-		}
-		return derive.Invalid
-	}
-	if lim.Low == nil && lim.High == nil {
-		return derive.NoLimits
-	}
-	return derive.Decide(v.x(), expanded, lim.Low, lim.High, k.guard)
 }
 
 func flagNote(f bench.Flags) string {

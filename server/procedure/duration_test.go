@@ -96,7 +96,7 @@ func BenchmarkPoints(b *testing.B) {
 func BenchmarkSweepDerive(b *testing.B) {
 	d, m := inverterDevice(), longSweep(100_000)
 	obs := observations(b, m, d, accuracy{uv: 1e-3, ui: 1e-9}, resistor(1e3))
-	der := sweepKind.Derive(&m, d, 1)
+	der := sweepKind.Derive(&m, d, Rule{Guard: 1})
 	b.ReportAllocs()
 	i := 0
 	for b.Loop() {

@@ -133,7 +133,7 @@ func (a accuracy) sense() *Sense {
 // feed runs the whole expansion through a deriver.
 func feed(t testing.TB, m Measurement, d *dut.Device, guard float64, a accuracy, part truth) []Result {
 	t.Helper()
-	der := mustKind(t, m.Kind).Derive(&m, d, guard)
+	der := mustKind(t, m.Kind).Derive(&m, d, Rule{Guard: guard})
 	early := map[ResultID]bool{}
 	for n, o := range observations(t, m, d, a, part) {
 		der.Add(o)

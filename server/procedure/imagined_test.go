@@ -19,7 +19,7 @@ import (
 
 // readImagined feeds a kind's deriver with the readings of a made-up part.
 func readImagined(k Kind, m *Measurement, d *dut.Device, part Part, a accuracy) []Result {
-	der, sense := k.Derive(m, d, 1), a.sense()
+	der, sense := k.Derive(m, d, Rule{Guard: 1}), a.sense()
 	index := uint32(0)
 	for pt := range k.Points(m, d) {
 		for range pt.Count {

@@ -221,6 +221,6 @@ func joinLabel(a, b string) string {
 	return a + ", " + b
 }
 
-func (k ivSweep) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
-	return newSweepDeriver(newKit(k.facts, m, d, guard))
+func (k ivSweep) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
+	return newSweepDeriver(newKit(k.facts, m, d, rule))
 }

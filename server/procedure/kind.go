@@ -64,9 +64,8 @@ type Kind interface {
 	Points(m *Measurement, d *dut.Device) iter.Seq[Point]
 	// Shape says how its readings are drawn.
 	Shape(m *Measurement, d *dut.Device) Shape
-	// Derive starts the computation of its results. Guard is the guard band
-	// as a multiple of U.
-	Derive(m *Measurement, d *dut.Device, guard float64) Deriver
+	// Derive starts the computation of its results, judged by the decision rule.
+	Derive(m *Measurement, d *dut.Device, rule Rule) Deriver
 
 	// Imagine makes up a part on which the result of that key has the value x, so
 	// that its uncertainty can be predicted. A kind that cannot says why, with

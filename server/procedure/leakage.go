@@ -99,8 +99,8 @@ func (leakage) Shape(m *Measurement, d *dut.Device) Shape {
 	return s
 }
 
-func (k leakage) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
-	return newSpots(k, newKit(k.facts, m, d, guard), evaluateLeakage)
+func (k leakage) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
+	return newSpots(k, newKit(k.facts, m, d, rule), evaluateLeakage)
 }
 
 func evaluateLeakage(k *kit, spots []spot) []Result {

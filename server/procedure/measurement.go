@@ -12,7 +12,8 @@ type Procedure struct {
 	Device       string        `json:"device"` // device key
 	Notes        string        `json:"notes,omitempty"`
 	StopOnFail   bool          `json:"stopOnFail,omitempty"`
-	Guard        float64       `json:"guard"` // guard band as a multiple of U; 0: none, 1: w = U
+	Guard        float64       `json:"guard"`          // guard band as a multiple of U; 0: none, 1: w = U
+	Risk         float64       `json:"risk,omitempty"` // in place of a guard band: the most specific risk, 0 to 0.5
 	Measurements []Measurement `json:"measurements"`
 	// Conditions is what the measurements are repeated over; see Expand.
 	Conditions []Condition `json:"conditions,omitempty"`

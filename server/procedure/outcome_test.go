@@ -15,7 +15,7 @@ import (
 func judging(lim Limit, guard float64) kit {
 	m := base("contact")
 	m.Limits = map[string]Limit{"upper": lim}
-	return newKit(contactKind.facts, &m, inverterDevice(), guard)
+	return newKit(contactKind.facts, &m, inverterDevice(), Rule{Guard: guard})
 }
 
 // The rows of ILAC-G8:09/2019, table 1, that are guard bands of so many U: with
@@ -110,7 +110,7 @@ func TestOutcomeOfClampedValues(t *testing.T) {
 				t.Fatalf("%+v is %q, want %q", v, r.Outcome, want)
 			}
 		default:
-			if want := derive.Decide(v.x(), r.U, lim.Low, lim.High, k.guard); r.Outcome != want {
+			if want := derive.Decide(v.x(), r.U, lim.Low, lim.High, k.rule.Guard); r.Outcome != want {
 				t.Fatalf("%+v is %q, want %q", v, r.Outcome, want)
 			}
 		}

@@ -79,8 +79,8 @@ func (outputLevel) Shape(m *Measurement, d *dut.Device) Shape {
 	}
 }
 
-func (k outputLevel) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
-	return newSpots(k, newKit(k.facts, m, d, guard), evaluateOutputLevel)
+func (k outputLevel) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
+	return newSpots(k, newKit(k.facts, m, d, rule), evaluateOutputLevel)
 }
 
 // evaluateOutputLevel takes the unloaded and the loaded spots of each pin.

@@ -13,6 +13,11 @@ type Prediction struct {
 	Result         // with the value in the middle of its limits, or at the only one
 	Ratio  float64 `json:"ratio"`           // of the width of the limits to that of ±U
 	Reach  string  `json:"reach,omitempty"` // what would make it 4:1
+	// Given is the part of the limits' width that the decision rule gives away,
+	// for a single limit of its distance from zero; FalseAccept how probably the
+	// last value that passes is beyond its limit.
+	Given       float64 `json:"given"`
+	FalseAccept float64 `json:"falseAccept"`
 }
 
 // Ratios of the width of the limits to that of the uncertainty interval. Four to
@@ -95,7 +100,7 @@ func predict(c *CheckInput, step *PlanStep) (out []Prediction, not map[string]st
 
 func predictKey(c *CheckInput, step *PlanStep, m *Measurement, key string, part Part) []Prediction {
 	width, _ := m.Limits[key].width()
-	der := step.Kind.Derive(m, c.Device, c.Procedure.Guard)
+	der := step.Kind.Derive(m, c.Device, c.Procedure.Rule())
 	x := &imaginer{in: c, step: step, der: der, part: part}
 	for pt := range step.Kind.Points(m, c.Device) {
 		x.point(&pt)
@@ -105,7 +110,9 @@ func predictKey(c *CheckInput, step *PlanStep, m *Measurement, key string, part 
 		if r.Key != key || !(r.U > 0) {
 			continue
 		}
-		out = append(out, Prediction{Result: r, Ratio: width / (2 * r.U)})
+		p := Prediction{Result: r, Ratio: width / (2 * r.U)}
+		p.forecast(c.Procedure.Rule(), width)
+		out = append(out, p)
 	}
 	return out
 }

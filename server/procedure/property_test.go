@@ -213,7 +213,7 @@ func tryMeasurement(t *rapid.T, k Kind) bool {
 		return false
 	}
 	groups := len(k.Shape(&m, d).Groups)
-	der := k.Derive(&m, d, 1)
+	der := k.Derive(&m, d, Rule{Guard: 1})
 	early := map[ResultID]bool{}
 	var counted tally
 	var kept []Point

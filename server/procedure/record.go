@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/server/budget"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
@@ -20,45 +19,18 @@ type Result struct {
 	Condition   string         `json:"condition,omitempty"` // "VCC 4.5 V"
 	Value       float64        `json:"value"`
 	Unit        quantity.Unit  `json:"unit"`
-	U           float64        `json:"u"`                // half-width of the interval that holds the truth with 95 %
+	U           float64        `json:"u"`                // half-width of the interval that holds the truth with 95 %; NaN where it cannot be said
+	From        float64        `json:"from"`             // ends of that interval, NaN where they are not known
+	To          float64        `json:"to"`               //
 	K           float64        `json:"k,omitempty"`      // coverage factor of U; 0 where it has none
 	Budget      *Budget        `json:"budget,omitempty"` // what U is made of; nil where it has none
 	Low         *float64       `json:"low,omitempty"`
 	High        *float64       `json:"high,omitempty"`
+	Band        *float64       `json:"band,omitempty"`       // guard band w that the decision rule kept; nil where it decided nothing
+	Conformity  *float64       `json:"conformity,omitempty"` // probability that the true value is within the limits
 	Outcome     derive.Outcome `json:"outcome"`
 	Flags       bench.Flags    `json:"flags"`
 	Note        string         `json:"note,omitempty"` // why invalid, what is probably wrong
-}
-
-// Budget is what a result's uncertainty is made of.
-type Budget struct {
-	DF    float64 `json:"df,omitempty"` // effective degrees of freedom; 0 for as many as one likes
-	Lines []Line  `json:"lines"`        // the largest share first
-}
-
-// Line is one contribution to a result's uncertainty.
-type Line struct {
-	Name         string  `json:"name"`  // "gain of 1A, sensing ±10 mA"
-	Class        string  `json:"class"` // what sort of cause it is
-	Distribution string  `json:"distribution"`
-	Standard     float64 `json:"standard"`     // standard uncertainty of the cause, in its own unit
-	Sensitivity  float64 `json:"sensitivity"`  // unit of the result per unit of the cause
-	Contribution float64 `json:"contribution"` // standard uncertainty that it brings, in the unit of the result
-	Share        float64 `json:"share"`        // of the variance, 0 to 1
-	Assumed      bool    `json:"assumed,omitempty"`
-}
-
-// budgetOf is a budget as a result carries it.
-func budgetOf(said budget.Statement) *Budget {
-	out := &Budget{}
-	if finite(said.DF) {
-		out.DF = said.DF
-	}
-	for _, l := range said.Lines {
-		out.Lines = append(out.Lines, Line{Name: l.Source.Name, Class: string(l.Source.Class), Distribution: l.Source.Dist.String(),
-			Standard: l.Source.U, Sensitivity: l.C, Contribution: l.Contribution, Share: l.Share, Assumed: l.Source.Assumed})
-	}
-	return out
 }
 
 // ID identifies a result within its run: a later result with the same ID

@@ -49,7 +49,7 @@ func regressionSweep(s regression) []Result {
 	m.Pins, m.Use, m.Compliance = []int{1}, UseCurrent, 1e4
 	m.Sweep = &Sweep{Spacing: Linear, From: 0, To: 1, Points: len(s.Data)}
 	m.Limits = map[string]Limit{"resistance-origin": limits(0, 10)} // asks for it
-	der := sweepKind.Derive(&m, networkDevice(), 0)
+	der := sweepKind.Derive(&m, networkDevice(), Rule{Guard: 0})
 	for i, p := range s.Data {
 		der.Add(Observation{Reading: bench.Reading{V: p[0], I: p[1], Point: uint32(i), Pin: 1}})
 	}
@@ -93,7 +93,7 @@ func TestSweepDiodeReference(t *testing.T) {
 		m.Sweep.List = append(m.Sweep.List, float64(p[0]))
 	}
 	for _, turn := range []float64{1, -1} { // forward, and with the terminals exchanged
-		der := sweepKind.Derive(&m, networkDevice(), 0)
+		der := sweepKind.Derive(&m, networkDevice(), Rule{Guard: 0})
 		for i, p := range s.Points {
 			der.Add(Observation{Sense: accuracy{uv: 1e-9, ui: 1e-15}.sense(), Reading: bench.Reading{
 				V: turn * float64(p[1]), I: turn * float64(p[0]), Point: uint32(i), Pin: 1}})
@@ -124,7 +124,7 @@ func TestReversalReference(t *testing.T) {
 	m := base("resistance")
 	m.Pins, m.Against, m.Method, m.Use, m.Level, m.Compliance = []int{1}, 2, CurrentReversal, UseCurrent, 1e-3, 1
 	run := func(i float64, v ...float64) []Result {
-		der := resistanceKind.Derive(&m, networkDevice(), 0)
+		der := resistanceKind.Derive(&m, networkDevice(), Rule{Guard: 0})
 		for n, x := range v {
 			der.Add(Observation{Sense: accuracy{uv: 1e-9, ui: 1e-9}.sense(), Reading: bench.Reading{
 				V: x, I: i * math.Pow(-1, float64(n)), Point: uint32(n), Pin: 1}})
@@ -143,7 +143,7 @@ func TestReversalReference(t *testing.T) {
 func watchSeries(u float64, data []float64) []Result {
 	m := base("watch")
 	m.Pins, m.Use, m.Compliance, m.Duration, m.Interval = []int{1}, UseCurrent, 1e4, float64(len(data)-1), 1
-	der := watchKind.Derive(&m, networkDevice(), 0)
+	der := watchKind.Derive(&m, networkDevice(), Rule{Guard: 0})
 	for i, v := range data {
 		der.Add(Observation{Sense: accuracy{uv: u}.sense(), Reading: bench.Reading{T: int64(i) * 1e9, V: v, Pin: 1}})
 	}

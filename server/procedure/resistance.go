@@ -117,12 +117,12 @@ func (resistance) Shape(m *Measurement, d *dut.Device) Shape {
 	return s
 }
 
-func (k resistance) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
+func (k resistance) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
 	evaluate := evaluateRatio
 	if m.Method == CurrentReversal {
 		evaluate = evaluateReversal
 	}
-	return newSpots(k, newKit(k.facts, m, d, guard), evaluate)
+	return newSpots(k, newKit(k.facts, m, d, rule), evaluate)
 }
 
 func evaluateRatio(k *kit, spots []spot) []Result {

@@ -83,10 +83,11 @@ func TestComplianceRule(t *testing.T) {
 		{"inside, truth further up", 0.5, 1, &lo, &hi, bench.InCompliance, derive.Invalid},
 		{"beyond low, truth further down", -2, -1, &lo, &hi, bench.InCompliance, derive.Fail},
 		{"beyond, no limit there", 2, 1, &lo, nil, bench.InCompliance, derive.Invalid},
-		{"no limits at all", 2, 1, nil, nil, bench.InCompliance, derive.Invalid},
+		{"no limits at all", 2, 1, nil, nil, bench.InCompliance, derive.Untrusted},
 		{"not settled", 0, 0, &lo, &hi, bench.NotSettled, derive.Invalid},
 		{"over range and beyond", 2, 1, &lo, &hi, bench.OverRange | bench.InCompliance, derive.Invalid},
-		{"after a fault", 0, 0, nil, nil, bench.AfterFault, derive.Invalid},
+		{"after a fault", 0, 0, nil, nil, bench.AfterFault, derive.Untrusted},
+		{"after a fault, held against limits", 0, 0, &lo, &hi, bench.AfterFault, derive.Invalid},
 		{"clean", 0, 1, &lo, &hi, 0, derive.Pass},
 		{"clean, no limits", 0, 0, nil, nil, 0, derive.NoLimits},
 		{"inside by less than the guard", 0.95, 0, &lo, &hi, 0, derive.ConditionalPass},
@@ -94,7 +95,7 @@ func TestComplianceRule(t *testing.T) {
 	} {
 		m := base("voltage")
 		m.Limits = map[string]Limit{"voltage": {c.low, c.high}}
-		k := newKit(voltageKind.facts, &m, inverterDevice(), 1)
+		k := newKit(voltageKind.facts, &m, inverterDevice(), Rule{Guard: 1})
 		r, ok := k.result(value{key: "voltage", of: guessed(c.x, 0.05), flags: c.flags, bound: c.bound})
 		if !ok || r.Outcome != c.want {
 			t.Errorf("%s: %s", c.name, r.Outcome)
@@ -102,11 +103,11 @@ func TestComplianceRule(t *testing.T) {
 		if r.Flags.Has(bench.OutOfLimit) != (r.Outcome == derive.Fail || r.Outcome == derive.ConditionalFail) {
 			t.Errorf("%s: flags %v", c.name, r.Flags)
 		}
-		if r.Outcome == derive.Invalid && r.Note == "" {
+		if (r.Outcome == derive.Invalid || r.Outcome == derive.Untrusted) && r.Note == "" {
 			t.Errorf("%s: invalid without a word why", c.name)
 		}
 	}
-	k := newKit(voltageKind.facts, &Measurement{}, inverterDevice(), 0)
+	k := newKit(voltageKind.facts, &Measurement{}, inverterDevice(), Rule{Guard: 0})
 	if _, ok := k.result(value{key: "voltage", of: budget.Exact(math.NaN())}); ok {
 		t.Error("a result that is no number")
 	}
@@ -257,7 +258,7 @@ func TestPartialResults(t *testing.T) {
 			if !ok {
 				continue
 			}
-			if rs := k.Derive(&m, d, 1).Results(); len(rs) != 0 {
+			if rs := k.Derive(&m, d, Rule{Guard: 1}).Results(); len(rs) != 0 {
 				t.Errorf("%s: results before the first reading: %+v", k.Key(), rs)
 			}
 		}

@@ -128,9 +128,9 @@ func (k *kit) pairLabel(p [2]int) string {
 	return k.label(p[0]) + " to " + k.label(p[1])
 }
 
-func (k shorts) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
+func (k shorts) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
 	pairs := m.pairs()
-	return newSpots(k, newKit(k.facts, m, d, guard), func(k *kit, spots []spot) []Result {
+	return newSpots(k, newKit(k.facts, m, d, rule), func(k *kit, spots []spot) []Result {
 		return evaluateShorts(k, pairs, spots)
 	})
 }

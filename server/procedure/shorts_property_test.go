@@ -118,7 +118,7 @@ func feedQuietly(t *rapid.T, m Measurement, d *dut.Device, part truth) []Result 
 	if ps := m.Validate(d); !ok || len(ps) > 0 {
 		t.Fatalf("%s: %v", m.Kind, ps)
 	}
-	der, n := k.Derive(&m, d, 0), uint32(0)
+	der, n := k.Derive(&m, d, Rule{}), uint32(0)
 	for p := range k.Points(&m, d) {
 		for range p.Count {
 			for _, pin := range p.Read {

@@ -81,8 +81,8 @@ func (k soak) Shape(m *Measurement, _ *dut.Device) Shape {
 		Groups: []string{"first", "second"}[:len(k.levels(m))], Band: m.Limits["drawn"]}
 }
 
-func (k soak) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
-	return newSpots(k, newKit(k.facts, m, d, guard), func(kt *kit, spots []spot) []Result {
+func (k soak) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
+	return newSpots(k, newKit(k.facts, m, d, rule), func(kt *kit, spots []spot) []Result {
 		return k.evaluate(kt, spots)
 	})
 }

@@ -81,7 +81,7 @@ func TestReadingsFindTheirSpot(t *testing.T) {
 		t.Fatal(ps)
 	}
 	var seen []spot
-	s := newSpots(voltageKind, newKit(voltageKind.facts, &m, d, 0), func(_ *kit, spots []spot) []Result {
+	s := newSpots(voltageKind, newKit(voltageKind.facts, &m, d, Rule{}), func(_ *kit, spots []spot) []Result {
 		seen = spots
 		return nil
 	})

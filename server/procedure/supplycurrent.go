@@ -80,8 +80,8 @@ func (supplyCurrent) Shape(m *Measurement, d *dut.Device) Shape {
 	}
 }
 
-func (k supplyCurrent) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
-	return newSpots(k, newKit(k.facts, m, d, guard), evaluateSupplyCurrent)
+func (k supplyCurrent) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
+	return newSpots(k, newKit(k.facts, m, d, rule), evaluateSupplyCurrent)
 }
 
 func evaluateSupplyCurrent(k *kit, spots []spot) []Result {

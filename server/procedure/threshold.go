@@ -167,9 +167,9 @@ func edge(s *Sweep, dir int) string {
 	return "falling"
 }
 
-func (k threshold) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
+func (k threshold) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
 	n := m.Sweep.Count()
-	t := &thresholdDeriver{kit: newKit(k.facts, m, d, guard), pin: -1}
+	t := &thresholdDeriver{kit: newKit(k.facts, m, d, rule), pin: -1}
 	for dir := range m.Sweep.directions() {
 		t.dir[dir] = transfer{x: make([]float64, 0, n), y: make([]float64, 0, n), flags: make([]flagPair, 0, n)}
 	}

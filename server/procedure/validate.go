@@ -14,6 +14,8 @@ const (
 	// MaxReadings is the largest number of readings that a procedure may take.
 	MaxReadings = 50_000_000
 	maxGuard    = 10.0
+	leastRisk   = 1e-4 // what the distribution of a budget is known to
+	mostRisk    = 0.5  // where it is simple acceptance
 )
 
 // Validate reports everything that is wrong with the procedure for the device as
@@ -30,6 +32,13 @@ func (p *Procedure) Validate(d *dut.Device) error {
 	c.text("notes", p.Notes, 0, maxNote)
 	if !(p.Guard >= 0 && p.Guard <= maxGuard) {
 		c.ps.Add("guard", "must be 0 (none) to %g times U", maxGuard)
+	}
+	switch {
+	case p.Risk == 0:
+	case !(p.Risk >= leastRisk && p.Risk < mostRisk):
+		c.ps.Add("risk", "must be 0 (another rule) or %g to less than %g, as a probability", leastRisk, mostRisk)
+	case p.Guard != 0:
+		c.ps.Add("risk", "give a guard band or a most specific risk, not both")
 	}
 	if n := len(p.Measurements); n > MaxMeasurements {
 		c.ps.Add("measurements", "has %d measurements; at most %d: split the procedure", n, MaxMeasurements)

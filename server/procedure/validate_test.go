@@ -202,6 +202,10 @@ func TestProcedureProblems(t *testing.T) {
 		{"name", func(p *Procedure) { p.Name = "" }, "name"},
 		{"notes", func(p *Procedure) { p.Notes = strings.Repeat("x", 4001) }, "notes"},
 		{"guard", func(p *Procedure) { p.Guard = math.NaN() }, "guard"},
+		{"risk of a half", func(p *Procedure) { p.Guard, p.Risk = 0, 0.5 }, "risk"},
+		{"risk below zero", func(p *Procedure) { p.Guard, p.Risk = 0, -0.1 }, "risk"},
+		{"risk of no number", func(p *Procedure) { p.Guard, p.Risk = 0, math.NaN() }, "risk"},
+		{"two rules", func(p *Procedure) { p.Risk = 0.1 }, "risk"},
 		{"duplicate id", func(p *Procedure) { p.Measurements = append(p.Measurements, p.Measurements[0]) }, "measurements[1].id"},
 		{"too many", func(p *Procedure) { p.Measurements = make([]Measurement, 1001) }, "measurements"},
 		{"too many readings", func(p *Procedure) {

@@ -69,8 +69,8 @@ func (voltage) Shape(m *Measurement, d *dut.Device) Shape {
 	}
 }
 
-func (k voltage) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
-	return newSpots(k, newKit(k.facts, m, d, guard), evaluateVoltage)
+func (k voltage) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
+	return newSpots(k, newKit(k.facts, m, d, rule), evaluateVoltage)
 }
 
 func evaluateVoltage(k *kit, spots []spot) []Result {

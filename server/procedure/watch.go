@@ -118,8 +118,8 @@ func (watch) Shape(m *Measurement, d *dut.Device) Shape {
 	}
 }
 
-func (k watch) Derive(m *Measurement, d *dut.Device, guard float64) Deriver {
-	w := &watchDeriver{kit: newKit(k.facts, m, d, guard)}
+func (k watch) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
+	w := &watchDeriver{kit: newKit(k.facts, m, d, rule)}
 	for _, pin := range m.Pins {
 		w.pins = append(w.pins, watched{pin: pin})
 	}

@@ -13,6 +13,7 @@ import (
 // predictions for a procedure before anything is energised.
 type apiCheck struct {
 	Total        float64           `json:"total" doc:"seconds that the whole should take"`
+	Rule         string            `json:"rule" doc:"the procedure's decision rule in words"`
 	Startable    bool              `json:"startable" doc:"no error stands in the way"`
 	Acknowledge  []string          `json:"acknowledge" doc:"names of the warnings that a start must acknowledge"`
 	Findings     []apiCheckFinding `json:"findings" doc:"errors first"`
@@ -55,12 +56,16 @@ type apiEstimate struct {
 
 // apiPrediction is the JSON of one result's predicted uncertainty.
 type apiPrediction struct {
-	Key   string          `json:"key"`
-	Pin   int             `json:"pin,omitempty"`
-	Group string          `json:"group,omitempty"`
-	U     apidoc.Nullable `json:"u" doc:"expanded uncertainty (k = 2), in the result's unit"`
-	Ratio apidoc.Nullable `json:"ratio" doc:"of the width of the limits, for a single one its distance from zero, to the width of plus and minus U"`
-	Reach string          `json:"reach,omitempty" doc:"what would make the ratio 4"`
+	Key         string          `json:"key"`
+	Pin         int             `json:"pin,omitempty"`
+	Group       string          `json:"group,omitempty"`
+	U           apidoc.Nullable `json:"u" doc:"half-width of the interval that holds the true value with 95 %, in the result's unit"`
+	K           apidoc.Nullable `json:"k" doc:"coverage factor of u"`
+	Ratio       apidoc.Nullable `json:"ratio" doc:"of the width of the limits, for a single one its distance from zero, to the width of plus and minus U"`
+	Reach       string          `json:"reach,omitempty" doc:"what would make the ratio 4"`
+	W           *float64        `json:"w,omitempty" doc:"guard band that the decision rule keeps, in the result's unit"`
+	Given       apidoc.Nullable `json:"given" doc:"part of the limits' width that the decision rule gives away, for a single limit of its distance from zero"`
+	FalseAccept apidoc.Nullable `json:"falseAccept" doc:"how probably the last value that passes is beyond its limit"`
 }
 
 func (s *Server) apiCheck(w http.ResponseWriter, r *http.Request) error {
@@ -77,11 +82,11 @@ func (s *Server) apiCheck(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return reply(w, http.StatusOK, checkAnswer(s.bench(ctx).PrePower(&d.Body, &p.Body, pm)))
+	return reply(w, http.StatusOK, checkAnswer(p.Body.Rule(), s.bench(ctx).PrePower(&d.Body, &p.Body, pm)))
 }
 
-func checkAnswer(report procedure.CheckReport) apiCheck {
-	out := apiCheck{Total: report.Total, Startable: len(report.Errors()) == 0, Untouched: report.Untouched,
+func checkAnswer(rule procedure.Rule, report procedure.CheckReport) apiCheck {
+	out := apiCheck{Total: report.Total, Rule: rule.Name(), Startable: len(report.Errors()) == 0, Untouched: report.Untouched,
 		Findings: findingsOf(report.Findings)}
 	seen := map[string]bool{}
 	for _, f := range report.Warnings() {
@@ -94,7 +99,8 @@ func checkAnswer(report procedure.CheckReport) apiCheck {
 		e := m.Estimate
 		a := apiEstimate{ID: m.ID, Points: e.Points, Readings: e.Readings, Switching: e.Switching, Settling: e.Settling, Reading: e.Reading, Ramp: e.Ramp}
 		for _, q := range m.Predictions {
-			a.Predictions = append(a.Predictions, apiPrediction{q.Key, q.Pin, q.Group, apidoc.Nullable(q.U), apidoc.Nullable(q.Ratio), q.Reach})
+			a.Predictions = append(a.Predictions, apiPrediction{q.Key, q.Pin, q.Group, apidoc.Nullable(q.U), apidoc.Nullable(q.K), apidoc.Nullable(q.Ratio), q.Reach,
+				finiteOrNil(q.Band), apidoc.Nullable(q.Given), apidoc.Nullable(q.FalseAccept)})
 		}
 		out.Measurements = append(out.Measurements, a)
 	}

@@ -87,6 +87,10 @@ func (s *Server) procedureEditPage(w http.ResponseWriter, r *http.Request) error
 	return s.showProcedureEditor(w, r, http.StatusOK, e)
 }
 
+// mostForecast is the largest number of measurements of which the editor says
+// what the decision rule costs: the forecast of many takes long.
+const mostForecast = 40
+
 func (s *Server) showProcedureEditor(w http.ResponseWriter, r *http.Request, status int, e *procedureEditing) error {
 	ctx := r.Context()
 	p := web.ProcedureEditProps{
@@ -100,6 +104,14 @@ func (s *Server) showProcedureEditor(w http.ResponseWriter, r *http.Request, sta
 		p.About = *e.about
 	}
 	p.Corners = form.ConditionRows(p.About.Values)
+	if len(e.stored.Body.Measurements) <= mostForecast {
+		pm, err := s.Lab.PinMapOf(ctx, s.bench(ctx), e.device.Body.Key)
+		if err != nil {
+			return err
+		}
+		report := s.bench(ctx).PrePower(&e.device.Body, &e.stored.Body, pm)
+		p.Report = &report
+	}
 	if e.device.Removed {
 		p.Page.Notices = append(p.Page.Notices, web.Notice{Kind: "problem", Text: "The device " + e.device.Body.Name + " was deleted: nothing can be run until it is brought back."})
 	}

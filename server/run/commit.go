@@ -3,6 +3,7 @@ package run
 import (
 	"context"
 	"fmt"
+	"math"
 	"sync/atomic"
 	"time"
 
@@ -189,7 +190,7 @@ func (c *committer) deriving(step int) *deriving {
 	d := c.derivers[step]
 	if d == nil {
 		s := c.plan.steps[step]
-		d = &deriving{index: s.Index, Deriver: s.Kind.Derive(s.Measurement, &c.rec.Device, c.rec.Procedure.Guard)}
+		d = &deriving{index: s.Index, Deriver: s.Kind.Derive(s.Measurement, &c.rec.Device, c.rec.Procedure.Rule())}
 		c.derivers[step] = d
 	}
 	return d
@@ -240,6 +241,7 @@ func (c *committer) withdrawn(measurement int, now []procedure.Result) []procedu
 	for id, r := range c.results {
 		if id.Measurement == measurement && !has[id] {
 			r.Low, r.High, r.Outcome, r.Flags = nil, nil, derive.NoLimits, r.Flags&^bench.OutOfLimit
+			r.Band, r.Conformity = nil, nil
 			r.Note = "of an earlier attempt: the last counts"
 			out = append(out, r)
 		}
@@ -258,11 +260,16 @@ func appendReadings(all []procedure.MeasurementReadings, m int, r []bench.Readin
 }
 
 func sameResult(a, b procedure.Result) bool {
-	if !samePtr(a.Low, b.Low) || !samePtr(a.High, b.High) {
+	if !samePtr(a.Low, b.Low) || !samePtr(a.High, b.High) || !samePtr(a.Band, b.Band) || !samePtr(a.Conformity, b.Conformity) {
 		return false
 	}
-	a.Low, a.High, b.Low, b.High = nil, nil, nil, nil
-	a.Budget, b.Budget = nil, nil // the same U is made of the same
+	for _, r := range []*procedure.Result{&a, &b} {
+		r.Low, r.High, r.Band, r.Conformity = nil, nil, nil, nil
+		r.Budget = nil // the same U is made of the same
+		if math.IsNaN(r.U) {
+			r.U, r.From, r.To = -1, 0, 0
+		}
+	}
 	return a == b
 }
 
@@ -283,7 +290,7 @@ func (c *committer) outcome(status procedure.Status) derive.Outcome {
 		if m.Disabled {
 			continue
 		}
-		if status != procedure.Done && len(m.Limits) > 0 || c.unjudged(i, m) {
+		if status != procedure.Done && m.Limited() || c.unjudged(i, m) {
 			return derive.Worst(worst, derive.Invalid)
 		}
 	}

@@ -19,7 +19,7 @@ type failing struct {
 	attempts, fails int
 }
 
-func (k *failing) Derive(*procedure.Measurement, *dut.Device, float64) procedure.Deriver {
+func (k *failing) Derive(*procedure.Measurement, *dut.Device, procedure.Rule) procedure.Deriver {
 	k.attempts++
 	return &failingDeriver{fakeDeriver{kind: &k.fakeKind}, k.attempts <= k.fails}
 }

@@ -41,7 +41,7 @@ func (k *fakeKind) Points(m *procedure.Measurement, _ *dut.Device) iter.Seq[proc
 	return slices.Values(k.points[m.ID])
 }
 func (k *fakeKind) Shape(*procedure.Measurement, *dut.Device) procedure.Shape { return k.shape }
-func (k *fakeKind) Derive(*procedure.Measurement, *dut.Device, float64) procedure.Deriver {
+func (k *fakeKind) Derive(*procedure.Measurement, *dut.Device, procedure.Rule) procedure.Deriver {
 	return &fakeDeriver{kind: k}
 }
 

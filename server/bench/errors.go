@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/stat/distuv"
+
 	"ohmkeep/server/budget"
 	"ohmkeep/server/quantity"
 )
@@ -113,19 +115,9 @@ func scatterSure(n int) float64 { return 1 + 2.33/math.Sqrt(2*float64(n-1)) }
 // F.2.2.1); noise larger than half a step spreads repeats over several steps,
 // so that their mean knows more.
 func (r *RangeErrors) Reading(mean float64, n int, sd, cycles float64) budget.Value {
-	if cycles <= 0 {
-		cycles = 1
-	}
-	v := r.errs(mean)
-	once := r.Noise / math.Sqrt(cycles)
-	step := budget.Resolution(r.Step)
+	once := r.noiseOf(cycles)
+	v := r.stepped(mean, n, once)
 	root := math.Sqrt(float64(max(n, 1)))
-	if once >= r.Step/2 {
-		step /= root
-	}
-	if step > 0 {
-		v = v.With(budget.NewSource("converter step of "+r.Name, budget.Step, budget.Rectangular, step), 1)
-	}
 	switch explained := math.Hypot(once, budget.Resolution(r.Step)); {
 	case n >= 2 && sd > explained*scatterSure(n):
 		s := budget.NewSource("scatter of "+r.Name, budget.Scatter, budget.Student, sd/root)
@@ -135,6 +127,63 @@ func (r *RangeErrors) Reading(mean float64, n int, sd, cycles float64) budget.Va
 		v = v.With(budget.NewSource("noise of "+r.Name, budget.Noise, budget.Normal, once/root), 1)
 	}
 	return v
+}
+
+// noiseOf is the range's noise over an aperture in power-line cycles, 0 for one.
+func (r *RangeErrors) noiseOf(cycles float64) float64 {
+	if cycles <= 0 {
+		cycles = 1
+	}
+	return r.Noise / math.Sqrt(cycles)
+}
+
+// stepped is the mean of n readings with the errors of its range that repeats do
+// not lower, and what is left of the converter's step.
+func (r *RangeErrors) stepped(mean float64, n int, once float64) budget.Value {
+	v := r.errs(mean)
+	step := budget.Resolution(r.Step)
+	if once >= r.Step/2 {
+		step /= math.Sqrt(float64(max(n, 1)))
+	}
+	if step > 0 {
+		v = v.With(budget.NewSource("converter step of "+r.Name, budget.Step, budget.Rectangular, step), 1)
+	}
+	return v
+}
+
+// SeriesLeast is the number of readings from which their scatter is told from
+// themselves alone, whatever the range's noise.
+const SeriesLeast = 10
+
+// Series is the mean of many successive readings in the range as a value of what
+// was there. sd is their standard deviation and lag1 their autocorrelation:
+// readings that resemble their neighbours know less of their mean.
+func (r *RangeErrors) Series(mean float64, n int, sd, lag1, cycles float64) budget.Value {
+	once := r.noiseOf(cycles)
+	u, df := budget.MeanOfSeries(n, sd, lag1)
+	if n < SeriesLeast || !(u > 0) {
+		return r.Reading(mean, n, sd, cycles)
+	}
+	s := budget.NewSource("scatter of "+r.Name, budget.Scatter, budget.Student, u)
+	s.DF = df
+	return r.stepped(mean, n, max(once, sd)).With(s, 1)
+}
+
+// Chosen is what the noise of one reading that was taken out of n as the lowest or
+// the highest adds to that of any one reading, in the range's unit. noise is the
+// standard deviation of one reading as its neighbours show it: that of the
+// range where that is larger. A reading chosen for its size has its noise drawn
+// out: both together allow for what the largest of n reaches with 95 %.
+func (r *RangeErrors) Chosen(n int, noise, cycles float64) *budget.Source {
+	once := r.noiseOf(cycles)
+	most := max(noise, once) * extremeNoise(n) / extremeNoise(1)
+	return budget.NewSource("noise of the one reading of many, "+r.Name, budget.Noise, budget.Normal, math.Sqrt(max(most*most-once*once, 0)))
+}
+
+// extremeNoise is what the largest of n independent normal errors stays within
+// with 95 %, in standard deviations; that of one is to both sides.
+func extremeNoise(n int) float64 {
+	return distuv.UnitNormal.Quantile(max((1+budget.Coverage)/2, math.Pow(budget.Coverage, 1/float64(max(n, 1)))))
 }
 
 // Level is what really comes out where level is asked for in a range that

@@ -33,6 +33,13 @@ func ideal(leakage float64) bench.Definition {
 	return def
 }
 
+// untold are results that the ideal bench has no truth for, with the reason and
+// the test that holds them against another.
+var untold = map[string]string{
+	"watch/sd":              "an ideal bench has no noise: TestWatchNoise",
+	"watch/allan-deviation": "an ideal bench has no noise: TestWatchNoise",
+}
+
 // held is how the intervals of one result, over units and benches, lie about
 // the truth.
 type held struct {
@@ -42,10 +49,10 @@ type held struct {
 
 func (h *held) add(x procedure.Result, truth float64) {
 	h.errs, h.us = append(h.errs, x.Value-truth), append(h.us, x.U)
-	if x.Value-x.U > truth {
+	if x.From > truth {
 		h.above++
 	}
-	if x.Value+x.U < truth {
+	if x.To < truth {
 		h.below++
 	}
 }
@@ -93,6 +100,9 @@ func TestCoverage(t *testing.T) {
 					}
 					m := got.held.Record.Procedure.Measurements[x.Measurement]
 					key := m.Kind + "/" + m.ID + "/" + x.Key
+					if untold[m.Kind+"/"+x.Key] != "" {
+						continue
+					}
 					if all[key] == nil {
 						all[key] = &held{}
 					}

@@ -120,3 +120,34 @@ func (a *Accumulator) Drift() (slope, sd float64) {
 	rss := max(a.syy-slope*a.sty, 0)
 	return slope, math.Sqrt(rss / float64(a.n-2) / a.stt)
 }
+
+// ResidualSD is the standard deviation of the readings about their line of
+// least squares, with n-2; NaN below three readings or without a spread in time.
+func (a *Accumulator) ResidualSD() float64 {
+	if a.n < 3 || a.stt == 0 {
+		return math.NaN()
+	}
+	return math.Sqrt(max(a.syy-a.sty*a.sty/a.stt, 0) / float64(a.n-2))
+}
+
+// ResidualLag1 is the lag-1 autocorrelation of the readings about their line of
+// least squares, for readings that are evenly spaced in time; NaN where there is
+// no scatter about the line. A drift that is taken off no longer looks like
+// readings that resemble each other.
+func (a *Accumulator) ResidualLag1() float64 {
+	if a.n < 3 || a.stt == 0 {
+		return math.NaN()
+	}
+	slope := a.sty / a.stt
+	rss := a.syy - slope*a.sty
+	if !(rss > 1e-12*a.syy) {
+		return math.NaN() // all that is left is rounding
+	}
+	// From the sums about the means, with the ends taken off: u is the time and v
+	// the reading about its mean, h the time from one to the next.
+	h := a.tLast / float64(a.n-1)
+	u1, un, v1, vn := -a.tMean, a.tLast-a.tMean, -a.yMean, a.yLast-a.yMean
+	uv := 2*a.sty - u1*v1 + h*v1 - un*vn - h*vn
+	uu := a.stt - un*un - h*un
+	return (a.lag - slope*uv + slope*slope*uu) / rss
+}

@@ -2,6 +2,7 @@ package derive
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -209,5 +210,52 @@ func BenchmarkAllanStream(b *testing.B) {
 	b.ReportAllocs()
 	for i := range b.N {
 		a.Add(float64(i & 1023))
+	}
+}
+
+// TestResidualsAboutTheLine holds both figures against the residuals written out.
+func TestResidualsAboutTheLine(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	for _, n := range []int{3, 10, 101, 2000} {
+		var a Accumulator
+		y, prev := make([]float64, n), 0.0
+		for i := range y {
+			prev = 0.6*prev + rng.NormFloat64()
+			y[i] = 1e3 + 0.02*float64(i) + prev
+			a.Add(5+0.25*float64(i), y[i])
+		}
+		slope, _ := a.Drift()
+		var mean float64
+		for _, v := range y {
+			mean += v / float64(n)
+		}
+		res := make([]float64, n)
+		var ss, lag float64
+		for i := range y {
+			res[i] = y[i] - mean - slope*0.25*(float64(i)-float64(n-1)/2)
+			ss += res[i] * res[i]
+			if i > 0 {
+				lag += res[i] * res[i-1]
+			}
+		}
+		if want, got := math.Sqrt(ss/float64(n-2)), a.ResidualSD(); math.Abs(got-want) > 1e-9*want {
+			t.Errorf("n %d: standard deviation %g, want %g", n, got, want)
+		}
+		if want, got := lag/ss, a.ResidualLag1(); math.Abs(got-want) > 1e-9 {
+			t.Errorf("n %d: autocorrelation %g, want %g", n, got, want)
+		}
+	}
+	var line Accumulator
+	for i := range 10 {
+		line.Add(float64(i), 2*float64(i))
+	}
+	if sd, r := line.ResidualSD(), line.ResidualLag1(); !(sd < 1e-12) || !math.IsNaN(r) {
+		t.Errorf("a line: %g, %g", sd, r)
+	}
+	var few Accumulator
+	few.Add(0, 1)
+	few.Add(1, 2)
+	if !math.IsNaN(few.ResidualSD()) || !math.IsNaN(few.ResidualLag1()) {
+		t.Error("two readings have residuals")
 	}
 }

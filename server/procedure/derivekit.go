@@ -67,6 +67,9 @@ type value struct {
 	counted          bool          // a count, without uncertainty
 	unit             quantity.Unit // where the kind's output leaves it open
 	flags            bench.Flags
+	// said is what is said of the value where its interval is not that of its
+	// contributions; nil: it is.
+	said *budget.Statement
 	// bound says where the truth lies if the value rests on a clamped reading:
 	// above it (+1), below it (-1), or nobody knows (0).
 	bound int
@@ -104,8 +107,10 @@ func (k *kit) result(v value) (Result, bool) {
 		return Result{}, false
 	}
 	var said budget.Statement
-	if !v.counted && len(v.of.Terms) > 0 {
-		said = v.of.State(budget.Coverage)
+	if !v.counted && v.of.Uc() != 0 { // a bench without errors leaves none
+		if said = v.of.State(budget.Coverage); v.said != nil {
+			said = *v.said
+		}
 		r.state(&said)
 	}
 	if r.Unit == "" {

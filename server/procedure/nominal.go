@@ -41,6 +41,25 @@ func (p Point) nudged(level float64) Point {
 	return p
 }
 
+// eachMoved are the same point with each level that it rests on moved in turn:
+// those that are held, each once, and those of the pins that are read. A level
+// of zero stays.
+func (p Point) eachMoved() []Point {
+	var out []Point
+	for _, level := range heldLevels(p.Hold, p.Read) {
+		out = append(out, p.nudged(level))
+	}
+	for i, h := range p.Hold {
+		if h.Level != 0 && slices.Contains(p.Read, h.Pin) {
+			n := p
+			n.Hold = slices.Clone(p.Hold)
+			n.Hold[i].Level, n.Auxiliary = h.Level*(1-nudge), true
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
 // withNudges are points that belong together, and after them the same with each
 // held level moved in turn.
 func withNudges(points []Point) []Point {

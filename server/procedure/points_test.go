@@ -12,7 +12,9 @@ import (
 var (
 	gnd = Hold{Pin: 3, Use: UseReturn}
 	vcc = Hold{Pin: 6, Use: UseVoltage, Level: 5, Compliance: 20e-3}
-	v00 = Hold{Pin: 6, Use: UseReturn}
+	// lower is the supply moved to see what follows it.
+	lower = Hold{Pin: 6, Use: UseVoltage, Level: 5 * (1 - nudge), Compliance: 20e-3}
+	v00   = Hold{Pin: 6, Use: UseReturn}
 )
 
 func ret(pin int) Hold { return Hold{Pin: pin, Use: UseReturn} }
@@ -165,7 +167,22 @@ func TestPoints(t *testing.T) {
 				m.Pins, m.Powered, m.Use, m.Compliance = []int{2, 4}, true, UseCurrent, 6
 				m.Duration, m.Interval = 1, 0.1
 			},
-			[]holdRead{{0, []Hold{ret(1), gnd, ret(5), vcc, amp(2, 0, 6), amp(4, 0, 6)}, []int{2, 4}}}},
+			[]holdRead{ // beside it: as it is, the supply 1 % lower, and at the end as it is again
+				{0, []Hold{ret(1), gnd, ret(5), vcc, amp(2, 0, 6), amp(4, 0, 6)}, []int{2, 4}},
+				{0, []Hold{ret(1), gnd, ret(5), lower, amp(2, 0, 6), amp(4, 0, 6)}, []int{2, 4}},
+				{0, []Hold{ret(1), gnd, ret(5), vcc, amp(2, 0, 6), amp(4, 0, 6)}, []int{2, 4}},
+				{0, []Hold{ret(1), gnd, ret(5), vcc, amp(2, 0, 6), amp(4, 0, 6)}, []int{2, 4}},
+			}},
+		{"watch of an unpowered pin", inv, "watch",
+			func(m *Measurement) {
+				m.Pins, m.Use, m.Level, m.Compliance, m.Duration, m.Interval = []int{2}, UseVoltage, 0.4, 1e-3, 1, 0.1
+			},
+			[]holdRead{ // its own level is moved as well
+				{0, []Hold{gnd, ret(6), vlt(2, 0.4, 1e-3)}, []int{2}},
+				{0, []Hold{gnd, ret(6), vlt(2, 0.4*(1-nudge), 1e-3)}, []int{2}},
+				{0, []Hold{gnd, ret(6), vlt(2, 0.4, 1e-3)}, []int{2}},
+				{0, []Hold{gnd, ret(6), vlt(2, 0.4, 1e-3)}, []int{2}},
+			}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			m := base(c.kind)

@@ -32,8 +32,15 @@ func (s *sensedAt) values() (v, i budget.Value) {
 	if s.sense == nil {
 		return budget.Exact(s.v.Mean()), budget.Exact(s.i.Mean())
 	}
-	return s.sense.V.Reading(s.v.Mean(), s.v.N(), s.v.SD(), s.sense.Cycles),
-		s.sense.I.Reading(s.i.Mean(), s.i.N(), s.i.SD(), s.sense.Cycles)
+	return s.value(s.sense.V, &s.v), s.value(s.sense.I, &s.i)
+}
+
+// value is what was read in a range.
+func (s *sensedAt) value(r *bench.RangeErrors, a *derive.Accumulator) budget.Value {
+	if a.N() < bench.SeriesLeast {
+		return r.Reading(a.Mean(), a.N(), a.SD(), s.sense.Cycles)
+	}
+	return r.Series(a.Mean(), a.N(), a.SD(), a.Lag1(), s.sense.Cycles)
 }
 
 // situation is what is known of a point: the voltage of every drive's pin and

@@ -26,7 +26,8 @@ func TestEstimate(t *testing.T) {
 		{"threshold: two pins read together", func() Measurement { return thresholdKind.Default(d) },
 			Estimate{Points: 502, Readings: 1004, Switching: 2e-3, Settling: 502 * 2e-3, Reading: 502 * 20e-3, Ramp: ramp}},
 		{"watch: the interval counts, not the aperture", func() Measurement { return watchKind.Default(d) },
-			Estimate{Points: 1, Readings: 101, Switching: 2e-3, Settling: 2e-3, Reading: 10 + 20e-3, Ramp: ramp}},
+			// and three single readings beside it, with the supply moved and not
+			Estimate{Points: 4, Readings: 104, Switching: 2e-3, Settling: 4 * 2e-3, Reading: 10 + 4*20e-3, Ramp: ramp}},
 		{"until stable: one reading more", func() Measurement {
 			m := voltageKind.Default(d)
 			m.Settle = Settle{Time: 2e-3, UntilStable: true, Tolerance: 1e-3, Within: 1}

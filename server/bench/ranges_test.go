@@ -92,7 +92,7 @@ func TestStandardUncertainty(t *testing.T) {
 			t.Errorf("got %.12g, want %.12g", got, want)
 		}
 	}
-	near(Range{Gain: 0.001, Offset: 0.002}.StandardUncertainty(-4, 1), 0.006/math.Sqrt(3))
+	near(Range{Gain: 0.001, Offset: 0.002}.StandardUncertainty(-4, 1), math.Hypot(0.004, 0.002)/math.Sqrt(3))
 	if u := (Range{Step: 1}).StandardUncertainty(3, 1); math.Abs(u-0.29) > 0.002 {
 		t.Errorf("a step of 1 gives %g, the guide has 0.29", u)
 	}

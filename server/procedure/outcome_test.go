@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -120,13 +121,19 @@ func TestOutcomeOfClampedValues(t *testing.T) {
 // What is no number is no result, and without limits there is nothing to pass.
 func TestNoNumberIsNoResult(t *testing.T) {
 	k := judging(Limit{}, 1)
-	for _, v := range []value{{of: budget.Exact(math.NaN())}, {of: budget.Exact(math.Inf(1))}, {of: guessed(1, math.NaN())}, {of: guessed(1, math.Inf(1))}} {
+	for _, v := range []value{{of: budget.Exact(math.NaN())}, {of: budget.Exact(math.Inf(1))}} {
 		v.key = "upper"
 		if r, ok := k.result(v); ok {
 			t.Errorf("%+v gives %+v", v, r)
 		}
 		if got := k.add(nil, v); len(got) != 0 {
 			t.Errorf("%+v is added as %+v", v, got)
+		}
+	}
+	for _, u := range []float64{math.NaN(), math.Inf(1)} {
+		r, ok := k.result(value{key: "upper", of: guessed(1, u)})
+		if !ok || !math.IsNaN(r.U) && !math.IsInf(r.U, 1) || !strings.Contains(r.Note, "cannot be said") {
+			t.Errorf("1 ± %g gives %+v", u, r)
 		}
 	}
 	r, ok := k.result(value{key: "upper", pin: 2, of: guessed(0.6, 0.01), note: "said"})

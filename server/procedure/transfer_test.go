@@ -105,7 +105,7 @@ func TestNoSwitchNoThreshold(t *testing.T) {
 		}
 		for key, end := range map[string]float64{"rising": 5, "falling": 0} {
 			r := got[key]
-			if r.Value != end || r.Outcome != derive.Invalid || !strings.Contains(r.Note, "2 1Y did not switch between 0 V and 5 V") {
+			if r.Value != end || r.Outcome != derive.Untrusted || !strings.Contains(r.Note, "2 1Y did not switch between 0 V and 5 V") {
 				t.Errorf("%s: %s is %+v", name, key, r)
 			}
 		}

@@ -202,7 +202,7 @@ func (r *RangeErrors) Level(level float64) budget.Value {
 func (e *Errors) Series(ch *Channel, id PathID) budget.Value {
 	out := budget.Exact(0)
 	if ch.SourceR > 0 {
-		out = out.Add(e.resistance(seriesUse{channel: ch.ID}, "output resistance of channel "+ch.Name, ch.SourceR, assumedTolerance, true))
+		out = out.Add(e.resistance(seriesUse{channel: ch.ID}, "output resistance of channel "+ch.Name, ch.SourceR, AssumedResistanceTolerance, true))
 	}
 	return out.Add(e.PathR(id))
 }
@@ -213,8 +213,8 @@ func (e *Errors) PathR(id PathID) budget.Value {
 	if !ok || p.Resistance == 0 {
 		return budget.Exact(0)
 	}
-	part, assumed := p.Tolerance()
-	return e.resistance(seriesUse{path: id}, "resistance of path "+p.Address, p.Resistance, part, assumed)
+	return e.resistance(seriesUse{path: id}, "resistance of path "+p.Address, p.Resistance,
+		p.ToleranceOfResistance(), p.ResistanceTolerance == 0)
 }
 
 func (e *Errors) resistance(use seriesUse, name string, ohms, part float64, assumed bool) budget.Value {
@@ -226,15 +226,3 @@ func (e *Errors) resistance(use seriesUse, name string, ohms, part float64, assu
 	}
 	return budget.Of(ohms, s)
 }
-
-// assumedTolerance is the part by which a resistance may be off where the bench
-// does not say. Common practice for analogue switches with their wiring.
-const assumedTolerance = 0.25
-
-// Tolerance is by which part a path's resistance may be off, and whether that is
-// assumed.
-func (p *Path) Tolerance() (part float64, assumed bool) { return assumedTolerance, true }
-
-// LeakTolerance is by which part an open switch's leakage may be off, and whether
-// that is assumed.
-func (p *Path) LeakTolerance() (part float64, assumed bool) { return 1, true }

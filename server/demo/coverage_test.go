@@ -19,18 +19,20 @@ var (
 	coverageOf   = flag.String("coverage-of", "", "procedures and measurements of TestCoverage that contain this, all if empty")
 )
 
-// ideal is the default bench without errors, resistances and, unless asked for,
-// leakage: pins that are left open sit where leakage brings them, and a contact
-// test leaves the inputs open.
-func ideal(leakage float64) bench.Definition {
+// ideal is a bench that shows a unit as it is, and says so: nothing is
+// subtracted that is not there. With leakage, pins that are left open sit where
+// leakage brings them: a contact test leaves the inputs open.
+func ideal(leakage float64) (bench.Definition, *bench.World) {
+	w := rehearsal.IdealWorld()
+	w.Leakage, w.Ambient = leakage, rehearsal.ServedWorld().Ambient
 	def := perfect()
 	for i := range def.Channels {
 		def.Channels[i].SourceR = 0
 	}
 	for i := range def.Paths {
-		def.Paths[i].Resistance, def.Paths[i].Leakage = 0, leakage
+		def.Paths[i].Resistance, def.Paths[i].Leakage = 0, leakage*def.Paths[i].Leakage
 	}
-	return def
+	return def, &w
 }
 
 // untold are results that the ideal bench has no truth for, with the reason and
@@ -92,7 +94,7 @@ func TestCoverage(t *testing.T) {
 					}
 				}
 				truth := truths(t, of, u)
-				got := carryOut(t, of, coarse(), 9000+seed, u)
+				got := carryOutIn(t, of, nil, 9000+seed, u)
 				for _, x := range got.held.Results {
 					v, ok := truth[x.ID()]
 					if !ok || x.U == 0 {
@@ -119,14 +121,12 @@ func TestCoverage(t *testing.T) {
 // truths are the results of a unit on an ideal bench.
 func truths(t *testing.T, p procedure.Procedure, u LotUnit) map[procedure.ResultID]float64 {
 	truth := map[procedure.ResultID]float64{}
-	for _, floats := range []bool{false, true} {
-		leakage := 0.0
-		if floats {
-			leakage = rehearsal.DefaultBench().Paths[0].Leakage
-		}
-		r := carryOut(t, p, ideal(leakage), 1, u)
+	for _, leakage := range []float64{0, 1} {
+		def, w := ideal(leakage)
+		s := Scenario()
+		r := carryOutWith(t, p, def, *s.pinMap(t, p.Device), w, 1, u)
 		for _, x := range r.held.Results {
-			if r.held.Record.Procedure.Measurements[x.Measurement].Kind == "contact" == floats {
+			if (r.held.Record.Procedure.Measurements[x.Measurement].Kind == "contact") == (leakage != 0) {
 				truth[x.ID()] = x.Value
 			}
 		}

@@ -44,10 +44,23 @@ func carryOut(t testing.TB, p procedure.Procedure, def bench.Definition, benchSe
 // carryOutOn does so on a pin map other than the scenario's.
 func carryOutOn(t testing.TB, p procedure.Procedure, def bench.Definition, pm bench.PinMap, benchSeed uint64, u LotUnit) rehearsed {
 	t.Helper()
+	return carryOutWith(t, p, def, pm, nil, benchSeed, u)
+}
+
+// carryOutIn runs a procedure on the default bench in a world; nil is the served
+// one.
+func carryOutIn(t testing.TB, p procedure.Procedure, w *bench.World, benchSeed uint64, u LotUnit) rehearsed {
+	t.Helper()
+	s := Scenario()
+	return carryOutWith(t, p, rehearsal.DefaultBench(), *s.pinMap(t, p.Device), w, benchSeed, u)
+}
+
+func carryOutWith(t testing.TB, p procedure.Procedure, def bench.Definition, pm bench.PinMap, w *bench.World, benchSeed uint64, u LotUnit) rehearsed {
+	t.Helper()
 	s := Scenario()
 	d := s.device(t, p.Device)
 	clock := bench.NewCountingClock(time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
-	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: benchSeed,
+	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: benchSeed, World: w,
 		Seat: rehearsal.Seat{Model: d.Model, Seed: u.Seed, Faults: u.UnitFaults, PinMap: pm}})
 	if err != nil {
 		t.Fatal(err)

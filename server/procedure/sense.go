@@ -103,7 +103,7 @@ func (p *Planner) leaks(seg *Segment, k int) []Leak {
 		if siemens == 0 || slices.Contains(seg.Assign.Paths, o.ID) {
 			continue
 		}
-		part, assumed := o.LeakTolerance()
+		part, assumed := o.ToleranceOfLeakage(), o.LeakageTolerance == 0
 		switch {
 		case o.Channel != d.Channel.ID && o.Contact == own:
 			to[seg.potentialOfLine(o.Channel)-toUnknown].add(siemens, part, assumed)

@@ -43,6 +43,7 @@ type network struct {
 	perWatt  float64              // K/W from the part's junctions to the room
 	truth    model.Truth
 	reach    [][]circuit.Node // contact nodes that a line is joined with
+	empty    empties
 }
 
 // place is a contact in the circuit.
@@ -77,6 +78,7 @@ func build(hw *hardware, ill *faultEffects, seat *Seat, straps []bench.Strap, cl
 		n.join = n.ckt.Wire
 	}
 	n.placeChannels(hw.world.Paths)
+	n.placeEmpties()
 	pins, err := seat.part(n.ckt, n)
 	n.perWatt *= hw.world.SelfHeating
 	if err != nil {
@@ -244,6 +246,7 @@ func (n *network) switchPaths() {
 			n.sense[i].SetR(n.ill.resistance(p.ID, n.closed[i], &s.sense))
 		}
 	}
+	n.bridgeEmpties()
 }
 
 // pinCurrent is what flows into the contact from the bench, A.

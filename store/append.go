@@ -10,7 +10,7 @@ import (
 // statements are the prepared statements of Append. They are made once, on the
 // writer's one connection.
 type statements struct {
-	running, setReadings, newChunk, newData, newPage, setPage, setResult *sql.Stmt
+	running, setReadings, newChunk, newData, newPage, setPage, setResult, setBudget, noBudget *sql.Stmt
 }
 
 func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
@@ -24,11 +24,15 @@ func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
 		{&st.newData, `INSERT INTO chunk_data (chunk, data) VALUES (?, ?)`},
 		{&st.newPage, `INSERT INTO tail (run, total, page) VALUES (?, ?, ?)`},
 		{&st.setPage, `UPDATE tail SET total = ?, page = ? WHERE slot = ?`},
-		{&st.setResult, `INSERT INTO results (run, measurement, key, pin, curve, condition, name, value, unit, u, low, high, outcome, flags, note)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+		{&st.setResult, `INSERT INTO results (run, measurement, key, pin, curve, condition, name, value, unit, u, low, high, outcome, flags, note,
+			k, interval_from, interval_to, band, conformity)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 			ON CONFLICT (run, measurement, key, pin, curve, condition) DO UPDATE SET name = excluded.name,
 			value = excluded.value, unit = excluded.unit, u = excluded.u, low = excluded.low, high = excluded.high,
-			outcome = excluded.outcome, flags = excluded.flags, note = excluded.note`},
+			outcome = excluded.outcome, flags = excluded.flags, note = excluded.note, k = excluded.k, interval_from = excluded.interval_from,
+			interval_to = excluded.interval_to, band = excluded.band, conformity = excluded.conformity RETURNING id`},
+		{&st.setBudget, `INSERT INTO budgets (result, body) VALUES (?, ?) ON CONFLICT (result) DO UPDATE SET body = excluded.body`},
+		{&st.noBudget, `DELETE FROM budgets WHERE result = ?`},
 	} {
 		s, err := db.PrepareContext(ctx, p.query)
 		if err != nil {
@@ -154,9 +158,15 @@ func (s *Store) writeChunk(t *tx, seq int64, measurement int, c *partChunk) erro
 	return nil
 }
 
+// setResult stores a result with its budget, in the place of an earlier one.
 func (s *Store) setResult(t *tx, seq int64, r *procedure.Result) error {
-	_, err := s.exec(t, s.stmt.setResult, seq, r.Measurement, r.Key, r.Pin, r.Group, r.Condition, r.Name,
+	var id int64
+	err := t.StmtContext(t.ctx, s.stmt.setResult).QueryRowContext(t.ctx, seq, r.Measurement, r.Key, r.Pin, r.Group, r.Condition, r.Name,
 		numberOrNull(r.Value), string(r.Unit), numberOrNull(r.U), pointerOrNull(r.Low), pointerOrNull(r.High),
-		string(r.Outcome), int64(r.Flags), r.Note)
-	return err
+		string(r.Outcome), int64(r.Flags), r.Note, numberOrNull(r.K), numberOrNull(r.From), numberOrNull(r.To),
+		pointerOrNull(r.Band), pointerOrNull(r.Conformity)).Scan(&id)
+	if err != nil {
+		return err
+	}
+	return s.setBudget(t, id, r.Budget)
 }

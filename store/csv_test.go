@@ -14,6 +14,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/lot"
+	"ohmkeep/server/procedure"
 	"ohmkeep/store"
 	"ohmkeep/store/storetest"
 )
@@ -166,8 +167,26 @@ func TestResultsAndWideCSV(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, row, _ := strings.Cut(b.String(), "\r\n")
-	if want := "run,'+u1,L1,1,Resistance,r,Name of r,2,B,,VCC 4.5 V,-5,Ω,0.01,-1.5,,pass,not settled,,yes\r\n"; row != want {
+	// From before budgets were kept: neither factor nor interval, and it says so.
+	if want := "run,'+u1,L1,1,Resistance,r,Name of r,2,B,,VCC 4.5 V,-5,Ω,0.01,,,,-1.5,,guard band w = U,,,pass,not settled,," +
+		"\"U is k = 2 of a reading, made before budgets were kept\",yes\r\n"; row != want {
 		t.Errorf("got  %s want %s", row, want)
+	}
+	b.Reset()
+	e = store.NewResultsCSV(&b)
+	within, band := 0.975, 0.01
+	x.K, x.From, x.To, x.Band, x.Conformity, x.Note = 1.65, -5.01, -4.99, &band, &within, "as it is"
+	x.Budget = &procedure.Budget{Held: []procedure.Held{{Pin: 2, Set: 5, Value: 5.0021, U: 0.0024}}}
+	if err := errors.Join(e.Row(r, &x), e.Close()); err != nil {
+		t.Fatal(err)
+	}
+	head, row, _ := strings.Cut(b.String(), "\r\n")
+	if want := "run,'+u1,L1,1,Resistance,r,Name of r,2,B,,VCC 4.5 V,-5,Ω,0.01,1.65,-5.01,-4.99,-1.5,,guard band w = U,0.01,0.975,pass,not settled," +
+		"2 B 5.0021 V ± 0.0024 V,as it is,yes\r\n"; row != want {
+		t.Errorf("got  %s want %s", row, want)
+	}
+	if n, cells := strings.Count(head, ","), strings.Count(row, ","); n != cells {
+		t.Errorf("%d headings for %d cells", n+1, cells+1)
 	}
 
 	b.Reset()

@@ -40,8 +40,8 @@ func csvColumns(pick func(*runColumn) bool) (columns []*runColumn, header []stri
 }
 
 var resultsHeader = []string{"run", "serial", "lot", "measurement", "measurement name", "result", "name", "pin", "pin name",
-	"curve", "condition", "value", "unit", "expanded uncertainty (k=2)", "low limit", "high limit", "outcome", "flags",
-	"note", "rehearsal"}
+	"curve", "condition", "value", "unit", "expanded uncertainty (95 %)", "k", "from", "to", "low limit", "high limit", "decision rule",
+	"guard band", "probability of conformity", "outcome", "flags", "held levels", "note", "rehearsal"}
 
 // ResultsCSV writes a row for each result. Values are in the unit that its
 // own column names.
@@ -75,13 +75,39 @@ func (e *ResultsCSV) Row(r *procedure.Record, x *procedure.Result) error {
 	e.number(x.Value)
 	e.text(string(x.Unit))
 	e.number(x.U)
+	e.coverage(x)
 	e.optional(x.Low)
 	e.optional(x.High)
+	e.text(ruleOf(r, x))
+	e.optional(x.Band)
+	e.optional(x.Conformity)
 	e.text(string(x.Outcome))
 	e.text(flagText(x.Flags))
-	e.text(x.Note)
+	e.text(procedure.HeldWords(x.HeldLevels(), &r.Device))
+	e.text(x.Remark())
 	e.yes(r.Rehearsal)
 	return e.end()
+}
+
+// coverage writes the coverage factor and the ends of the interval, empty where
+// there are none.
+func (e *csvWriter) coverage(x *procedure.Result) {
+	if x.K == 0 {
+		e.text("")
+	} else {
+		e.number(x.K)
+	}
+	e.number(x.From)
+	e.number(x.To)
+}
+
+// ruleOf is the decision rule that a result was judged by, "" where there was
+// nothing to judge.
+func ruleOf(r *procedure.Record, x *procedure.Result) string {
+	if x.Low == nil && x.High == nil {
+		return ""
+	}
+	return r.Procedure.Rule().Name()
 }
 
 // WideCSV writes a row for each run and a column for each result.

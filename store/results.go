@@ -8,7 +8,8 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-const resultColumns = `measurement, results.key, pin, curve, condition, results.name, value, results.unit, u, low, high, results.outcome, flags, results.note`
+const resultColumns = `measurement, results.key, pin, curve, condition, results.name, value, results.unit, u, low, high, results.outcome, flags, results.note,
+	k, interval_from, interval_to, band, conformity`
 
 // Results returns the results of a run in the order of its measurements. A
 // run that does not exist has none.
@@ -28,11 +29,13 @@ func (s *Store) Results(ctx context.Context, runID string) ([]procedure.Result, 
 
 // scanResult reads resultColumns, after the columns that go into before.
 func scanResult(r *sql.Rows, x *procedure.Result, before ...any) error {
-	var value, u, low, high sql.NullFloat64
+	var value, u, low, high, k, from, to, band, conformity sql.NullFloat64
 	err := r.Scan(append(before, &x.Measurement, &x.Key, &x.Pin, &x.Group, &x.Condition, &x.Name,
-		&value, &x.Unit, &u, &low, &high, &x.Outcome, &x.Flags, &x.Note)...)
+		&value, &x.Unit, &u, &low, &high, &x.Outcome, &x.Flags, &x.Note, &k, &from, &to, &band, &conformity)...)
 	x.Value, x.U = orNaN(value), orNaN(u)
 	x.Low, x.High = orNil(low), orNil(high)
+	x.K, x.From, x.To = k.Float64, orNaN(from), orNaN(to)
+	x.Band, x.Conformity = orNil(band), orNil(conformity)
 	return err
 }
 

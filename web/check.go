@@ -135,6 +135,33 @@ func worstOf(report *procedure.CheckReport) []predicted {
 	return out
 }
 
+// consequence is what the decision rule does to some results.
+type consequence struct{ of, words string }
+
+// consequencesOf gathers what the decision rule does: results to which it does
+// the same stand together.
+func consequencesOf(rows []predicted) []consequence {
+	var out []consequence
+	at, n := map[string]int{}, map[string]int{}
+	for _, q := range rows {
+		words := q.Consequence()
+		i, known := at[words]
+		if !known {
+			at[words] = len(out)
+			out = append(out, consequence{q.measurement + ", " + q.Name, words})
+		} else if n[words] == 1 {
+			out[i].of += " and others"
+		}
+		n[words]++
+	}
+	for words, i := range at {
+		if n[words] == len(rows) && len(rows) > 1 {
+			out[i].of = "Every result"
+		}
+	}
+	return out
+}
+
 func ratioWords(r float64) string {
 	switch {
 	case math.IsInf(r, 0) || r >= 1000:

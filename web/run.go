@@ -313,14 +313,17 @@ func resultWhere(r procedure.Result) string {
 
 // resultNote returns the note and the flags of a result.
 func resultNote(r procedure.Result) string {
-	flags := flagWords(r.Flags)
+	flags, note := flagWords(r.Flags), r.Remark()
+	if w := intervalWords(&r); w != "" {
+		note = strings.TrimPrefix(note+"; from "+w, "; ")
+	}
 	switch {
-	case r.Note == "":
+	case note == "":
 		return flags
 	case flags == "":
-		return r.Note
+		return note
 	}
-	return r.Note + " (" + flags + ")"
+	return note + " (" + flags + ")"
 }
 
 // setText formats the level that was set, in the unit of what was forced then.

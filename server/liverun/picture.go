@@ -92,8 +92,13 @@ func (p *Picture) Add(readings []bench.Reading) {
 }
 
 // addAlike takes readings of one pin and group: of one curve, and in one role.
+// Those for a correction are counted and not drawn: they are none of what is
+// measured.
 func (p *Picture) addAlike(readings []bench.Reading) {
 	p.readings += int64(len(readings))
+	if readings[0].Flags.Has(bench.Auxiliary) {
+		return
+	}
 	pin := readings[0].Pin
 	k := p.curveOf(pin, readings[0].Group)
 	if k == nil {

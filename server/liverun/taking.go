@@ -80,11 +80,13 @@ func roleOf(s *procedure.Shape, pin int) role {
 	return roleNone
 }
 
-// alike returns how many of the first readings are of one pin and group.
+// alike returns how many of the first readings are of one pin and group, and all
+// for a correction or none.
 func alike(readings []bench.Reading) int {
 	first := &readings[0]
 	n := 1
-	for n < len(readings) && readings[n].Pin == first.Pin && readings[n].Group == first.Group {
+	for n < len(readings) && readings[n].Pin == first.Pin && readings[n].Group == first.Group &&
+		(readings[n].Flags^first.Flags)&bench.Auxiliary == 0 {
 		n++
 	}
 	return n

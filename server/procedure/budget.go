@@ -30,9 +30,14 @@ type Line struct {
 	Assumed      bool    `json:"assumed,omitempty"`
 }
 
-// maxLines is the largest number of contributions that a budget lists; what is
-// smaller stands in one line together.
-const maxLines = 24
+// maxLines is the largest number of contributions that a budget lists, and
+// leastShare the least part of the variance of one that stands alone: what is
+// smaller moves the interval by less than a part in a million, and stands in one
+// line together.
+const (
+	maxLines   = 24
+	leastShare = 1e-6
+)
 
 // state says of a result what a statement does.
 func (r *Result) state(said *budget.Statement) {
@@ -49,7 +54,7 @@ func (r *Result) state(said *budget.Statement) {
 func budgetOf(said *budget.Statement) *Budget {
 	out := &Budget{DF: orZero(said.DF), Why: said.Why}
 	for i, l := range said.Lines {
-		if i == maxLines-1 && len(said.Lines) > maxLines {
+		if rest := len(said.Lines) - i; rest > 1 && (l.Share < leastShare || i == maxLines-1) {
 			out.Lines = append(out.Lines, together(said.Lines[i:]))
 			break
 		}

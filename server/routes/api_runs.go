@@ -36,6 +36,10 @@ func (s *Server) runEndpoints() []endpoint {
 			summary: "The results of a run, in the order of its measurements.", response: apiResults{}},
 		{route: route{"GET", "/runs/{id}/results.csv", store.Viewer, report, s.csvResults}, id: "exportResults", tag: tag, media: mediaCSV,
 			summary: "The results of a run as CSV."},
+		{route: route{"GET", "/runs/{id}/budgets", store.Viewer, page, s.apiBudgets}, id: "listBudgets", tag: tag, query: []param{measurementParam},
+			summary: "What the uncertainty of each result of a run, or of one measurement, is made of.", response: apiBudgets{}},
+		{route: route{"GET", "/runs/{id}/budgets.csv", store.Viewer, report, s.csvBudgets}, id: "exportBudgets", tag: tag, media: mediaCSV,
+			summary: "What the uncertainty of each result of a run is made of, as CSV: a row for each contribution."},
 		{route: route{"GET", "/runs/{id}/readings", store.Viewer, page, s.apiReadings}, id: "listReadings", tag: tag, query: readingParams,
 			summary: "Readings of one measurement, in columns of equal length.", response: apiReadings{}},
 		{route: route{"GET", "/runs/{id}/plot", store.Viewer, page, s.apiPlot}, id: "getPlot", tag: tag, query: []param{measurementParam},
@@ -174,38 +178,41 @@ type apiResult struct {
 	Condition   string          `json:"condition,omitempty"`
 	Value       apidoc.Nullable `json:"value" doc:"in unit; null where it could not be derived"`
 	Unit        quantity.Unit   `json:"unit"`
-	U           apidoc.Nullable `json:"u" doc:"expanded uncertainty (k = 2) in unit"`
+	U           apidoc.Nullable `json:"u" doc:"half-width in unit of the interval that holds the true value with 95 %; null where it cannot be said; where k is null, k = 2 of a reading"`
+	K           apidoc.Nullable `json:"k" doc:"coverage factor of u; null for results without a budget"`
+	From        apidoc.Nullable `json:"from" doc:"lower end of that interval; null for results from before budgets were kept"`
+	To          apidoc.Nullable `json:"to" doc:"its upper end"`
 	Low         *float64        `json:"low,omitempty"`
 	High        *float64        `json:"high,omitempty"`
+	W           *float64        `json:"w,omitempty" doc:"guard band that the decision rule kept, in unit"`
+	Conformity  *float64        `json:"conformity,omitempty" doc:"probability that the true value is within the limits"`
 	Outcome     derive.Outcome  `json:"outcome"`
 	Flags       []string        `json:"flags"`
+	Held        []apiHeld       `json:"held" doc:"levels that other pins were held at, as they were read back"`
 	Note        string          `json:"note,omitempty" doc:"why it is invalid, what is probably wrong"`
 }
 
 // apiResults are the results of a run.
 type apiResults struct {
 	Rehearsal bool        `json:"rehearsal"`
+	Rule      string      `json:"rule" doc:"the decision rule that judged them, in words"`
 	Items     []apiResult `json:"items"`
 }
 
 func (s *Server) apiResults(w http.ResponseWriter, r *http.Request) error {
-	id := chi.URLParam(r, "id")
-	rec, err := s.Store.GetRun(r.Context(), id)
+	rec, results, err := s.budgets(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}
-	results, err := s.Store.Results(r.Context(), id)
-	if err != nil {
-		return err
-	}
-	return reply(w, http.StatusOK, apiResults{rec.Rehearsal, resultsOf(results)})
+	return reply(w, http.StatusOK, apiResults{rec.Rehearsal, rec.Procedure.Rule().Name(), resultsOf(results)})
 }
 
 func resultsOf(results []procedure.Result) []apiResult {
 	out := make([]apiResult, len(results))
 	for i, x := range results {
 		out[i] = apiResult{x.Measurement, x.Key, x.Name, x.Pin, x.Group, x.Condition, apidoc.Nullable(x.Value), x.Unit,
-			apidoc.Nullable(x.U), finiteOrNil(x.Low), finiteOrNil(x.High), x.Outcome, x.Flags.Words(), x.Note}
+			apidoc.Nullable(x.U), orNull(x.K), apidoc.Nullable(x.From), apidoc.Nullable(x.To), finiteOrNil(x.Low), finiteOrNil(x.High),
+			finiteOrNil(x.Band), finiteOrNil(x.Conformity), x.Outcome, x.Flags.Words(), heldOf(x.HeldLevels()), x.Remark()}
 	}
 	return out
 }

@@ -98,11 +98,7 @@ func (s *Server) csvWide(w http.ResponseWriter, r *http.Request) error {
 
 // csvResults answers with the results of one run.
 func (s *Server) csvResults(w http.ResponseWriter, r *http.Request) error {
-	rec, err := s.Store.GetRun(r.Context(), chi.URLParam(r, "id"))
-	if err != nil {
-		return err
-	}
-	results, err := s.Store.Results(r.Context(), rec.ID)
+	rec, results, err := s.budgets(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}

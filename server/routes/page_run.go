@@ -31,7 +31,15 @@ func chosen(r *http.Request) int {
 // runPage is the page of a run at work and of one that has ended: the address
 // stays the same.
 func (s *Server) runPage(w http.ResponseWriter, r *http.Request) error {
-	p, err := s.runProps(r.Context(), chi.URLParam(r, "id"), chosen(r))
+	id := chi.URLParam(r, "id")
+	if asksForBudgets(r) {
+		return s.budgetsPage(w, r, id, "/runs/"+id, func(rec *procedure.Record) web.Page {
+			p := s.frame(r.Context(), "Uncertainty: "+runTitle(rec), "/runs")
+			p.Rehearsal = rec.Rehearsal
+			return p
+		})
+	}
+	p, err := s.runProps(r.Context(), id, chosen(r))
 	if err != nil {
 		return err
 	}
@@ -221,6 +229,11 @@ func (s *Server) sharedPage(w http.ResponseWriter, r *http.Request) error {
 	id, err := s.sharedRun(r)
 	if err != nil {
 		return err
+	}
+	if asksForBudgets(r) {
+		return s.budgetsPage(w, r, id, "/s/"+chi.URLParam(r, "token"), func(rec *procedure.Record) web.Page {
+			return web.Page{Title: "Uncertainty: " + runTitle(rec), Public: true, Rehearsal: rec.Rehearsal}
+		})
 	}
 	p, seq, err := s.view(r.Context(), id, chosen(r))
 	if err != nil {

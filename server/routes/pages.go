@@ -59,6 +59,7 @@ func (s *Server) readingPages() []route {
 		{"GET", "/runs/{id}", store.Viewer, page, s.runPage},
 		{"GET", "/runs/{id}/live", store.Viewer, control, s.runLive},
 		{"GET", "/runs/{id}/results.csv", store.Viewer, report, s.csvResults},
+		{"GET", "/runs/{id}/budgets.csv", store.Viewer, report, s.csvBudgets},
 		{"GET", "/runs/{id}/readings.csv", store.Viewer, report, s.csvReadings},
 		{"POST", "/runs/{id}/stop", store.Operator, control, s.stopForm},
 		{"POST", "/runs/{id}/note", store.Operator, page, s.noteForm},
@@ -70,6 +71,7 @@ func (s *Server) readingPages() []route {
 		{"GET", "/s/{token}", store.Nobody, page, s.sharedPage},
 		{"GET", "/s/{token}/live", store.Nobody, control, s.sharedLive},
 		{"GET", "/s/{token}/results.csv", store.Nobody, report, s.shared(s.csvResults)},
+		{"GET", "/s/{token}/budgets.csv", store.Nobody, report, s.shared(s.csvBudgets)},
 		{"GET", "/s/{token}/readings.csv", store.Nobody, report, s.shared(s.csvReadings)},
 	}
 }

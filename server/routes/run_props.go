@@ -41,7 +41,7 @@ func (s *Server) storedView(ctx context.Context, id string, m int) (web.RunProps
 	if err != nil {
 		return web.RunProps{}, err
 	}
-	results, err := s.Store.Results(ctx, id)
+	results, err := s.Store.Budgets(ctx, id)
 	if err != nil {
 		return web.RunProps{}, err
 	}

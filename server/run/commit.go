@@ -190,7 +190,7 @@ func (c *committer) deriving(step int) *deriving {
 	d := c.derivers[step]
 	if d == nil {
 		s := c.plan.steps[step]
-		d = &deriving{index: s.Index, Deriver: s.Kind.Derive(s.Measurement, &c.rec.Device, c.rec.Procedure.Rule())}
+		d = &deriving{index: s.Index, Deriver: procedure.Derive(s.Kind, s.Measurement, &c.rec.Device, c.rec.Procedure.Rule())}
 		c.derivers[step] = d
 	}
 	return d

@@ -1,0 +1,99 @@
+package routes
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"strconv"
+
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/problem"
+	"ohmkeep/server/procedure"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+// asksForBudgets reports whether the address of a run's page asks for what
+// uncertainties are made of.
+func asksForBudgets(r *http.Request) bool { return r.URL.Query().Has("budget") }
+
+// budgetsPage shows the budgets that the query of a run's page picks: of one
+// result, of one measurement, or all.
+func (s *Server) budgetsPage(w http.ResponseWriter, r *http.Request, id, base string, frame func(rec *procedure.Record) web.Page) error {
+	rec, results, err := s.budgets(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	pick, one, err := budgetPick(r.URL.Query())
+	if err != nil {
+		return err
+	}
+	p := web.BudgetsProps{Page: frame(rec), Base: base, Record: *rec, One: one}
+	for _, x := range results {
+		if !pick(&x) {
+			continue
+		}
+		row := web.BudgetRow{Result: x}
+		if m := x.Measurement; m < len(rec.Procedure.Measurements) {
+			row.NotCounted = procedure.NotCounted(&rec.Procedure.Measurements[m], x.Budget, rec.Bench.LineHz)
+			if one {
+				in := procedure.CheckInput{Device: &rec.Device, Procedure: &rec.Procedure, PinMap: &rec.PinMap, Bench: &rec.Bench}
+				row.Better = procedure.Improve(in, &rec.Procedure.Measurements[m], &x)
+			}
+		}
+		p.Rows = append(p.Rows, row)
+	}
+	if len(p.Rows) == 0 && one {
+		return problem.NoSuch("such result in this run")
+	}
+	return show(r.Context(), w, http.StatusOK, web.Budgets(p))
+}
+
+// budgets are the head of a run and its results with their budgets.
+func (s *Server) budgets(ctx context.Context, id string) (*procedure.Record, []procedure.Result, error) {
+	rec, err := s.Store.GetRun(ctx, id)
+	if err != nil {
+		return nil, nil, err
+	}
+	results, err := s.Store.Budgets(ctx, id)
+	return rec, results, err
+}
+
+// budgetPick reads which results are asked for; one says that it is a single
+// result by its name.
+func budgetPick(q url.Values) (pick func(*procedure.Result) bool, one bool, err error) {
+	if q.Get("budget") == web.AllBudgets {
+		return func(*procedure.Result) bool { return true }, false, nil
+	}
+	m, err := strconv.Atoi(q.Get("budget"))
+	if err != nil || m < 0 {
+		return nil, false, problem.NoSuch("such measurement in this run")
+	}
+	if !q.Has("key") {
+		return func(r *procedure.Result) bool { return r.Measurement == m }, false, nil
+	}
+	pin, err := strconv.Atoi(q.Get("pin"))
+	if err != nil && q.Get("pin") != "" {
+		return nil, true, problem.NoSuch("such pin in this run")
+	}
+	id := procedure.ResultID{Measurement: m, Key: q.Get("key"), Pin: pin, Group: q.Get("group"), Condition: q.Get("condition")}
+	return func(r *procedure.Result) bool { return r.ID() == id }, true, nil
+}
+
+// csvBudgets answers with the contributions to every result of one run.
+func (s *Server) csvBudgets(w http.ResponseWriter, r *http.Request) error {
+	rec, results, err := s.budgets(r.Context(), chi.URLParam(r, "id"))
+	if err != nil {
+		return err
+	}
+	return s.csvAnswer(w, r, runFile(rec, "budgets"), func(b *csvBody) error {
+		e := store.NewBudgetsCSV(b)
+		for i := range results {
+			if err := e.Rows(rec, &results[i]); err != nil {
+				return err
+			}
+		}
+		return e.Close()
+	})
+}

@@ -196,7 +196,7 @@ func TestResultsAndWideCSV(t *testing.T) {
 	if err := errors.Join(w.Row(&store.WideRow{Run: store.RunRow{ID: "run", Rehearsal: true}, Values: []float64{math.NaN(), x.Value}}), w.Close()); err != nil {
 		t.Fatal(err)
 	}
-	head, row, _ := strings.Cut(b.String(), "\r\n")
+	head, row, _ = strings.Cut(b.String(), "\r\n")
 	if !strings.HasSuffix(head, ",rehearsal,2 Leakage: High pin 3 (A),1: =evil") {
 		t.Errorf("header %s", head)
 	}

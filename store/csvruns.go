@@ -92,11 +92,13 @@ func (e *ResultsCSV) Row(r *procedure.Record, x *procedure.Result) error {
 // coverage writes the coverage factor and the ends of the interval, empty where
 // there are none.
 func (e *csvWriter) coverage(x *procedure.Result) {
-	if x.K == 0 {
+	if x.Old() {
 		e.text("")
-	} else {
-		e.number(x.K)
+		e.text("")
+		e.text("")
+		return
 	}
+	e.known(x.K)
 	e.number(x.From)
 	e.number(x.To)
 }

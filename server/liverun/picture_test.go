@@ -8,6 +8,8 @@ import (
 	"slices"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 	"pgregory.net/rapid"
 
 	"ohmkeep/server/bench"
@@ -235,4 +237,28 @@ func sealed(data []byte) []byte {
 	}
 	body := slices.Clone(data[:len(data)-4])
 	return le.AppendUint32(body, checksum(body))
+}
+
+// Readings for a correction are counted, and draw nothing: the picture shows the
+// same with them and without, wherever they come.
+func TestCorrectionsAreNotDrawn(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		shape, rs := anyShape(t), drawReadings(t, 2000)
+		var measured []bench.Reading
+		for i := range rs {
+			if rapid.IntRange(0, 3).Draw(t, "kind") == 0 {
+				rs[i].Flags |= bench.Auxiliary
+				continue
+			}
+			rs[i].Flags &^= bench.Auxiliary
+			measured = append(measured, rs[i])
+		}
+		all, want := pictureOf(shape, rs), pictureOf(shape, measured)
+		if all.Readings() != int64(len(rs)) {
+			t.Fatalf("%d readings of %d", all.Readings(), len(rs))
+		}
+		if got, want := all.Series(&dut.Device{}), want.Series(&dut.Device{}); !cmp.Equal(got, want, cmpopts.EquateEmpty(), cmpopts.EquateNaNs()) {
+			t.Fatal("they are drawn")
+		}
+	})
 }

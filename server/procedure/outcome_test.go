@@ -121,6 +121,12 @@ func TestOutcomeOfClampedValues(t *testing.T) {
 // What is no number is no result, and without limits there is nothing to pass.
 func TestNoNumberIsNoResult(t *testing.T) {
 	k := judging(Limit{}, 1)
+	for _, u := range []float64{math.NaN(), math.Inf(1)} { // a number of which nobody knows how far off it is
+		r, ok := k.result(value{key: "upper", of: guessed(1, u)})
+		if !ok || !math.IsNaN(r.U) || !math.IsNaN(r.From) || r.Outcome != derive.NoLimits || !strings.Contains(r.Note, "cannot be said") {
+			t.Errorf("U of %g: %+v", u, r)
+		}
+	}
 	for _, v := range []value{{of: budget.Exact(math.NaN())}, {of: budget.Exact(math.Inf(1))}} {
 		v.key = "upper"
 		if r, ok := k.result(v); ok {

@@ -41,7 +41,8 @@ func TestHeldLevelsAreRead(t *testing.T) {
 		t.Errorf("%d results say what VCC was held at, %d of them that it was not 5 V", told, off)
 	}
 	auxiliary := 0
-	for _, rs := range r.held.Readings {
+	for _, mr := range r.held.Readings {
+		rs := mr.Readings
 		for i := range rs {
 			if f := rs[i].Flags; f.Has(bench.Auxiliary) {
 				auxiliary++
@@ -63,20 +64,21 @@ func TestFourWiresInsteadOfTwo(t *testing.T) {
 	p := docs.procedure(t, "dunmoss-8-resistances")
 	def := rehearsal.DefaultBench()
 	in := procedure.CheckInput{Device: docs.device(t, p.Device), Procedure: p, PinMap: docs.pinMap(t, p.Device), Bench: &def}
+	low, high := 0.5, 1.5
 	m := p.Measurements[0]
-	m.Level = 1e-3
-	x := procedure.Result{Key: "resistance", Pin: m.Pins[0], Value: 1, Unit: "Ω", U: 1.1, K: 1.7,
-		Budget: &procedure.Budget{Lines: []procedure.Line{{Name: "resistance of path 1A:1", Class: "path", Distribution: "rectangular", Standard: 0.6, Sensitivity: 1, Contribution: 0.6, Share: 1}}}}
+	m.Level, m.Limits = 1e-3, map[string]procedure.Limit{"resistance": {Low: &low, High: &high}}
+	p.Measurements = []procedure.Measurement{m}
+	x := procedure.PrePower(in).Measurements[0].Predictions[0].Result // 1 Ω over two wires
 	found := false
 	all := procedure.Improve(in, &m, &x)
 	for i, b := range all {
-		found = found || b.What == "four wires instead of two" && b.U < 0.7*x.U
+		found = found || b.What == "four wires instead of two" && b.U < 0.5*x.U
 		if !(b.U > 0 && b.U < x.U) || i > 0 && b.U < all[i-1].U {
 			t.Errorf("not the most effective first: %+v", all)
 		}
 	}
 	if !found {
-		t.Errorf("four wires are not among %+v", all)
+		t.Errorf("± %g, and four wires are not among %+v", x.U, all)
 	}
 	in.PinMap = nil // nothing can be predicted: what acts on contributions is left
 	for _, b := range procedure.Improve(in, &m, &x) {

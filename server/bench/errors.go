@@ -40,6 +40,9 @@ func NewErrors(def *Definition) *Errors {
 	return &Errors{def: def, ranges: map[rangeUse]*RangeErrors{}, series: map[seriesUse]*budget.Source{}}
 }
 
+// Bench is the definition of the bench whose errors they are.
+func (e *Errors) Bench() *Definition { return e.def }
+
 // RangeErrors is what is known of the errors of one range: one gain and one
 // offset, the same in whatever is read or forced in it.
 type RangeErrors struct {
@@ -161,7 +164,7 @@ const SeriesLeast = 10
 func (r *RangeErrors) Series(mean float64, n int, sd, lag1, cycles float64) budget.Value {
 	once := r.noiseOf(cycles)
 	u, df := budget.MeanOfSeries(n, sd, lag1)
-	if n < SeriesLeast || !(u > 0) {
+	if n < SeriesLeast || !(u > once/math.Sqrt(float64(n))) {
 		return r.Reading(mean, n, sd, cycles)
 	}
 	s := budget.NewSource("scatter of "+r.Name, budget.Scatter, budget.Student, u)

@@ -125,6 +125,9 @@ func truths(t *testing.T, p procedure.Procedure, u LotUnit) map[procedure.Result
 		def, w := ideal(leakage)
 		s := Scenario()
 		r := carryOutWith(t, p, def, *s.pinMap(t, p.Device), w, 1, u)
+		if fine, has := finer(p, r.held.Results); has && leakage == 0 {
+			r = carryOutWith(t, fine, def, *s.pinMap(t, p.Device), w, 1, u)
+		}
 		for _, x := range r.held.Results {
 			if (r.held.Record.Procedure.Measurements[x.Measurement].Kind == "contact") == (leakage != 0) {
 				truth[x.ID()] = x.Value
@@ -132,6 +135,36 @@ func truths(t *testing.T, p procedure.Procedure, u LotUnit) map[procedure.Result
 		}
 	}
 	return truth
+}
+
+// finer is the procedure with time for every output to follow, and with fifty
+// times as fine a sweep around each threshold that was found: a threshold is
+// known to a step of its sweep, and the truth must be known better than what is
+// held against it. has says whether there is any.
+func finer(p procedure.Procedure, found []procedure.Result) (fine procedure.Procedure, has bool) {
+	p.Measurements = slices.Clone(p.Measurements)
+	for i := range p.Measurements {
+		m := &p.Measurements[i]
+		if m.Kind != "threshold" {
+			continue
+		}
+		has = true
+		step := (m.Sweep.To - m.Sweep.From) / float64(m.Sweep.Points-1)
+		levels := procedure.Sweep{Spacing: procedure.List, Back: true}
+		for k := range m.Sweep.Points {
+			x := m.Sweep.At(k)
+			levels.List = append(levels.List, x)
+			if slices.ContainsFunc(found, func(r procedure.Result) bool {
+				return r.Measurement == i && r.Key != "hysteresis" && math.Abs(r.Value-x-step/2) < 1.6*step
+			}) && k < m.Sweep.Points-1 {
+				for f := 1; f < 50; f++ {
+					levels.List = append(levels.List, x+step*float64(f)/50)
+				}
+			}
+		}
+		m.Sweep, m.Settle = &levels, settleSlow
+	}
+	return p, has
 }
 
 // coarse is the default bench.

@@ -52,7 +52,14 @@ func TestThresholdHysteresis(t *testing.T) {
 		rise, fall := find(t, rs, "rising", pin, ""), find(t, rs, "falling", pin, "")
 		near(t, "rising", rise.Value, 2.805, 1e-12) // the middle of the step
 		near(t, "falling", fall.Value, 1.705, 1e-12)
-		near(t, "U", rise.U, k95*math.Hypot(1e-3, 10e-3/math.Sqrt(12)), 1e-9)
+		// A box one step wide with a normal error of 1 mV: 97.5 % lie below U, in
+		// closed form by the integral of the normal distribution function.
+		const half, sigma = 10e-3 / 2, 1e-3
+		integral := func(z float64) float64 {
+			return z*(1+math.Erf(z/math.Sqrt2))/2 + math.Exp(-z*z/2)/math.Sqrt(2*math.Pi)
+		}
+		below := sigma / (2 * half) * (integral((rise.U+half)/sigma) - integral((rise.U-half)/sigma))
+		near(t, "what lies below U", below, 0.975, 1e-4)
 		if math.Abs(rise.Value-2.803) > rise.U || math.Abs(fall.Value-1.702) > fall.U {
 			t.Error("the truth lies outside the interval")
 		}

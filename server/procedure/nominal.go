@@ -136,10 +136,15 @@ func mean(all []budget.Value) budget.Value {
 func (k *kit) lost(spots ...*spot) string {
 	for _, s := range spots {
 		if pin, is := s.lost(); is {
-			return k.label(pin) + " was at its compliance: the condition was not reached"
+			return k.lostPin(pin)
 		}
 	}
 	return ""
+}
+
+// lostPin words that the level of a pin was not reached.
+func (k *kit) lostPin(pin int) string {
+	return k.label(pin) + " was at its compliance: the condition was not reached"
 }
 
 // atLevel takes the current of a spot to the level that was asked for, by a

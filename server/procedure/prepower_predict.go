@@ -152,7 +152,7 @@ func (x *imaginer) point(pt *Point) {
 		for _, pin := range pt.Read {
 			x.read(seg, pt, pin, cycles)
 		}
-		if n == 0 {
+		if n == 0 && (pt.ReadBack || x.inSeg == 0) {
 			x.readBack(seg, pt, cycles)
 		}
 	}

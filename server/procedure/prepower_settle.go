@@ -41,33 +41,12 @@ func (c *preCheck) readsOf(m *Measurement, pin int) bool {
 }
 
 // settleNeed is the time that a drive needs, its time constant and its current
-// range. Before that the current that it has must charge the capacitance: to the
-// level, or where a current is forced to at most the compliance.
+// range.
 func (c *preCheck) settleNeed(m *Measurement, seg *Segment, k int) (need, tau, fullScale float64) {
-	d, conn := seg.Drives[k], seg.conn(k)
-	farads := c.Bench.Capacitance
-	r, ok := bench.RangeFor(d.Channel.SenseI, d.sense)
+	s := seg.settlingOf(k)
 	constants := settleConstants
-	if d.Mode == bench.ForceCurrent {
-		r, ok = bench.RangeFor(d.Channel.ForceI, conn.Least)
-		if m.Observe == d.Pin {
-			constants = sideConstants
-		}
+	if d := seg.Drives[k]; d.Mode == bench.ForceCurrent && m.Observe == d.Pin {
+		constants = sideConstants
 	}
-	if !ok {
-		return 0, 0, 0
-	}
-	ohms := d.Channel.SourceR
-	if p, is := c.Bench.PathByID(d.Path); is {
-		ohms += p.Resistance
-	}
-	tau = r.LoopTime + ohms*farads
-	need = constants * tau
-	switch {
-	case d.Mode == bench.ForceVoltage:
-		need += farads * conn.Level / conn.Compliance
-	case conn.Least > 0:
-		need += farads * conn.Compliance / conn.Least
-	}
-	return need, tau, r.FullScale
+	return s.need(constants), s.tau, s.fullScale
 }

@@ -114,9 +114,14 @@ func containsPin(pins []int, n int) bool {
 	return false
 }
 
+// readBacks is how often in each direction the levels that are held are read back:
+// the supply's current, and with it the part's ground, changes along the sweep.
+const readBacks = 16
+
 func (threshold) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	return func(yield func(Point) bool) {
 		var slab holdSlab
+		every := max(1, m.Sweep.Count()/readBacks)
 		for i, pin := range m.Pins {
 			hold := append(conditions(m, d, pin, m.Observe),
 				Hold{Pin: m.Observe, Use: UseCurrent, Compliance: observeCompliance(d, m.Observe)},
@@ -126,7 +131,9 @@ func (threshold) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 			for j := range m.Sweep.Len() {
 				*level = m.Sweep.At(j)
 				group := i*m.Sweep.directions() + j/m.Sweep.Count()
-				if !yield(m.point(group, slab.copy(hold), read)) {
+				p := m.point(group, slab.copy(hold), read)
+				p.ReadBack = j%m.Sweep.Count()%every == 0
+				if !yield(p) {
 					return
 				}
 			}
@@ -168,12 +175,7 @@ func edge(s *Sweep, dir int) string {
 }
 
 func (k threshold) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
-	n := m.Sweep.Count()
-	t := &thresholdDeriver{kit: newKit(k.facts, m, d, rule), pin: -1}
-	for dir := range m.Sweep.directions() {
-		t.dir[dir] = transfer{x: make([]float64, 0, n), y: make([]float64, 0, n), flags: make([]flagPair, 0, n)}
-	}
-	return t
+	return newThresholdDeriver(newKit(k.facts, m, d, rule))
 }
 
 // Imagine is an output that goes from one rail to the other where its input

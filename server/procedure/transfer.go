@@ -5,52 +5,68 @@ import (
 	"math"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/server/budget"
 	"ohmkeep/server/derive"
 )
 
-// flagPair is what was flagged at one point of a transfer curve, and how well
-// its input voltage is known.
-type flagPair struct {
-	flags bench.Flags
-	u     float64 // standard uncertainty of the input, V
-}
-
-// transfer is one direction of a transfer curve: input against output. It is
-// filled without allocation.
+// transfer is one direction of a transfer curve: input against output, by points.
+// It is filled without allocation.
 type transfer struct {
-	x, y  []float64
-	flags []flagPair
+	x, i, y []float64 // input V, current out of its channel A, output V
+	flags   []bench.Flags
+	line    derive.Accumulator // the input against what was set
+	held    []heldAt           // levels read back, in the order of the points
 	// the point at work
 	open             bool
 	point            uint32
-	sx, sy           float64
+	sx, si, sy       float64
 	nx, ny           int
-	at               flagPair
+	at               bench.Flags
+	set              float64
 	low, high, uyMax float64 // of the output, over points that count
 	clamped          int
 }
 
+// heldAt is what was read back of one held level at a point.
+type heldAt struct {
+	before int // points of the curve before it
+	read   sensedAt
+}
+
 func (t *transfer) reset() {
-	*t = transfer{x: t.x[:0], y: t.y[:0], flags: t.flags[:0]}
+	*t = transfer{x: t.x[:0], i: t.i[:0], y: t.y[:0], flags: t.flags[:0], held: t.held[:0]}
+}
+
+func (t *transfer) room(n int) {
+	t.x, t.i, t.y, t.flags = make([]float64, 0, n), make([]float64, 0, n), make([]float64, 0, n), make([]bench.Flags, 0, n)
 }
 
 func (t *transfer) add(o *Observation, input bool) {
 	if t.open && t.point != o.Point {
 		t.close()
 	}
-	uv, _ := o.standard()
 	t.open, t.point = true, o.Point
-	t.at.flags |= o.Flags
+	t.at |= o.Flags
 	if input {
 		t.sx += o.V
+		t.si += o.I
+		t.set = o.Set
 		t.nx++
-		t.at.u = max(t.at.u, uv)
 	} else {
+		uv, _ := o.standard()
 		t.sy += o.V
 		t.ny++
 		t.uyMax = max(t.uyMax, uv)
 	}
+}
+
+// hold takes a level that was read back together with the point at work.
+func (t *transfer) hold(o *Observation) {
+	h := heldAt{before: len(t.x)}
+	if t.open && t.point != o.Point {
+		h.before++ // the point before is closed only by the next reading
+	}
+	h.read.add(o)
+	t.held = append(t.held, h)
 }
 
 // close ends the point at work. One at its compliance is no measure of the set
@@ -61,7 +77,7 @@ func (t *transfer) close() {
 		return
 	}
 	x, y := t.sx/float64(t.nx), t.sy/float64(t.ny)
-	if t.at.flags.Has(bench.InCompliance) {
+	if t.at.Has(bench.InCompliance) {
 		x, y = math.NaN(), math.NaN()
 		t.clamped++
 	} else {
@@ -69,149 +85,84 @@ func (t *transfer) close() {
 			t.low, t.high = y, y
 		}
 		t.low, t.high = min(t.low, y), max(t.high, y)
+		t.line.Add(t.set, x)
 	}
-	t.x, t.y, t.flags = append(t.x, x), append(t.y, y), append(t.flags, t.at)
-	t.open, t.sx, t.sy, t.nx, t.ny, t.at = false, 0, 0, 0, 0, flagPair{}
+	t.x, t.i, t.y, t.flags = append(t.x, x), append(t.i, t.si/float64(t.nx)), append(t.y, y), append(t.flags, t.at)
+	t.open, t.sx, t.si, t.sy, t.nx, t.ny, t.at = false, 0, 0, 0, 0, 0, 0
 }
 
-// crossing is a threshold found in one direction.
+// crossing is where the output passes its middle in one direction, as the input
+// was read.
 type crossing struct {
-	x, u  float64 // V, standard uncertainty
-	step  float64 // part of u from the step of the sweep
-	flags bench.Flags
-	note  string
+	before int     // index of the point before it
+	x, i   float64 // V, A
+	half   float64 // the true one lies within so much to both sides, V
+	flags  bench.Flags
+	note   string
 }
 
 // leastSwing is the smallest change of an output that counts as switching, in
 // volts. Common practice: no logic family swings less.
 const leastSwing = 0.1
 
-// cross finds the input at which the output passes level. The true threshold
-// lies somewhere between the two levels around it, hence the part of a
-// rectangular distribution one step wide.
-func (t *transfer) cross(level, swing float64) (crossing, bool) {
+// cross finds the input at which the output passes level. Where the output snaps,
+// the true threshold lies anywhere between the two levels around it; where it
+// moves over several points, within what a straight line between two of them may
+// miss of the curve. lag is how the output follows its input.
+func (t *transfer) cross(level, swing float64, lag follower) (crossing, bool) {
 	c, err := derive.FirstCrossing(t.x, t.y, level)
 	if err != nil || c.Index+1 >= len(t.x) {
 		return crossing{}, false
 	}
 	i := c.Index
-	out := crossing{x: c.X, flags: t.flags[i].flags | t.flags[i+1].flags}
-	if math.Abs(t.y[i+1]-t.y[i]) > 0.8*swing { // a snap says nothing about where between
+	step, rise := t.x[i+1]-t.x[i], math.Abs(t.y[i+1]-t.y[i])
+	out := crossing{before: i, x: c.X, i: (t.i[i] + t.i[i+1]) / 2, half: math.Abs(step) / 2, flags: t.flags[i] | t.flags[i+1]}
+	if rise > 0.8*swing { // a snap says nothing about where between
 		out.x = (t.x[i] + t.x[i+1]) / 2
+	} else {
+		out.half = min(out.half, math.Abs(step)*(t.bend(i)/4+t.uyMax*sure)/rise+math.Abs(step)*lag.left)
 	}
-	out.step = budget.Resolution(math.Abs(t.x[i+1] - t.x[i]))
-	out.u = budget.RootSumSquares(max(t.flags[i].u, t.flags[i+1].u), out.step)
+	if late := float64(lag.points); late > 0 {
+		// The input had gone on when the output was seen to have switched.
+		out.x -= late * step / 2
+		out.half += late * math.Abs(step) / 2
+		out.note = "the output follows its channel too slowly for this settle: the threshold may lie up to " +
+			fmt.Sprintf("%d steps before", lag.points)
+	}
 	if c.Count > 1 {
 		out.note = fmt.Sprintf("the output passes the middle %d times: noise or oscillation near the threshold", c.Count)
 	}
 	return out, true
 }
 
-// thresholdDeriver keeps the transfer curves of the pin at work, and the results
-// of those before it.
-type thresholdDeriver struct {
-	kit
-	dir  [2]transfer
-	pin  int // index of the pin at work; -1 before the first reading
-	done []Result
-}
-
-func (t *thresholdDeriver) Add(o Observation) {
-	dirs := t.m.Sweep.directions()
-	if o.Flags.Has(bench.Auxiliary) {
-		return
-	}
-	i, dir := int(o.Group)/dirs, int(o.Group)%dirs
-	if i >= len(t.m.Pins) {
-		return
-	}
-	if i != t.pin {
-		t.finish()
-		t.pin = i
-	}
-	if dir == 1 && t.dir[0].open {
-		t.dir[0].close()
-	}
-	t.dir[dir].add(&o, int(o.Pin) == t.m.Pins[i])
-}
-
-// finish keeps the results of the pin at work and makes room for the next.
-func (t *thresholdDeriver) finish() {
-	if t.pin < 0 {
-		return
-	}
-	t.done = t.current(t.done)
-	t.dir[0].reset()
-	t.dir[1].reset()
-}
-
-func (t *thresholdDeriver) Results() []Result {
-	out := append([]Result(nil), t.done...)
-	if t.pin >= 0 {
-		out = t.current(out)
-	}
-	return out
-}
-
-// current appends what can be said of the pin at work: each direction once it is
-// whole, since the middle of the swing is not known before.
-func (t *thresholdDeriver) current(out []Result) []Result {
-	n, dirs := t.m.Sweep.Count(), t.m.Sweep.directions()
-	var found [2]*crossing
-	low, high := math.Inf(1), math.Inf(-1)
-	for d := range dirs {
-		c := &t.dir[d]
-		if c.open && len(c.x) == n-1 && c.nx >= t.m.repeats() && c.ny >= t.m.repeats() {
-			c.close()
-		}
-		if len(c.x) > c.clamped {
-			low, high = min(low, c.low), max(high, c.high)
+// bend is the largest second difference of the output around points i and i+1, V.
+func (t *transfer) bend(i int) float64 {
+	most := 0.0
+	for k := max(i, 1); k <= i+1 && k+1 < len(t.y); k++ {
+		if b := math.Abs(t.y[k+1] - 2*t.y[k] + t.y[k-1]); b > most { // not where the curve breaks
+			most = b
 		}
 	}
-	swing := high - low
-	for d := range dirs {
-		c := &t.dir[d]
-		if len(c.x) < n {
-			continue
-		}
-		v := value{key: edge(t.m.Sweep, d), pin: t.m.Pins[t.pin]}
-		x, ok := c.cross((low+high)/2, swing)
-		if !ok || !(swing >= max(leastSwing, 10*c.uyMax)) {
-			out = t.add(out, t.notSwitched(v, d))
-			continue
-		}
-		found[d] = &x
-		v.of, v.flags, v.note = guessed(x.x, x.u), x.flags, x.note
-		out = t.add(out, v)
-	}
-	if found[0] != nil && found[1] != nil {
-		out = t.add(out, t.hysteresis(found))
-	}
-	return out
+	return most
 }
 
-// notSwitched is the result where the output did not answer: the end of the
-// sweep, beyond which the threshold must lie if there is one.
-func (t *thresholdDeriver) notSwitched(v value, dir int) value {
-	low, high := t.m.Sweep.Range()
-	first, last := t.m.Sweep.At(dir*t.m.Sweep.Count()), t.m.Sweep.At((dir+1)*t.m.Sweep.Count()-1)
-	v.of, v.counted, v.only, v.bound = budget.Exact(last), true, true, sign(last-first)
-	v.note = fmt.Sprintf("%s did not switch between %s and %s", t.label(t.m.Observe), volts(low), volts(high))
-	if n := t.dir[dir].clamped; n > 0 {
-		v.flags = bench.InCompliance
-		v.note += fmt.Sprintf("; %d points were at the compliance", n)
+// heldBy gives what was read back of a drive nearest to a point of the curve: at or
+// before it, or behind it. Where there is nothing on that side it is the other
+// one's; nil where the drive was never read back.
+func (t *transfer) heldBy(drive, point int, behind bool) *sensedAt {
+	var before, after *sensedAt
+	for k := range t.held {
+		h := &t.held[k]
+		switch {
+		case h.read.sense == nil || h.read.sense.Drive != drive:
+		case h.before <= point:
+			before = &h.read
+		case after == nil:
+			after = &h.read
+		}
 	}
-	return v
-}
-
-// hysteresis is rising less falling. Both come from the same range of the same
-// channel, so that the accuracy counts as for any difference.
-func (t *thresholdDeriver) hysteresis(found [2]*crossing) value {
-	rise, fall := found[0], found[1]
-	if edge(t.m.Sweep, 0) != "rising" {
-		rise, fall = fall, rise
+	if after == nil || before != nil && !behind {
+		return before
 	}
-	accuracy := func(c *crossing) float64 { return math.Sqrt(max(c.u*c.u-c.step*c.step, 0)) }
-	u := budget.RootSumSquares(differenceU(rise.x, accuracy(rise), fall.x, accuracy(fall)), rise.step, fall.step)
-	return value{key: "hysteresis", pin: t.m.Pins[t.pin], of: guessed(rise.x-fall.x, u), flags: rise.flags | fall.flags}
+	return after
 }

@@ -77,9 +77,13 @@ func TestThresholdsHoldTheTruth(t *testing.T) {
 			if key == "hysteresis" {
 				half = step
 			}
-			// A rectangular distribution one step wide has all of itself within
-			// half a step, which is 1.73 of its standard deviations.
-			if math.Abs(r.Value-want) > half*(1+1e-9) || r.U < half*k95/math.Sqrt(3)*0.999/math.Sqrt(map[bool]float64{true: 2, false: 1}[key == "hysteresis"]) {
+			// A rectangular distribution one step wide has 95 % of itself within 0.95
+			// of half a step; two of them within 0.78 of a whole one (a triangle).
+			least := 0.95 * half
+			if key == "hysteresis" {
+				least = (1 - math.Sqrt(0.05)) * half
+			}
+			if math.Abs(r.Value-want) > half*(1+1e-9) || gain == 0 && r.U < least*0.999 {
 				t.Fatalf("%s is %g ± %g, in truth %g: steps of %g", key, r.Value, r.U, want, step)
 			}
 			if r.Outcome != derive.NoLimits || r.Pin != 1 || r.Note != "" {

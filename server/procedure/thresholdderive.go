@@ -1,0 +1,241 @@
+package procedure
+
+import (
+	"fmt"
+	"math"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
+	"ohmkeep/server/dut"
+)
+
+// thresholdDeriver keeps the transfer curves of the pin at work, and the results
+// of those before it.
+type thresholdDeriver struct {
+	kit
+	dir     [2]transfer
+	in, out *Sense // of the pin at work, and of the output
+	pin     int    // index of the pin at work; -1 before the first reading
+	done    []Result
+}
+
+func newThresholdDeriver(kt kit) *thresholdDeriver {
+	t := &thresholdDeriver{kit: kt, pin: -1}
+	n := kt.m.Sweep.Count()
+	for k := range t.dir {
+		t.dir[k].room(n)
+	}
+	return t
+}
+
+func (t *thresholdDeriver) Add(o Observation) {
+	dirs := t.m.Sweep.directions()
+	i, dir := int(o.Group)/dirs, int(o.Group)%dirs
+	if i >= len(t.m.Pins) {
+		return
+	}
+	if i != t.pin {
+		t.finish()
+		t.pin = i
+	}
+	if o.Flags.Has(bench.Auxiliary) {
+		t.dir[dir].hold(&o)
+		return
+	}
+	if dir == 1 && t.dir[0].open {
+		t.dir[0].close()
+	}
+	input := int(o.Pin) == t.m.Pins[i]
+	if input {
+		t.in = o.Sense
+	} else {
+		t.out = o.Sense
+	}
+	t.dir[dir].add(&o, input)
+}
+
+// finish keeps the results of the pin at work and makes room for the next.
+func (t *thresholdDeriver) finish() {
+	if t.pin < 0 {
+		return
+	}
+	t.done = t.current(t.done)
+	t.dir[0].reset()
+	t.dir[1].reset()
+}
+
+func (t *thresholdDeriver) Results() []Result {
+	out := append([]Result(nil), t.done...)
+	if t.pin >= 0 {
+		out = t.current(out)
+	}
+	return out
+}
+
+// current appends what can be said of the pin at work: each direction once it is
+// whole, since the middle of the swing is not known before.
+func (t *thresholdDeriver) current(out []Result) []Result {
+	n, dirs := t.m.Sweep.Count(), t.m.Sweep.directions()
+	var found [2]*value
+	low, high := math.Inf(1), math.Inf(-1)
+	for d := range dirs {
+		c := &t.dir[d]
+		if c.open && len(c.x) == n-1 && c.nx >= t.m.repeats() && c.ny >= t.m.repeats() {
+			c.close()
+		}
+		if len(c.x) > c.clamped {
+			low, high = min(low, c.low), max(high, c.high)
+		}
+	}
+	swing := high - low
+	for d := range dirs {
+		c := &t.dir[d]
+		if len(c.x) < n {
+			continue
+		}
+		v := value{key: edge(t.m.Sweep, d), pin: t.m.Pins[t.pin]}
+		x, ok := c.cross((low+high)/2, swing, t.following())
+		if !ok || !(swing >= max(leastSwing, 10*c.uyMax)) {
+			out = t.add(out, t.notSwitched(v, d))
+			continue
+		}
+		v.of, v.flags, v.note, v.lost = t.threshold(c, &x), x.flags, x.note, t.lostLevel(c)
+		found[d] = &v
+		out = t.add(out, v)
+	}
+	if found[0] != nil && found[1] != nil {
+		out = t.add(out, t.hysteresis(found))
+	}
+	return out
+}
+
+// threshold is the crossing as a voltage of the pin against the part's ground,
+// with the supply at what was asked for. Supplies are read back at some points of
+// the sweep only: it lies between what those before and behind it give.
+func (t *thresholdDeriver) threshold(c *transfer, x *crossing) budget.Value {
+	follow := budget.NewSource("how the threshold follows the supply", budget.HeldLevel, budget.Rectangular, budget.Rectangular.FromHalfWidth(0.5))
+	follow.Assumed = true
+	input, output := t.readAt(c, x)
+	before, behind := t.thresholdAt(c, x, input, output, false, follow), t.thresholdAt(c, x, input, output, true, follow)
+	of := between(before, behind, "supply between two readings of it")
+	if t.in != nil {
+		// Single readings scatter about the line of what was set by noise and hum.
+		if extra := c.line.ResidualSD(); extra > t.in.V.Noise {
+			of = of.With(budget.NewSource("scatter of "+t.in.V.Name+" about the sweep", budget.Scatter, budget.Normal, extra/math.Sqrt2), 1)
+		}
+	}
+	return widened(of, x.half, "step of the sweep", budget.Step)
+}
+
+// readAt is what input and output read where the output switched.
+func (t *thresholdDeriver) readAt(c *transfer, x *crossing) (input, output *sensedAt) {
+	input, output = &sensedAt{sense: t.in}, &sensedAt{sense: t.out}
+	input.v.Add(0, x.x)
+	input.i.Add(0, x.i)
+	output.v.Add(0, c.y[x.before])
+	output.i.Add(0, 0)
+	return input.fix(), output.fix()
+}
+
+// thresholdAt is the crossing with the levels as they were read back before or
+// behind it.
+func (t *thresholdDeriver) thresholdAt(c *transfer, x *crossing, input, output *sensedAt, behind bool, follow *budget.Source) budget.Value {
+	if t.in == nil || t.in.Segment == nil {
+		v, _ := input.values()
+		return v
+	}
+	seg := t.in.Segment
+	at := solve(seg, func(k int) *sensedAt {
+		switch {
+		case k == t.in.Drive:
+			return input
+		case t.out != nil && k == t.out.Drive:
+			return output
+		}
+		return c.heldBy(k, x.before, behind)
+	})
+	ground := at.ground()
+	v := at.v[t.in.Drive].Sub(ground)
+	if k := t.supplyOf(seg, at); k >= 0 {
+		// From not at all, as inputs with a fixed threshold, to all of it: CMOS
+		// inputs follow by about half.
+		off := at.v[k].Sub(ground).Sub(budget.Exact(c.heldBy(k, x.before, behind).set))
+		v = v.Sub(budget.Of(0.5, follow).Mul(off))
+	}
+	return v
+}
+
+// supplyOf is the drive of the supply that the pin at work leads to, or of the
+// first one that was read back; -1 where none was.
+func (t *thresholdDeriver) supplyOf(seg *Segment, at *situation) int {
+	pin, _ := t.d.Pin(t.m.Pins[t.pin])
+	found := -1
+	for k, d := range seg.Drives {
+		p, _ := t.d.Pin(d.Pin)
+		if !at.known[k] || d.Mode != bench.ForceVoltage || p.Function != dut.Supply {
+			continue
+		}
+		if d.Pin == pin.Clamp {
+			return k
+		}
+		if found < 0 {
+			found = k
+		}
+	}
+	return found
+}
+
+// lostLevel says which held level was not reached; "" where all were.
+func (t *thresholdDeriver) lostLevel(c *transfer) string {
+	for k := range c.held {
+		h := &c.held[k].read
+		if h.flags.Has(bench.InCompliance) && h.sense != nil && h.sense.Segment != nil {
+			return t.lostPin(h.sense.Segment.Drives[h.sense.Drive].Pin)
+		}
+	}
+	return ""
+}
+
+// follower is how the output follows its input at one point of the sweep.
+type follower struct {
+	left   float64 // part of a change that is still to come when it is read
+	points int     // that pass before more than half of a snap is seen
+}
+
+// following works it out from the plan.
+func (t *thresholdDeriver) following() follower {
+	if t.out == nil || t.out.Segment == nil || t.m.Settle.UntilStable {
+		return follower{}
+	}
+	s := t.out.Segment.settlingOf(t.out.Drive)
+	f := follower{left: s.left(t.m.Settle.Time)}
+	if half := s.charge + math.Ln2*s.tau; t.m.Settle.Time < half {
+		f.points = int(math.Ceil((half - t.m.Settle.Time) / (t.m.Settle.Time + t.out.Cycles/t.out.Segment.lineHz())))
+	}
+	return f
+}
+
+// notSwitched is the result where the output did not answer: the end of the
+// sweep, beyond which the threshold must lie if there is one.
+func (t *thresholdDeriver) notSwitched(v value, dir int) value {
+	low, high := t.m.Sweep.Range()
+	first, last := t.m.Sweep.At(dir*t.m.Sweep.Count()), t.m.Sweep.At((dir+1)*t.m.Sweep.Count()-1)
+	v.of, v.counted, v.only, v.bound = budget.Exact(last), true, true, sign(last-first)
+	v.note = fmt.Sprintf("%s did not switch between %s and %s", t.label(t.m.Observe), volts(low), volts(high))
+	if n := t.dir[dir].clamped; n > 0 {
+		v.flags = bench.InCompliance
+		v.note += fmt.Sprintf("; %d points were at the compliance", n)
+	}
+	return v
+}
+
+// hysteresis is rising less falling. Both come from the same range of the same
+// channel, whose gain and offset fall out as far as they do.
+func (t *thresholdDeriver) hysteresis(found [2]*value) value {
+	rise, fall := found[0], found[1]
+	if rise.key != "rising" {
+		rise, fall = fall, rise
+	}
+	return value{key: "hysteresis", pin: t.m.Pins[t.pin], of: rise.of.Sub(fall.of), flags: rise.flags | fall.flags,
+		note: joinLabel(rise.note, fall.note), lost: rise.lost}
+}

@@ -91,8 +91,9 @@ func fullScale(r Range, unit quantity.Unit) string {
 	return "±" + quantity.Format(r.FullScale, unit, 3)
 }
 
-// errs adds gain and offset of the range to a value that was read or set.
-func (r *RangeErrors) errs(x float64) budget.Value {
+// Systematic is a value that was read or set in the range with the range's gain
+// and offset, which are the same for whatever else is read or set in it.
+func (r *RangeErrors) Systematic(x float64) budget.Value {
 	v := budget.Exact(x)
 	if r.Range.Gain != 0 && x != 0 {
 		v = v.With(r.Gain, x)
@@ -140,10 +141,22 @@ func (r *RangeErrors) noiseOf(cycles float64) float64 {
 	return r.Noise / math.Sqrt(cycles)
 }
 
+// Independent is what differs from one reading to the next by the range: the
+// standard deviation of one reading's noise, and the standard uncertainty that
+// the converter's step leaves in the mean of n readings. cycles is the aperture
+// in power-line cycles, 0 for one.
+func (r *RangeErrors) Independent(n int, cycles float64) (noise, step float64) {
+	noise, step = r.noiseOf(cycles), budget.Resolution(r.Step)
+	if noise >= r.Step/2 {
+		step /= math.Sqrt(float64(max(n, 1)))
+	}
+	return noise, step
+}
+
 // stepped is the mean of n readings with the errors of its range that repeats do
 // not lower, and what is left of the converter's step.
 func (r *RangeErrors) stepped(mean float64, n int, once float64) budget.Value {
-	v := r.errs(mean)
+	v := r.Systematic(mean)
 	step := budget.Resolution(r.Step)
 	if once >= r.Step/2 {
 		step /= math.Sqrt(float64(max(n, 1)))
@@ -192,7 +205,7 @@ func extremeNoise(n int) float64 {
 // Level is what really comes out where level is asked for in a range that
 // forces: gain, offset and step of the range.
 func (r *RangeErrors) Level(level float64) budget.Value {
-	v := r.errs(level)
+	v := r.Systematic(level)
 	if r.Step > 0 {
 		v = v.With(budget.NewSource("converter step of "+r.Name, budget.Step, budget.Rectangular, budget.Resolution(r.Step)), 1)
 	}

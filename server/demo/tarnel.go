@@ -143,9 +143,9 @@ func tarnelFull() procedure.Procedure {
 	return p
 }
 
-// diodeLimits hold for both protection diodes of an input; the series
-// resistance includes the bench's two switches and cable, about 9 Ω. That drop
-// at 10 mA is also why the ideality is known to no better than ±0.09.
+// diodeLimits hold for both protection diodes of an input. The bench's own way
+// there and back is taken off; what its switches may be off by stays in the
+// series resistance, about 1.6 Ω.
 func diodeLimits() limits {
 	return limits{"ideality": between(0.65, 1.4), "series-resistance": between(2, 84)}
 }

@@ -28,6 +28,9 @@ type IV struct {
 type DiodeOptions struct {
 	Kelvin float64 // junction temperature; 0 means 300 K
 	FloorA float64 // current below which readings mean nothing (noise, leakage), A; 0: taken from the points
+	// Lead is a resistance that has been taken off the voltages already, Ω: as far
+	// below zero Rs may be found, because it was not known exactly.
+	Lead float64
 }
 
 // Diode is a fit of V = n·(kT/e)·ln(I/Is + 1) + I·Rs.
@@ -35,12 +38,28 @@ type Diode struct {
 	N, NSD     float64 // ideality
 	Is         float64 // saturation current, A
 	LnIsSD     float64 // standard deviation of ln Is: Is is known to a factor of exp(LnIsSD)
-	Rs, RsSD   float64 // series resistance, Ω; never negative, RsSD NaN when held at zero
+	Rs, RsSD   float64 // series resistance, Ω; not below -Lead, RsSD NaN when held at zero
 	ResidualSD float64 // of the weighted fit, as a voltage at high current, V
 	Kelvin     float64
 	FloorA     float64 // the floor used
 	Used       int     // points in the fit
 	Left       int     // forward points left out: excluded, or at the floor
+	// Influence is how each point given moves the fit, in their order; zero for
+	// those that are not in it.
+	Influence []DiodeInfluence
+}
+
+// DiodeInfluence is how a fit moves with one of its points, to first order. A
+// larger current does what a voltage smaller by Slope times the difference does.
+type DiodeInfluence struct {
+	N, LnIs, Rs float64 // per volt: 1/V, 1/V, Ω/V
+	Slope       float64 // dV/dI of the diode at the point, Ω
+}
+
+// placed is a point with its index among those given.
+type placed struct {
+	IV
+	at int
 }
 
 // ErrNoDiode says that the points do not follow a diode.
@@ -72,12 +91,51 @@ func ExtractDiode(points []IV, opt DiodeOptions) (Diode, error) {
 	if len(use) < leastDiodePoints || use[0].I < 10*use[len(use)-1].I {
 		return Diode{}, ErrTooFew
 	}
-	d, used, err := followDown(use, ThermalVoltage(opt.Kelvin), floor)
+	f := diodeFit{vt: ThermalVoltage(opt.Kelvin), floor: floor, lead: opt.Lead}
+	d, used, err := f.followDown(use)
 	if err != nil {
 		return Diode{}, err
 	}
-	d.Kelvin, d.FloorA, d.Used, d.Left = opt.Kelvin, floor, used, forward-used
+	d.Kelvin, d.FloorA, d.Used, d.Left = opt.Kelvin, floor, len(used), forward-len(used)
+	d.Influence = f.influence(&d, used, len(points))
 	return d, nil
+}
+
+// diodeFit is what all fits of one curve have in common.
+type diodeFit struct{ vt, floor, lead float64 }
+
+// influence is the pseudo-inverse of the weighted equations at the solution: how
+// much each point's voltage moves the parameters. The weights and the choice of
+// points are taken as they are.
+func (f diodeFit) influence(d *Diode, used []placed, n int) []DiodeInfluence {
+	out := make([]DiodeInfluence, n)
+	free, a, top := 3, d.N*f.vt, used[0].I
+	if math.IsNaN(d.RsSD) && d.Rs == 0 {
+		free = 2
+	}
+	w := diodeWeights(used, f.vt, f.floor)
+	rows := mat.NewDense(len(used), free, nil)
+	for i, q := range used {
+		x := q.I / d.Is
+		c := [3]float64{math.Log1p(x), -a * x / (1 + x), q.I / top}
+		for j := range free {
+			rows.Set(i, j, w[i]*c[j])
+		}
+	}
+	var normal, inverse, all mat.Dense
+	normal.Mul(rows.T(), rows)
+	if err := inverse.Inverse(&normal); err != nil && !errors.As(err, new(mat.Condition)) {
+		return out
+	}
+	all.Mul(&inverse, rows.T())
+	for i, q := range used {
+		in := DiodeInfluence{N: w[i] * all.At(0, i) / f.vt, LnIs: w[i] * all.At(1, i), Slope: a/(q.I+d.Is) + d.Rs}
+		if free == 3 {
+			in.Rs = w[i] * all.At(2, i) / top
+		}
+		out[q.at] = in
+	}
+	return out
 }
 
 const leastDiodePoints = 4
@@ -96,17 +154,17 @@ func findFloor(points []IV) float64 {
 
 // forwardPoints returns the usable points, largest current first, and how many
 // forward points there were in all.
-func forwardPoints(points []IV, floor float64) (use []IV, forward int) {
-	for _, p := range points {
+func forwardPoints(points []IV, floor float64) (use []placed, forward int) {
+	for at, p := range points {
 		if !finite(p.V) || !finite(p.I) || p.V <= 0 || p.I <= 0 {
 			continue
 		}
 		forward++
 		if !p.Excluded && p.I > 5*floor {
-			use = append(use, p)
+			use = append(use, placed{p, at})
 		}
 	}
-	slices.SortFunc(use, func(a, b IV) int {
+	slices.SortFunc(use, func(a, b placed) int {
 		switch {
 		case a.I > b.I:
 			return -1
@@ -120,23 +178,23 @@ func forwardPoints(points []IV, floor float64) (use []IV, forward int) {
 
 // followDown fits the top decade or two, then takes in lower points while they
 // lie on the curve fitted so far; two strays in a row end it.
-func followDown(p []IV, vt, floor float64) (Diode, int, error) {
+func (f diodeFit) followDown(p []placed) (Diode, []placed, error) {
 	n := leastDiodePoints
 	for n < len(p) && p[n].I > p[0].I/100 {
 		n++
 	}
 	kept := slices.Clone(p[:n])
-	d, err := fitDiode(kept, vt, floor)
+	d, err := f.fit(kept)
 	if err != nil {
-		return d, 0, err
+		return d, nil, err
 	}
 	strays, refit := 0, n
 	for _, next := range p[n:] {
-		a := d.N * vt
+		a := d.N * f.vt
 		expect := a*math.Log1p(next.I/d.Is) + next.I*d.Rs
 		// A hundredth of n·Vt is what a current 1 % too large does; the floor's
 		// share of the current does the rest.
-		limit := max(5*d.ResidualSD, a/100) + 3*a*floor/next.I
+		limit := max(5*d.ResidualSD, a/100) + 3*a*f.floor/next.I
 		if math.Abs(next.V-expect) > limit {
 			if strays++; strays == 2 {
 				break
@@ -148,36 +206,36 @@ func followDown(p []IV, vt, floor float64) (Diode, int, error) {
 		if len(kept) < refit+refit/10 {
 			continue // refitting at every point would cost the square of their number
 		}
-		if d, err = fitDiode(kept, vt, floor); err != nil {
-			return d, 0, err
+		if d, err = f.fit(kept); err != nil {
+			return d, nil, err
 		}
 		refit = len(kept)
 	}
-	d, err = fitDiode(kept, vt, floor)
-	return d, len(kept), err
+	d, err = f.fit(kept)
+	return d, kept, err
 }
 
-// fitDiode is a Gauss-Newton fit of a = n·Vt, s = ln Is and Rs, from a linear
-// start (ln(I/Is + 1) taken as ln I - s). A negative Rs is refitted as zero.
-func fitDiode(p []IV, vt, floor float64) (Diode, error) {
+// fit is a Gauss-Newton fit of a = n·Vt, s = ln Is and Rs, from a linear start
+// (ln(I/Is + 1) taken as ln I - s). An Rs below what may be is refitted as zero.
+func (f diodeFit) fit(p []placed) (Diode, error) {
 	for _, free := range []int{3, 2} {
-		d, err := fitDiodeWith(p, vt, floor, free)
+		d, err := f.with(p, free)
 		if err != nil {
 			return d, err
 		}
-		if d.Rs >= 0 {
+		if d.Rs >= -f.lead {
 			return d, nil
 		}
 	}
 	return Diode{}, ErrNoDiode
 }
 
-func fitDiodeWith(p []IV, vt, floor float64, free int) (Diode, error) {
-	w := diodeWeights(p, vt, floor)
+func (f diodeFit) with(p []placed, free int) (Diode, error) {
+	w := diodeWeights(p, f.vt, f.floor)
 	rows, rhs := mat.NewDense(len(p), free, nil), mat.NewVecDense(len(p), nil)
 	fill := func(row func(q IV) (c [3]float64, r float64)) {
 		for i, q := range p {
-			c, r := row(q)
+			c, r := row(q.IV)
 			for j := range free {
 				rows.Set(i, j, w[i]*c[j])
 			}
@@ -216,10 +274,10 @@ func fitDiodeWith(p []IV, vt, floor float64, free int) (Diode, error) {
 			break
 		}
 	}
-	if n := a / vt; !(n > 0.2 && n < 20) { // nothing that is a junction
+	if n := a / f.vt; !(n > 0.2 && n < 20) { // nothing that is a junction
 		return Diode{}, ErrNoDiode
 	}
-	d := Diode{N: a / vt, NSD: sd[0] / vt, Is: math.Exp(s), LnIsSD: sd[1], Rs: rs, RsSD: math.NaN(),
+	d := Diode{N: a / f.vt, NSD: sd[0] / f.vt, Is: math.Exp(s), LnIsSD: sd[1], Rs: rs, RsSD: math.NaN(),
 		ResidualSD: math.Sqrt(rss / float64(max(len(p)-free, 1)))}
 	if free == 3 {
 		d.RsSD = sd[2] / top
@@ -229,7 +287,7 @@ func fitDiodeWith(p []IV, vt, floor float64, free int) (Diode, error) {
 
 // diodeWeights gives less weight to points whose voltage a noisy current blurs:
 // 1/√(1 + (ΔV/1 mV)²), ΔV being Vt·floor/I.
-func diodeWeights(p []IV, vt, floor float64) []float64 {
+func diodeWeights(p []placed, vt, floor float64) []float64 {
 	w := make([]float64, len(p))
 	for i, q := range p {
 		w[i] = 1 / math.Hypot(1, vt*floor/q.I/1e-3)

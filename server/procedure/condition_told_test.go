@@ -105,7 +105,11 @@ func TestConditionHoldsAtEveryPoint(t *testing.T) {
 						continue // beside the condition, for a correction
 					}
 					for _, s := range levels {
-						if h := holdAt(p.Hold, s.Pin); h.Use != UseVoltage || h.Level != s.Level {
+						h := holdAt(p.Hold, s.Pin)
+						if p.Auxiliary && h.Level == s.Level*(1-nudge) {
+							continue // beside the condition, to see what depends on it
+						}
+						if h.Use != UseVoltage || h.Level != s.Level {
 							t.Fatalf("told that pin %d is at %g V, held at %+v", s.Pin, s.Level, h)
 						}
 					}

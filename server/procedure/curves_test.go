@@ -128,8 +128,18 @@ func TestSweepResistor(t *testing.T) {
 		}
 		near(t, "conductance", find(t, rs, "conductance", 1, "").Value, 1e-3, 1e-13)
 		near(t, "hits", find(t, rs, "compliance-hits", 1, "").Value, 0, 0)
-		// Ends at ±1 V and ±1 mA: 2·1 µV of 2 V and 2·1 nA of 2 mA.
-		near(t, "U", find(t, rs, "resistance", 1, "").U, k95*1e3*math.Hypot(1e-6, 1e-6), 1e-8)
+		// By closed form: each point has the noise of both readings, √2·1 µV, and
+		// Σx² of 201 levels 10 µA apart is h²·n·(n²-1)/12.
+		noise, scale := k95*math.Sqrt2*1e-6, 1.0
+		if m.Use == UseVoltage {
+			scale = 1e-3 // the intercept is a current
+		}
+		near(t, "U", find(t, rs, "resistance", 1, "").U, noise/math.Sqrt(1e-10*201*(201*201-1)/12), 1e-9)
+		near(t, "U of the intercept", find(t, rs, "intercept", 1, "").U, scale*noise/math.Sqrt(201), 1e-12)
+		// One offset for all readings of a range moves the line and leaves its slope.
+		rs = feed(t, m, d, 1, accuracy{uv: 1e-6, ui: 1e-9, steady: true}, resistor(1e3))
+		near(t, "U by offsets", find(t, rs, "resistance", 1, "").U, 0, 1e-9)
+		near(t, "U of the intercept by offsets", find(t, rs, "intercept", 1, "").U, scale*noise, 1e-12)
 		if hasResult(rs, "ideality") {
 			t.Error("a resistor taken for a diode")
 		}
@@ -142,6 +152,8 @@ func TestSweepResistor(t *testing.T) {
 func TestSweepDiode(t *testing.T) {
 	d := networkDevice()
 	m := sweepMeasurement(UseVoltage, Sweep{Spacing: Linear, From: -0.5, To: 0.9, Points: 281, Back: true}, 10e-3)
+	at := 300 - zeroCelsius
+	m.At = &Condition{Temperature: &at}
 	part := oneTerminal(diodeV, diodeI)
 	rs := feed(t, m, d, 1, accuracy{uv: 10e-6, ui: 1e-15}, part)
 	for _, group := range []string{"out", "back"} {

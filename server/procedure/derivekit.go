@@ -2,7 +2,6 @@ package procedure
 
 import (
 	"fmt"
-	"math"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
@@ -76,21 +75,32 @@ type value struct {
 	// only says that the value is no more than that bound, though no reading was
 	// at its compliance.
 	only bool
+	// through, where given, turns what is stated of the value into the result: a
+	// logarithm or a slope back into what it is of. It rises or falls all along, so
+	// that the ends of the interval stay its ends.
+	through *transform
 	// lost says in words which condition was not reached; the value is then of
 	// another one.
 	lost string
 }
 
 // x is the estimate.
-func (v *value) x() float64 { return v.of.X }
-
-// guessed is an estimate whose standard uncertainty u is known as a whole only;
-// without one it is exact.
-func guessed(x, u float64) budget.Value {
-	if u == 0 {
-		return budget.Exact(x)
+func (v *value) x() float64 {
+	if v.through != nil {
+		return v.through.of(v.of.X)
 	}
-	return budget.Of(x, budget.NewSource("readings", budget.Model, budget.Normal, u))
+	return v.of.X
+}
+
+// state is what is said of the value; ok is false where it has no uncertainty.
+func (v *value) state() (said stated, ok bool) {
+	if v.counted || v.of.Uc() == 0 { // a bench without errors leaves none
+		return said, false
+	}
+	if v.said != nil {
+		return stated{*v.said, nil}, true
+	}
+	return stated{v.of.State(budget.Coverage), v.through}, true
 }
 
 // result holds a value against its limits. ok is false for what is no number:
@@ -100,18 +110,15 @@ func (k *kit) result(v value) (Result, bool) {
 	lim := k.m.Limits[v.key]
 	r := Result{
 		Key: v.key, Name: out.Name, Pin: v.pin, Group: v.group, Condition: k.condition,
-		Value: v.of.X, From: v.of.X, To: v.of.X, Unit: out.Unit, Low: lim.Low, High: lim.High,
+		Value: v.x(), From: v.x(), To: v.x(), Unit: out.Unit, Low: lim.Low, High: lim.High,
 		Flags: v.flags &^ (bench.OutOfLimit | bench.Auxiliary), Note: v.note,
 	}
 	if !finite(r.Value) {
 		return Result{}, false
 	}
-	var said budget.Statement
-	if !v.counted && v.of.Uc() != 0 { // a bench without errors leaves none
-		if said = v.of.State(budget.Coverage); v.said != nil {
-			said = *v.said
-		}
-		r.state(&said)
+	said, ok := v.state()
+	if ok {
+		r.state(said.shown())
 	}
 	if r.Unit == "" {
 		r.Unit = v.unit
@@ -170,23 +177,4 @@ func sign(v float64) int {
 		return -1
 	}
 	return 0
-}
-
-// differenceU is the standard uncertainty of a-b, both read by the same channel
-// with uncertainties ua and ub from its accuracy. Those are one and the same
-// error twice: of equal sign it falls out in part, so taking them as independent
-// is on the safe side; of opposite sign a gain error adds up in full.
-func differenceU(a, ua, b, ub float64) float64 {
-	if sign(a)*sign(b) < 0 {
-		return ua + ub
-	}
-	return math.Hypot(ua, ub)
-}
-
-// relative is u/|x|, 0 where x is 0 and u too.
-func relative(u, x float64) float64 {
-	if u == 0 {
-		return 0
-	}
-	return u / math.Abs(x)
 }

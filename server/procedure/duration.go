@@ -19,7 +19,7 @@ type tally struct {
 // counter is a kind that can say what a measurement comes to without expanding
 // it: for those that may have very many points.
 type counter interface {
-	count(m *Measurement) tally
+	count(m *Measurement, d *dut.Device) tally
 }
 
 // tally counts a valid measurement, by its points where the kind is no counter.
@@ -29,7 +29,7 @@ func (m *Measurement) tally(d *dut.Device) tally {
 		return tally{}
 	}
 	if c, can := k.(counter); can {
-		return c.count(m)
+		return c.count(m, d)
 	}
 	var t tally
 	var before []Hold

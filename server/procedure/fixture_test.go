@@ -168,6 +168,9 @@ func observations(t testing.TB, m Measurement, d *dut.Device, a accuracy, part t
 			}
 			for _, pin := range p.Read {
 				v, i, flags := part(p.Hold, pin)
+				if p.Auxiliary {
+					flags |= bench.Auxiliary
+				}
 				out = append(out, Observation{Sense: sense, Reading: bench.Reading{
 					T: now, Set: holdAt(p.Hold, pin).Level, V: v, I: i, Point: uint32(n),
 					Group: p.Group, Flags: flags, Pin: uint8(pin)}})
@@ -212,3 +215,12 @@ func near(t testing.TB, what string, got, want, tol float64) {
 }
 
 func limits(low, high float64) Limit { return Limit{&low, &high} }
+
+// guessed is a value with one normal error of standard uncertainty u; without
+// one it is exact.
+func guessed(x, u float64) budget.Value {
+	if u == 0 {
+		return budget.Exact(x)
+	}
+	return budget.Of(x, budget.NewSource("readings", budget.Model, budget.Normal, u))
+}

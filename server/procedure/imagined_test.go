@@ -22,12 +22,16 @@ func readImagined(k Kind, m *Measurement, d *dut.Device, part Part, a accuracy) 
 	der, sense := k.Derive(m, d, Rule{Guard: 1}), a.sense()
 	index := uint32(0)
 	for pt := range k.Points(m, d) {
+		var flags bench.Flags
+		if pt.Auxiliary {
+			flags = bench.Auxiliary
+		}
 		for range pt.Count {
 			for _, pin := range pt.Read {
 				h := holdAt(pt.Hold, pin)
 				v, i := part(&pt, pin, bench.Setup{Mode: h.Use.Mode(), Level: h.Level, Compliance: h.Compliance})
 				der.Add(Observation{Sense: sense, Reading: bench.Reading{
-					T: int64(index+1) * 1e7, Point: index, Group: pt.Group, Pin: uint8(pin), Set: h.Level, V: v, I: i}})
+					T: int64(index+1) * 1e7, Point: index, Group: pt.Group, Pin: uint8(pin), Set: h.Level, V: v, I: i, Flags: flags}})
 			}
 		}
 		index++

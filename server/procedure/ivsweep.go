@@ -157,33 +157,70 @@ func (ivSweep) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 			own = append(own, m.Step.Pin)
 		}
 		for i, pin := range m.Pins {
+			c := curvePoints{m: m, d: d, slab: &slab, read: []int{pin}, yield: yield}
+			c.levels, c.held = heldBeside(m, d, pin)
 			hold := conditions(m, d, append(own, pin)...)
 			if m.Against != 0 {
 				hold = append(hold, Hold{Pin: m.Against, Use: UseReturn})
 			}
-			hold = append(hold, Hold{}, Hold{Pin: pin, Use: m.Use, Compliance: m.Compliance})
-			stepped, swept := &hold[len(hold)-2], &hold[len(hold)-1]
-			if m.Step == nil {
-				*stepped = *swept
-				swept, hold = stepped, hold[:len(hold)-1]
-			} else {
-				*stepped = Hold{Pin: m.Step.Pin, Use: m.Step.Use, Compliance: m.Step.Compliance}
+			if m.Step != nil {
+				hold = append(hold, Hold{Pin: m.Step.Pin, Use: m.Step.Use, Compliance: m.Step.Compliance})
 			}
-			read := []int{pin}
+			c.hold = append(hold, Hold{Pin: pin, Use: m.Use, Compliance: m.Compliance})
 			for s := range m.steps() {
 				if m.Step != nil {
-					stepped.Level = m.Step.Sweep.At(s)
+					c.hold[len(c.hold)-2].Level = m.Step.Sweep.At(s)
 				}
-				for j := range m.Sweep.Len() {
-					swept.Level = m.Sweep.At(j)
-					group := (i*m.steps()+s)*m.Sweep.directions() + j/m.Sweep.Count()
-					if !yield(m.point(group, slab.copy(hold), read)) {
+				for dir := range m.Sweep.directions() {
+					if !c.curve((i*m.steps()+s)*m.Sweep.directions()+dir, dir) {
 						return
 					}
 				}
 			}
 		}
 	}
+}
+
+// curvePoints yields the points of one curve after another.
+type curvePoints struct {
+	m      *Measurement
+	d      *dut.Device
+	slab   *holdSlab
+	hold   []Hold // the swept pin is the last
+	read   []int
+	levels [maxHeld]heldLevel
+	held   int // levels that are held
+	yield  func(Point) bool
+}
+
+// curve yields the points of a curve and then those with a held level moved.
+func (c *curvePoints) curve(group, dir int) bool {
+	n := c.m.Sweep.Count()
+	for j := range n {
+		c.hold[len(c.hold)-1].Level = c.m.Sweep.At(dir*n + j)
+		p := c.m.point(group, c.slab.copy(c.hold), c.read)
+		p.ReadBack = readsBack(j, n)
+		if !c.yield(p) {
+			return false
+		}
+	}
+	for _, j := range nudgeNodes(n) {
+		c.hold[len(c.hold)-1].Level = c.m.Sweep.At(dir*n + j)
+		for _, l := range c.levels[:c.held] {
+			hold := c.slab.copy(c.hold)
+			for k := range hold[:len(hold)-1] {
+				if h := &hold[k]; l.is(c.m, &c.hold[k]) {
+					h.Level = l.moved(c.m, h.Level)
+				}
+			}
+			p := c.m.point(group, hold, c.read)
+			p.ReadBack, p.Auxiliary, p.Count = true, true, 1
+			if !c.yield(p) {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 func (ivSweep) Shape(m *Measurement, d *dut.Device) Shape {
@@ -207,10 +244,16 @@ func (ivSweep) Shape(m *Measurement, d *dut.Device) Shape {
 }
 
 // count says what a sweep comes to: its paths move once for each pin.
-func (ivSweep) count(m *Measurement) tally {
-	points := int64(m.curves()) * int64(m.Sweep.Count())
-	n := points * int64(m.repeats())
-	return tally{points: points, switches: int64(len(m.Pins)), reads: n, readings: n, settling: float64(points) * m.Settle.Time}
+func (ivSweep) count(m *Measurement, d *dut.Device) tally {
+	curves, n := int64(m.steps()*m.Sweep.directions()), int64(m.Sweep.Count())
+	var points, reads int64
+	for _, pin := range m.Pins {
+		_, held := heldBeside(m, d, pin)
+		moved := curves * int64(len(nudgeNodes(int(n)))*held)
+		points += curves*n + moved
+		reads += curves*n*int64(m.repeats()) + moved
+	}
+	return tally{points: points, switches: int64(len(m.Pins)), reads: reads, readings: reads, settling: float64(points) * m.Settle.Time}
 }
 
 // joinLabel joins two labels of which either may be empty.

@@ -147,18 +147,3 @@ func TestNoNumberIsNoResult(t *testing.T) {
 		t.Errorf("%+v", r)
 	}
 }
-
-// The uncertainty of a difference of two readings by one channel: an error of
-// the gain adds up where the two have opposite signs.
-func TestDifferenceOfReadings(t *testing.T) {
-	for _, c := range []struct{ a, ua, b, ub, want float64 }{
-		{1, 3, 2, 4, 5}, {-1, 3, -2, 4, 5}, {1, 3, -2, 4, 7}, {0, 3, 5, 4, 5}, {0, 3, 0, 4, 5}, {-1, 0, 1, 0, 0},
-	} {
-		if got := differenceU(c.a, c.ua, c.b, c.ub); math.Abs(got-c.want) > 1e-15 {
-			t.Errorf("%+v: %g", c, got)
-		}
-	}
-	if relative(0, 0) != 0 || relative(0.5, -2) != 0.25 || !math.IsInf(relative(1, 0), 1) {
-		t.Errorf("%g, %g, %g", relative(0, 0), relative(0.5, -2), relative(1, 0))
-	}
-}

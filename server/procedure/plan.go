@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
 	"ohmkeep/server/dut"
 )
 
@@ -43,6 +44,8 @@ type Segment struct {
 
 	errors  *bench.Errors // of the bench that it was planned for
 	returns []returned    // pins at 0 V
+	// share is how the current back divides between several paths.
+	share *budget.Source
 }
 
 // Conn is one connected pin of a segment, with the largest magnitudes that

@@ -18,8 +18,9 @@ type Drive struct {
 	Remote     bool
 	Series     budget.Value // Ω between the sense point and the pin; 0 with remote sense
 	Leaks      []Leak       // beside it
-	Zero       bool         // stands in for the return
-	Compliance float64      // of a zero drive, A
+	free       *budget.Source
+	Zero       bool    // stands in for the return
+	Compliance float64 // of a zero drive, A
 	rank       int
 	full       float64 // forced range, V; 0: smallest for each level (currents)
 	sense      float64 // range of what is not forced

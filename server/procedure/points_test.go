@@ -155,12 +155,20 @@ func TestPoints(t *testing.T) {
 			[]holdRead{
 				{0, []Hold{ret(3), amp(2, 0, 5), vlt(1, 0, 10e-3)}, []int{1}},
 				{0, []Hold{ret(3), amp(2, 0, 5), vlt(1, 1, 10e-3)}, []int{1}},
+				{0, []Hold{ret(3), amp(2, 1e-8, 5), vlt(1, 1, 10e-3)}, []int{1}}, // the level moved, from the last point
+				{0, []Hold{ret(3), amp(2, 1e-8, 5), vlt(1, 0, 10e-3)}, []int{1}},
 				{1, []Hold{ret(3), amp(2, 0, 5), vlt(1, 1, 10e-3)}, []int{1}},
 				{1, []Hold{ret(3), amp(2, 0, 5), vlt(1, 0, 10e-3)}, []int{1}},
+				{1, []Hold{ret(3), amp(2, 1e-8, 5), vlt(1, 0, 10e-3)}, []int{1}},
+				{1, []Hold{ret(3), amp(2, 1e-8, 5), vlt(1, 1, 10e-3)}, []int{1}},
 				{2, []Hold{ret(3), amp(2, 1e-6, 5), vlt(1, 0, 10e-3)}, []int{1}},
 				{2, []Hold{ret(3), amp(2, 1e-6, 5), vlt(1, 1, 10e-3)}, []int{1}},
+				{2, []Hold{ret(3), amp(2, 0.99e-6, 5), vlt(1, 1, 10e-3)}, []int{1}},
+				{2, []Hold{ret(3), amp(2, 0.99e-6, 5), vlt(1, 0, 10e-3)}, []int{1}},
 				{3, []Hold{ret(3), amp(2, 1e-6, 5), vlt(1, 1, 10e-3)}, []int{1}},
 				{3, []Hold{ret(3), amp(2, 1e-6, 5), vlt(1, 0, 10e-3)}, []int{1}},
+				{3, []Hold{ret(3), amp(2, 0.99e-6, 5), vlt(1, 0, 10e-3)}, []int{1}},
+				{3, []Hold{ret(3), amp(2, 0.99e-6, 5), vlt(1, 1, 10e-3)}, []int{1}},
 			}},
 		{"watch of two pins together", inv, "watch",
 			func(m *Measurement) {

@@ -224,12 +224,16 @@ func tryMeasurement(t *rapid.T, k Kind) bool {
 		}
 		for j := range p.Count * len(p.Read) {
 			n := p.Read[j%len(p.Read)]
+			var beside bench.Flags
+			if p.Auxiliary {
+				beside = bench.Auxiliary
+			}
 			if j >= 50*len(p.Read) {
 				break // a long watch
 			}
 			der.Add(Observation{Sense: accuracy{uv: 1e-3, ui: 1e-9}.sense(), Reading: bench.Reading{
 				T: counted.points, V: rapid.Float64Range(-5, 5).Draw(t, "v"), I: rapid.Float64Range(-1e-3, 1e-3).Draw(t, "i"),
-				Flags: rapid.SampledFrom([]bench.Flags{0, 0, 0, bench.InCompliance, bench.NotSettled}).Draw(t, "flags"),
+				Flags: beside | rapid.SampledFrom([]bench.Flags{0, 0, 0, bench.InCompliance, bench.NotSettled}).Draw(t, "flags"),
 				Point: uint32(counted.points), Group: p.Group, Pin: uint8(n)}})
 		}
 		if counted.points%3 == 0 {

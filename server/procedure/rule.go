@@ -104,7 +104,7 @@ const untrusted = bench.OverRange | bench.NotSettled | bench.AfterFault
 // except where it is beyond a limit already and the truth lies further out.
 // Without limits nothing can be invalid: the result says itself that it cannot
 // be trusted.
-func (k *kit) judge(r *Result, v *value, said *budget.Statement) {
+func (k *kit) judge(r *Result, v *value, said *stated) {
 	limited := r.Low != nil || r.High != nil
 	switch {
 	case v.flags&untrusted != 0 || v.lost != "":
@@ -128,7 +128,7 @@ func (k *kit) judge(r *Result, v *value, said *budget.Statement) {
 
 // decide applies the rule to a value that can be trusted. A value without any
 // uncertainty, such as a count, is within its limits or it is not.
-func (r Rule) decide(x *Result, said *budget.Statement) {
+func (r Rule) decide(x *Result, said *stated) {
 	within, w := 1.0, r.Guard*x.U
 	if derive.Decide(x.Value, 0, x.Low, x.High, 0) != derive.Pass {
 		within = 0
@@ -155,7 +155,7 @@ func (r Rule) decide(x *Result, said *budget.Statement) {
 
 // riskBand is how far inside its limits a value with these errors must lie, the
 // larger where the sides differ.
-func riskBand(said *budget.Statement, risk float64, low, high *float64) float64 {
+func riskBand(said *stated, risk float64, low, high *float64) float64 {
 	inLow, inHigh := said.RiskBand(risk)
 	switch {
 	case low == nil:

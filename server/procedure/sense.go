@@ -55,7 +55,9 @@ type Leak struct {
 // beside it.
 func (p *Planner) surround(seg *Segment) {
 	seg.errors = p.errors
+	seg.share = withinOne("share of each path to the return", budget.Return)
 	for k, d := range seg.Drives {
+		d.free = withinOne("potential of what is not connected", budget.Leakage)
 		d.Series = budget.Exact(0)
 		if !d.Remote {
 			d.Series = p.errors.Series(d.Channel, d.Path)
@@ -69,6 +71,12 @@ func (p *Planner) surround(seg *Segment) {
 		pin, _ := p.device.Pin(c.Pin)
 		seg.returns = append(seg.returns, returned{conn: c, ground: pin.Function == dut.Ground, ohms: p.errors.PathR(c.Path)})
 	}
+}
+
+// withinOne is a source that lies anywhere between -1 and 1: of a span that
+// the sensitivity gives.
+func withinOne(name string, class budget.Class) *budget.Source {
+	return budget.NewSource(name, class, budget.Rectangular, budget.Rectangular.FromHalfWidth(1))
 }
 
 // returned is a pin at 0 V: over a path to the return, or by a channel.

@@ -69,16 +69,28 @@ type situation struct {
 // solve works the pins out of what was read: off goes what the paths drop and
 // what open switches leak. read gives what a drive read, nil where nothing.
 func solve(seg *Segment, read func(k int) *sensedAt) *situation {
+	return solveFor(seg, func(k int) (v, i budget.Value, ok bool) {
+		r := read(k)
+		if r == nil || !r.read() {
+			return v, i, false
+		}
+		v, i = r.values()
+		return v, i, true
+	})
+}
+
+// solveFor is solve with the voltage at a drive's sense point and the current
+// out of its channel as values.
+func solveFor(seg *Segment, read func(k int) (v, i budget.Value, ok bool)) *situation {
 	n := len(seg.Drives)
 	s := &situation{seg: seg, v: make([]budget.Value, n), i: make([]budget.Value, n), known: make([]bool, n)}
 	line := make([]budget.Value, n)
 	for k, d := range seg.Drives {
-		r := read(k)
-		if r == nil || !r.read() {
+		v, i, ok := read(k)
+		if !ok {
 			continue
 		}
-		s.known[k] = true
-		line[k], s.i[k] = r.values()
+		s.known[k], line[k], s.i[k] = true, v, i
 		s.v[k] = line[k]
 		if !d.Remote {
 			s.v[k] = line[k].Sub(d.Series.Mul(s.i[k]))
@@ -104,8 +116,7 @@ func (s *situation) leakage(d *Drive, v budget.Value, line []budget.Value) budge
 			half := (s.high - s.low) / 2
 			across -= s.low + half
 			if half > 0 {
-				free := budget.NewSource("potential of what is not connected", budget.Leakage, budget.Rectangular, budget.Rectangular.FromHalfWidth(half))
-				sum = sum.With(free, -l.Siemens.X)
+				sum = sum.With(d.free, -l.Siemens.X*half)
 			}
 		case l.To >= 0 && s.known[l.To]:
 			across -= line[l.To].X
@@ -169,7 +180,7 @@ func (s *situation) ground() budget.Value {
 	half := math.Abs(one.X) * (1 - 1/n) / 2
 	v := one.Scale((1 + 1/n) / 2)
 	if half > 0 {
-		v = v.With(budget.NewSource("share of each path to the return", budget.Return, budget.Rectangular, budget.Rectangular.FromHalfWidth(half)), 1)
+		v = v.With(s.seg.share, half)
 	}
 	return v
 }

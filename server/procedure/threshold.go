@@ -160,7 +160,7 @@ func (threshold) Shape(m *Measurement, d *dut.Device) Shape {
 }
 
 // count says what the sweeps come to: input and output are read together.
-func (threshold) count(m *Measurement) tally {
+func (threshold) count(m *Measurement, _ *dut.Device) tally {
 	points := int64(len(m.Pins)) * int64(m.Sweep.Len())
 	n := points * int64(m.repeats())
 	return tally{points: points, switches: int64(len(m.Pins)), reads: n, readings: 2 * n, settling: float64(points) * m.Settle.Time}

@@ -63,7 +63,7 @@ func tarnelSupply(repeats int) procedure.Measurement {
 	return procedure.Measurement{ID: "supply", Name: "Supply current, inputs low", Kind: "supply-current",
 		Pins: []int{tarnelVCC}, Compliance: 100e-6, Powered: true, Rest: procedure.UseReturn,
 		Settle: procedure.Settle{Time: 20e-3}, Aperture: oneCycle, Repeats: repeats,
-		Limits: limits{"current": between(0, 2e-6)}}
+		Limits: limits{"current": atMost(2e-6)}}
 }
 
 // loadCurrent is the load of an output, A.

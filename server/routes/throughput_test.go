@@ -312,7 +312,7 @@ func BenchmarkThroughput(b *testing.B) {
 			frames := 0
 			for range b.N {
 				d, f, rs := throughput(b, tc.of(tc.n), tc.rehearse)
-				if len(rs) != tc.n {
+				if len(rs) < tc.n || len(rs) > tc.n+10 { // with the levels that are held, read back
 					b.Fatalf("%d readings of %d were stored", len(rs), tc.n)
 				}
 				took, frames = took+d, frames+f

@@ -45,7 +45,7 @@ var arrows = map[string][]string{
 	"store/storetest":          {"store", "server/procedure"},
 	"migrations":               {},
 	"assets":                   {},
-	"web":                      {"assets", "server/cardinfo", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
+	"web":                      {"assets", "server/cardinfo", "server/procedure", "server/bench", "server/derive", "server/budget", "server/dut", "server/quantity"},
 	"web/browsertest":          {},
 	"server/routes": {"server/budget", "server/lab", "server/apidoc", "server/form", "web", "store", "assets", "server/live", "server/liverun", "server/lot", "server/turn", "server/cardinfo", "server/run", "server/procedure",
 		"server/bench", "server/derive", "server/dut", "server/quantity"},

@@ -160,8 +160,9 @@ func (c *covered) count(t testing.TB, what string, x procedure.Result, truth flo
 	}
 }
 
-// atLeast asks for a share of intervals that hold the truth. U has k = 2, about
-// 95 % for a normal distribution (GUM 6.3.3); one in twenty may miss.
+// atLeast asks for a share of intervals that hold the truth: less than the 95 %
+// that is stated by what so few benches scatter, since all results of a range of
+// one bench miss together.
 func (c *covered) atLeast(t testing.TB, what string, share float64) {
 	t.Helper()
 	t.Logf("%s: %d of %d intervals hold the truth", what, c.in, c.all)
@@ -171,8 +172,8 @@ func (c *covered) atLeast(t testing.TB, what string, share float64) {
 }
 
 // TestResistanceIntervals holds measured intervals against what the model
-// really has, over units and benches. Two-wire sees one switch and the
-// channel's own 0.5 Ω besides.
+// really has, over units and benches. What the paths add to two-wire is
+// subtracted.
 func TestResistanceIntervals(t *testing.T) {
 	shares := map[string]*covered{"two-wire": {}, "four-wire": {}, "reversal": {}}
 	for seed := range uint64(25) {
@@ -186,11 +187,6 @@ func TestResistanceIntervals(t *testing.T) {
 				t.Fatalf("no truth for pin %d", x.Pin)
 			}
 			id := r.id(x)
-			if id == "two-wire" {
-				ch := r.channelOf(t, x.Measurement, x.Pin)
-				def, _ := r.held.Record.Bench.ChannelByID(ch)
-				truth += r.pathOf(t, ch, x.Pin) + def.SourceR
-			}
 			shares[id].count(t, id, x, truth)
 			if x.U > 1.5e-3*truth {
 				t.Errorf("%s: ± %g Ω is too coarse", id, x.U)
@@ -201,7 +197,7 @@ func TestResistanceIntervals(t *testing.T) {
 		if c.all != 25*8 {
 			t.Errorf("%s: %d results", id, c.all)
 		}
-		c.atLeast(t, id, 0.95)
+		c.atLeast(t, id, 0.8) // three standard deviations of 25 benches
 	}
 }
 

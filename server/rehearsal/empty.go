@@ -42,6 +42,9 @@ func (n *network) placeEmpties() {
 // bridgeEmpties gives the lines what leads between them now.
 func (n *network) bridgeEmpties() {
 	e := &n.empty
+	if e.ends == nil {
+		return // nothing leaks
+	}
 	for c := range e.star {
 		clear(e.star[c])
 	}

@@ -78,7 +78,9 @@ func build(hw *hardware, ill *faultEffects, seat *Seat, straps []bench.Strap, cl
 		n.join = n.ckt.Wire
 	}
 	n.placeChannels(hw.world.Paths)
-	n.placeEmpties()
+	if hw.world.Leakage > 0 {
+		n.placeEmpties()
+	}
 	pins, err := seat.part(n.ckt, n)
 	n.perWatt *= hw.world.SelfHeating
 	if err != nil {

@@ -260,17 +260,18 @@ func TestEveryViewerEndsWithAll(t *testing.T) {
 			t.Errorf("viewers 0 and %d ended with different pages", i)
 		}
 	}
+	rec, err := l.store.GetRun(t.Context(), id)
+	must(t, err)
 	for id, want := range map[string]string{
-		web.PartRunStatus: fmt.Sprintf(`data-status="done" data-readings="%d"`, n),
+		web.PartRunStatus: fmt.Sprintf(`data-status="done" data-readings="%d"`, rec.Readings),
 		web.PartRunLatest: "<td", web.PartRunPlot: "<svg", web.PartRunResults(0): "Standard deviation",
 	} {
 		if !strings.Contains(got[0][id], want) {
 			t.Errorf("part %s ended without %q:\n%.300s", id, want, got[0][id])
 		}
 	}
-	rec, err := l.store.GetRun(t.Context(), id)
-	must(t, err)
-	if rec.Readings != n || rec.Status != procedure.Done {
+	// Besides those asked for there are the levels that are held, read back.
+	if rec.Readings < n || rec.Readings > n+10 || rec.Status != procedure.Done {
 		t.Errorf("%d readings stored, %s", rec.Readings, rec.Status)
 	}
 }

@@ -254,7 +254,7 @@ func TestBadRuns(t *testing.T) {
 		{name: "unknown share", method: "DELETE", address: "/runs/" + id + "/shares/99", status: 404},
 		{name: "no number", method: "DELETE", address: "/runs/" + id + "/shares/x", status: 404},
 	}
-	for _, what := range []string{"", "/progress", "/plot", "/results", "/readings", "/results.csv", "/readings.csv", "/shares"} {
+	for _, what := range []string{"", "/progress", "/plot", "/results", "/readings", "/results.csv", "/readings.csv", "/budgets", "/budgets.csv", "/shares"} {
 		list = append(list, bad{name: "unknown", method: "GET", address: none + what, status: 404})
 	}
 	for _, what := range []string{"/stop", "/rerun", "/shares"} {

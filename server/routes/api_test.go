@@ -217,6 +217,12 @@ func (a *apiRig) exports(id string) {
 	if rows := a.csv("/runs/" + id + "/results.csv"); len(rows) != 1+len(get[apiResults](a, "/runs/"+id+"/results").Items) {
 		t.Errorf("%d rows of results", len(rows)-1)
 	}
+	if n := len(get[apiBudgets](a, "/runs/"+id+"/budgets").Items); n != len(get[apiResults](a, "/runs/"+id+"/results").Items) {
+		t.Errorf("%d budgets", n)
+	}
+	if rows := a.csv("/runs/" + id + "/budgets.csv"); len(rows) < 2 {
+		t.Errorf("%d rows of budgets", len(rows)-1)
+	}
 	rows := a.csv("/runs.csv?unit=S1")
 	if len(rows) != 2 || rows[1][0] != id || rows[1][len(rows[1])-1] != "'=1+1" {
 		t.Errorf("history %q", rows)

@@ -83,7 +83,7 @@ func TestPagesAnswerCSV(t *testing.T) {
 	for address, api := range map[string]string{
 		"/runs.csv?unit=S1": "/runs.csv?unit=S1", "/runs/wide.csv": "/results/wide.csv",
 		"/runs/" + id + "/results.csv": "/runs/" + id + "/results.csv", "/runs/" + id + "/readings.csv": "/runs/" + id + "/readings.csv",
-		link.Path + "/results.csv": "/runs/" + id + "/results.csv", link.Path + "/readings.csv": "/runs/" + id + "/readings.csv",
+		link.Path + "/results.csv": "/runs/" + id + "/results.csv", link.Path + "/readings.csv": "/runs/" + id + "/readings.csv", link.Path + "/budgets.csv": "/runs/" + id + "/budgets.csv",
 	} {
 		role := store.Viewer
 		if strings.HasPrefix(address, "/s/") {

@@ -34,7 +34,7 @@ func (a *apiRig) askPage(role store.Role, method, address string, form url.Value
 
 // What may be open to strangers, and what a viewer may change.
 var (
-	openPages    = []string{"/health", "/sign-in", "/sign-out", "/about", "/s/{token}", "/s/{token}/live", "/s/{token}/results.csv", "/s/{token}/readings.csv"}
+	openPages    = []string{"/health", "/sign-in", "/sign-out", "/about", "/s/{token}", "/s/{token}/live", "/s/{token}/results.csv", "/s/{token}/readings.csv", "/s/{token}/budgets.csv"}
 	viewerForms  = []string{"/bench/safe"}
 	pagePatterns = strings.NewReplacer("{key}", "load", "{bench}", "rehearsal", "{id}", "x", "{token}", "x", "{share}", "1", "{rev}", "1")
 )

@@ -182,3 +182,57 @@ func BenchmarkExtractDiode(b *testing.B) {
 		}
 	}
 }
+
+// The influence of each point is what the fit moves by when that point's voltage
+// does; a current moves it by the slope of the diode there.
+func TestDiodeInfluenceByDifferences(t *testing.T) {
+	truth := Diode{N: 1.3, Is: 2e-12, Rs: 8, Kelvin: 300}
+	points := make([]IV, 40)
+	for k := range points {
+		i := 1e-7 * math.Pow(10, float64(k)/8)
+		points[k] = IV{V: truth.V(i), I: i}
+	}
+	d, err := ExtractDiode(points, DiodeOptions{Kelvin: 300})
+	if err != nil || len(d.Influence) != len(points) {
+		t.Fatalf("%+v, %v", d, err)
+	}
+	moved := func(k int, dv, di float64) Diode {
+		p := append([]IV(nil), points...)
+		p[k].V += dv
+		p[k].I += di
+		m, err := ExtractDiode(p, DiodeOptions{Kelvin: 300})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return m
+	}
+	for k, in := range d.Influence {
+		const dv = 1e-7 // V
+		up, down := moved(k, dv, 0), moved(k, -dv, 0)
+		near(t, "n", (up.N-down.N)/(2*dv)+1, in.N+1, 1e-4*(1+math.Abs(in.N)))
+		near(t, "ln Is", math.Log(up.Is/down.Is)/(2*dv)+1, in.LnIs+1, 1e-4*(1+math.Abs(in.LnIs)))
+		near(t, "Rs", (up.Rs-down.Rs)/(2*dv)+1, in.Rs+1, 1e-4*(1+math.Abs(in.Rs)))
+		di := dv / in.Slope
+		if more := moved(k, 0, di); math.Abs((more.N-d.N)+(up.N-d.N)) > 0.02*math.Abs(up.N-d.N)+1e-12 {
+			t.Errorf("point %d: n moves by %g with the current, by %g with the voltage", k, more.N-d.N, up.N-d.N)
+		}
+	}
+}
+
+// Where more was taken off the voltages than was there, a series resistance may
+// be below zero by that much, and no more.
+func TestDiodeLead(t *testing.T) {
+	truth := Diode{N: 1.1, Is: 1e-14, Rs: 0, Kelvin: 300}
+	var points []IV
+	for k := range 40 {
+		i := 1e-7 * math.Pow(10, float64(k)/8)
+		points = append(points, IV{V: truth.V(i) - 2*i, I: i})
+	}
+	d, err := ExtractDiode(points, DiodeOptions{Kelvin: 300, Lead: 3})
+	if err != nil || math.Abs(d.Rs+2) > 1e-6 || math.Abs(d.N-1.1) > 1e-7 {
+		t.Errorf("%+v, %v", d, err)
+	}
+	if d, err = ExtractDiode(points, DiodeOptions{Kelvin: 300, Lead: 1}); err == nil && d.Rs != 0 {
+		t.Errorf("beyond the lead: %+v", d)
+	}
+}

@@ -146,7 +146,10 @@ func (dr *drafter) possible(m *Measurement) error {
 		return nil
 	}
 	k, _ := KindByKey(m.Kind)
-	_, err := dr.planner.Step(0, m, k, nil)
+	step, err := dr.planner.Step(0, m, k, nil)
+	if err == nil {
+		m.Settle = SettleFor(step, dr.d)
+	}
 	return err
 }
 

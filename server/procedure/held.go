@@ -10,9 +10,9 @@ import (
 
 // Derive starts the computation of a measurement's results by its kind, and adds
 // to each result the levels that were held while it was measured, as they were
-// read back.
+// read back, and a word where the settings spoil it.
 func Derive(k Kind, m *Measurement, d *dut.Device, r Rule) Deriver {
-	return &heldDeriver{Deriver: k.Derive(m, d, r), kept: map[int]*heldPoint{}}
+	return &heldDeriver{Deriver: &ruinsDeriver{Deriver: k.Derive(m, d, r), m: m}, kept: map[int]*heldPoint{}}
 }
 
 // heldDeriver is a kind's deriver that remembers, of each measured pin, the last

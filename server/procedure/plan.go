@@ -42,6 +42,7 @@ type Segment struct {
 	Assign  *bench.Assignment
 	Nominal time.Duration // of all its points, without switching
 
+	settle  Settle        // the shortest of its points
 	errors  *bench.Errors // of the bench that it was planned for
 	returns []returned    // pins at 0 V
 	// share is how the current back divides between several paths.
@@ -223,6 +224,9 @@ func (s *Segment) add(pt *Point, lineHz float64) error {
 		if !slices.ContainsFunc(s.Conns, func(c *Conn) bool { return c.Pin == pin && c.Use.TakesChannel() }) {
 			return fmt.Errorf("pin %d is read but held by no channel", pin)
 		}
+	}
+	if s.Points == 0 || pt.Settle.Time < s.settle.Time {
+		s.settle = pt.Settle
 	}
 	s.Points++
 	s.Nominal += pt.Nominal(lineHz)

@@ -48,6 +48,7 @@ const (
 	CodeClash          = "clash"            // pins exclude each other on the bench
 	CodeNoPath         = "no-path"          // no path or no range for a pin
 	CodeSettle         = "settle"           // too short a settle
+	CodeAperture       = "aperture"         // no whole number of power-line cycles
 	CodePrecision      = "precision"        // the uncertainty against the limits
 	CodeUnpredicted    = "unpredicted"      // a result whose uncertainty cannot be known beforehand
 	CodeUntouched      = "untouched"        // a pin that no measurement reads
@@ -284,6 +285,7 @@ func (c *preCheck) measurement(m *Measurement) {
 		}
 		c.ratings(ex)
 		if step != nil {
+			c.aperture(m)
 			c.planned(ex, step)
 			out.Predictions = c.precision(step)
 			c.report.Total += step.Nominal.Seconds()

@@ -144,8 +144,7 @@ func TestSettleNeedInAClosedForm(t *testing.T) {
 			7 * (2e-3 + rc), 2e-3 + rc, 1e-6},
 	} {
 		p := planOf(t, d, b, c.m)
-		k := &preCheck{CheckInput: CheckInput{Device: d, Bench: b}}
-		need, tau, fs := k.settleNeed(&c.m, p.Steps[0].Segments[0], 0)
+		need, tau, fs := p.Steps[0].Segments[0].settleNeed(&c.m, 0)
 		if math.Abs(need-c.need) > 1e-9*c.need || math.Abs(tau-c.tau) > 1e-9*c.tau || fs != c.range_ {
 			t.Errorf("%s: %g s of %g s on %g A; by hand %g s of %g s on %g A", c.name, need, tau, fs, c.need, c.tau, c.range_)
 		}

@@ -26,7 +26,7 @@ func (c *preCheck) settles(e *exposure, seg *Segment) {
 		if d.Zero || d.Power != nil && !c.readsOf(m, d.Pin) {
 			continue // a supply has its own ramp and delay
 		}
-		need, tau, range_ := c.settleNeed(m, seg, k)
+		need, tau, range_ := seg.settleNeed(m, k)
 		if have := m.Settle.Time; !m.Settle.UntilStable && have < need*nearly {
 			c.add(SeverityWarning, CodeSettle, []int{d.Pin}, []string{"settle.time"},
 				"settles for %s, but on the %s range its channel has a time constant of %s: wait at least %s, or until stable",
@@ -42,11 +42,23 @@ func (c *preCheck) readsOf(m *Measurement, pin int) bool {
 
 // settleNeed is the time that a drive needs, its time constant and its current
 // range.
-func (c *preCheck) settleNeed(m *Measurement, seg *Segment, k int) (need, tau, fullScale float64) {
+func (seg *Segment) settleNeed(m *Measurement, k int) (need, tau, fullScale float64) {
 	s := seg.settlingOf(k)
 	constants := settleConstants
 	if d := seg.Drives[k]; d.Mode == bench.ForceCurrent && m.Observe == d.Pin {
 		constants = sideConstants
 	}
 	return s.need(constants), s.tau, s.fullScale
+}
+
+// aperture warns of one that leaves the hum of the line in the readings. A
+// threshold looks for a side of the middle only, which hum does not change.
+func (c *preCheck) aperture(m *Measurement) {
+	if m.Observe != 0 {
+		return
+	}
+	cycles := m.Aperture.ApertureSeconds(c.Bench.LineHz) * c.Bench.LineHz
+	if words := humWords(cycles, c.Bench.LineHz); words != "" {
+		c.add(SeverityWarning, CodeAperture, nil, []string{"aperture"}, "%s: read over 1 power-line cycle, or a whole number of them", words)
+	}
 }

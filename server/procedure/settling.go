@@ -27,6 +27,17 @@ func (s settling) left(t float64) float64 {
 	return math.Exp(-(t - s.charge) / s.tau)
 }
 
+// unsettled is the part of a change that may still be to come where a settle is
+// over: by its time, with time constants that are known to 10 %, or by the
+// tolerance within which two readings agreed.
+func (s settling) unsettled(of Settle) float64 {
+	left := s.left(of.Time / 1.1)
+	if of.UntilStable {
+		left = min(left, of.Tolerance)
+	}
+	return left
+}
+
 // settlingOf works it out for a drive of a planned segment. The capacitance is
 // charged to the level, or where a current is forced to at most the compliance.
 // Zero where the bench does not say how fast it is.

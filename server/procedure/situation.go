@@ -44,7 +44,16 @@ func (s *sensedAt) values() (v, i budget.Value) {
 	if s.sense == nil {
 		return budget.Exact(s.v.Mean()), budget.Exact(s.i.Mean())
 	}
-	return s.value(s.sense.V, &s.v), s.value(s.sense.I, &s.i)
+	v, i = s.value(s.sense.V, &s.v), s.value(s.sense.I, &s.i)
+	if seg := s.sense.Segment; seg != nil && seg.errors != nil {
+		if left := seg.settlingOf(s.sense.Drive).unsettled(seg.settle); left > 1e-6 {
+			// Up to the whole of what is there has come since the last change.
+			still := budget.NewSource("what is left of settling of channel "+seg.Drives[s.sense.Drive].Channel.Name, budget.Settling,
+				budget.Rectangular, budget.Rectangular.FromHalfWidth(left/budget.Coverage))
+			v, i = v.With(still, v.X), i.With(still, i.X)
+		}
+	}
+	return v, i
 }
 
 // value is what was read in a range.

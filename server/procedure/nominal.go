@@ -41,21 +41,31 @@ func (p Point) nudged(level float64) Point {
 	return p
 }
 
-// eachMoved are the same point with each level that it rests on moved in turn:
-// those that are held, each once, and those of the pins that are read. A level
-// of zero stays.
+// eachMoved are the same point with each level that it rests on moved in turn,
+// whether its pins are held or read. Pins at one level move together: a strap may
+// tie them to one channel. A level of zero stays.
 func (p Point) eachMoved() []Point {
-	var out []Point
-	for _, level := range heldLevels(p.Hold, p.Read) {
-		out = append(out, p.nudged(level))
+	type level struct {
+		use   Use
+		value float64
 	}
-	for i, h := range p.Hold {
-		if h.Level != 0 && slices.Contains(p.Read, h.Pin) {
-			n := p
-			n.Hold = slices.Clone(p.Hold)
-			n.Hold[i].Level, n.Auxiliary = h.Level*(1-nudge), true
-			out = append(out, n)
+	var seen []level
+	var out []Point
+	for _, h := range p.Hold {
+		at := level{h.Use, h.Level}
+		if h.Level == 0 || !h.Use.TakesChannel() || slices.Contains(seen, at) {
+			continue
 		}
+		seen = append(seen, at)
+		n := p
+		n.Hold = slices.Clone(p.Hold)
+		for i := range n.Hold {
+			if o := &n.Hold[i]; o.Use == at.use && o.Level == at.value {
+				o.Level = at.value * (1 - nudge)
+			}
+		}
+		n.Auxiliary = true
+		out = append(out, n)
 	}
 	return out
 }

@@ -15,7 +15,7 @@ import (
 )
 
 var (
-	coverageRuns = flag.Int("coverage", 8, "benches drawn anew for each procedure in TestCoverage; 1,000 for the figures")
+	coverageRuns = flag.Int("coverage", 2, "benches drawn anew for each procedure in TestCoverage; from 100 on each result must hold its bar, 1,000 for the figures")
 	coverageOf   = flag.String("coverage-of", "", "procedures and measurements of TestCoverage that contain this, all if empty")
 )
 
@@ -111,11 +111,28 @@ func TestCoverage(t *testing.T) {
 					all[key].add(x, v)
 				}
 			}
+			missed, stated := 0, 0
 			for _, key := range slices.Sorted(maps.Keys(all)) {
-				t.Logf("%-55s %s", key, all[key].say())
+				h := all[key]
+				t.Logf("%-55s %s", key, h.say())
+				missed, stated = missed+h.above+h.below, stated+len(h.errs)
+				share := 1 - float64(h.above+h.below)/float64(len(h.errs))
+				if *coverageRuns >= 100 && share < leastShare(*coverageRuns) {
+					t.Errorf("%s: %.1f %% of the intervals hold the truth", key, 100*share)
+				}
+			}
+			// Of few benches the results miss together.
+			if share := 1 - float64(missed)/float64(stated); share < 0.85 {
+				t.Errorf("%.1f %% of all intervals hold the truth", 100*share)
 			}
 		})
 	}
+}
+
+// leastShare is the share of intervals that must hold the truth over so many
+// benches: 93 %, less three standard deviations of what they scatter.
+func leastShare(benches int) float64 {
+	return 0.93 - 3*math.Sqrt(0.95*0.05/float64(benches))
 }
 
 // truths are the results of a unit on an ideal bench.

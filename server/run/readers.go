@@ -1,6 +1,7 @@
 package run
 
 import (
+	"math"
 	"slices"
 
 	"ohmkeep/server/bench"
@@ -63,8 +64,9 @@ func (x *readers) find(seg *procedure.Segment, pt *procedure.Point, set []bench.
 
 func (x *readers) add(seg *procedure.Segment, conn, pin, drive int, set []bench.Setup, cycles float64) {
 	ch := seg.Drives[drive].Channel
-	r := reader{conn: conn, pin: pin, drive: drive, setup: set[drive], keeps: ch.KeepsRanges(set[drive]),
-		sense: seg.Sense(drive, set[drive], cycles)}
+	sense := seg.Sense(drive, set[drive], cycles)
+	// A setup that no range holds says nothing of the next level.
+	r := reader{conn: conn, pin: pin, drive: drive, setup: set[drive], keeps: sense != nil && ch.KeepsRanges(set[drive]), sense: sense}
 	r.sample = slices.Index(x.channels, ch.ID)
 	if r.sample < 0 {
 		r.sample = len(x.channels)
@@ -82,7 +84,7 @@ func (x *readers) same(seg *procedure.Segment, pt *procedure.Point, set []bench.
 	for i := range x.reads {
 		r := &x.reads[i]
 		now := set[r.drive]
-		if now.Level != r.setup.Level && !r.keeps {
+		if now.Level != r.setup.Level && (!r.keeps || math.Abs(now.Level) > now.Range) {
 			return false
 		}
 		now.Level = r.setup.Level

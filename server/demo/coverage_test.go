@@ -117,7 +117,8 @@ func TestCoverage(t *testing.T) {
 				t.Logf("%-55s %s", key, h.say())
 				missed, stated = missed+h.above+h.below, stated+len(h.errs)
 				share := 1 - float64(h.above+h.below)/float64(len(h.errs))
-				if *coverageRuns >= 100 && share < leastShare(*coverageRuns) {
+				// The seeds are fixed: of 4 benches on, no result may be wrong more often than right.
+				if *coverageRuns >= 100 && share < leastShare(*coverageRuns) || *coverageRuns >= 4 && share < 0.5 {
 					t.Errorf("%s: %.1f %% of the intervals hold the truth", key, 100*share)
 				}
 			}

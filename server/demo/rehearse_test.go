@@ -120,30 +120,3 @@ func (r *rehearsed) passes(t testing.TB, what string) {
 		t.Errorf("%s: no results", what)
 	}
 }
-
-// pathOf is the resistance of the path between a line and a pin, Ω.
-func (r *rehearsed) pathOf(t testing.TB, ch bench.ChannelID, pin int) float64 {
-	t.Helper()
-	contact := r.held.Record.PinMap.Contacts[pin]
-	for _, p := range r.held.Record.Bench.Paths {
-		if p.Channel == ch && p.Contact == contact {
-			return r.truth.Paths[p.ID].Force
-		}
-	}
-	t.Fatalf("no path from line %d to pin %d", ch, pin)
-	return 0
-}
-
-// channelOf is the channel that read a pin in a measurement.
-func (r *rehearsed) channelOf(t testing.TB, measurement, pin int) bench.ChannelID {
-	t.Helper()
-	for _, part := range r.held.Readings {
-		for _, x := range part.Readings {
-			if part.Measurement == measurement && int(x.Pin) == pin {
-				return x.Channel
-			}
-		}
-	}
-	t.Fatalf("measurement %d never read pin %d", measurement, pin)
-	return 0
-}

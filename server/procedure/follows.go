@@ -1,7 +1,9 @@
 package procedure
 
 import (
+	"fmt"
 	"math"
+	"slices"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
@@ -14,6 +16,7 @@ type condition struct {
 	follows budget.Value // unit of the value per V or A
 	off     budget.Value // V or A
 	voltage bool
+	drives  []int // that hold it
 }
 
 // sensedOf is what a drive's pin shows besides what is forced on it: the current
@@ -39,17 +42,17 @@ func (at *situation) stand(k int) budget.Value {
 // the same levels later, nil where they were not read again.
 func moved(use Use, base, there, at, after *spot) (condition, bool) {
 	a, b, c := base.situation(), there.situation(), at.situation()
-	if a == nil || b == nil || c == nil || a.seg != b.seg || a.seg != c.seg || clampedAny(base, there) {
+	if a == nil || b == nil || c == nil || a.seg != b.seg || a.seg != c.seg || !base.trusted() || !there.trusted() {
 		return condition{}, false
 	}
 	var by, off []budget.Value
 	out := condition{voltage: true}
 	for k := range a.seg.Drives {
 		before, then, now := base.at.drive(k), there.at.drive(k), at.at.drive(k)
-		if before == nil || then == nil || now == nil || before.set == then.set ||
-			before.sense.V != then.sense.V || before.sense.I != then.sense.I {
-			continue
+		if before == nil || then == nil || now == nil || before.set == then.set {
+			continue // in another range it says less, and its errors are its own
 		}
+		out.drives = append(out.drives, k)
 		out.voltage = a.seg.Drives[k].Mode == bench.ForceVoltage
 		by = append(by, b.stand(k).Sub(a.stand(k)))
 		is := c.stand(k)
@@ -65,6 +68,29 @@ func moved(use Use, base, there, at, after *spot) (condition, bool) {
 	out.follows = b.sensedOf(k, use).Sub(a.sensedOf(k, use)).Div(mean(by))
 	out.off = alike(off)
 	return out, true
+}
+
+// unmoved is a sensed value with what the levels bring that no condition speaks
+// of: the whole difference from what was asked for, in a current or by a forced
+// current in proportion.
+func (at *situation) unmoved(y budget.Value, own int, use Use, read func(k int) *sensedAt, conditions []condition) budget.Value {
+	var followed []int
+	for _, c := range conditions {
+		followed = append(followed, c.drives...)
+	}
+	for k, d := range at.seg.Drives {
+		r := read(k)
+		if r == nil || r.set == 0 || !at.known[k] || slices.Contains(followed, k) {
+			continue
+		}
+		off := at.stand(k).Sub(budget.Exact(r.set))
+		half := math.Abs(off.X) + sure*off.Uc()
+		if k == own || use == UseVoltage || d.Mode == bench.ForceCurrent {
+			half *= math.Abs(y.X / r.set)
+		}
+		y = assumedWithin(y, half, fmt.Sprintf("level of pin %d, which was not moved", d.Pin))
+	}
+	return y
 }
 
 // alike is the mean of levels that should be the same; what they differ by counts.

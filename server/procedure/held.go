@@ -30,6 +30,7 @@ type heldPoint struct {
 	read  []Observation
 	own   int  // of read: those of the measured pins
 	fresh bool // levels are to be worked out again
+	mixed bool // the pin was measured under different levels: no one set is that of a result
 	said  []Held
 }
 
@@ -67,8 +68,21 @@ func (h *heldDeriver) keep(p *heldPoint) {
 			h.kept[int(o.Pin)] = at
 			h.pins = append(h.pins, int(o.Pin))
 		}
+		at.mixed = at.mixed || at.differs(p)
 		at.read, at.own, at.fresh = append(at.read[:0], p.read...), p.own, true
 	}
+}
+
+// differs reports whether a channel that held a level holds another one now.
+func (p *heldPoint) differs(now *heldPoint) bool {
+	for _, a := range p.read[min(p.own, len(p.read)):] {
+		for _, b := range now.read[now.own:] {
+			if a.Channel == b.Channel && a.Set != b.Set {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // Results are those of the kind with the levels that were held.
@@ -83,10 +97,14 @@ func (h *heldDeriver) Results() []Result {
 		if len(levels) == 0 {
 			continue
 		}
-		if r.Budget == nil {
-			r.Budget = &Budget{}
+		// A budget of its own: the kind may give the same one again, and whoever
+		// has had it must not see it change.
+		b := Budget{}
+		if r.Budget != nil {
+			b = *r.Budget
 		}
-		r.Budget.Held = levels
+		b.Held = levels
+		r.Budget = &b
 	}
 	return out
 }
@@ -97,6 +115,9 @@ func (h *heldDeriver) levels(pin int) []Held {
 	at := h.kept[pin]
 	if at == nil {
 		at = h.kept[h.pins[0]]
+	}
+	if at.mixed {
+		return nil
 	}
 	if at.fresh {
 		at.said, at.fresh = at.held(), false

@@ -1,16 +1,19 @@
 package procedure
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
+	"ohmkeep/server/dut"
 )
 
 // nudge is the part of its level by which a held level is moved to see what
 // depends on it: far more than a channel's accuracy, and too little to switch
-// anything. It goes towards zero, so that it keeps every rating.
+// anything. It goes towards zero, so that it keeps every rating but that above a
+// clamp supply; where that would be broken, the level stays (see clamps).
 const nudge = 0.01
 
 // thermalVoltage is kT/q at 300 K, in volts (CODATA 2018 constants).
@@ -44,7 +47,7 @@ func (p Point) nudged(level float64) Point {
 // eachMoved are the same point with each level that it rests on moved in turn,
 // whether its pins are held or read. Pins at one level move together: a strap may
 // tie them to one channel. A level of zero stays.
-func (p Point) eachMoved() []Point {
+func (p Point) eachMoved(d *dut.Device) []Point {
 	type level struct {
 		use   Use
 		value float64
@@ -65,21 +68,83 @@ func (p Point) eachMoved() []Point {
 			}
 		}
 		n.Auxiliary = true
-		out = append(out, n)
+		if !n.clamps(&p, d) {
+			out = append(out, n)
+		}
 	}
 	return out
 }
 
 // withNudges are points that belong together, and after them the same with each
 // held level moved in turn.
-func withNudges(points []Point) []Point {
+func withNudges(d *dut.Device, points []Point) []Point {
 	out := slices.Clone(points)
 	for _, level := range heldLevels(points[0].Hold, points[0].Read) {
 		for _, p := range points {
-			out = append(out, p.nudged(level))
+			if n := p.nudged(level); !n.clamps(&p, d) {
+				out = append(out, n)
+			}
 		}
 	}
 	return out
+}
+
+// clamps reports whether a pin is held further above the supply that it clamps to
+// than its rating allows, which it was not at the point before.
+func (p *Point) clamps(before *Point, d *dut.Device) bool {
+	above := func(of *Point, i int) bool {
+		h := of.Hold[i]
+		pin, ok := d.Pin(h.Pin)
+		if !ok || pin.Clamp == 0 || pin.Clamp == h.Pin || h.Use != UseVoltage {
+			return false
+		}
+		for _, s := range of.Hold {
+			if s.Pin == pin.Clamp && s.Use == UseVoltage {
+				return h.Level > s.Level+pin.AboveClamp
+			}
+		}
+		return false
+	}
+	for i := range p.Hold {
+		if above(p, i) && !above(before, i) {
+			return true
+		}
+	}
+	return false
+}
+
+// trusted reports whether the readings of a spot, and of the levels held beside
+// it, carry nothing that makes them say nothing.
+func (s *spot) trusted() bool {
+	const not = untrusted | bench.InCompliance
+	for _, h := range s.at.held {
+		if h.flags&not != 0 {
+			return false
+		}
+	}
+	return s.flags&not == 0
+}
+
+// unfollowed is a voltage with what the levels bring of which it is not known how
+// it follows them: the whole difference from what was asked for, to both sides.
+// set is what a drive was set to.
+func (at *situation) unfollowed(y budget.Value, own int, set func(k int) (float64, bool), followed []int) budget.Value {
+	for k, d := range at.seg.Drives {
+		level, ok := set(k)
+		if k == own || !ok || level == 0 || d.Mode != bench.ForceVoltage || !at.known[k] || slices.Contains(followed, k) {
+			continue
+		}
+		off := at.v[k].Sub(budget.Exact(level))
+		y = assumedWithin(y, math.Abs(off.X)+sure*off.Uc(), fmt.Sprintf("level of pin %d, which was not moved", d.Pin))
+	}
+	return y
+}
+
+// assumedWithin is a value that may be off by half to both sides, as is assumed.
+func assumedWithin(v budget.Value, half float64, name string) budget.Value {
+	s := budget.NewSource(name, budget.HeldLevel, budget.Rectangular, budget.Rectangular.FromHalfWidth(half))
+	s.Assumed = true
+	return v.With(s, 1)
 }
 
 // nominal is what a spot's voltage would be against the part's ground if every
@@ -93,35 +158,45 @@ func (s *spot) nominal(nudges []*spot) budget.Value {
 	}
 	y := at.v[s.sense.Drive]
 	rest := budget.Exact(1) // what follows the ground: everything else
+	var followed []int      // drives
 	for _, n := range nudges {
-		c, off, ok := s.follows(n)
-		if !ok {
+		c, off, drives := s.follows(n)
+		if len(drives) == 0 {
 			continue
 		}
 		y = y.Sub(c.Mul(off))
 		rest = rest.Sub(c)
+		followed = append(followed, drives...)
 	}
-	return y.Sub(rest.Mul(at.ground()))
+	set := func(k int) (float64, bool) {
+		if r := s.at.drive(k); r != nil {
+			return r.set, true
+		}
+		return 0, false
+	}
+	return at.unfollowed(y.Sub(rest.Mul(at.ground())), s.sense.Drive, set, followed)
 }
 
 // follows is by how much the spot's voltage follows a level that n has moved
-// (V/V), and how far that level is from what was asked for, V.
-func (s *spot) follows(n *spot) (c, off budget.Value, ok bool) {
+// (V/V), how far that level is from what was asked for, V, and which drives hold
+// it; none where n does not say.
+func (s *spot) follows(n *spot) (c, off budget.Value, drives []int) {
 	here, there := s.situation(), n.situation()
-	if !n.read() || there == nil || here.seg != there.seg {
-		return c, off, false
+	if !n.read() || there == nil || here.seg != there.seg || !n.trusted() {
+		return c, off, nil
 	}
 	var moved, offs []budget.Value
 	for k := range here.seg.Drives {
 		a, b := s.at.drive(k), n.at.drive(k)
-		if k == s.sense.Drive || a == nil || b == nil || a.set == b.set || a.sense.V != b.sense.V {
+		if k == s.sense.Drive || a == nil || b == nil || a.set == b.set {
 			continue
 		}
+		drives = append(drives, k)
 		moved = append(moved, there.v[k].Sub(here.v[k]))
 		offs = append(offs, here.v[k].Sub(budget.Exact(a.set)))
 	}
 	if len(moved) == 0 {
-		return c, off, false
+		return c, off, nil
 	}
 	dv := there.v[n.sense.Drive].Sub(here.v[s.sense.Drive])
 	off = mean(offs)
@@ -131,7 +206,7 @@ func (s *spot) follows(n *spot) (c, off budget.Value, ok bool) {
 				budget.Rectangular.FromHalfWidth(half)), 1)
 		}
 	}
-	return dv.Div(mean(moved)), off, true
+	return dv.Div(mean(moved)), off, drives
 }
 
 func mean(all []budget.Value) budget.Value {
@@ -142,7 +217,7 @@ func mean(all []budget.Value) budget.Value {
 	return sum.Scale(1 / float64(len(all)))
 }
 
-// condition words which held level was not reached; "" where all were.
+// lost words which held level was not reached; "" where all were.
 func (k *kit) lost(spots ...*spot) string {
 	for _, s := range spots {
 		if pin, is := s.lost(); is {
@@ -163,8 +238,10 @@ func atLevel(i, v budget.Value, level float64, siemens float64) budget.Value {
 	off := v.Sub(budget.Exact(level))
 	g := budget.Exact(siemens)
 	if siemens != 0 {
-		g = budget.Of(siemens, budget.NewSource("how the current follows the voltage", budget.ForcedLevel, budget.Rectangular,
-			budget.Rectangular.FromHalfWidth(math.Abs(siemens))))
+		follows := budget.NewSource("how the current follows the voltage", budget.ForcedLevel, budget.Rectangular,
+			budget.Rectangular.FromHalfWidth(math.Abs(siemens)))
+		follows.Assumed = true
+		g = budget.Of(siemens, follows)
 	}
 	return i.Sub(g.Mul(off))
 }

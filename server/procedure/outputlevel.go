@@ -66,7 +66,7 @@ func (outputLevel) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 			hold := append(slices.Clone(base), Hold{Pin: pin, Use: UseCurrent, Level: level, Compliance: m.Compliance})
 			of = append(of, m.spot(g, hold, read))
 		}
-		points = append(points, withNudges(of)...)
+		points = append(points, withNudges(d, of)...)
 	}
 	return slices.Values(points)
 }

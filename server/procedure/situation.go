@@ -65,8 +65,8 @@ func (s *sensedAt) value(r *bench.RangeErrors, a *derive.Accumulator) budget.Val
 }
 
 // situation is what is known of a point: the voltage of every drive's pin and
-// the current into it, and where the part's reference sits. A drive that was not
-// read stands at its level, with the errors of the range that forces.
+// the current into it, and where the part's reference sits. Of a drive that was
+// not read nothing is known.
 type situation struct {
 	seg   *Segment
 	v, i  []budget.Value // at the pins, by drive: V against the return, A
@@ -153,8 +153,12 @@ func (s *situation) back() budget.Value {
 // above it by what its path drops.
 func (s *situation) at(pin int) budget.Value {
 	for _, c := range s.seg.Conns {
-		if c.Pin == pin && c.Drive >= 0 && s.known[c.Drive] {
+		switch {
+		case c.Pin != pin || c.Drive < 0:
+		case s.known[c.Drive]:
 			return s.v[c.Drive]
+		default:
+			return budget.Of(0, budget.Unknown("a level that was not read back", budget.HeldLevel))
 		}
 	}
 	for _, r := range s.seg.returns {

@@ -56,7 +56,7 @@ func (voltage) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	points := make([]Point, 0, len(m.Pins))
 	for _, pin := range m.Pins {
 		hold := append(conditions(m, d, pin), Hold{Pin: pin, Use: UseCurrent, Compliance: m.Compliance})
-		points = append(points, withNudges([]Point{m.spot(0, hold, []int{pin})})...)
+		points = append(points, withNudges(d, []Point{m.spot(0, hold, []int{pin})})...)
 	}
 	return slices.Values(points)
 }

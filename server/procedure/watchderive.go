@@ -140,7 +140,9 @@ func (w *watchDeriver) taken(s *spot, one *sensedAt, conditions []condition) bud
 			return s.at.drive(k)
 		})
 	}
-	return at.taken(at.sensedOf(s.sense.Drive, w.m.Use), w.m.Use, conditions)
+	own := s.sense.Drive
+	y := at.taken(at.sensedOf(own, w.m.Use), w.m.Use, conditions)
+	return at.unmoved(y, own, w.m.Use, s.at.drive, conditions)
 }
 
 // extreme is the lowest or highest reading, as what was at the pin when it was
@@ -217,6 +219,10 @@ func slopeOfSeries(y *derive.Accumulator, sd float64) (u, df float64) {
 func (v value) deviation(key string, dev, df float64, r *bench.RangeErrors) value {
 	v.key, v.of = key, budget.Exact(dev)
 	low, high := budget.DeviationInterval(dev, df, budget.Coverage)
+	if dev == 0 && r != nil && r.Step > 0 {
+		// All read the same: what scatter there is stays within a step.
+		v.of = v.of.With(budget.NewSource("converter step of "+r.Name, budget.Step, budget.Rectangular, budget.Resolution(r.Step)), 1)
+	}
 	if !finite(dev) || !finite(high) || dev == 0 {
 		return v
 	}

@@ -60,6 +60,9 @@ func (c *committer) run(ctx context.Context) {
 	more := true
 	for k := 0; more; k = 1 - k {
 		l := &loads[k]
+		if c.broken != nil {
+			_ = c.shown() // nothing follows it: its memory is about to be used again
+		}
 		more = c.pipe.take(l, last.Add(commitEvery))
 		last = time.Now()
 		if c.broken == nil {

@@ -135,6 +135,11 @@ func (x *imaginer) point(pt *Point) {
 	seg := x.step.Segments[x.at]
 	if x.inSeg == 0 {
 		x.set = make([]bench.Setup, len(seg.Drives))
+		for k, d := range seg.Drives {
+			if d.Zero {
+				x.set[k] = d.Setup(0, d.Compliance, bench.Setup{})
+			}
+		}
 	}
 	i := 0
 	for _, h := range pt.Hold {

@@ -79,6 +79,9 @@ func (h *held) say() string {
 // TestCoverage holds the intervals of every result of the scenario's procedures
 // against the same unit on an ideal bench, over units and benches drawn anew.
 func TestCoverage(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: many rehearsals, one after the other")
+	}
 	for _, p := range Scenario().Procedures {
 		t.Run(p.Key, func(t *testing.T) {
 			all := map[string]*held{}

@@ -71,6 +71,9 @@ func TestShortSettleIsCounted(t *testing.T) {
 // TestDefaultsHaveSettled: no default of any kind, with the settle that its bench
 // asks for, has a result that ten times as long a wait would move by more than its U.
 func TestDefaultsHaveSettled(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: many rehearsals, one after the other")
+	}
 	s := Scenario()
 	d := s.device(t, TarnelKey)
 	pm := s.pinMap(t, TarnelKey)

@@ -13,6 +13,9 @@ import (
 // cycle, and the converter's rounding, a step/√12 (GUM F.2.2.1; noise wider than
 // half a step makes it independent). Over m readings it falls with √m.
 func TestWatchNoise(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: many rehearsals, one after the other")
+	}
 	def := coarse()
 	r, _ := bench.RangeFor(def.Channels[0].SenseV, 6)
 	truth := math.Hypot(r.Noise, r.Step/math.Sqrt(12))

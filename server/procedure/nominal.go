@@ -127,14 +127,14 @@ func (s *spot) trusted() bool {
 
 // unfollowed is a voltage with what the levels bring of which it is not known how
 // it follows them: the whole difference from what was asked for, to both sides.
-// set is what a drive was set to.
-func (at *situation) unfollowed(y budget.Value, own int, set func(k int) (float64, bool), followed []int) budget.Value {
+// read gives what a drive read.
+func (at *situation) unfollowed(y budget.Value, own int, read func(k int) *sensedAt, followed []int) budget.Value {
 	for k, d := range at.seg.Drives {
-		level, ok := set(k)
-		if k == own || !ok || level == 0 || d.Mode != bench.ForceVoltage || !at.known[k] || slices.Contains(followed, k) {
+		r := read(k)
+		if k == own || r == nil || r.set == 0 || d.Mode != bench.ForceVoltage || !at.known[k] || slices.Contains(followed, k) {
 			continue
 		}
-		off := at.v[k].Sub(budget.Exact(level))
+		off := at.v[k].Sub(budget.Exact(r.set))
 		y = assumedWithin(y, math.Abs(off.X)+sure*off.Uc(), fmt.Sprintf("level of pin %d, which was not moved", d.Pin))
 	}
 	return y
@@ -168,13 +168,7 @@ func (s *spot) nominal(nudges []*spot) budget.Value {
 		rest = rest.Sub(c)
 		followed = append(followed, drives...)
 	}
-	set := func(k int) (float64, bool) {
-		if r := s.at.drive(k); r != nil {
-			return r.set, true
-		}
-		return 0, false
-	}
-	return at.unfollowed(y.Sub(rest.Mul(at.ground())), s.sense.Drive, set, followed)
+	return at.unfollowed(y.Sub(rest.Mul(at.ground())), s.sense.Drive, s.at.drive, followed)
 }
 
 // follows is by how much the spot's voltage follows a level that n has moved

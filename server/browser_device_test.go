@@ -130,6 +130,15 @@ func TestBrowserLargeDevice(t *testing.T) {
 		}
 		b.views(name)
 	}
+	// A slow machine paints before the drawing has arrived.
+	b.Size(1280, 900)
+	b.Open(p.base + "/devices/averlock-48/edit")
+	const columns = `getComputedStyle(document.querySelector(".part-head")).gridTemplateColumns`
+	whole := evaluate[string](b, columns)
+	without := evaluate[string](b, `(document.getElementById("drawing").replaceChildren(), `+columns+`)`)
+	if whole != without {
+		t.Errorf("the head of the editor has columns of %s before its drawing is there and of %s after it", without, whole)
+	}
 }
 
 // The grid is filled by keyboard and by pasting a block; what is typed is read

@@ -23,6 +23,10 @@ func (d Drawing) SVG() templ.Component {
 	})
 }
 
+// wide reports whether the drawing keeps a minimum width. A page needs to know
+// it before the drawing itself has arrived, or what stands beside it jumps.
+func (d Drawing) wide() bool { return d.Package.Pins > 0 && d.layout().wide }
+
 func (d *Drawing) draw() string {
 	o := d.layout()
 	var b strings.Builder

@@ -86,13 +86,16 @@ func (l *Line) Urgent(ctx context.Context, message string, within time.Duration)
 		return err
 	}
 	defer l.leave()
-	return l.resync(ctx, within, true)
+	return l.resync(ctx, within, mark{urgent: true})
 }
 
-// Gather sends a message and returns all lines that come within wait, at most
-// a thousand of them; then it brings the line into step. It may be used on a
-// line that is out of step: what comes may then be older than the message.
-// The lines are returned beside an error.
+// Gather sends a message, waits, brings the line into step, and returns all
+// lines that came before the answer that shows it in step, at most a thousand
+// of them. A card answers in order, so that these are all lines that the
+// message has, however late this computer or the card is; wait is only for a
+// card that may say something by itself. It may be used on a line that is out
+// of step: what comes may then be older than the message. The lines are
+// returned beside an error.
 func (l *Line) Gather(ctx context.Context, message string, wait time.Duration) ([]string, error) {
 	if err := l.enter(ctx); err != nil {
 		return nil, err
@@ -115,21 +118,19 @@ func (l *Line) Gather(ctx context.Context, message string, wait time.Duration) (
 		err = o.err
 	case <-l.timer.C:
 	case <-ctx.Done():
-		err = ctx.Err()
+		_, err = l.giveUp(ctx.Err())
+	}
+	if err == nil {
+		err = l.resync(ctx, l.o.Timeout, mark{gather: true})
 	}
 	l.mu.Lock()
+	defer l.mu.Unlock()
 	if l.listen == gathered {
 		l.listen = nobody
-	} else if err == nil {
-		err = (<-l.came).err
 	}
 	lines := l.lines
 	l.lines, l.echoes = nil, nil
-	l.mu.Unlock()
-	if err != nil {
-		return lines, err
-	}
-	return lines, l.resync(ctx, l.o.Timeout, false)
+	return lines, err
 }
 
 var (

@@ -83,9 +83,7 @@ func (l *Line) line(text []byte) {
 	case marks:
 		l.pass(text)
 	case gathered:
-		if len(l.lines) < maxGathered && l.size+len(text) <= maxGatheredBytes {
-			l.lines, l.size = append(l.lines, string(text)), l.size+len(text)
-		}
+		l.gather(text)
 	}
 }
 
@@ -100,7 +98,7 @@ func (l *Line) echo(text []byte) bool {
 	case string(text) == l.echoes[0]:
 		l.echoes = l.echoes[1:]
 		return true
-	case l.listen == gathered:
+	case l.listen == gathered || l.listen == marks && l.mark.gather:
 		return false
 	}
 	l.counts.garbled++

@@ -16,6 +16,7 @@ type mark struct {
 	back   string
 	older  []string // of the same resync, that were not answered in time
 	urgent bool
+	gather bool // what comes before the pair was asked for
 }
 
 // The numbers of a pair have three digits each, so that no part of an answer
@@ -54,22 +55,22 @@ func (l *Line) Resync(ctx context.Context, within time.Duration) error {
 		return err
 	}
 	defer l.leave()
-	return l.resync(ctx, within, false)
+	return l.resync(ctx, within, mark{})
 }
 
-// resync is Resync for whoever has the turn.
-func (l *Line) resync(ctx context.Context, within time.Duration, urgent bool) error {
+// resync is Resync for whoever has the turn. The kind says whether it is
+// urgent and whether it gathers.
+func (l *Line) resync(ctx context.Context, within time.Duration, kind mark) error {
 	if within <= 0 {
 		within = l.o.Timeout
 	}
-	var older []string
 	pause, left := within/16, within
 	for try := 1; ; try++ {
 		if try == tries {
 			pause = left
 		}
 		left -= pause
-		again, err := l.ask(ctx, &older, pause, urgent)
+		again, err := l.ask(ctx, &kind, pause)
 		if !again {
 			return err
 		}
@@ -81,21 +82,27 @@ func (l *Line) resync(ctx context.Context, within time.Duration, urgent bool) er
 }
 
 // ask asks for one pair, and reports whether to ask again.
-func (l *Line) ask(ctx context.Context, older *[]string, pause time.Duration, urgent bool) (again bool, err error) {
-	m := mark{older: *older, urgent: urgent}
+func (l *Line) ask(ctx context.Context, kind *mark, pause time.Duration) (again bool, err error) {
+	m := *kind
 	m.sent, m.back = newMark()
-	*older = append(*older, m.back)
+	kind.older = append(kind.older, m.back)
 	// LF first: what is in the card may be half a message.
 	err = l.send("\n"+m.sent, func() error {
-		if l.urgent > 0 && !urgent {
+		if m.gather && l.listen == nobody {
+			return (<-l.came).err // it was ended before the pair was asked for
+		}
+		if l.urgent > 0 && !m.urgent {
 			return errWhileCut
 		}
 		if l.step == nil {
 			l.step = errResync
 		}
-		// A line under way may never end; what is left of it is thrown away too.
-		l.frames.drop()
-		l.echoes, l.held, l.holds = nil, "", false
+		if !m.gather {
+			// A line under way may never end; what is left of it is thrown away too.
+			l.frames.drop()
+			l.echoes = nil
+		}
+		l.held, l.holds = "", false
 		l.mark, l.listen = m, marks
 		return nil
 	})
@@ -118,6 +125,9 @@ func (l *Line) ask(ctx context.Context, older *[]string, pause time.Duration, ur
 		return false, (<-l.came).err
 	}
 	l.listen = nobody
+	if kind.gather {
+		l.listen = gathered
+	}
 	return err == nil, err
 }
 
@@ -136,7 +146,22 @@ func (l *Line) pass(text []byte) {
 			return
 		}
 	}
+	if l.mark.gather {
+		// A line without an end runs into the mark, and is no line.
+		if !bytes.HasSuffix(text, []byte(l.mark.back)) {
+			l.gather(text)
+		}
+		return
+	}
 	l.counts.late++
+}
+
+// gather keeps a line that was asked for by Gather, within its limits. l.mu is
+// held.
+func (l *Line) gather(text []byte) {
+	if len(l.lines) < maxGathered && l.size+len(text) <= maxGatheredBytes {
+		l.lines, l.size = append(l.lines, string(text)), l.size+len(text)
+	}
 }
 
 // matches compares an answer with a pair; a card may write a sign.

@@ -5,8 +5,10 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"ohmkeep/server/bench"
@@ -22,9 +24,9 @@ var (
 // ideal is a bench that shows a unit as it is, and says so: nothing is
 // subtracted that is not there. With leakage, pins that are left open sit where
 // leakage brings them: a contact test leaves the inputs open.
-func ideal(leakage float64) (bench.Definition, *bench.World) {
+func ideal(leakage, ambient float64) (bench.Definition, *bench.World) {
 	w := rehearsal.IdealWorld()
-	w.Leakage, w.Ambient = leakage, rehearsal.ServedWorld().Ambient
+	w.Leakage, w.Ambient = leakage, ambient
 	def := perfect()
 	for i := range def.Channels {
 		def.Channels[i].SourceR = 0
@@ -42,87 +44,37 @@ var untold = map[string]string{
 	"watch/allan-deviation": "an ideal bench has no noise: TestWatchNoise",
 }
 
-// held is how the intervals of one result, over units and benches, lie about
-// the truth.
-type held struct {
-	errs, us     []float64 // error and U of each
-	above, below int       // intervals above and below the truth
-}
-
-func (h *held) add(x procedure.Result, truth float64) {
-	h.errs, h.us = append(h.errs, x.Value-truth), append(h.us, x.U)
-	if x.From > truth {
-		h.above++
-	}
-	if x.To < truth {
-		h.below++
-	}
-}
-
-// say is the line of the table: coverage, tails, mean of error over U/1.96, mean
-// U, and U over the half-width that would just have held 95 %.
-func (h *held) say() string {
-	n := float64(len(h.errs))
-	var z, u float64
-	abs := make([]float64, len(h.errs))
-	for i, e := range h.errs {
-		abs[i] = math.Abs(e)
-		z += e / h.us[i] * 1.96 / n
-		u += h.us[i] / n
-	}
-	slices.Sort(abs)
-	just := abs[int(math.Ceil(0.95*n))-1]
-	return fmt.Sprintf("n %5.0f  in %5.1f %%  above %4.1f %%  below %4.1f %%  z %+5.2f  U %9.3g  sharp %5.2f",
-		n, 100*(1-float64(h.above+h.below)/n), 100*float64(h.above)/n, 100*float64(h.below)/n, z, u, u/just)
-}
-
 // TestCoverage holds the intervals of every result of the scenario's procedures
-// against the same unit on an ideal bench, over units and benches drawn anew.
+// against the same unit on an ideal bench, over units, rooms and benches drawn
+// anew.
 func TestCoverage(t *testing.T) {
 	if testing.Short() {
 		t.Skip("long: many rehearsals, one after the other")
 	}
 	for _, p := range Scenario().Procedures {
+		if *coverageOf != "" {
+			p.Measurements = slices.DeleteFunc(slices.Clone(p.Measurements), func(m procedure.Measurement) bool {
+				return !strings.Contains(p.Key+"/"+m.ID, *coverageOf)
+			})
+		}
+		if len(p.Measurements) == 0 {
+			continue
+		}
 		t.Run(p.Key, func(t *testing.T) {
-			all := map[string]*held{}
-			for seed := range uint64(*coverageRuns) {
-				u := LotUnit{Serial: "c", Seed: 7000 + seed/4}
-				of := p
-				if *coverageOf != "" {
-					of.Measurements = slices.DeleteFunc(slices.Clone(of.Measurements), func(m procedure.Measurement) bool {
-						return !strings.Contains(p.Key+"/"+m.ID, *coverageOf)
-					})
-					if len(of.Measurements) == 0 {
-						return
-					}
-				}
-				truth := truths(t, of, u)
-				got := carryOutIn(t, of, nil, 9000+seed, u)
-				for _, x := range got.held.Results {
-					v, ok := truth[x.ID()]
-					if !ok || x.U == 0 {
-						continue
-					}
-					m := got.held.Record.Procedure.Measurements[x.Measurement]
-					key := m.Kind + "/" + m.ID + "/" + x.Key
-					if untold[m.Kind+"/"+x.Key] != "" {
-						continue
-					}
-					if all[key] == nil {
-						all[key] = &held{}
-					}
-					all[key].add(x, v)
-				}
-			}
+			all := coverage(t, p, *coverageRuns)
 			missed, stated := 0, 0
 			for _, key := range slices.Sorted(maps.Keys(all)) {
 				h := all[key]
-				t.Logf("%-55s %s", key, h.say())
-				missed, stated = missed+h.above+h.below, stated+len(h.errs)
-				share := 1 - float64(h.above+h.below)/float64(len(h.errs))
-				// The seeds are fixed: of 4 benches on, no result may be wrong more often than right.
-				if *coverageRuns >= 100 && share < leastShare(*coverageRuns) || *coverageRuns >= 4 && share < 0.5 {
-					t.Errorf("%s: %.1f %% of the intervals hold the truth", key, 100*share)
+				f := h.figures()
+				t.Logf("%-55s %v", key, f)
+				missed, stated = missed+h.above+h.below, stated+f.n
+				switch {
+				case *coverageRuns >= 100:
+					for _, words := range f.misses(*coverageRuns, bars{mostHeld, mostSharp}) {
+						t.Errorf("%s: %s", key, words)
+					}
+				case *coverageRuns >= 4 && f.share < 0.5: // no result may be wrong more often than right
+					t.Errorf("%s: %.1f %% of the intervals hold the truth", key, 100*f.share)
 				}
 			}
 			// Of few benches the results miss together.
@@ -133,29 +85,102 @@ func TestCoverage(t *testing.T) {
 	}
 }
 
-// leastShare is the share of intervals that must hold the truth over so many
-// benches: 93 %, less three standard deviations of what they scatter.
-func leastShare(benches int) float64 {
-	return 0.93 - 3*math.Sqrt(0.95*0.05/float64(benches))
+// benchesOfUnit is the number of benches that one unit is measured on.
+const benchesOfUnit = 4
+
+// coverage carries a procedure out on so many benches, and tallies each of its
+// results.
+func coverage(t *testing.T, p procedure.Procedure, benches int) map[string]*tally {
+	all := map[string]*tally{}
+	var mu sync.Mutex
+	t.Run("units", func(t *testing.T) {
+		for unit := range (benches + benchesOfUnit - 1) / benchesOfUnit {
+			t.Run(fmt.Sprint(unit), func(t *testing.T) {
+				t.Parallel()
+				of := coverageOfUnit(t, p, uint64(unit), min(benchesOfUnit, benches-unit*benchesOfUnit))
+				mu.Lock()
+				defer mu.Unlock()
+				for key, h := range of {
+					if all[key] == nil {
+						all[key] = &tally{}
+					}
+					all[key].join(h)
+				}
+			})
+		}
+	})
+	return all
 }
 
-// truths are the results of a unit on an ideal bench.
-func truths(t *testing.T, p procedure.Procedure, u LotUnit) map[procedure.ResultID]float64 {
-	truth := map[procedure.ResultID]float64{}
-	for _, leakage := range []float64{0, 1} {
-		def, w := ideal(leakage)
-		s := Scenario()
-		r := carryOutWith(t, p, def, *s.pinMap(t, p.Device), w, 1, u)
-		if fine, has := finer(p, r.held.Results); has && leakage == 0 {
-			r = carryOutWith(t, fine, def, *s.pinMap(t, p.Device), w, 1, u)
+// room is a temperature, °C, as it is assumed where no condition states one: the
+// temperature of a unit's benches.
+func room(unit uint64) float64 {
+	return 25 + 5*(2*rand.New(rand.NewPCG(unit, 25)).Float64()-1)
+}
+
+func coverageOfUnit(t *testing.T, p procedure.Procedure, unit uint64, benches int) map[string]*tally {
+	u := LotUnit{Serial: "c", Seed: 7000 + unit}
+	w := rehearsal.ServedWorld()
+	w.Ambient = room(unit)
+	truth := truths(t, p, u, w.Ambient)
+	out := map[string]*tally{}
+	for k := range benches {
+		got := carryOutIn(t, p, &w, 9000+unit*benchesOfUnit+uint64(k), u)
+		for _, x := range got.held.Results {
+			v, ok := truth[x.ID()]
+			m := got.held.Record.Procedure.Measurements[x.Measurement]
+			if !ok || x.U == 0 || untold[m.Kind+"/"+x.Key] != "" {
+				continue
+			}
+			key := m.Kind + "/" + m.ID + "/" + x.Key
+			if out[key] == nil {
+				out[key] = &tally{}
+			}
+			out[key].add(x.Value, x.U, x.From, x.To, v)
 		}
-		for _, x := range r.held.Results {
-			if (r.held.Record.Procedure.Measurements[x.Measurement].Kind == "contact") == (leakage != 0) {
-				truth[x.ID()] = x.Value
+	}
+	return out
+}
+
+// truths are the results of a unit on ideal benches at a temperature, °C. An
+// ideality is taken with the temperature that is assumed, so its truth is that at
+// just this temperature.
+func truths(t *testing.T, p procedure.Procedure, u LotUnit, ambient float64) map[procedure.ResultID]float64 {
+	truth := map[procedure.ResultID]float64{}
+	for _, at := range []struct{ leakage, ambient float64 }{{0, ambient}, {1, ambient}, {0, 25}} {
+		of := p
+		if at.ambient != ambient {
+			of.Measurements = slices.DeleteFunc(slices.Clone(p.Measurements), func(m procedure.Measurement) bool { return m.Kind != "sweep" })
+		}
+		if at.leakage != 0 {
+			of.Measurements = slices.DeleteFunc(slices.Clone(p.Measurements), func(m procedure.Measurement) bool { return m.Kind != "contact" })
+		}
+		if len(of.Measurements) == 0 {
+			continue
+		}
+		for id, x := range idealResults(t, of, u, at.leakage, at.ambient) {
+			id.Measurement = slices.IndexFunc(p.Measurements, func(m procedure.Measurement) bool { return m.ID == of.Measurements[id.Measurement].ID })
+			if (p.Measurements[id.Measurement].Kind == "contact") == (at.leakage != 0) && (id.Key == "ideality") == (at.ambient == 25) {
+				truth[id] = x
 			}
 		}
 	}
 	return truth
+}
+
+// idealResults are the results of a unit on one ideal bench.
+func idealResults(t *testing.T, p procedure.Procedure, u LotUnit, leakage, ambient float64) map[procedure.ResultID]float64 {
+	def, w := ideal(leakage, ambient)
+	s := Scenario()
+	r := carryOutWith(t, p, def, *s.pinMap(t, p.Device), w, 1, u)
+	if fine, has := finer(p, r.held.Results); has && leakage == 0 {
+		r = carryOutWith(t, fine, def, *s.pinMap(t, p.Device), w, 1, u)
+	}
+	out := map[procedure.ResultID]float64{}
+	for _, x := range r.held.Results {
+		out[x.ID()] = x.Value
+	}
+	return out
 }
 
 // finer is the procedure with time for every output to follow, and with fifty

@@ -19,7 +19,7 @@ func TestWatchNoise(t *testing.T) {
 	def := coarse()
 	r, _ := bench.RangeFor(def.Channels[0].SenseV, 6)
 	truth := math.Hypot(r.Noise, r.Step/math.Sqrt(12))
-	all := map[string]*held{}
+	all := map[string]*tally{}
 	s := Scenario()
 	p := *s.procedure(t, LotProcedure)
 	p.Measurements = []procedure.Measurement{tarnelWatch()}
@@ -38,18 +38,19 @@ func TestWatchNoise(t *testing.T) {
 				continue
 			}
 			if all[key] == nil {
-				all[key] = &held{}
+				all[key] = &tally{}
 			}
-			all[key].add(x, want)
+			all[key].add(x.Value, x.U, x.From, x.To, want)
 		}
 	}
 	if len(all) != 6 {
 		t.Fatalf("%d results, want a standard deviation and five octaves", len(all))
 	}
 	for key, h := range all {
-		t.Logf("%-30s %s", key, h.say())
-		if out := h.above + h.below; float64(out) > 0.12*float64(len(h.errs)) {
-			t.Errorf("%s: %d of %d intervals do not hold the noise", key, out, len(h.errs))
+		f := h.figures()
+		t.Logf("%-30s %v", key, f)
+		if f.share < 0.88 {
+			t.Errorf("%s: %.1f %% of %d intervals hold the noise", key, 100*f.share, f.n)
 		}
 	}
 }

@@ -81,7 +81,7 @@ func (t *transfer) close() {
 		x, y = math.NaN(), math.NaN()
 		t.clamped++
 	} else {
-		if t.low == 0 && t.high == 0 {
+		if len(t.x) == t.clamped { // the first that counts
 			t.low, t.high = y, y
 		}
 		t.low, t.high = min(t.low, y), max(t.high, y)

@@ -154,3 +154,22 @@ func TestOscillationIsSaid(t *testing.T) {
 		t.Errorf("%+v", r)
 	}
 }
+
+// A first output of exactly 0 V is a level like any other: the swing starts at it.
+func TestFirstOutputAtZero(t *testing.T) {
+	c := &transfer{}
+	c.room(3)
+	for k, y := range []float64{0, 2, 5} {
+		for _, input := range []bool{true, false} {
+			v := float64(k)
+			if !input {
+				v = y
+			}
+			c.add(&Observation{Reading: bench.Reading{Point: uint32(k), Set: float64(k), V: v}}, input)
+		}
+	}
+	c.close()
+	if c.low != 0 || c.high != 5 {
+		t.Errorf("the output goes from %g to %g V, want 0 to 5", c.low, c.high)
+	}
+}

@@ -140,17 +140,21 @@ func evaluateRatio(k *kit, spots []spot) []Result {
 	return out
 }
 
-// ratio is v/i as a value, with the word for what a clamped one means. A current
-// that cannot be told from zero gives the least resistance that it allows.
+// ratio is v/i as a value, with the word for what a clamped one means. Of a current
+// that cannot be told from zero it is the least resistance that both leave open.
 func ratio(k *kit, pin int, v, i budget.Value, flags bench.Flags) (value, bool) {
 	r := value{key: "resistance", pin: pin, flags: flags}
 	if ui := i.Uc(); math.Abs(i.X) <= sure*ui || i.X == 0 {
-		least := math.Abs(i.X) + sure*ui
-		if least == 0 {
+		most := math.Abs(i.X) + sure*ui
+		if most == 0 {
 			return r, false
 		}
-		r.of, r.counted, r.bound, r.only = budget.Exact(math.Abs(v.X)/least), true, 1, true
+		least := max(math.Abs(v.X)-sure*v.Uc(), 0)
+		r.of, r.counted, r.bound, r.only = budget.Exact(least/most), true, 1, true
 		r.note = fmt.Sprintf("no current to be seen: at least %s, probably open", say(r.x(), quantity.Ohm))
+		if least == 0 {
+			r.note = "neither a voltage nor a current to be seen: it may be any resistance"
+		}
 		return r, true
 	}
 	r.of = v.Div(i)

@@ -227,12 +227,22 @@ func (x *measurer) settle(ctx context.Context, pt *procedure.Point, aperture tim
 
 // stable compares two readings of every channel in the quantity that is not
 // forced. A difference that noise and the converter's step explain (3 standard
-// deviations of the difference, one step) counts as none.
+// deviations of the difference, one step) counts as none; where no range is known
+// nothing is explained.
 func (x *measurer) stable(before []bench.Sample, tolerance float64) bool {
 	for _, r := range x.reads[:x.measured] {
-		a, b, rng := before[r.sample].I, x.samples[r.sample].I, r.sense.I.Range
-		if x.set[r.drive].Mode == bench.ForceCurrent {
-			a, b, rng = before[r.sample].V, x.samples[r.sample].V, r.sense.V.Range
+		forcesI := x.set[r.drive].Mode == bench.ForceCurrent
+		a, b := before[r.sample].I, x.samples[r.sample].I
+		if forcesI {
+			a, b = before[r.sample].V, x.samples[r.sample].V
+		}
+		var rng bench.Range
+		switch {
+		case r.sense == nil:
+		case forcesI:
+			rng = r.sense.V.Range
+		default:
+			rng = r.sense.I.Range
 		}
 		slack := rng.Step + 3*math.Sqrt2*rng.Noise
 		if !(math.Abs(a-b) <= max(tolerance*math.Abs(b), slack)) {

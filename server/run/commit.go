@@ -84,7 +84,8 @@ func (c *committer) check(err error) {
 }
 
 // show has the observer told of what has been committed, after the update
-// before, whose error it returns.
+// before, whose error it returns. An error of its own asks for an empty load, which
+// brings it to light: the next readings may be an hour away.
 func (c *committer) show(u Update) error {
 	if err := c.shown(); err != nil {
 		return err
@@ -97,6 +98,9 @@ func (c *committer) show(u Update) error {
 			return struct{}{}, nil
 		})
 		done <- err
+		if err != nil && c.pipe != nil {
+			c.pipe.urge()
+		}
 	}()
 	return nil
 }

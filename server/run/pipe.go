@@ -122,6 +122,11 @@ func (p *pipe) end() {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.closed = true
+	p.urge()
+}
+
+// urge has take return at once with what there is, be it nothing.
+func (p *pipe) urge() {
 	poke(p.hurry)
 	poke(p.wake)
 }

@@ -84,7 +84,8 @@ func TestRiskAtTheGuardedLimit(t *testing.T) {
 }
 
 // A value that rests on a reading at its compliance, or on one that cannot be
-// trusted, is never a pass, and a fail only where the truth lies further out.
+// trusted, is never a pass, and a fail only where the truth lies further out and the
+// rule would fail the bound itself.
 func TestOutcomeOfClampedValues(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		low, high := -1.0, 1.0
@@ -100,15 +101,26 @@ func TestOutcomeOfClampedValues(t *testing.T) {
 		if !ok {
 			t.Fatalf("no result of %+v", v)
 		}
-		beyond := v.bound > 0 && v.x() > high || v.bound < 0 && lim.Low != nil && v.x() < low
+		// What the rule says of the bound against the limit that the truth lies
+		// further out of is the least that can be said; else nothing can.
+		bound := derive.Invalid
+		switch {
+		case v.bound > 0:
+			bound = derive.Decide(v.x(), r.U, nil, &high, k.rule.Guard)
+		case v.bound < 0 && lim.Low != nil:
+			bound = derive.Decide(v.x(), r.U, lim.Low, nil, k.rule.Guard)
+		}
+		if bound != derive.Fail && bound != derive.ConditionalFail {
+			bound = derive.Invalid
+		}
 		switch {
 		case v.flags&untrusted != 0:
 			if r.Outcome != derive.Invalid || r.Note == "" {
 				t.Fatalf("%+v is %q: %q", v, r.Outcome, r.Note)
 			}
 		case v.only || v.flags.Has(bench.InCompliance):
-			if want := map[bool]derive.Outcome{true: derive.Fail, false: derive.Invalid}[beyond]; r.Outcome != want {
-				t.Fatalf("%+v is %q, want %q", v, r.Outcome, want)
+			if r.Outcome != bound {
+				t.Fatalf("%+v ± %g is %q, want %q", v, r.U, r.Outcome, bound)
 			}
 		default:
 			if want := derive.Decide(v.x(), r.U, lim.Low, lim.High, k.rule.Guard); r.Outcome != want {
@@ -116,6 +128,54 @@ func TestOutcomeOfClampedValues(t *testing.T) {
 			}
 		}
 	})
+}
+
+// A value at its compliance beyond an upper limit is judged as any other there: by
+// its U and the rule, since the bound itself may be off. By the risk: with U = 1.96 u
+// a bound is truly within a limit 1 u below it with a probability of 15.9 %.
+func TestBoundIsJudgedByTheRule(t *testing.T) {
+	const u = 0.01
+	high := 1.0
+	for _, c := range []struct {
+		name string
+		rule Rule
+		by   float64 // beyond the limit, in u
+		want derive.Outcome
+	}{
+		{"simple acceptance, just beyond", Rule{}, 0.1, derive.Fail},
+		{"simple acceptance, within", Rule{}, -0.1, derive.Invalid},
+		{"w = U, within the band", Rule{Guard: 1}, 1.9, derive.ConditionalFail},
+		{"w = U, beyond it", Rule{Guard: 1}, 2, derive.Fail},
+		{"w = U, inside the limit", Rule{Guard: 1}, -5, derive.Invalid},
+		{"risk of 10 %, 15.9 % left", Rule{Risk: 0.1}, 1, derive.ConditionalFail},
+		{"risk of 20 %, 15.9 % left", Rule{Risk: 0.2}, 1, derive.Fail},
+	} {
+		for _, side := range []int{1, -1} {
+			lim := Limit{High: &high}
+			low := -high
+			if side < 0 {
+				lim = Limit{Low: &low}
+			}
+			k := judging(lim, 0)
+			k.rule = c.rule
+			x := float64(side) * (high + c.by*u)
+			v := value{key: "upper", of: guessed(x, u), bound: side, flags: bench.InCompliance}
+			r, ok := k.result(v)
+			if !ok || r.Outcome != c.want {
+				t.Errorf("%s, side %d: %q, want %q", c.name, side, r.Outcome, c.want)
+			}
+			if r.Conformity != nil || (r.Band != nil) != (c.want != derive.Invalid) {
+				t.Errorf("%s: probability %v, band %v", c.name, r.Conformity, r.Band)
+			}
+			if fails := c.want != derive.Invalid; r.Flags.Has(bench.OutOfLimit) != fails {
+				t.Errorf("%s: flags %v", c.name, r.Flags)
+			}
+		}
+	}
+	k := judging(Limit{High: &high}, 1)
+	if r, _ := k.result(value{key: "upper", of: guessed(2, math.Inf(1)), bound: 1, flags: bench.InCompliance}); r.Outcome != derive.Invalid {
+		t.Errorf("a bound of which nobody knows how far off it is: %q", r.Outcome)
+	}
 }
 
 // What is no number is no result, and without limits there is nothing to pass.

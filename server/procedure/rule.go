@@ -101,19 +101,16 @@ const untrusted = bench.OverRange | bench.NotSettled | bench.AfterFault
 
 // judge holds a result against its limits. A value that rests on a reading at
 // its compliance is no measure of the set condition and therefore invalid,
-// except where it is beyond a limit already and the truth lies further out.
-// Without limits nothing can be invalid: the result says itself that it cannot
-// be trusted.
+// except where it is beyond a limit already and the truth lies further out: see
+// decideBound. Without limits nothing can be invalid: the result says itself that
+// it cannot be trusted.
 func (k *kit) judge(r *Result, v *value, said *stated) {
 	limited := r.Low != nil || r.High != nil
 	switch {
 	case v.flags&untrusted != 0 || v.lost != "":
 		r.Outcome = derive.Invalid
 	case v.only || v.flags.Has(bench.InCompliance):
-		r.Outcome = derive.Invalid
-		if v.bound > 0 && r.High != nil && r.Value > *r.High || v.bound < 0 && r.Low != nil && r.Value < *r.Low {
-			r.Outcome = derive.Fail
-		}
+		k.rule.decideBound(r, v.bound, said)
 	case !limited:
 		r.Outcome = derive.NoLimits
 	case math.IsNaN(r.U):
@@ -151,6 +148,29 @@ func (r Rule) decide(x *Result, said *stated) {
 		return
 	}
 	x.Outcome = derive.DecideRisk(x.Value, within, x.Low, x.High, r.Risk)
+}
+
+// decideBound applies the rule to a value that the truth lies above (1) or below
+// (-1), or on a side that nobody knows (0). Against the limit on that side it is
+// judged as any other, since it may itself be off: as the truth lies further out,
+// that is the least that can be said. Within the limit nothing can be said, and
+// with which probability the truth conforms never can.
+func (r Rule) decideBound(x *Result, bound int, said *stated) {
+	against := *x
+	if bound >= 0 {
+		against.Low = nil
+	}
+	if bound <= 0 {
+		against.High = nil
+	}
+	x.Outcome = derive.Invalid
+	if against.Low == nil && against.High == nil {
+		return
+	}
+	r.decide(&against, said)
+	if o := against.Outcome; o == derive.Fail || o == derive.ConditionalFail {
+		x.Outcome, x.Band = o, against.Band
+	}
 }
 
 // riskBand is how far inside its limits a value with these errors must lie, the

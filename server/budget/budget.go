@@ -24,9 +24,15 @@ const (
 	Triangular
 	Arcsine
 	Student
+	// Bounded is an error of which only a bound is known, such as one that is
+	// always the same but of unknown size. It has no distribution, so that all of
+	// it is added to the interval of the rest: the whole holds whatever the error
+	// is. Its standard uncertainty, a/√3, serves to compare it with others.
+	// Source: GUM F.2.4.5 (from memory), for a known effect left uncorrected.
+	Bounded
 )
 
-var distributionNames = [...]string{"normal", "rectangular", "triangular", "arcsine", "Student's t"}
+var distributionNames = [...]string{"normal", "rectangular", "triangular", "arcsine", "Student's t", "bounded"}
 
 func (d Distribution) String() string {
 	if int(d) < len(distributionNames) {
@@ -43,7 +49,7 @@ func (d Distribution) FromHalfWidth(a float64) float64 {
 	switch d {
 	case Normal:
 		return a / quantileNormal((1+Coverage)/2)
-	case Rectangular:
+	case Rectangular, Bounded:
 		return a / math.Sqrt(3)
 	case Triangular:
 		return a / math.Sqrt(6)

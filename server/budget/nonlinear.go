@@ -29,7 +29,7 @@ func Nonlinear(f func(x []float64) float64, args ...Value) float64 {
 // much a curved function makes of it.
 func (s *Source) squareVariance() float64 {
 	switch s.spreadAs() {
-	case Rectangular:
+	case Rectangular, Bounded:
 		return 0.8
 	case Triangular:
 		return 1.4

@@ -193,6 +193,8 @@ func (t *trials) draw(d Distribution) float64 {
 	switch d {
 	case Rectangular:
 		return math.Sqrt(3) * (2*t.rand.Float64() - 1)
+	case Bounded: // at one end or the other
+		return math.Copysign(math.Sqrt(3), t.rand.Float64()-0.5)
 	case Triangular:
 		return math.Sqrt(6) * (t.rand.Float64() - t.rand.Float64())
 	case Arcsine:

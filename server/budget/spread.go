@@ -65,7 +65,7 @@ func (s *spread) build(parts []part, uc float64) {
 			normal += f * p.u * p.u
 		case !math.IsInf(p.df, 1):
 			s.students = append(s.students, p)
-		case p.dist == Rectangular:
+		case p.dist == Rectangular, p.dist == Bounded:
 			s.boxes = append(s.boxes, p.u*math.Sqrt(3))
 		case p.dist == Triangular: // the sum of two equal rectangles
 			s.boxes = append(s.boxes, p.u*math.Sqrt(1.5), p.u*math.Sqrt(1.5))

@@ -44,7 +44,8 @@ const (
 // State says of the value what holds with probability p, with the distributions
 // and degrees of freedom of its sources and to first order: K is the factor of
 // the convolved distribution, 0.95·√3 for one rectangular source, Student's t
-// for one of scatter, 1.96 for many. What is not known makes an interval without
+// for one of scatter, 1.96 for many. Of a source that only has a bound, all of it
+// is added to the interval of the others. What is not known makes an interval without
 // end, and so does a value without any uncertainty.
 func (v Value) State(p float64) Statement {
 	s := spreads.Get().(*spread)
@@ -63,19 +64,45 @@ func (v Value) State(p float64) Statement {
 	if why != "" {
 		return st.endless(why)
 	}
+	bound, uc := s.takeBounded(st.Uc)
 	st.DF = effectiveDF(s.parts)
-	if len(s.parts) == 1 && !math.IsInf(st.DF, 1) {
+	switch {
+	case len(s.parts) == 0:
+		uc = 0
+	case len(s.parts) == 1 && !math.IsInf(st.DF, 1):
 		st.K = studentFactor(p, st.DF)
-	} else {
-		s.build(s.parts, st.Uc)
+	default:
+		s.build(s.parts, uc)
 		st.K = s.factor(p)
 	}
-	st.U = st.K * st.Uc
+	st.U = st.K*uc + bound
+	if bound > 0 {
+		st.K = st.U / st.Uc
+	}
 	st.Low, st.High = v.X-st.U, v.X+st.U
 	if bad(st.Low) || bad(st.High) {
 		return st.endless(whyEstimate)
 	}
 	return st
+}
+
+// takeBounded takes the parts that only have a bound off the parts, whose standard
+// uncertainties add up to uc. It returns the sum of their bounds, and what the
+// others add up to.
+func (s *spread) takeBounded(uc float64) (bound, rest float64) {
+	square := 0.0
+	s.parts = slices.DeleteFunc(s.parts, func(p part) bool {
+		if p.dist != Bounded {
+			square += p.u * p.u
+			return false
+		}
+		bound += math.Sqrt(3) * p.u
+		return true
+	})
+	if bound == 0 {
+		return 0, uc
+	}
+	return bound, math.Sqrt(square)
 }
 
 // endless is s with an interval that has no end, and the reason.

@@ -289,3 +289,32 @@ func BenchmarkConformity20(b *testing.B) {
 		}
 	}
 }
+
+// A bound is added whole to the interval of the rest, also beside Student's t and
+// where nothing else is there, and the interval holds wherever in it the error is.
+func TestBoundedIsAddedWhole(t *testing.T) {
+	const a = 3.0
+	bound := NewSource("bound", Leakage, Bounded, Bounded.FromHalfWidth(a))
+	scatter := NewSource("scatter", Scatter, Student, 2)
+	scatter.DF = 4
+	for name, rest := range map[string]Value{
+		"nothing":   Exact(1),
+		"normal":    Of(1, NewSource("noise", Noise, Normal, 0.7)),
+		"box":       Of(1, NewSource("step", Step, Rectangular, 0.7)),
+		"both":      Of(1, NewSource("noise", Noise, Normal, 0.7)).With(NewSource("step", Step, Rectangular, 0.9), 2),
+		"student's": Of(1, scatter),
+	} {
+		alone, with := 0.0, rest.With(bound, -2).State(Coverage)
+		if len(rest.Terms) > 0 {
+			alone = rest.State(Coverage).U
+		}
+		if math.Abs(with.U-alone-2*a) > 1e-12 || with.Low != 1-with.U || with.High != 1+with.U || math.Abs(with.K*with.Uc-with.U) > 1e-12 {
+			t.Errorf("%s: U %g alone and %g with ±%g: %+v", name, alone, with.U, 2*a, with)
+		}
+	}
+	// Met twice, it is one error.
+	v := Of(5, bound)
+	if st := v.Sub(v.Scale(0.5)).State(Coverage); math.Abs(st.U-a/2) > 1e-12 {
+		t.Errorf("half of it: %g", st.U)
+	}
+}

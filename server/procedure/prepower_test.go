@@ -185,7 +185,7 @@ func TestRules(t *testing.T) {
 		{CodeSettle, SeverityWarning, 1, "measurements[0].settle.time",
 			func(_ *CheckInput, m *Measurement) { m.Settle.Time = 10e-3 }, func(_ *CheckInput, m *Measurement) { m.Settle.Time = 15e-3 }},
 		{CodePrecision, SeverityWarning, 1, "measurements[0].limits.high", limited(1e-9), limited(40e-9)},
-		{CodePrecision, SeverityError, 1, "measurements[0].limits.high", limited(0.3e-9), limited(40e-9)},
+		{CodePrecision, SeverityError, 1, "measurements[0].limits.high", limited(0.2e-9), limited(40e-9)},
 		{CodeUntouched, SeverityNote, 5, "measurements",
 			func(_ *CheckInput, m *Measurement) { m.Pins = []int{1} }, func(*CheckInput, *Measurement) {}},
 		{CodeDuplicate, SeverityNote, 0, "measurements[3].id", repeated(5), repeated(4)},

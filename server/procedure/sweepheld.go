@@ -25,7 +25,7 @@ func (p *pinPoints) toHeld(r *readBack) {
 		if len(f.drives) == 0 {
 			continue
 		}
-		free := withinOne("held level that the curve follows in a way not known", budget.HeldLevel)
+		free := withinOne("held level that the curve follows in a way not known", budget.HeldLevel, budget.Rectangular)
 		free.Assumed = true
 		for k := range p.points {
 			p.points[k].toLevel(&f, free, p.m.Use)
@@ -186,7 +186,7 @@ func (p *pinPoints) unfollowed(r *readBack) {
 		if level == 0 {
 			continue
 		}
-		free := withinOne("held level that the curve follows in a way not known", budget.HeldLevel)
+		free := withinOne("held level that the curve follows in a way not known", budget.HeldLevel, budget.Rectangular)
 		free.Assumed = true
 		for k := range p.points {
 			q := &p.points[k]

@@ -39,7 +39,7 @@ type pinPoints struct {
 
 // atPins works the curve out at the pin.
 func (c *curve) atPins(m *Measurement) *pinPoints {
-	p := &pinPoints{m: m, points: make([]pinPoint, len(c.cells)), shape: withinOne("shape of the curve between its points", budget.Model)}
+	p := &pinPoints{m: m, points: make([]pinPoint, len(c.cells)), shape: withinOne("shape of the curve between its points", budget.Model, budget.Rectangular)}
 	back := c.readBackValues()
 	for k := range c.cells {
 		p.points[k] = back.point(m, &c.cells[k])

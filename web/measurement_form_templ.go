@@ -1385,7 +1385,7 @@ func settleEntry(p MeasurementProps) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = field(p.Form, "settle.time", "Wait", "Between applying and reading.", quantity.Second, nil).Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = field(p.Form, "settle.time", "Wait", "Between applying and reading. Left empty: as long as the bench needs.", quantity.Second, nil).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
@@ -1446,7 +1446,7 @@ func apertureEntry(p MeasurementProps) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = field(p.Form, "aperture.cycles", "Cycles", "", "", templ.Attributes{"inputmode": "decimal"}).Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = field(p.Form, "aperture.cycles", "Cycles", "Left empty: 1.", "", templ.Attributes{"inputmode": "decimal"}).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
@@ -1454,7 +1454,7 @@ func apertureEntry(p MeasurementProps) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = field(p.Form, "aperture.seconds", "Time", "", quantity.Second, nil).Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = field(p.Form, "aperture.seconds", "Time", "Left empty: 1 power-line cycle.", quantity.Second, nil).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}

@@ -42,8 +42,11 @@ const componentPrefix = "#/components/schemas/"
 // apiStyle is that of the API's document: whatever is not left out when it is
 // empty is always there.
 var apiStyle = style{
-	prefix:   componentPrefix,
-	required: func(_ reflect.Type, _, options string) bool { return !strings.Contains(options, "omit") },
+	prefix: componentPrefix,
+	required: func(owner reflect.Type, name, options string) bool {
+		left := owner == reflect.TypeFor[procedure.Measurement]() && slices.Contains(procedure.MayBeLeftOut, name)
+		return !left && !strings.Contains(options, "omit")
+	},
 }
 
 // NewMaker makes an empty set of schemas in the API's style.

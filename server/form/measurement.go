@@ -114,6 +114,16 @@ func settleValues(v url.Values, s procedure.Settle) {
 	v.Set("settle.within", quantity.ExactOrEmpty(s.Within, quantity.Second))
 }
 
+// TimesLeftOut tells which times were left empty in the form of a measurement.
+func TimesLeftOut(f url.Values) procedure.LeftOut {
+	empty := func(name string) bool { return strings.TrimSpace(f.Get(name)) == "" }
+	aperture := "aperture.cycles"
+	if f.Get("aperture") == "seconds" {
+		aperture = "aperture.seconds"
+	}
+	return procedure.LeftOut{Settle: empty("settle.time"), Aperture: empty(aperture)}
+}
+
 func apertureValues(v url.Values, a procedure.Aperture) {
 	v.Set("aperture", "cycles")
 	if a.Cycles == 0 && a.Seconds != 0 {

@@ -11,7 +11,7 @@ import (
 )
 
 // CheckMeasurement makes a measurement of the form, on top of what base has that
-// the form does not. The problems are those of reading and those that the kind
+// the form does not: a time that is left empty is base's. The problems are those of reading and those that the kind
 // finds, a field that could not be read having only the first.
 func CheckMeasurement(f url.Values, base procedure.Measurement, k procedure.Kind, d *dut.Device) (procedure.Measurement, dut.Problems) {
 	r := NewReader(f)
@@ -71,9 +71,14 @@ func (r *Reader) measured(m *procedure.Measurement, k procedure.Kind, f procedur
 	case procedure.FieldHold:
 		m.Hold = r.holds(d)
 	case procedure.FieldSettle:
-		m.Settle = r.settle()
+		before := m.Settle.Time
+		if m.Settle = r.settle(); TimesLeftOut(r.Values).Settle {
+			m.Settle.Time = before
+		}
 	case procedure.FieldAperture:
-		m.Aperture = r.aperture()
+		if !TimesLeftOut(r.Values).Aperture {
+			m.Aperture = r.aperture()
+		}
 	case procedure.FieldLimits:
 		m.Limits = r.limits(m, k)
 	}

@@ -98,7 +98,7 @@ func TestMeasurementFormBad(t *testing.T) {
 		{"level", "5 mA", "current"},
 		{"level", "99 V", "rating"},
 		{"settle.time", "-1 s", "must be"},
-		{"aperture.cycles", "", "nothing given"},
+		{"aperture.cycles", "one", "not a number"},
 		{"limits.high.high", "1 kV", "voltage"},
 		{"repeats", "three", "whole number"},
 		{"retest", "x", "whole number"},
@@ -119,6 +119,42 @@ func TestMeasurementFormBad(t *testing.T) {
 				t.Errorf("beside %s stands %q, not %q; all: %v", c.field, said, c.says, ps)
 			}
 		})
+	}
+}
+
+// A time that is left empty is that of the measurement that the form is laid over,
+// and is named as left out; one of nothing is a time.
+func TestTimesLeftEmpty(t *testing.T) {
+	d := demo.Scenario().Devices[0]
+	k, _ := procedure.KindByKey("leakage")
+	m := k.Default(&d)
+	m.Settle = procedure.Settle{Time: 0.123, UntilStable: true, Tolerance: 1e-3, Within: 2}
+	m.Aperture = procedure.Aperture{Cycles: 5}
+	for _, c := range []struct {
+		set    map[string]string
+		settle float64
+		of     procedure.Aperture
+		left   procedure.LeftOut
+	}{
+		{map[string]string{"settle.time": "0 s"}, 0, m.Aperture, procedure.LeftOut{}},
+		{map[string]string{"settle.time": " "}, 0.123, m.Aperture, procedure.LeftOut{Settle: true}},
+		{map[string]string{"aperture.cycles": ""}, 0.123, m.Aperture, procedure.LeftOut{Aperture: true}},
+		{map[string]string{"aperture": "seconds"}, 0.123, m.Aperture, procedure.LeftOut{Aperture: true}},
+		{map[string]string{"aperture": "seconds", "aperture.seconds": "2 ms"}, 0.123, procedure.Aperture{Seconds: 2e-3}, procedure.LeftOut{}},
+	} {
+		f := MeasurementValues(&m, k)
+		for name, v := range c.set {
+			f.Set(name, v)
+		}
+		got, ps := CheckMeasurement(f, m, k, &d)
+		if len(ps) > 0 {
+			t.Errorf("%v: %v", c.set, ps)
+		}
+		want := m.Settle
+		want.Time = c.settle
+		if got.Settle != want || got.Aperture != c.of || TimesLeftOut(f) != c.left {
+			t.Errorf("%v: %+v, %+v, left out %+v", c.set, got.Settle, got.Aperture, TimesLeftOut(f))
+		}
 	}
 }
 

@@ -3,6 +3,7 @@ package lab
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -39,6 +40,42 @@ func (l *Lab) SaveProcedure(ctx context.Context, who Person, p procedure.Procedu
 		return 0, err
 	}
 	return l.EditProcedure(ctx, who, p, expected)
+}
+
+// WithTimes returns the procedure with the times that its document leaves out, as
+// the bench needs them. A device that is not there has none: storing the procedure
+// says so.
+func (l *Lab) WithTimes(ctx context.Context, b *Bench, p procedure.Procedure, left []procedure.LeftOut) (procedure.Procedure, error) {
+	if !slices.ContainsFunc(left, procedure.LeftOut.Any) {
+		return p, nil
+	}
+	d, err := l.Store.GetDevice(ctx, p.Device, 0)
+	if problem.CodeOf(err) == problem.NotFound {
+		return p, nil
+	}
+	if err != nil {
+		return p, err
+	}
+	p = p.Clone()
+	for i := range p.Measurements[:min(len(left), len(p.Measurements))] {
+		if err := l.TakeTimes(ctx, b, &d.Body, &p.Measurements[i], left[i]); err != nil {
+			return p, err
+		}
+	}
+	return p, nil
+}
+
+// TakeTimes gives a measurement of a device the times that were left out, as the
+// bench needs them.
+func (l *Lab) TakeTimes(ctx context.Context, b *Bench, d *dut.Device, m *procedure.Measurement, left procedure.LeftOut) error {
+	if !left.Any() {
+		return nil
+	}
+	pm, err := l.PinMapOf(ctx, b, d.Key)
+	if err == nil {
+		m.TakeTimes(left, d, pm, &b.Definition)
+	}
+	return err
 }
 
 // UnderItsKey returns the procedure that a procedure's key has already, which

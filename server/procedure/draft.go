@@ -148,7 +148,7 @@ func (dr *drafter) possible(m *Measurement) error {
 	k, _ := KindByKey(m.Kind)
 	step, err := dr.planner.Step(0, m, k, nil)
 	if err == nil {
-		m.Settle = SettleFor(step, dr.d)
+		m.Settle = SettleFor(step)
 	}
 	return err
 }

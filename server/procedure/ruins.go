@@ -5,7 +5,6 @@ import (
 	"math"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
 )
 
@@ -84,28 +83,3 @@ func (r *ruinsDeriver) Results() []Result {
 	}
 	return out
 }
-
-// SettleFor is how long a planned measurement should wait on its bench: by every
-// drive that it reads or newly brings up, so that less than a part in 100,000 of
-// a change is left. It is never less than what the measurement has.
-func SettleFor(step *PlanStep, d *dut.Device) Settle {
-	m := step.Measurement
-	out := m.Settle
-	for _, seg := range step.Segments {
-		for k, dr := range seg.Drives {
-			if dr.Zero || dr.Power != nil && !m.connects(dr.Pin) {
-				continue
-			}
-			out.Time = max(out.Time, seg.settlingOf(k).need(fullConstants))
-		}
-	}
-	// To two digits, upwards, so that a person can read it.
-	if out.Time > m.Settle.Time {
-		unit := math.Pow(10, math.Floor(math.Log10(out.Time))-1)
-		out.Time = math.Ceil(out.Time/unit*(1-1e-12)) * unit
-	}
-	return out
-}
-
-// fullConstants is how many time constants leave less than 1e-5 of a change.
-const fullConstants = 12.0

@@ -41,7 +41,7 @@ func TestSettleForLeavesNothing(t *testing.T) {
 	m := sweepMeasurement(UseCurrent, Sweep{Spacing: Log, From: 0.5e-6, To: 1e-3, Points: 3}, 4)
 	m.Settle.Time = 1e-3
 	step := planOf(t, d, b, m).Steps[0]
-	got := SettleFor(step, d)
+	got := SettleFor(step)
 	for _, seg := range step.Segments {
 		for k, dr := range seg.Drives {
 			if left := seg.settlingOf(k).left(got.Time); dr.Power == nil && left > 1e-5 {
@@ -53,7 +53,7 @@ func TestSettleForLeavesNothing(t *testing.T) {
 		t.Errorf("%g s on a range of 2 ms a time constant", got.Time)
 	}
 	m.Settle.Time = 10
-	if got := SettleFor(planOf(t, d, b, m).Steps[0], d); got.Time != 10 {
+	if got := SettleFor(planOf(t, d, b, m).Steps[0]); got.Time != 10 {
 		t.Errorf("a longer wait is cut to %g s", got.Time)
 	}
 }

@@ -16,6 +16,10 @@ var Required = map[string][]string{
 	"Hold": {"pin", "use"}, "Step": {"pin", "use", "compliance", "sweep"}, "Sweep": {"spacing"}, "SupplyLevel": {"pin", "level"},
 }
 
+// MayBeLeftOut are the members of a measurement that need not be sent, though they
+// are always there in what is stored: see TakeTimes.
+var MayBeLeftOut = []string{"settle", "aperture"}
+
 type rules = map[string]any
 
 func pinRules() rules { return rules{"minimum": 1, "maximum": dut.MaxPins} }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"net/http"
 
+	"ohmkeep/server/apidoc"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
@@ -36,7 +37,11 @@ type apiManualRequest struct {
 
 func (s *Server) apiManualStart(w http.ResponseWriter, r *http.Request) error {
 	ctx, who := r.Context(), personOf(r.Context())
-	q, err := decode[apiManualRequest](r)
+	body, err := jsonBody(r)
+	if err != nil {
+		return err
+	}
+	q, err := apidoc.Decode[apiManualRequest](apiTypes, body)
 	if err != nil {
 		return err
 	}
@@ -45,6 +50,9 @@ func (s *Server) apiManualStart(w http.ResponseWriter, r *http.Request) error {
 		return problem.Field("device", "there is no device of this key")
 	}
 	if err != nil {
+		return err
+	}
+	if err := s.Lab.TakeTimes(ctx, s.bench(ctx), &d.Body, &q.Measurement, procedure.TimesLeftOutOfOne(body)); err != nil {
 		return err
 	}
 	var ps dut.Problems

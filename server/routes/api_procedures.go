@@ -21,7 +21,7 @@ func (s *Server) procedureEndpoints() []endpoint {
 		{route: route{"GET", "/procedures/{key}", store.Viewer, page, s.apiProcedure}, id: "getProcedure", tag: tag, query: []param{revParam},
 			summary: "One revision of a procedure.", response: apiRevision[procedure.Procedure]{}, tagged: true},
 		{route: route{"PUT", "/procedures/{key}", store.Operator, page, s.apiPutProcedure}, id: "putProcedure", tag: tag,
-			summary: "Store a new procedure or a new revision of one.", request: procedureBody{}, response: apiSaved{}, tagged: true},
+			summary: "Store a new procedure or a new revision of one. A measurement without a settle or an aperture gets what the bench in use needs.", request: procedureBody{}, response: apiSaved{}, tagged: true},
 		{route: route{"DELETE", "/procedures/{key}", store.Owner, page, s.apiDeleteProcedure}, id: "deleteProcedure", tag: tag,
 			summary: "Take a procedure out of the lists. Its revisions stay for the runs that used them.", status: http.StatusNoContent},
 		{route: route{"GET", "/procedures/{key}/revisions", store.Viewer, page, s.apiProcedureRevisions}, id: "listProcedureRevisions", tag: tag,
@@ -58,14 +58,21 @@ func (s *Server) apiPutProcedure(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	doc, err := decode[procedureBody](r)
+	body, err := jsonBody(r)
+	if err != nil {
+		return err
+	}
+	doc, err := apidoc.Decode[procedureBody](apiTypes, body)
 	if err != nil {
 		return err
 	}
 	if err := newer(doc.Format); err != nil {
 		return err
 	}
-	p := doc.Procedure
+	p, err := s.Lab.WithTimes(ctx, s.bench(ctx), doc.Procedure, procedure.TimesLeftOut(body))
+	if err != nil {
+		return err
+	}
 	var ps dut.Problems
 	sameKey(&ps, "key", p.Key, chi.URLParam(r, "key"))
 	if err := ps.Err(); err != nil {

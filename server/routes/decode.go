@@ -21,18 +21,24 @@ var apiTypes = apidoc.NewTypes(map[reflect.Type][]string{
 // decode reads the JSON body of a request. The content type must say JSON
 // (415); the body must be what the document says, see apidoc.Decode (400, 422).
 func decode[T any](r *http.Request) (T, error) {
-	var v T
-	if err := wantJSON(r.Header.Get("Content-Type")); err != nil {
+	body, err := jsonBody(r)
+	if err != nil {
+		var v T
 		return v, err
 	}
-	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxBody))
-	if err != nil {
-		if tooLarge := new(http.MaxBytesError); errors.As(err, &tooLarge) {
-			return v, err
-		}
-		return v, problem.New(problem.Malformed, "The request's body could not be read whole.")
-	}
 	return apidoc.Decode[T](apiTypes, body)
+}
+
+// jsonBody is the body of a request that says it is JSON, as it was sent.
+func jsonBody(r *http.Request) ([]byte, error) {
+	if err := wantJSON(r.Header.Get("Content-Type")); err != nil {
+		return nil, err
+	}
+	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxBody))
+	if tooLarge := new(http.MaxBytesError); err != nil && !errors.As(err, &tooLarge) {
+		return nil, problem.New(problem.Malformed, "The request's body could not be read whole.")
+	}
+	return body, err
 }
 
 // wantJSON is the check of a request's content type: anything but JSON in

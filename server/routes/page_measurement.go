@@ -48,7 +48,8 @@ func (s *Server) openMeasurement(r *http.Request) (*measurementEditing, *procedu
 	return &measurementEditing{procedureEditing: e, kind: k, id: id, rev: e.stored.Rev, status: http.StatusOK}, m, nil
 }
 
-// newMeasurement makes an empty measurement of the kind that is asked for.
+// newMeasurement makes a measurement of the kind that is asked for, with the times
+// that the bench in use needs.
 func (s *Server) newMeasurement(r *http.Request, kind string) (*measurementEditing, *procedure.Measurement, error) {
 	e, err := s.openProcedure(r)
 	if err != nil {
@@ -59,6 +60,9 @@ func (s *Server) newMeasurement(r *http.Request, kind string) (*measurementEditi
 		return nil, nil, problem.NoSuch("kind of measurement " + strconv.Quote(dut.Excerpt(kind)))
 	}
 	m := k.Default(&e.device.Body)
+	if err := s.Lab.TakeTimes(r.Context(), s.bench(r.Context()), &e.device.Body, &m, procedure.LeftOut{Settle: true, Aperture: true}); err != nil {
+		return nil, nil, err
+	}
 	return &measurementEditing{procedureEditing: e, kind: k, rev: e.stored.Rev, status: http.StatusOK}, &m, nil
 }
 
@@ -142,6 +146,9 @@ func (s *Server) saveMeasurement(w http.ResponseWriter, r *http.Request, e *meas
 	if len(ps) > 0 {
 		e.form, e.status = web.FormFrom("m", f, ps), http.StatusUnprocessableEntity
 		return s.showMeasurement(w, r, e)
+	}
+	if err := s.Lab.TakeTimes(ctx, s.bench(ctx), &e.device.Body, &m, form.TimesLeftOut(f)); err != nil {
+		return err
 	}
 	changed, id, err := e.with(m)
 	if err != nil {

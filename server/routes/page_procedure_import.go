@@ -76,6 +76,9 @@ func (s *Server) importForm(w http.ResponseWriter, r *http.Request) error {
 	props := web.ImportProps{Device: r.FormValue("device"), Form: web.Form{ID: "import", Values: f}}
 	p, err := parseImport([]byte(text))
 	if err == nil {
+		p, err = s.Lab.WithTimes(ctx, s.bench(ctx), p, procedure.TimesLeftOut([]byte(text)))
+	}
+	if err == nil {
 		err = s.compareImport(ctx, &p, &props)
 	}
 	if err != nil {

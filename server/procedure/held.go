@@ -8,30 +8,59 @@ import (
 	"ohmkeep/server/dut"
 )
 
-// Derive starts the computation of a measurement's results by its kind, and adds
-// to each result the levels that were held while it was measured, as they were
-// read back, and a word where the settings spoil it.
-func Derive(k Kind, m *Measurement, d *dut.Device, r Rule) Deriver {
-	return &heldDeriver{Deriver: &ruinsDeriver{Deriver: k.Derive(m, d, r), m: m}, kept: map[int]*heldPoint{}}
+// grouped is a kind whose results each rest on the readings of some groups of its
+// points alone. The result of any other kind rests on all readings of its pin.
+type grouped interface {
+	// groups says which groups of points a result rests on.
+	groups(m *Measurement, d *dut.Device) func(r *Result) []int
 }
 
-// heldDeriver is a kind's deriver that remembers, of each measured pin, the last
-// point at which held levels were read back.
+// Derive starts the computation of a measurement's results by its kind, and adds
+// to each result the levels that were held while its own readings were taken, as
+// they were read back, and a word where the settings spoil it.
+func Derive(k Kind, m *Measurement, d *dut.Device, r Rule) Deriver {
+	h := &heldDeriver{Deriver: &ruinsDeriver{Deriver: k.Derive(m, d, r), m: m}, kept: map[heldKey]*heldSpan{}}
+	if by, is := k.(grouped); is {
+		h.groups = by.groups(m, d)
+	}
+	return h
+}
+
+// heldDeriver is a kind's deriver that remembers, of each measured pin and group,
+// the first and the last point at which held levels were read back.
 type heldDeriver struct {
 	Deriver
-	now  heldPoint
-	kept map[int]*heldPoint // by measured pin
-	pins []int              // measured pins with such a point, in the order they came
+	groups func(r *Result) []int // that a result rests on; nil: on all
+	now    heldPoint
+	kept   map[heldKey]*heldSpan
+	pins   []int // measured pins, in the order in which they came
+	most   int   // largest group
+}
+
+// heldKey is a measured pin in a group of points.
+type heldKey struct{ pin, group int }
+
+// heldSpan is the first and the last point of a pin in a group: what the part
+// draws along a curve moves the levels.
+type heldSpan struct {
+	first, last heldPoint
+	said        []heldWithin
+	fresh       bool // levels are to be worked out again
 }
 
 // heldPoint is the first reading of each channel at one point.
 type heldPoint struct {
 	point uint32
 	read  []Observation
-	own   int  // of read: those of the measured pins
-	fresh bool // levels are to be worked out again
-	mixed bool // the pin was measured under different levels: no one set is that of a result
-	said  []Held
+	own   int // of read: those of the measured pins
+}
+
+// heldWithin is a level that a pin was held at, and where it was: V.
+type heldWithin struct {
+	pin            int
+	set, low, high float64
+	told           bool // low and high hold 95 %
+	mixed          bool // held at several levels: no one is that of a result
 }
 
 // Add takes a reading. A point whose every reading is auxiliary is beside the
@@ -62,38 +91,35 @@ func (p *heldPoint) has(s *Sense) bool {
 // keep remembers the point for each pin that was measured at it.
 func (h *heldDeriver) keep(p *heldPoint) {
 	for _, o := range p.read[:p.own] {
-		at := h.kept[int(o.Pin)]
+		key := heldKey{int(o.Pin), int(o.Group)}
+		at := h.kept[key]
 		if at == nil {
-			at = &heldPoint{}
-			h.kept[int(o.Pin)] = at
-			h.pins = append(h.pins, int(o.Pin))
+			at = &heldSpan{}
+			h.kept[key] = at
+			h.most = max(h.most, key.group)
+			if !slices.Contains(h.pins, key.pin) {
+				h.pins = append(h.pins, key.pin)
+			}
 		}
-		at.mixed = at.mixed || at.differs(p)
-		at.read, at.own, at.fresh = append(at.read[:0], p.read...), p.own, true
+		at.fresh = true
+		at.last.take(p)
+		if len(at.first.read) == 0 || at.first.point == p.point {
+			at.first.take(p)
+		}
 	}
 }
 
-// differs reports whether a channel that held a level holds another one now.
-func (p *heldPoint) differs(now *heldPoint) bool {
-	for _, a := range p.read[min(p.own, len(p.read)):] {
-		for _, b := range now.read[now.own:] {
-			if a.Channel == b.Channel && a.Set != b.Set {
-				return true
-			}
-		}
-	}
-	return false
+// take makes the point a copy of another, in its own memory.
+func (p *heldPoint) take(from *heldPoint) {
+	p.point, p.own, p.read = from.point, from.own, append(p.read[:0], from.read...)
 }
 
 // Results are those of the kind with the levels that were held.
 func (h *heldDeriver) Results() []Result {
 	out := h.Deriver.Results()
-	if len(h.pins) == 0 {
-		return out
-	}
 	for i := range out {
 		r := &out[i]
-		levels := h.levels(r.Pin)
+		levels := h.levels(r)
 		if len(levels) == 0 {
 			continue
 		}
@@ -109,24 +135,74 @@ func (h *heldDeriver) Results() []Result {
 	return out
 }
 
-// levels are those held while a pin was measured; of a result of no measured
-// pin, those of the first.
-func (h *heldDeriver) levels(pin int) []Held {
-	at := h.kept[pin]
-	if at == nil {
-		at = h.kept[h.pins[0]]
-	}
-	if at.mixed {
+// levels are those held while a result's readings were taken. One that was held
+// at several levels meanwhile is left out, one that moved is told with where it
+// went. A result of no measured pin rests on the first.
+func (h *heldDeriver) levels(r *Result) []Held {
+	if len(h.pins) == 0 {
 		return nil
 	}
-	if at.fresh {
-		at.said, at.fresh = at.held(), false
+	pin := r.Pin
+	if !slices.Contains(h.pins, pin) {
+		pin = h.pins[0]
 	}
-	return at.said
+	var all []heldWithin
+	add := func(group int) {
+		if at := h.kept[heldKey{pin, group}]; at != nil {
+			all = spanned(all, at.held())
+		}
+	}
+	if h.groups == nil {
+		for g := range h.most + 1 {
+			add(g)
+		}
+	} else {
+		for _, g := range h.groups(r) {
+			add(g)
+		}
+	}
+	var out []Held
+	for _, w := range all {
+		if w.mixed {
+			continue
+		}
+		told := Held{Pin: w.pin, Set: w.set, Value: (w.low + w.high) / 2}
+		if w.told {
+			told.U = (w.high - w.low) / 2
+		}
+		out = append(out, told)
+	}
+	return out
+}
+
+// spanned are levels with those of more readings: each from where it was lowest to
+// where it was highest, in the order of the pins.
+func spanned(all, more []heldWithin) []heldWithin {
+	all = slices.Clone(all)
+	for _, w := range more {
+		i := slices.IndexFunc(all, func(o heldWithin) bool { return o.pin == w.pin })
+		if i < 0 {
+			all = append(all, w)
+			continue
+		}
+		o := &all[i]
+		o.mixed = o.mixed || w.mixed || o.set != w.set
+		o.low, o.high, o.told = min(o.low, w.low), max(o.high, w.high), o.told && w.told
+	}
+	slices.SortFunc(all, func(a, b heldWithin) int { return a.pin - b.pin })
+	return all
+}
+
+// held are the levels of both ends together.
+func (s *heldSpan) held() []heldWithin {
+	if s.fresh {
+		s.said, s.fresh = spanned(s.first.held(), s.last.held()), false
+	}
+	return s.said
 }
 
 // held works the held levels out: at the pins, against the part's ground.
-func (p *heldPoint) held() []Held {
+func (p *heldPoint) held() []heldWithin {
 	seg := p.read[0].Sense.Segment
 	read := make([]sensedAt, len(seg.Drives))
 	for i := range p.read {
@@ -136,7 +212,7 @@ func (p *heldPoint) held() []Held {
 	}
 	at := solve(seg, func(k int) *sensedAt { return &read[k] })
 	ground := at.ground()
-	var out []Held
+	var out []heldWithin
 	for i := range p.read[p.own:] {
 		o := &p.read[p.own+i]
 		d := seg.Drives[o.Sense.Drive]
@@ -144,9 +220,11 @@ func (p *heldPoint) held() []Held {
 			continue
 		}
 		v := at.v[o.Sense.Drive].Sub(ground)
-		out = append(out, Held{Pin: d.Pin, Set: o.Set, Value: v.X, U: orZero(v.State(budget.Coverage).U)})
+		u := v.State(budget.Coverage).U
+		w := heldWithin{pin: d.Pin, set: o.Set, told: finite(u)}
+		w.low, w.high = v.X-orZero(u), v.X+orZero(u)
+		out = append(out, w)
 	}
-	slices.SortFunc(out, func(a, b Held) int { return a.Pin - b.Pin })
 	return out
 }
 

@@ -264,6 +264,20 @@ func joinLabel(a, b string) string {
 	return a + ", " + b
 }
 
+// groups is the curve that a result is of.
+func (ivSweep) groups(m *Measurement, d *dut.Device) func(r *Result) []int {
+	type curve struct {
+		pin   int
+		label string
+	}
+	of, steps := map[curve][]int{}, m.stepLabels(&kit{d: d})
+	for g := range m.curves() {
+		pin, _, _ := m.curve(g)
+		of[curve{pin, m.curveLabel(steps, g)}] = []int{g}
+	}
+	return func(r *Result) []int { return of[curve{r.Pin, r.Group}] }
+}
+
 func (k ivSweep) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
 	return newSweepDeriver(newKit(k.facts, m, d, rule))
 }

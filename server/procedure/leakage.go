@@ -103,6 +103,16 @@ func (k leakage) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
 	return newSpots(k, newKit(k.facts, m, d, rule), evaluateLeakage)
 }
 
+// groups are the points at the level that a result is of.
+func (leakage) groups(*Measurement, *dut.Device) func(r *Result) []int {
+	return func(r *Result) []int {
+		if r.Key == "low" {
+			return []int{groupLow}
+		}
+		return []int{groupHigh}
+	}
+}
+
 func evaluateLeakage(k *kit, spots []spot) []Result {
 	var out []Result
 	for i := range spots {

@@ -83,6 +83,19 @@ func (k outputLevel) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
 	return newSpots(k, newKit(k.facts, m, d, rule), evaluateOutputLevel)
 }
 
+// groups are the points at no load, under load, or both.
+func (outputLevel) groups(*Measurement, *dut.Device) func(r *Result) []int {
+	return func(r *Result) []int {
+		switch r.Key {
+		case "unloaded":
+			return []int{groupUnloaded}
+		case "loaded":
+			return []int{groupLoaded}
+		}
+		return []int{groupUnloaded, groupLoaded}
+	}
+}
+
 // evaluateOutputLevel takes the unloaded and the loaded spots of each pin.
 func evaluateOutputLevel(k *kit, spots []spot) []Result {
 	var out []Result

@@ -174,6 +174,21 @@ func edge(s *Sweep, dir int) string {
 	return "falling"
 }
 
+// groups is the direction that a threshold was found in; both for the hysteresis.
+func (threshold) groups(m *Measurement, _ *dut.Device) func(r *Result) []int {
+	dirs := m.Sweep.directions()
+	return func(r *Result) (out []int) {
+		for i, pin := range m.Pins {
+			for dir := range dirs {
+				if pin == r.Pin && (r.Key == "hysteresis" || edge(m.Sweep, dir) == r.Key) {
+					out = append(out, i*dirs+dir)
+				}
+			}
+		}
+		return out
+	}
+}
+
 func (k threshold) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver {
 	return newThresholdDeriver(newKit(k.facts, m, d, rule))
 }

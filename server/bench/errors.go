@@ -117,12 +117,13 @@ func scatterSure(n int) float64 { return 1 + 2.33/math.Sqrt(2*float64(n-1)) }
 // Noise is a standard deviation already and taken as white, falling with the
 // square root of the aperture. A step is a bound, so rectangular: s/√12 (GUM
 // F.2.2.1); noise larger than half a step spreads repeats over several steps,
-// so that their mean knows more.
+// so that their mean knows more. Hum counts where the aperture is no whole number
+// of cycles.
 func (r *RangeErrors) Reading(mean float64, n int, sd, cycles float64) budget.Value {
 	once := r.noiseOf(cycles)
-	v := r.stepped(mean, n, once)
+	v := r.hummed(r.stepped(mean, n, once), cycles)
 	root := math.Sqrt(float64(max(n, 1)))
-	switch explained := math.Hypot(once, budget.Resolution(r.Step)); {
+	switch explained := math.Hypot(math.Hypot(once, budget.Resolution(r.Step)), r.HumOf(cycles)/math.Sqrt2); {
 	case n >= 2 && sd > explained*scatterSure(n):
 		s := budget.NewSource("scatter of "+r.Name, budget.Scatter, budget.Student, sd/root)
 		s.DF = float64(n - 1)
@@ -141,8 +142,36 @@ func (r *RangeErrors) noiseOf(cycles float64) float64 {
 	return r.Noise / math.Sqrt(cycles)
 }
 
+// AssumedHum is the amplitude of the line hum in a range, as a multiple of the
+// range's noise over a line cycle. No bench states it: an assumption without a
+// source, which budgets say.
+const AssumedHum = 50
+
+// HumOf is the amplitude of the line hum that is left in a reading over an
+// aperture in power-line cycles, 0 for one, in the range's unit: the mean of a
+// sine over N cycles is smaller by |sin(πN)/(πN)|, and nothing for whole cycles.
+func (r *RangeErrors) HumOf(cycles float64) float64 {
+	if whole := math.Round(cycles); whole >= 1 && math.Abs(cycles-whole) <= 1e-6*cycles || cycles <= 0 {
+		return 0
+	}
+	x := math.Pi * cycles
+	return AssumedHum * r.Noise * math.Abs(math.Sin(x)/x)
+}
+
+// hummed is a value with the hum that the aperture leaves in it. Readings at
+// whole cycles from each other all have it alike, so that repeats lower none of it.
+func (r *RangeErrors) hummed(v budget.Value, cycles float64) budget.Value {
+	h := r.HumOf(cycles)
+	if h == 0 {
+		return v
+	}
+	s := budget.NewSource("hum in "+r.Name, budget.Hum, budget.Arcsine, budget.Arcsine.FromHalfWidth(h))
+	s.Assumed = true
+	return v.With(s, 1)
+}
+
 // Independent is what differs from one reading to the next by the range: the
-// standard deviation of one reading's noise, and the standard uncertainty that
+// standard deviation of one reading's noise with its hum, and the standard uncertainty that
 // the converter's step leaves in the mean of n readings. cycles is the aperture
 // in power-line cycles, 0 for one.
 func (r *RangeErrors) Independent(n int, cycles float64) (noise, step float64) {
@@ -150,7 +179,7 @@ func (r *RangeErrors) Independent(n int, cycles float64) (noise, step float64) {
 	if noise >= r.Step/2 {
 		step /= math.Sqrt(float64(max(n, 1)))
 	}
-	return noise, step
+	return math.Hypot(noise, r.HumOf(cycles)/math.Sqrt2), step
 }
 
 // stepped is the mean of n readings with the errors of its range that repeats do
@@ -182,7 +211,7 @@ func (r *RangeErrors) Series(mean float64, n int, sd, lag1, cycles float64) budg
 	}
 	s := budget.NewSource("scatter of "+r.Name, budget.Scatter, budget.Student, u)
 	s.DF = df
-	return r.stepped(mean, n, max(once, sd)).With(s, 1)
+	return r.hummed(r.stepped(mean, n, max(once, sd)), cycles).With(s, 1)
 }
 
 // Chosen is what the noise of one reading that was taken out of n as the lowest or

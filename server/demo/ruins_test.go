@@ -2,6 +2,7 @@ package demo
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -41,6 +42,59 @@ func TestRuinousSettingsAreSaid(t *testing.T) {
 		for _, x := range r.held.Results {
 			if c.says == "" && x.Note != "" || !strings.Contains(x.Note, c.says) {
 				t.Errorf("%s: %s", name, r.say(x))
+			}
+		}
+	}
+}
+
+// TestCoarseRangeIsSaid: a leakage within 0.6 µA that is read on a range of 1 mA, with
+// six times as much room between its limits as ±U, is warned of before power and
+// marked in its row, with the range that would do; on 10 µA it is neither. Where the
+// limits ask for more than that, the warning of their precision has the remedy.
+// Without limits nothing is predicted, and what a range hides is marked alone.
+func TestCoarseRangeIsSaid(t *testing.T) {
+	s, def := Scenario(), coarse()
+	for _, c := range []struct {
+		compliance float64
+		limit      float64 // A either way; 0: none
+		warned     string  // name of the warning; "" for none
+		message    string
+		noted      string
+	}{
+		{compliance: 10e-6, limit: 600e-9},
+		{compliance: 1e-3, limit: 2e-6}, // as much room as anybody needs
+		{compliance: 1e-3, limit: 600e-9, warned: "range:leakage", message: "a compliance of 1 µA takes the range that holds it", noted: "the ±1 mA range is far too coarse"},
+		{compliance: 1e-3, limit: 300e-9, warned: "precision:leakage", message: "a compliance of ", noted: "the ±1 mA range is far too coarse"},
+		{compliance: 1e-3, noted: "and the ±1 µA range holds what was read"},
+		{compliance: 1e-6},
+	} {
+		p := only(t, "leakage", func(m *procedure.Measurement) {
+			m.Compliance, m.Settle.Time = c.compliance, 50e-3
+			m.Limits = nil
+			if low, high := -c.limit, c.limit; high > 0 {
+				m.Limits = map[string]procedure.Limit{"high": {Low: &low, High: &high}, "low": {Low: &low, High: &high}}
+			}
+		})
+		report := procedure.PrePower(procedure.CheckInput{Device: s.device(t, TarnelKey), Procedure: &p, PinMap: s.pinMap(t, TarnelKey), Bench: &def})
+		var names []string
+		for _, f := range report.Warnings() {
+			if !slices.Contains(names, f.Name()) {
+				names = append(names, f.Name())
+			}
+			if f.Name() == c.warned && !strings.Contains(f.Message, c.message) {
+				t.Errorf("%g A: %s", c.compliance, f.Message)
+			}
+		}
+		if want := strings.Fields(c.warned); !slices.Equal(names, want) {
+			t.Errorf("%g A: warned of %q, want %q: %+v", c.compliance, names, want, report.Findings)
+		}
+		r := carryOut(t, p, def, 3, LotUnit{Serial: "coarse", Seed: 77})
+		if len(r.held.Results) == 0 {
+			t.Errorf("%g A: no results", c.compliance)
+		}
+		for _, x := range r.held.Results {
+			if c.noted == "" && strings.Contains(x.Note, "coarse") || !strings.Contains(x.Note, c.noted) {
+				t.Errorf("%g A: %s", c.compliance, r.say(x))
 			}
 		}
 	}

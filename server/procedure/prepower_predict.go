@@ -3,6 +3,7 @@ package procedure
 import (
 	"math"
 	"slices"
+	"strings"
 
 	"ohmkeep/server/bench"
 )
@@ -18,6 +19,11 @@ type Prediction struct {
 	// last value that passes is beyond its limit.
 	Given       float64 `json:"given"`
 	FalseAccept float64 `json:"falseAccept"`
+
+	// read is the range that it will be read in, and small a smaller one where that
+	// is far too coarse.
+	read  ranged
+	small bench.Range
 }
 
 // Ratios of the width of the limits to that of the uncertainty interval. Four to
@@ -100,18 +106,25 @@ func predict(c *CheckInput, step *PlanStep) (out []Prediction, not map[string]st
 
 func predictKey(c *CheckInput, step *PlanStep, m *Measurement, key string, part Part) []Prediction {
 	width, _ := m.Limits[key].width()
-	der := step.Kind.Derive(m, c.Device, c.Procedure.Rule())
+	der := &ruinsDeriver{Deriver: step.Kind.Derive(m, c.Device, c.Procedure.Rule()), m: m}
 	x := &imaginer{in: c, step: step, der: der, part: part}
 	for pt := range step.Kind.Points(m, c.Device) {
 		x.point(&pt)
 	}
 	var out []Prediction
-	for _, r := range der.Results() {
+	for _, r := range der.Deriver.Results() {
 		if r.Key != key || !(r.U > 0) {
 			continue
 		}
 		p := Prediction{Result: r, Ratio: width / (2 * r.U)}
 		p.forecast(c.Procedure.Rule(), width)
+		for i := range der.pins {
+			if read := der.pins[i].read.forLimits(m.Limits[key], r.Unit); der.pins[i].pin == r.Pin && m.Observe == 0 {
+				if small, is := read.tooCoarse(&r); is {
+					p.read, p.small = read, small
+				}
+			}
+		}
 		out = append(out, p)
 	}
 	return out
@@ -252,6 +265,9 @@ func (c *preCheck) precision(step *PlanStep) []Prediction {
 		}
 		if worst != nil {
 			c.imprecise(step, worst, pins)
+		}
+		if worst == nil || !strings.HasPrefix(worst.Reach, rangeReaches) {
+			c.coarse(all, key)
 		}
 	}
 	return all

@@ -8,6 +8,9 @@ import (
 	"ohmkeep/server/quantity"
 )
 
+// rangeReaches is how the remedy of a smaller sense range begins.
+const rangeReaches = "a compliance of "
+
 // reach finds what would bring a prediction to four to one: a smaller sense
 // range, a longer aperture, more readings a point, each tried by predicting again.
 func (c *preCheck) reach(m *Measurement, p *Prediction) string {
@@ -22,7 +25,7 @@ func (c *preCheck) reach(m *Measurement, p *Prediction) string {
 		try := one
 		try.Compliance = full
 		if c.reaches(&try, p.Key) {
-			return "a compliance of " + say(full, unitOfCompliance(m)) + " takes the range that reaches it"
+			return rangeReaches + say(full, unitOfCompliance(m)) + " takes the range that reaches it"
 		}
 	}
 	for _, cycles := range []float64{1, 10, 100} {

@@ -3,6 +3,7 @@ package procedure
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/quantity"
@@ -41,43 +42,64 @@ func settleWords(m *Measurement, seg *Segment, k int) string {
 type ruinsDeriver struct {
 	Deriver
 	m    *Measurement
-	last *Sense
+	at   int // of pins: the one that was read last
 	pins []ruined
 }
 
-// ruined is what spoils the results of one pin.
+// ruined is what spoils the results of one pin, and what it was read in.
 type ruined struct {
 	pin  int
 	word string
+	read ranged
 }
 
 func (r *ruinsDeriver) Add(o Observation) {
 	r.Deriver.Add(o)
-	if o.Sense == nil || o.Sense == r.last || o.Sense.Segment == nil || o.Flags.Has(bench.Auxiliary) {
+	if o.Sense == nil || o.Sense.Segment == nil || o.Flags.Has(bench.Auxiliary) {
 		return
 	}
-	r.last = o.Sense
-	for i := range r.pins {
-		if r.pins[i].pin == int(o.Pin) {
-			return
+	if r.at >= len(r.pins) || r.pins[r.at].pin != int(o.Pin) {
+		r.at = slices.IndexFunc(r.pins, func(p ruined) bool { return p.pin == int(o.Pin) })
+		if r.at < 0 {
+			r.at = len(r.pins)
+			r.pins = append(r.pins, r.newPin(&o))
 		}
 	}
+	r.pins[r.at].read.add(&o)
+}
+
+// newPin says what spoils the results of a pin by its first reading.
+func (r *ruinsDeriver) newPin(o *Observation) ruined {
 	seg := o.Sense.Segment
 	hum := ""
 	if r.m.Observe == 0 { // a threshold looks for a side of the middle only
 		hum = humWords(o.Sense.Cycles, seg.lineHz())
 	}
-	r.pins = append(r.pins, ruined{int(o.Pin), joinLabel(settleWords(r.m, seg, o.Sense.Drive), hum)})
+	return ruined{int(o.Pin), joinLabel(settleWords(r.m, seg, o.Sense.Drive), hum), newRanged(o.Sense)}
 }
 
-// Results are the kind's, with a word for those that the settings spoil.
+// Results are the kind's, with a word for those that the settings spoil. A result
+// of no pin in particular is spoilt by what spoils any.
 func (r *ruinsDeriver) Results() []Result {
 	out := r.Deriver.Results()
 	for i := range out {
-		for _, p := range r.pins {
-			if p.word != "" && (p.pin == out[i].Pin || out[i].Pin == 0) {
-				out[i].Note = joinLabel(out[i].Note, p.word)
-				break
+		x := &out[i]
+		word, coarse := "", ""
+		for j := range r.pins {
+			p := &r.pins[j]
+			if p.pin != x.Pin && x.Pin != 0 {
+				continue
+			}
+			if word == "" {
+				word = p.word
+			}
+			if coarse == "" && r.m.Observe == 0 {
+				coarse = p.read.words(x)
+			}
+		}
+		for _, w := range []string{word, coarse} {
+			if w != "" {
+				x.Note = joinLabel(x.Note, w)
 			}
 		}
 	}

@@ -142,4 +142,3 @@ func (pt *Point) Nominal(lineHz float64) time.Duration {
 }
 
 func durationOf(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
-

@@ -173,6 +173,9 @@ func (n *network) placeStraps(straps []bench.Strap) error {
 				return fail("there is no channel %d", s.Channel)
 			}
 			n.edge(s.Contact, -1, n.ckt.Resistor(from, n.lines[s.Channel], ohms))
+			if sense := n.senses[s.Channel]; sense != n.lines[s.Channel] {
+				n.edge(s.Contact, -1, n.ckt.Resistor(from, sense, ohms))
+			}
 		case bench.StrapResistor:
 			if s.To < 0 || s.To > n.def.Contacts || s.To == s.Contact {
 				return fail("it cannot lead to contact %d", s.To)

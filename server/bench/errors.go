@@ -252,6 +252,18 @@ func (e *Errors) Series(ch *Channel, id PathID) budget.Value {
 	return out.Add(e.PathR(id))
 }
 
+// Remote is what a path still shows of itself where a channel senses at its far
+// end, in ohms: the sense wire carries what the resistor between the terminals
+// makes of the drop on the force wire. Path 0 is a strap, to both terminals.
+func (e *Errors) Remote(ch *Channel, id PathID) budget.Value {
+	p, ok := e.def.PathByID(id)
+	if !ok || p.Resistance == 0 {
+		return budget.Exact(0)
+	}
+	return e.resistance(seriesUse{ch.ID, id}, "what remote sense of channel "+ch.Name+" leaves of path "+p.Address,
+		p.Resistance*p.Resistance/AssumedSenseTie, AssumedSenseTieTolerance, true)
+}
+
 // PathR is the resistance of a closed path, in ohms.
 func (e *Errors) PathR(id PathID) budget.Value {
 	p, ok := e.def.PathByID(id)

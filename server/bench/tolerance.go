@@ -15,6 +15,11 @@ const (
 	// every 10 K, a data sheet states what is typical; nothing narrower is known
 	// without a measurement, and nothing symmetrical can be wider.
 	AssumedLeakageTolerance = 1.0
+	// AssumedSenseTie is the resistor between the force and the sense terminal of
+	// a channel with remote sense, which keeps an open sense wire from being fatal,
+	// Ω, and its tolerance. No definition states it.
+	AssumedSenseTie          = 100e3
+	AssumedSenseTieTolerance = 0.5
 )
 
 // ToleranceOfResistance is the largest deviation of the closed path's

@@ -4,8 +4,6 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/mat"
-
 	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
 )
@@ -13,7 +11,7 @@ import (
 // Potentials that a leak leads to, besides those of drives.
 const (
 	toReturn  = -1 // 0 V
-	toUnknown = -2 // a pin that is connected to nothing
+	toUnknown = -2 // whatever is connected to nothing
 )
 
 // Leak is what open switches conduct between a drive and one potential.
@@ -22,159 +20,185 @@ type Leak struct {
 	To      int // index of a drive, toReturn or toUnknown
 }
 
-// leakSum gathers what open switches conduct from one drive to one potential.
+// leakSum gathers what open switches conduct from one drive, by potential counted
+// from toUnknown.
 type leakSum struct {
-	siemens, square float64 // S; sum of the squares of the tolerances, S²
-	assumed         bool
+	k       int       // place of the drive's own potential
+	siemens []float64 // S
+	// lines is, by line, the variance that all its switches together give to the
+	// siemens of each potential, S²: one switch changes what leads to several at
+	// once. ways says whether they raise or lower it, mostly.
+	lines, ways [][]float64
+	assumed     bool
 }
 
-func (l *leakSum) add(siemens, part float64, assumed bool) {
-	l.siemens += siemens
-	l.square += (part * siemens) * (part * siemens)
-	l.assumed = l.assumed || assumed
+// around is what is beside the drives of a segment: the switches that are open,
+// and where the ends of all of them are.
+type around struct {
+	seg      *Segment
+	open     []arm       // at the contacts that a pin is on
+	contacts []int       // potential of each contact that a pin is on
+	lines    [][]float64 // of each line, by number, the share of each potential counted from toUnknown
+	units    []float64   // see whole
 }
 
-// mix is a potential as shares of those that are known, and of the unknown one,
-// counted from toUnknown. The shares add up to 1.
-type mix []float64
+// around works out what is beside the drives of a segment.
+func (p *Planner) around(seg *Segment) *around {
+	n := len(seg.Drives) - toUnknown
+	s := &around{seg: seg, open: make([]arm, 0, len(p.beside)), contacts: make([]int, p.bench.Contacts+1),
+		lines: make([][]float64, len(p.bench.Channels)+1), units: make([]float64, 2*n-1)}
+	s.units[n-1] = 1
+	for i := range s.contacts {
+		s.contacts[i] = toUnknown
+	}
+	for _, c := range seg.Conns {
+		s.contacts[p.contacts[c.Pin]] = max(c.Drive, toReturn)
+	}
+	for _, a := range p.beside {
+		if !slices.Contains(seg.Assign.Paths, a.path.ID) {
+			s.open = append(s.open, a)
+		}
+	}
+	s.lines[0] = s.whole(toReturn)
+	for k, d := range seg.Drives {
+		s.lines[p.lineIndex(d.Channel.ID)] = s.whole(k)
+	}
+	p.offLines(s)
+	return s
+}
 
-func (s *Segment) mixes() int { return len(s.Drives) - toUnknown }
-
-// all is the mix that is one potential wholly.
-func (s *Segment) all(potential int) mix {
-	m := make(mix, s.mixes())
-	m[potential-toUnknown] = 1
-	return m
+// whole is one potential alone.
+func (s *around) whole(potential int) []float64 {
+	n := len(s.units)/2 + 1
+	at := n - 1 - (potential - toUnknown)
+	return s.units[at : at+n]
 }
 
 // leaks gathers the open switches beside drive k: those from its line to other
-// contacts, and those from other lines to its contact.
-func (p *Planner) leaks(seg *Segment, k int, lines map[bench.ChannelID]mix) []Leak {
-	d := seg.Drives[k]
-	own := p.contacts[d.Pin]
-	to := make([]leakSum, seg.mixes())
-	add := func(o *bench.Path, m mix, share float64) {
-		for j, part := range m {
-			if part != 0 {
-				to[j].add(p.openSwitch(o)*share*part, o.ToleranceOfLeakage(), o.LeakageTolerance == 0)
-			}
-		}
-	}
-	for i := range p.bench.Paths {
-		o := &p.bench.Paths[i]
+// contacts, those from other lines to its contact, and those beyond. A contact
+// that nothing is on sits where the switches of all lines bring it, and so does a
+// line that nothing holds.
+func (p *Planner) leaks(s *around, k int) []Leak {
+	d := s.seg.Drives[k]
+	line := p.lineIndex(d.Channel.ID)
+	to := newLeakSum(k-toUnknown, len(s.seg.Drives)-toUnknown, len(s.lines))
+	for _, a := range s.open {
+		contact := s.contacts[a.path.Contact]
 		switch {
-		case p.openSwitch(o) == 0 || slices.Contains(seg.Assign.Paths, o.ID):
-		case o.Channel != d.Channel.ID && o.Contact == own:
-			add(o, lines[o.Channel], 1)
-		case o.Channel != d.Channel.ID || o.Contact == own:
-		case p.occupied[o.Contact]:
-			add(o, seg.all(p.potentialOf(seg, o.Contact)), 1)
-		default:
-			// A contact that nothing is on sits where the switches of all lines bring it.
-			sum := p.siemensOf(o.Contact)
-			for _, of := range p.pathsOf[o.Contact] {
-				add(o, lines[of.Channel], p.openSwitch(of)/sum)
+		case a.line == line:
+			to.conduct(a, a.siemens, s.whole(contact))
+		case contact == k:
+			to.conduct(a, a.siemens, s.lines[a.line])
+		}
+		to.spread(a.line, a.variance, s.lines[a.line], s.whole(contact))
+	}
+	at := make([]float64, len(to.siemens))
+	for i := range p.empty {
+		e := &p.empty[i]
+		clear(at)
+		for _, a := range e.arms {
+			for j, share := range s.lines[a.line] {
+				at[j] += a.siemens / e.sum * share
+			}
+			for _, b := range e.arms {
+				if b.line == line && a.line != line {
+					to.conduct(a, e.contacts*e.between(a, b), s.lines[a.line])
+				}
 			}
 		}
-	}
-	var out []Leak
-	for j := range to {
-		if l := &to[j]; l.siemens > 0 && j+toUnknown != k {
-			s := budget.NewSource("leakage of open switches beside channel "+d.Channel.Name, budget.Leakage, budget.Normal, math.Sqrt(l.square/3))
-			s.Assumed = l.assumed
-			out = append(out, Leak{Siemens: budget.Of(l.siemens, s), To: j + toUnknown})
+		for _, a := range e.arms {
+			to.spread(a.line, e.contacts*a.variance, s.lines[a.line], at)
 		}
+	}
+	return to.leaks("leakage of open switches beside channel " + d.Channel.Name)
+}
+
+func newLeakSum(k, potentials, lines int) leakSum {
+	all := make([]float64, (1+2*lines)*potentials)
+	l := leakSum{k: k, siemens: all[:potentials], lines: make([][]float64, lines), ways: make([][]float64, lines)}
+	for i := range l.lines {
+		l.lines[i], l.ways[i] = all[(1+2*i)*potentials:][:potentials], all[(2+2*i)*potentials:][:potentials]
+	}
+	return l
+}
+
+// conduct counts in what leads from the drive to what has these shares of the
+// potentials.
+func (l *leakSum) conduct(a arm, siemens float64, shares []float64) {
+	for j, share := range shares {
+		l.siemens[j] += siemens * share
+	}
+	l.assumed = l.assumed || siemens > 0 && a.path.LeakageTolerance == 0
+}
+
+// spread counts in the variance of a switch between two places with these shares
+// of the potentials. By reciprocity a change of its conductance changes that from
+// the drive to any potential as the voltages of both across the switch, each alone
+// at 1 V, multiply.
+func (l *leakSum) spread(line int, variance float64, from, to []float64) {
+	own := from[l.k] - to[l.k]
+	if own == 0 {
+		return
+	}
+	for j := range from {
+		slope := -own * (from[j] - to[j])
+		l.lines[line][j] += variance * slope * slope
+		l.ways[line][j] += variance * slope
+	}
+}
+
+// leaks are those of the drive, with their sources of this name.
+func (l *leakSum) leaks(name string) []Leak {
+	sources := make([]*budget.Source, len(l.lines))
+	var out []Leak
+	for j, siemens := range l.siemens {
+		if siemens <= 0 || j == l.k {
+			continue
+		}
+		v := budget.Exact(siemens)
+		for i, line := range l.lines {
+			if line[j] == 0 {
+				continue
+			}
+			if sources[i] == nil {
+				sources[i] = budget.NewSource(name, budget.Leakage, budget.Normal, 1)
+				sources[i].Assumed = l.assumed
+			}
+			v = v.With(sources[i], math.Copysign(math.Sqrt(line[j]), l.ways[i][j]))
+		}
+		out = append(out, Leak{Siemens: v, To: j + toUnknown})
 	}
 	return out
+}
+
+// lineIndex numbers the lines: 0 is the return.
+func (p *Planner) lineIndex(id bench.ChannelID) int {
+	return 1 + slices.IndexFunc(p.bench.Channels, func(c bench.Channel) bool { return c.ID == id })
 }
 
 // openSwitch is the conductance of a path that is open, S: twice that of its
 // switch where it carries a sense wire too.
 func (p *Planner) openSwitch(o *bench.Path) float64 {
-	if o.Kelvin && o.Channel != 0 {
-		if ch, ok := p.bench.ChannelByID(o.Channel); ok && ch.RemoteSense {
-			return 2 * o.Leakage
-		}
+	if p.twoWires(o) {
+		return 2 * o.Leakage
 	}
 	return o.Leakage
 }
 
-// siemensOf is what all open switches of a contact conduct together, S.
-func (p *Planner) siemensOf(contact int) float64 {
-	sum := 0.0
-	for _, o := range p.pathsOf[contact] {
-		sum += p.openSwitch(o)
+// spreadOf is the variance of openSwitch by its tolerance, S². The two switches
+// of a path with a sense wire differ.
+func (p *Planner) spreadOf(o *bench.Path) float64 {
+	one := o.ToleranceOfLeakage() * o.Leakage
+	if p.twoWires(o) {
+		return 2 * one * one / 3
 	}
-	return sum
+	return one * one / 3
 }
 
-// potentialOf is what a contact that a pin is on sits at.
-func (p *Planner) potentialOf(seg *Segment, contact int) int {
-	for _, c := range seg.Conns {
-		if p.contacts[c.Pin] != contact {
-			continue
-		}
-		if c.Drive >= 0 {
-			return c.Drive
-		}
-		return toReturn
+func (p *Planner) twoWires(o *bench.Path) bool {
+	if !o.Kelvin || o.Channel == 0 {
+		return false
 	}
-	return toUnknown
-}
-
-// lines are the potentials of all lines: that of the return, those that a channel
-// drives, and those of idle channels, which sit where open switches bring them.
-// An idle channel is taken to be cut off from its line.
-func (p *Planner) lines(seg *Segment) map[bench.ChannelID]mix {
-	out := map[bench.ChannelID]mix{0: seg.all(toReturn)}
-	for k, d := range seg.Drives {
-		out[d.Channel.ID] = seg.all(k)
-	}
-	idle := map[bench.ChannelID]int{}
-	for i := range p.bench.Channels {
-		if id := p.bench.Channels[i].ID; out[id] == nil {
-			idle[id] = len(idle)
-		}
-	}
-	if len(idle) == 0 {
-		return out
-	}
-	// Kirchhoff's law for each idle line: what its switches bring adds up to zero.
-	between, from := mat.NewDense(len(idle), len(idle), nil), mat.NewDense(len(idle), seg.mixes(), nil)
-	more := func(m *mat.Dense, i, j int, x float64) { m.Set(i, j, m.At(i, j)+x) }
-	known := func(a int, m mix, siemens float64) {
-		for j, part := range m {
-			more(from, a, j, siemens*part)
-		}
-	}
-	for contact := 1; contact <= p.bench.Contacts; contact++ {
-		paths, sum := p.pathsOf[contact], p.siemensOf(contact)
-		for _, o := range paths {
-			a, is := idle[o.Channel]
-			g := p.openSwitch(o)
-			if !is || g == 0 {
-				continue
-			}
-			more(between, a, a, g)
-			if p.occupied[contact] {
-				known(a, seg.all(p.potentialOf(seg, contact)), g)
-				continue
-			}
-			for _, of := range paths {
-				if b, too := idle[of.Channel]; too {
-					more(between, a, b, -g*p.openSwitch(of)/sum)
-				} else {
-					known(a, out[of.Channel], g*p.openSwitch(of)/sum)
-				}
-			}
-		}
-	}
-	var at mat.Dense
-	solved := at.Solve(between, from) == nil
-	for id, a := range idle {
-		if out[id] = seg.all(toUnknown); solved {
-			out[id] = slices.Clone(at.RawRowView(a))
-		}
-	}
-	return out
+	ch, ok := p.bench.ChannelByID(o.Channel)
+	return ok && ch.RemoteSense
 }

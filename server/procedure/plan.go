@@ -43,13 +43,21 @@ type Planner struct {
 	contacts map[int]int // pin number to contact
 	occupied map[int]bool
 	pathsOf  map[int][]*bench.Path // by contact
+	strapped map[bench.ChannelID]bool
+	empty    []star // contacts that nothing is on
+	beside   []arm  // switches at the others
 }
 
 // NewPlanner prepares for a device on a bench. None of what it is given may
 // change afterwards.
 func NewPlanner(d *dut.Device, pm *bench.PinMap, b *bench.Definition) *Planner {
 	p := &Planner{device: d, bench: b, solver: bench.NewSolver(b, pm),
-		errors: bench.NewErrors(b), contacts: pm.Contacts, occupied: map[int]bool{}, pathsOf: map[int][]*bench.Path{}}
+		errors: bench.NewErrors(b), contacts: pm.Contacts, occupied: map[int]bool{}, pathsOf: map[int][]*bench.Path{}, strapped: map[bench.ChannelID]bool{}}
+	for _, s := range pm.Straps {
+		if s.Kind == bench.StrapChannel {
+			p.strapped[s.Channel] = true
+		}
+	}
 	for _, contact := range pm.Contacts {
 		p.occupied[contact] = true
 	}
@@ -57,6 +65,7 @@ func NewPlanner(d *dut.Device, pm *bench.PinMap, b *bench.Definition) *Planner {
 		o := &b.Paths[i]
 		p.pathsOf[o.Contact] = append(p.pathsOf[o.Contact], o)
 	}
+	p.empty, p.beside = p.emptyContacts(), p.openAtPins()
 	return p
 }
 

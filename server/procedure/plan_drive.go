@@ -16,7 +16,7 @@ type Drive struct {
 	Power      *dut.PowerStep // how its supply comes up; nil: at once
 	Mode       bench.Mode
 	Remote     bool
-	Series     budget.Value // Ω between the sense point and the pin; 0 with remote sense
+	Series     budget.Value // Ω that the sense point sees between itself and the pin
 	Leaks      []Leak       // beside it
 	free       *budget.Source
 	Zero       bool    // stands in for the return

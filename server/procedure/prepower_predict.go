@@ -209,9 +209,7 @@ func (x *imaginer) add(seg *Segment, pt *Point, k, pin int, v, i float64, flags 
 	// What the path drops and what open switches draw is on top of what the part
 	// shows.
 	i += x.leaks(seg, k, v)
-	if !seg.Drives[k].Remote {
-		v += seg.Drives[k].Series.X * i
-	}
+	v += seg.Drives[k].Series.X * i
 	x.der.Add(Observation{Sense: sense, Reading: bench.Reading{Point: x.index, Group: pt.Group, Set: x.set[k].Level,
 		Pin: uint8(pin), Channel: seg.Drives[k].Channel.ID, V: v, I: i, Flags: flags}})
 }

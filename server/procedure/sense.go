@@ -41,15 +41,16 @@ func (s *Segment) Sense(k int, set bench.Setup, cycles float64) *Sense {
 func (p *Planner) surround(seg *Segment) {
 	seg.errors = p.errors
 	seg.share = withinOne("share of each path to the return", budget.Return, budget.Rectangular)
-	lines := p.lines(seg)
+	beside := p.around(seg)
 	for k, d := range seg.Drives {
 		// A pin that is left open sits somewhere, and a logic output at one end.
 		d.free = withinOne("potential of what is not connected", budget.Leakage, budget.Bounded)
-		d.Series = budget.Exact(0)
-		if !d.Remote {
+		if d.Remote {
+			d.Series = p.errors.Remote(d.Channel, d.Path)
+		} else {
 			d.Series = p.errors.Series(d.Channel, d.Path)
 		}
-		d.Leaks = p.leaks(seg, k, lines)
+		d.Leaks = p.leaks(beside, k)
 	}
 	for _, c := range seg.Conns {
 		if c.Use != UseReturn {

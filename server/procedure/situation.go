@@ -101,7 +101,7 @@ func solveFor(seg *Segment, read func(k int) (v, i budget.Value, ok bool)) *situ
 		}
 		s.known[k], line[k], s.i[k] = true, v, i
 		s.v[k] = line[k]
-		if !d.Remote {
+		if d.Series.X != 0 {
 			s.v[k] = line[k].Sub(d.Series.Mul(s.i[k]))
 		}
 		s.low, s.high = min(s.low, s.v[k].X), max(s.high, s.v[k].X)
@@ -121,10 +121,14 @@ func (s *situation) leakage(d *Drive, v budget.Value, line []budget.Value) budge
 		across := v.X
 		switch {
 		case l.To == toUnknown:
-			// Anything between the potentials that there are.
+			// Anything between the potentials that there are, and the same part of
+			// the way when all of them change sign.
 			half := (s.high - s.low) / 2
 			across -= s.low + half
-			if half > 0 {
+			if s.low+s.high < 0 {
+				half = -half
+			}
+			if half != 0 {
 				sum = sum.With(d.free, -l.Siemens.X*half)
 			}
 		case l.To >= 0 && s.known[l.To]:

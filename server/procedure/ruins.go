@@ -21,7 +21,7 @@ func humWords(cycles, lineHz float64) string {
 	if cycles <= 0 || wholeCycles(cycles) {
 		return ""
 	}
-	return fmt.Sprintf("aperture of %s is no whole number of line cycles: hum is not averaged out, and not counted", say(cycles/lineHz, quantity.Second))
+	return fmt.Sprintf("aperture of %s is no whole number of line cycles: hum is not averaged out, and counts as assumed", say(cycles/lineHz, quantity.Second))
 }
 
 // settleWords says that a drive settles for less than it needs; "" where it does not.

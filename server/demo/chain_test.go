@@ -37,7 +37,7 @@ var expected = map[int]struct {
 }{
 	4:  {"contact", "upper", 9},
 	9:  {"leakage", "high", 5},
-	13: {"shorts", "current", 2},
+	13: {"contact", "upper", 2},
 	18: {"output-high", "loaded", 8},
 	22: {"supply", "current", tarnelVCC},
 }
@@ -132,7 +132,7 @@ func TestFaultsOfOtherParts(t *testing.T) {
 		{"quorrel-2-followers", "contact", "upper", 3, bench.UnitFault{Kind: openBond, Pin: 3}},
 		{"dunmoss-8-resistances", "two-wire", "resistance", 3, bench.UnitFault{Kind: contactResistance, Pin: 3, Value: 200}},
 		{"averlock-48-basics", "contact", "upper", 31, bench.UnitFault{Kind: openBond, Pin: 31}},
-		{"averlock-48-basics", "shorts", "current", 19, bench.UnitFault{Kind: pinsShorted, Pin: 19, Pin2: 20, Value: 100}},
+		{"averlock-48-basics", "contact", "upper", 19, bench.UnitFault{Kind: pinsShorted, Pin: 19, Pin2: 20, Value: 100}},
 	} {
 		r := rehearse(t, x.procedure, 5, LotUnit{Serial: "faulty", Seed: 61, UnitFaults: []bench.UnitFault{x.fault}},
 			"contact", "shorts", "leakage-1", "leakage-2", "two-wire")

@@ -108,7 +108,7 @@ const (
 func contactOf(pins []int) procedure.Measurement {
 	return procedure.Measurement{ID: "contact", Name: "Contact", Kind: "contact",
 		Note: "Every pin must show its protection diodes before anything is powered.",
-		Pins: pins, Level: contactCurrent, Compliance: contactCompliance,
+		Pins: pins, Level: contactCurrent, Compliance: contactCompliance, Rest: procedure.UseReturn,
 		Settle: settleFast, Aperture: oneCycle,
 		Limits: limits{"upper": between(junctionLow, junctionHigh), "lower": between(-junctionHigh, -junctionLow)}}
 }

@@ -20,12 +20,28 @@ var contactKind = contact{&facts{
 	fields: fieldsOf(fieldPins,
 		fieldLevel.with(quantity.Ampere, "forced into the pin, then out of it"),
 		fieldCompliance.with(quantity.Volt, "above a diode's voltage: a pin without contact reads this"),
-		fieldRepeats),
+		allOtherPins(fieldRest), fieldRepeats),
 	outputs: []Output{
 		gives("upper", "Upper diode", quantity.Volt),
 		gives("lower", "Lower diode", quantity.Volt),
 	},
 }}
+
+// allOtherPins is the field of what becomes of other inputs, as one of all pins
+// that nothing names.
+func allOtherPins(f Field) Field {
+	f = f.offering("All other pins", "on the return, as is common practice, or open; where one floats the part may conduct beside the diode", f.Choices...)
+	f.phrase = func(w *wording) []string {
+		switch w.m.Rest {
+		case UseReturn:
+			return []string{"all other pins on the return"}
+		case UseOpen:
+			return []string{"all other pins open"}
+		}
+		return nil
+	}
+	return f
+}
 
 // Common practice, without a source: ±100 µA and 0.3 V to 0.9 V for a silicon
 // junction at room temperature; below 0.1 V there is no junction but a short.
@@ -50,7 +66,7 @@ func (contact) Default(d *dut.Device) Measurement {
 	if len(m.Pins) == 0 {
 		m.Pins = d.PinsOf(dut.Analog)
 	}
-	m.Level, m.Compliance = contactCurrent, contactCompliance
+	m.Level, m.Compliance, m.Rest = contactCurrent, contactCompliance, UseReturn
 	m.Limits = map[string]Limit{"upper": {&lo, &hi}, "lower": {&nlo, &nhi}}
 	return m
 }
@@ -84,10 +100,13 @@ func upperDiode(d *dut.Device, pin int) bool {
 
 func (contact) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	bare := *m
-	bare.Rest = UseOpen // nothing but supplies, grounds and the pin itself
+	bare.Rest = UseOpen
 	var points []Point
 	for _, pin := range m.Pins {
 		base, read := conditions(&bare, d, pin), []int{pin}
+		if m.Rest == UseReturn {
+			base = grounded(base, d, pin)
+		}
 		force := func(group int, level float64) {
 			hold := append(slices.Clone(base), Hold{Pin: pin, Use: UseCurrent, Level: level, Compliance: m.Compliance})
 			points = append(points, m.spot(group, hold, read))
@@ -98,6 +117,22 @@ func (contact) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 		force(groupLower, -m.Level)
 	}
 	return listed(points)
+}
+
+// grounded brings every pin that nothing holds to the return, but the one at work:
+// the usual continuity test. A transistor whose gate is a pin that floats conducts
+// as the leakage of the bench likes.
+func grounded(base []Hold, d *dut.Device, own int) []Hold {
+	for _, p := range d.Pins {
+		held := p.Number == own || p.Function == dut.NoConnect
+		for i := range base {
+			held = held || base[i].Pin == p.Number
+		}
+		if !held {
+			base = append(base, Hold{Pin: p.Number, Use: UseReturn})
+		}
+	}
+	return base
 }
 
 func (contact) Shape(m *Measurement, d *dut.Device) Shape {

@@ -49,6 +49,12 @@ func TestPoints(t *testing.T) {
 				{1, []Hold{gnd, v00, amp(1, -100e-6, 2)}, []int{1}},
 				{1, []Hold{gnd, amp(6, -100e-6, 2)}, []int{6}},
 			}},
+		{"contact with all other pins on the return", inv, "contact",
+			func(m *Measurement) { m.Pins, m.Level, m.Compliance, m.Rest = []int{1}, 100e-6, 2, UseReturn },
+			[]holdRead{
+				{0, []Hold{gnd, v00, ret(2), ret(4), ret(5), amp(1, 100e-6, 2)}, []int{1}},
+				{1, []Hold{gnd, v00, ret(2), ret(4), ret(5), amp(1, -100e-6, 2)}, []int{1}},
+			}},
 		{"shorts against all others", inv, "shorts",
 			func(m *Measurement) {
 				m.Pins, m.Method, m.Level, m.Compliance = []int{1, 2, 6}, AllOthers, 0.2, 1e-3

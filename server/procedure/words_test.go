@@ -18,7 +18,7 @@ func TestPhrasesOfEveryKind(t *testing.T) {
 	const read = "; settle 2 ms; read over 1 power-line cycle"
 	const up = "; supplies up in the device's power order"
 	want := map[string]string{
-		"contact":        "measure pins 1 1A, 2 1Y, 4 2Y, 5 2A; force 100 µA, compliance 2 V" + read,
+		"contact":        "measure pins 1 1A, 2 1Y, 4 2Y, 5 2A; force 100 µA, compliance 2 V; all other pins on the return" + read,
 		"shorts":         "measure pins 1 1A, 2 1Y, 4 2Y, 5 2A, 6 VCC; force 200 mV, compliance 1 mA; all others" + read,
 		"leakage":        "measure pins 1 1A, 5 2A; compliance 10 µA" + up + "; settle 20 ms; read over 1 power-line cycle",
 		"supply-current": "measure pin 6 VCC" + up + "; other inputs on the return; settle 20 ms; read over 1 power-line cycle",

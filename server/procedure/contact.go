@@ -165,6 +165,9 @@ func evaluateContact(k *kit, spots []spot) []Result {
 	return out
 }
 
+// thermalVoltage is kT/q at 300 K, in volts (CODATA 2018 constants).
+const thermalVoltage = 0.025852
+
 // atCurrent is the voltage of a diode, against the supply that the pin clamps to
 // or the part's ground, at the current that was asked for: by the slope n·VT/I of
 // its law, n from 1 to 2.

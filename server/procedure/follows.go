@@ -7,13 +7,13 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
-	"ohmkeep/server/derive"
 )
 
 // condition is a level that a value rests on: how the value follows it, and how
 // far it really is from what was asked for.
 type condition struct {
 	follows budget.Value // unit of the value per V or A
+	bend    float64      // by how much more or less it may follow at the level itself, the same unit
 	off     budget.Value // V or A
 	voltage bool
 	drives  []int // that hold it
@@ -37,20 +37,35 @@ func (at *situation) stand(k int) budget.Value {
 	return at.v[k]
 }
 
-// moved works out the condition that has moved between two points, for the
+// trusted reports whether the readings of a spot, and of the levels held beside
+// it, carry nothing that makes them say nothing.
+func (s *spot) trusted() bool {
+	const not = untrusted | bench.InCompliance
+	for _, h := range s.at.held {
+		if h.flags&not != 0 {
+			return false
+		}
+	}
+	return s.flags&not == 0
+}
+
+// follow works out the condition that has moved between two points, for the
 // sensed value of the pin of base. at is the point of the value itself, and after
 // the same levels later, nil where they were not read again.
-func moved(use Use, base, there, at, after *spot) (condition, bool) {
+func follow(use Use, base, there, at, after *spot) (condition, bool) {
+	if !base.read() || !there.read() || !base.trusted() || !there.trusted() {
+		return condition{}, false
+	}
 	a, b, c := base.situation(), there.situation(), at.situation()
-	if a == nil || b == nil || c == nil || a.seg != b.seg || a.seg != c.seg || !base.trusted() || !there.trusted() {
+	if a == nil || b == nil || c == nil || a.seg != b.seg || a.seg != c.seg {
 		return condition{}, false
 	}
 	var by, off []budget.Value
-	out := condition{voltage: true}
+	var out condition
 	for k := range a.seg.Drives {
 		before, then, now := base.at.drive(k), there.at.drive(k), at.at.drive(k)
 		if before == nil || then == nil || now == nil || before.set == then.set {
-			continue // in another range it says less, and its errors are its own
+			continue
 		}
 		out.drives = append(out.drives, k)
 		out.voltage = a.seg.Drives[k].Mode == bench.ForceVoltage
@@ -65,42 +80,159 @@ func moved(use Use, base, there, at, after *spot) (condition, bool) {
 		return condition{}, false
 	}
 	k := base.sense.Drive
-	out.follows = b.sensedOf(k, use).Sub(a.sensedOf(k, use)).Div(mean(by))
-	out.off = alike(off)
+	before, then, moved := a.sensedOf(k, use), b.sensedOf(k, use), mean(by)
+	out.follows, out.off = then.Sub(before).Div(moved), alike(off)
+	if use == UseVoltage && out.voltage {
+		out.follows.X, out.bend = conductanceAt(before, then, moved.X, at.at.junction)
+	}
 	return out, true
 }
 
-// unmoved is a sensed value with what the levels bring that no condition speaks
-// of: the whole difference from what was asked for, in a current or by a forced
-// current in proportion.
-func (at *situation) unmoved(y budget.Value, own int, use Use, read func(k int) *sensedAt, conditions []condition) budget.Value {
+// perKelvin is k/q, in volts (CODATA 2018 constants).
+const perKelvin = 1.380649e-23 / 1.602176634e-19
+
+// junctionVolts is kT/q of the coldest junction that a part may have, in volts.
+func (m *Measurement) junctionVolts() float64 {
+	kelvin, _ := m.junction()
+	if kelvin.Uc() > 0 {
+		kelvin.X -= roomWithin
+	}
+	return perKelvin * kelvin.X
+}
+
+// steepest is the largest conductance, in siemens, that a current can have: that
+// of a junction with a kT/q of so many volts that carries all of it, or all that it
+// may be.
+func steepest(i budget.Value, volts float64) float64 { return atMost(i) / volts }
+
+// conductanceAt is the slope, in siemens, of a current by a voltage at the first of
+// two points that are by volts apart, and what it may be off by. It lies between
+// that of a straight line and that of an exponential through both, where the
+// current rises with a resistance, a junction, a transistor or what is in between;
+// bend is twice as much. Of a current that cannot be told from zero, or turns
+// round, no more is known than a junction's slope.
+func conductanceAt(i, then budget.Value, by, volts float64) (slope, bend float64) {
+	line := (then.X - i.X) / by
+	if !(then.X*i.X > 0 && math.Abs(i.X) > sure*i.Uc() && math.Abs(then.X) > sure*then.Uc()) {
+		return line, steepest(i, volts)
+	}
+	power := i.X * math.Log(then.X/i.X) / by
+	return (line + power) / 2, math.Abs(power - line)
+}
+
+// conditions are those that points beside a spot tell of, each with one level
+// moved. base is the point from which they have been moved.
+func (s *spot) conditions(use Use, base, after *spot, moved []*spot) []condition {
+	var out []condition
+	for _, n := range moved {
+		if c, ok := follow(use, base, n, s, after); ok {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// taken is what a spot's pin senses, at the levels that were asked for. Conditions
+// tell how it follows those that were moved; of any other the whole difference
+// counts. The own level of a spot whose kind takes that into account is asIs, and
+// so is that of one at its compliance, which rests on no level.
+func (s *spot) taken(use Use, conditions []condition, asIs bool) budget.Value {
+	at := s.situation()
+	if at == nil {
+		v, i := s.values()
+		if use == UseVoltage {
+			return i
+		}
+		return v
+	}
+	return at.taken(s.sense.Drive, use, s.at.drive, conditions, asIs || s.clamped())
+}
+
+// taken is spot.taken of one drive, where read gives what each drive read.
+func (at *situation) taken(own int, use Use, read func(k int) *sensedAt, conditions []condition, asIs bool) budget.Value {
+	y, rest := at.sensedOf(own, use), budget.Exact(1)
+	if use == UseVoltage {
+		rest = budget.Exact(0)
+	}
 	var followed []int
+	if asIs {
+		followed = append(followed, own)
+	}
+	bent := 0.0
 	for _, c := range conditions {
+		y = y.Sub(c.follows.Mul(c.off))
+		bent += c.bend * atMost(c.off)
+		if c.voltage {
+			rest = rest.Sub(c.follows)
+		}
 		followed = append(followed, c.drives...)
 	}
+	// The part's ground, with all that the conditions do not hold, moves the rest of
+	// a voltage.
+	y = y.Sub(rest.Mul(at.ground()))
+	y = widened(y, bent, "how the current follows a level in between", budget.HeldLevel)
+	return at.unmoved(y, own, use, read, followed)
+}
+
+// unmoved is a sensed value with what the levels bring that no condition speaks
+// of: the whole difference from what was asked for in a voltage, in proportion
+// where it is by a current that is forced, and in a current what a junction would
+// make of it.
+func (at *situation) unmoved(y budget.Value, own int, use Use, read func(k int) *sensedAt, followed []int) budget.Value {
+	x := y
 	for k, d := range at.seg.Drives {
 		r := read(k)
 		if r == nil || r.set == 0 || !at.known[k] || slices.Contains(followed, k) {
 			continue
 		}
-		off := at.stand(k).Sub(budget.Exact(r.set))
-		half := math.Abs(off.X) + sure*off.Uc()
-		if k == own || use == UseVoltage || d.Mode == bench.ForceCurrent {
-			half *= math.Abs(y.X / r.set)
+		half := atMost(at.stand(k).Sub(budget.Exact(r.set)))
+		switch {
+		case d.Mode == bench.ForceCurrent:
+			half *= math.Abs(x.X / r.set)
+		case use == UseVoltage:
+			half *= steepest(x, at.junction)
 		}
-		y = assumedWithin(y, half, fmt.Sprintf("level of pin %d, which was not moved", d.Pin))
+		y = assumedWithin(y, half, fmt.Sprintf("level of pin %d, which was not moved", d.Pin), budget.HeldLevel)
 	}
 	return y
 }
 
-// alike is the mean of levels that should be the same; what they differ by counts.
-func alike(all []budget.Value) budget.Value {
-	out := mean(all)
-	most := 0.0
-	for _, v := range all {
-		most = max(most, math.Abs(v.X-out.X))
+// atLevel takes the current of a pin from the voltage that it was sensed at to the
+// level that was asked for, by a conductance that was not measured. It may be any
+// up to that of a junction that carries the largest current which the pin has
+// shown.
+func (m *Measurement) atLevel(i, v budget.Value, level, siemens float64, shown ...budget.Value) budget.Value {
+	most := steepest(i, m.junctionVolts())
+	for _, o := range shown {
+		most = max(most, steepest(o, m.junctionVolts()))
 	}
-	return widened(out, most, "difference between levels that should be the same", budget.HeldLevel)
+	off := v.Sub(budget.Exact(level))
+	return assumedWithin(i.Sub(off.Scale(siemens)), most*atMost(off), "how the current follows the voltage", budget.ForcedLevel)
+}
+
+// atMost is the magnitude of a value, with what it may be off by.
+func atMost(v budget.Value) float64 { return math.Abs(v.X) + sure*v.Uc() }
+
+func mean(all []budget.Value) budget.Value {
+	sum := budget.Exact(0)
+	for _, v := range all {
+		sum = sum.Add(v)
+	}
+	return sum.Scale(1 / float64(len(all)))
+}
+
+// alike is the mean of levels that should be the same. Nobody knows which of them
+// matters: it is known no better than the least known of them, and what they differ
+// by counts.
+func alike(all []budget.Value) budget.Value {
+	x, worst, most := mean(all).X, all[0], 0.0
+	for _, v := range all {
+		most = max(most, math.Abs(v.X-x))
+		if v.Uc() > worst.Uc() {
+			worst = v
+		}
+	}
+	return widened(worst.Add(budget.Exact(x-worst.X)), most, "difference between levels that should be the same", budget.HeldLevel)
 }
 
 // between is anywhere between two values of the same thing.
@@ -116,48 +248,12 @@ func widened(v budget.Value, half float64, name string, class budget.Class) budg
 	return v.With(budget.NewSource(name, class, budget.Rectangular, budget.Rectangular.FromHalfWidth(half)), 1)
 }
 
-// taken is a sensed value at the levels that were asked for: what the conditions
-// bring is taken off, and the part's ground with all that the conditions do not
-// hold moves the rest of a voltage.
-func (at *situation) taken(y budget.Value, use Use, conditions []condition) budget.Value {
-	rest := budget.Exact(1)
-	if use == UseVoltage {
-		rest = budget.Exact(0)
+// assumedWithin is a value that may be off by half to both sides, as is assumed.
+func assumedWithin(v budget.Value, half float64, name string, class budget.Class) budget.Value {
+	if half == 0 {
+		return v
 	}
-	for _, c := range conditions {
-		y = y.Sub(c.follows.Mul(c.off))
-		if c.voltage {
-			rest = rest.Sub(c.follows)
-		}
-	}
-	return y.Sub(rest.Mul(at.ground()))
-}
-
-// only is one reading of a drive taken out of many: the sensed quantity is x, the
-// other one the mean.
-func (s *sensedAt) only(use Use, x float64) *sensedAt {
-	out := &sensedAt{sense: s.sense, set: s.set, flags: s.flags}
-	v, i := s.v.Mean(), s.i.Mean()
-	if use == UseVoltage {
-		i = x
-	} else {
-		v = x
-	}
-	out.v.Add(0, v)
-	out.i.Add(0, i)
-	return out
-}
-
-// sensed is the readings of what is not forced, with the errors of their range;
-// nil where those are not known.
-func (s *sensedAt) sensed(use Use) (*derive.Accumulator, *bench.RangeErrors) {
-	switch {
-	case use == UseVoltage && s.sense != nil:
-		return &s.i, s.sense.I
-	case use == UseVoltage:
-		return &s.i, nil
-	case s.sense != nil:
-		return &s.v, s.sense.V
-	}
-	return &s.v, nil
+	s := budget.NewSource(name, class, budget.Rectangular, budget.Rectangular.FromHalfWidth(half))
+	s.Assumed = true
+	return v.With(s, 1)
 }

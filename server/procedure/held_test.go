@@ -13,7 +13,13 @@ import (
 // at what supply says of each point, and of the part's own pins what own says.
 func heldRun(t *testing.T, d *dut.Device, m Measurement, supply func(pt *Point, set float64) float64, own truth) []Result {
 	t.Helper()
-	step := planOf(t, d, checkBench(), m).Steps[0]
+	return heldRunOn(t, d, checkBench(), m, supply, own)
+}
+
+// heldRunOn does so on a bench.
+func heldRunOn(t *testing.T, d *dut.Device, b *bench.Definition, m Measurement, supply func(pt *Point, set float64) float64, own truth) []Result {
+	t.Helper()
+	step := planOf(t, d, b, m).Steps[0]
 	der := Derive(step.Kind, step.Measurement, d, Rule{})
 	seg, inSeg, n := 0, 0, uint32(0)
 	for pt := range step.Kind.Points(step.Measurement, d) {

@@ -283,7 +283,7 @@ func TestDrivesHoldsForAnyMeasurement(t *testing.T) {
 				for p := range k.Points(&m, d) {
 					for _, pin := range p.Read {
 						own, h := k.Drives(&m, d, pin), holdAt(p.Hold, pin)
-						if own.Known && (h.Use != UseVoltage || h.Level < own.Low || h.Level > own.High) {
+						if !own.allows(&p, h) {
 							t.Fatalf("%+v of pin %d, held at %+v", own, pin, h)
 						}
 					}

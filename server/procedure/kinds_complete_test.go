@@ -226,7 +226,7 @@ func (in *inspection) points(m *Measurement, d *dut.Device) {
 		}
 		for _, h := range p.Hold {
 			own := in.kind.Drives(m, d, h.Pin)
-			if slices.Contains(p.Read, h.Pin) && own.Known && (h.Use != UseVoltage || h.Level < own.Low || h.Level > own.High) {
+			if slices.Contains(p.Read, h.Pin) && !own.allows(&p, h) {
 				in.lack("Drives", "says %g V to %g V of pin %d, and a point holds it at %+v", own.Low, own.High, h.Pin, h)
 				return
 			}
@@ -235,6 +235,16 @@ func (in *inspection) points(m *Measurement, d *dut.Device) {
 	if n == 0 {
 		in.lack("Points", "gives none for the default")
 	}
+}
+
+// allows reports whether a point may hold a measured pin so: at its level or, beside
+// the stated conditions, with that moved.
+func (own Driven) allows(p *Point, h Hold) bool {
+	low, high := own.Low, own.High
+	if p.Auxiliary {
+		low, high = min(low, low*(1-nudge)), max(high, high*(1-nudge))
+	}
+	return !own.Known || h.Use == UseVoltage && h.Level >= low && h.Level <= high
 }
 
 // table puts a kind behind the others until the test is over.

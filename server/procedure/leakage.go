@@ -5,6 +5,7 @@ import (
 	"iter"
 	"slices"
 
+	"ohmkeep/server/budget"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
 )
@@ -121,6 +122,13 @@ func evaluateLeakage(k *kit, spots []spot) []Result {
 			continue
 		}
 		high := &spots[i-i%2]
+		// What flows at one level is what a junction carries that is steepest at the other.
+		var shown []budget.Value
+		for _, o := range []*spot{high, &spots[i-i%2+1]} {
+			if o.read() {
+				shown = append(shown, o.current())
+			}
+		}
 		siemens := 0.0 // of the pin, by what it draws at the high level
 		if high.read() && !high.clamped() && high.voltage().X != 0 {
 			siemens = high.current().X / high.voltage().X
@@ -131,7 +139,7 @@ func evaluateLeakage(k *kit, spots []spot) []Result {
 		}
 		c := s.current()
 		if !s.clamped() {
-			c = atLevel(c, s.voltage(), level, siemens)
+			c = k.m.atLevel(c, s.voltage(), level, siemens, shown...)
 		}
 		r := value{key: key, pin: s.pin, of: c, flags: s.flags, bound: sign(c.X), lost: k.lost(s)}
 		if s.clamped() {

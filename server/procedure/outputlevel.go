@@ -66,7 +66,7 @@ func (outputLevel) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 			hold := append(slices.Clone(base), Hold{Pin: pin, Use: UseCurrent, Level: level, Compliance: m.Compliance})
 			of = append(of, m.spot(g, hold, read))
 		}
-		points = append(points, withNudges(d, of)...)
+		points = append(append(points, of...), nudges(d, of, false)...)
 	}
 	return slices.Values(points)
 }
@@ -100,9 +100,9 @@ func (outputLevel) groups(*Measurement, *dut.Device) func(r *Result) []int {
 func evaluateOutputLevel(k *kit, spots []spot) []Result {
 	var out []Result
 	for _, of := range perPin(spots) {
-		var nudges [2][]*spot
-		for n, s := range of[2:] {
-			nudges[n%2] = append(nudges[n%2], s)
+		var moved [2][]*spot
+		for _, s := range of[2:] {
+			moved[s.group] = append(moved[s.group], s)
 		}
 		free, load := of[0], of[1]
 		var levels [2]budget.Value
@@ -110,7 +110,7 @@ func evaluateOutputLevel(k *kit, spots []spot) []Result {
 			if !s.read() {
 				continue
 			}
-			levels[n] = s.nominal(nudges[n])
+			levels[n] = s.taken(UseCurrent, s.conditions(UseCurrent, s, nil, moved[n]), true)
 			r := value{key: "unloaded", pin: s.pin, of: levels[n], flags: s.flags, lost: k.lost(s)}
 			if s.group == groupLoaded {
 				r.key, r.of = "loaded", atLoad(k.m, levels[n], s, free)

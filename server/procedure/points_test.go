@@ -92,10 +92,16 @@ func TestPoints(t *testing.T) {
 				m.Pins, m.Powered, m.Rest, m.Compliance = []int{6}, true, UseOpen, 1e-3
 				m.Hold = []Hold{vlt(1, 5, 1e-3)}
 			},
-			[]holdRead{{0, []Hold{vlt(1, 5, 1e-3), gnd, vlt(6, 5, 1e-3)}, []int{6}}}},
+			[]holdRead{ // and once more with what stands at 5 V moved by 1 %
+				{0, []Hold{vlt(1, 5, 1e-3), gnd, vlt(6, 5, 1e-3)}, []int{6}},
+				{0, []Hold{vlt(1, 4.95, 1e-3), gnd, vlt(6, 4.95, 1e-3)}, []int{6}},
+			}},
 		{"supply current at another level", inv, "supply-current",
 			func(m *Measurement) { m.Pins, m.Powered, m.Level = []int{6}, true, 4.5 },
-			[]holdRead{{0, []Hold{ret(1), gnd, ret(5), vlt(6, 4.5, 20e-3)}, []int{6}}}},
+			[]holdRead{
+				{0, []Hold{ret(1), gnd, ret(5), vlt(6, 4.5, 20e-3)}, []int{6}},
+				{0, []Hold{ret(1), gnd, ret(5), vlt(6, 4.455, 20e-3)}, []int{6}},
+			}},
 		{"output level, sink, with another supply level", inv, "output-level",
 			func(m *Measurement) {
 				m.Pins, m.Powered, m.Level, m.Compliance = []int{2}, true, 4e-3, 6

@@ -145,7 +145,7 @@ func evaluateShorts(k *kit, pairs [][2]int, spots []spot) []Result {
 		}
 		c, v := s.current(), s.voltageTo(pairs[i][1])
 		if !s.clamped() && v.X != 0 {
-			c = atLevel(c, v, k.m.Level, c.X/v.X)
+			c = k.m.atLevel(c, v, k.m.Level, c.X/v.X)
 		}
 		group := ""
 		if pairs[i][1] != 0 {

@@ -68,11 +68,12 @@ func (s *sensedAt) value(r *bench.RangeErrors, a *derive.Accumulator) budget.Val
 // the current into it, and where the part's reference sits. Of a drive that was
 // not read nothing is known.
 type situation struct {
-	seg   *Segment
-	v, i  []budget.Value // at the pins, by drive: V against the return, A
-	known []bool         // whether the drive was read
-	low   float64        // lowest and highest potential that is known, V
-	high  float64
+	seg      *Segment
+	v, i     []budget.Value // at the pins, by drive: V against the return, A
+	known    []bool         // whether the drive was read
+	low      float64        // lowest and highest potential that is known, V
+	high     float64
+	junction float64 // kT/q of the part, V
 }
 
 // solve works the pins out of what was read: off goes what the paths drop and
@@ -200,4 +201,33 @@ func (s *situation) ground() budget.Value {
 		v = v.With(s.seg.share, half)
 	}
 	return v
+}
+
+// only is one reading of a drive taken out of many: the sensed quantity is x, the
+// other one the mean.
+func (s *sensedAt) only(use Use, x float64) *sensedAt {
+	out := &sensedAt{sense: s.sense, set: s.set, flags: s.flags}
+	v, i := s.v.Mean(), s.i.Mean()
+	if use == UseVoltage {
+		i = x
+	} else {
+		v = x
+	}
+	out.v.Add(0, v)
+	out.i.Add(0, i)
+	return out
+}
+
+// sensed is the readings of what is not forced, with the errors of their range;
+// nil where those are not known.
+func (s *sensedAt) sensed(use Use) (*derive.Accumulator, *bench.RangeErrors) {
+	switch {
+	case use == UseVoltage && s.sense != nil:
+		return &s.i, s.sense.I
+	case use == UseVoltage:
+		return &s.i, nil
+	case s.sense != nil:
+		return &s.v, s.sense.V
+	}
+	return &s.v, nil
 }

@@ -1,6 +1,8 @@
 package procedure
 
 import (
+	"slices"
+
 	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
 )
@@ -16,9 +18,10 @@ type spot struct {
 // spotPoint is one point of a measurement: the spots of the pins that are
 // measured, and what was read back of the levels that are held.
 type spotPoint struct {
-	spots []*spot
-	held  []*sensedAt // in the order they were read
-	known *situation  // of what has come in so far; nil: to be worked out
+	spots    []*spot
+	held     []*sensedAt // in the order they were read
+	known    *situation  // of what has come in so far; nil: to be worked out
+	junction float64     // kT/q of the part, V
 }
 
 // seconds is a reading's time since the start of its run.
@@ -40,6 +43,7 @@ func (s *spot) situation() *situation {
 	}
 	if s.at.known == nil {
 		s.at.known = solve(s.sense.Segment, s.at.drive)
+		s.at.known.junction = s.at.junction
 	}
 	return s.at.known
 }
@@ -96,6 +100,38 @@ func (s *spot) lost() (pin int, is bool) {
 	return 0, false
 }
 
+// with is the spot with other readings in place of its own, at the same point.
+func (s *spot) with(one *sensedAt) *spot {
+	out := &spot{sensedAt: *one, pin: s.pin, group: s.group, at: &spotPoint{held: s.at.held, junction: s.at.junction}}
+	for _, o := range s.at.spots {
+		if o == s {
+			o = out
+		}
+		out.at.spots = append(out.at.spots, o)
+	}
+	return out
+}
+
+// lost words which held level was not reached; "" where all were.
+func (k *kit) lost(spots ...*spot) string {
+	for _, s := range spots {
+		if pin, is := s.lost(); is {
+			return k.lostPin(pin)
+		}
+	}
+	return ""
+}
+
+// lostPin words that the level of a pin was not reached.
+func (k *kit) lostPin(pin int) string {
+	return k.label(pin) + " was at its compliance: the condition was not reached"
+}
+
+// clampedAny reports whether a reading of any of the spots was at its compliance.
+func clampedAny(spots ...*spot) bool {
+	return slices.ContainsFunc(spots, func(s *spot) bool { return s.flags.Has(bench.InCompliance) })
+}
+
 // spotDeriver derives kinds with few points, whose results each rest on the
 // spots of a pin.
 type spotDeriver struct {
@@ -110,7 +146,7 @@ type spotDeriver struct {
 func newSpots(k Kind, kt kit, evaluate func(*kit, []spot) []Result) *spotDeriver {
 	s := &spotDeriver{kit: kt, evaluate: evaluate}
 	for p := range k.Points(kt.m, kt.d) {
-		at := &spotPoint{}
+		at := &spotPoint{junction: kt.m.junctionVolts()}
 		s.points = append(s.points, at)
 		for _, pin := range p.Read {
 			s.spots = append(s.spots, spot{pin: pin, group: int(p.Group), at: at})

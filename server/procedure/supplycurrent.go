@@ -63,13 +63,17 @@ func supplyLimit(m *Measurement, s dut.PowerStep) float64 {
 	return s.Limit
 }
 
+// Points are the supplies at their levels, and the same with each level that there
+// is moved in turn: what a supply draws follows its own voltage, and those of the
+// inputs and of other supplies.
 func (supplyCurrent) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	hold := conditions(m, d, m.Pins...)
 	for _, pin := range m.Pins {
 		s, _ := m.powerStep(d, pin)
 		hold = append(hold, Hold{Pin: pin, Use: UseVoltage, Level: supplyLevel(m, s), Compliance: supplyLimit(m, s)})
 	}
-	return slices.Values([]Point{m.spot(0, hold, slices.Clone(m.Pins))})
+	p := m.spot(0, hold, slices.Clone(m.Pins))
+	return slices.Values(append([]Point{p}, nudges(d, []Point{p}, true)...))
 }
 
 func (supplyCurrent) Shape(m *Measurement, d *dut.Device) Shape {
@@ -86,16 +90,18 @@ func (k supplyCurrent) Derive(m *Measurement, d *dut.Device, rule Rule) Deriver 
 
 func evaluateSupplyCurrent(k *kit, spots []spot) []Result {
 	var out []Result
-	for i := range spots {
+	n := len(k.m.Pins)
+	for i := range spots[:n] {
 		s := &spots[i]
 		if !s.read() {
 			continue
 		}
-		step, _ := k.m.powerStep(k.d, s.pin)
-		level, c := supplyLevel(k.m, step), s.current()
-		if !s.clamped() && level != 0 {
-			c = atLevel(c, s.voltage(), level, c.X/level)
+		var moved []*spot
+		for j := i + n; j < len(spots); j += n {
+			moved = append(moved, &spots[j])
 		}
+		step, _ := k.m.powerStep(k.d, s.pin)
+		c := s.taken(UseVoltage, s.conditions(UseVoltage, s, nil, moved), false)
 		r := value{key: "current", pin: s.pin, of: c, flags: s.flags, bound: sign(c.X), lost: k.lost(s)}
 		if s.clamped() {
 			r.note = fmt.Sprintf("at the %s compliance: the supply did not reach its level; the part is shorted, reversed or needs more current",

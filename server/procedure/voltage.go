@@ -56,7 +56,8 @@ func (voltage) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	points := make([]Point, 0, len(m.Pins))
 	for _, pin := range m.Pins {
 		hold := append(conditions(m, d, pin), Hold{Pin: pin, Use: UseCurrent, Compliance: m.Compliance})
-		points = append(points, withNudges(d, []Point{m.spot(0, hold, []int{pin})})...)
+		p := m.spot(0, hold, []int{pin})
+		points = append(append(points, p), nudges(d, []Point{p}, false)...)
 	}
 	return slices.Values(points)
 }
@@ -80,7 +81,7 @@ func evaluateVoltage(k *kit, spots []spot) []Result {
 		if !s.read() {
 			continue
 		}
-		r := value{key: "voltage", pin: s.pin, of: s.nominal(of[1:]), flags: s.flags, lost: k.lost(s)}
+		r := value{key: "voltage", pin: s.pin, of: s.taken(UseCurrent, s.conditions(UseCurrent, s, nil, of[1:]), true), flags: s.flags, lost: k.lost(s)}
 		r.bound = sign(r.x())
 		if s.clamped() {
 			r.note = fmt.Sprintf("at the %s compliance: the pin is beyond it, or nothing holds it", volts(k.m.Compliance))

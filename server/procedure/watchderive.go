@@ -72,21 +72,15 @@ func (w *watchDeriver) Results() []Result {
 
 // conditions are those that the points beside the watch have moved, for one pin.
 func (w *watchDeriver) conditions(i int) []condition {
-	var out []condition
-	base, after := w.spot(0, i), (*spot)(nil)
+	var after *spot
 	if last := w.points - 1; last > int(w.at) {
 		after = w.spot(last, i)
 	}
+	var moved []*spot
 	for p := 1; p < int(w.at); p++ {
-		there := w.spot(p, i)
-		if !base.read() || !there.read() {
-			continue
-		}
-		if c, ok := moved(w.m.Use, base, there, w.spot(int(w.at), i), after); ok {
-			out = append(out, c)
-		}
+		moved = append(moved, w.spot(p, i))
 	}
-	return out
+	return w.spot(int(w.at), i).conditions(w.m.Use, w.spot(0, i), after, moved)
 }
 
 func (w *watchDeriver) watched(out []Result, s *spot, i int) []Result {
@@ -98,7 +92,7 @@ func (w *watchDeriver) watched(out []Result, s *spot, i int) []Result {
 	}
 	conditions := w.conditions(i)
 	mean := at
-	mean.key, mean.of = "mean", w.taken(s, nil, conditions)
+	mean.key, mean.of = "mean", s.taken(w.m.Use, conditions, false)
 	if over.hits == n {
 		mean.bound = sign(mean.x())
 	}
@@ -118,39 +112,12 @@ func (w *watchDeriver) watched(out []Result, s *spot, i int) []Result {
 	return w.allan(out, at, over, r)
 }
 
-// taken is the sensed value of a spot at the levels that were asked for. one,
-// where given, is read in place of the spot's own readings.
-func (w *watchDeriver) taken(s *spot, one *sensedAt, conditions []condition) budget.Value {
-	at := s.situation()
-	switch {
-	case at == nil && one == nil:
-		one = &s.sensedAt
-		fallthrough
-	case at == nil:
-		v, i := one.values()
-		if w.m.Use == UseVoltage {
-			return i
-		}
-		return v
-	case one != nil:
-		at = solve(at.seg, func(k int) *sensedAt {
-			if k == s.sense.Drive {
-				return one
-			}
-			return s.at.drive(k)
-		})
-	}
-	own := s.sense.Drive
-	y := at.taken(at.sensedOf(own, w.m.Use), w.m.Use, conditions)
-	return at.unmoved(y, own, w.m.Use, s.at.drive, conditions)
-}
-
 // extreme is the lowest or highest reading, as what was at the pin when it was
 // taken: the accuracy of a single reading, whose noise is that of one chosen out
 // of all.
 func (w *watchDeriver) extreme(s *spot, over *overTime, x float64, conditions []condition) budget.Value {
 	y, r := s.sensed(w.m.Use)
-	v := w.taken(s, s.only(w.m.Use, x), conditions)
+	v := s.with(s.only(w.m.Use, x)).taken(w.m.Use, conditions, false)
 	if r == nil {
 		return v
 	}

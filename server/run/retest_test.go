@@ -155,14 +155,23 @@ func TestConditionsOnFakeLink(t *testing.T) {
 				t.Errorf("measurement %d at %q, want %q", r.Measurement, r.Condition, want[r.Measurement])
 			}
 		}
-		levels := map[float64]bool{}
+		levels, beside := map[float64]bool{}, map[float64]bool{} // beside the conditions: 1 % lower
 		for r := range b.watch.stored {
-			if int(r.Pin) == pinIO {
+			switch {
+			case int(r.Pin) != pinIO:
+			case r.Flags.Has(bench.Auxiliary):
+				beside[r.Set] = true
+			default:
 				levels[r.Set] = true
 			}
 		}
 		if len(levels) != 2 || !levels[4.5] || !levels[5.5] {
 			t.Errorf("set to %v", levels)
+		}
+		for set := range beside {
+			if !levels[set] && set != 0.99*4.5 && set != 0.99*5.5 {
+				t.Errorf("beside the conditions set to %v", beside)
+			}
 		}
 	})
 }

@@ -13,6 +13,8 @@ import (
 	"testing"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
+	"ohmkeep/server/derive"
 	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
@@ -169,20 +171,23 @@ func TestResultsAndWideCSV(t *testing.T) {
 	_, row, _ := strings.Cut(b.String(), "\r\n")
 	// From before budgets were kept: neither factor nor interval, and it says so.
 	if want := "run,'+u1,L1,1,Resistance,r,Name of r,2,B,,VCC 4.5 V,-5,Ω,0.01,,,,-1.5,,guard band w = U,,,pass,not settled,," +
-		"\"U is k = 2 of a reading, made before budgets were kept\",yes\r\n"; row != want {
+		"\"U is k = 2 of a reading, made before budgets were kept\",yes,\r\n"; row != want {
 		t.Errorf("got  %s want %s", row, want)
 	}
 	b.Reset()
 	e = store.NewResultsCSV(&b)
 	within, band := 0.975, 0.01
 	x.K, x.From, x.To, x.Band, x.Conformity, x.Note = 1.65, -5.01, -4.99, &band, &within, "as it is"
-	x.Budget = &procedure.Budget{Held: []procedure.Held{{Pin: 2, Set: 5, Value: 5.0021, U: 0.0024}}}
+	// Whole cycles, so no hum; temperature is among the contributions.
+	r.Bench.LineHz, r.Procedure.Measurements[0].Aperture = 50, procedure.Aperture{Cycles: 1}
+	uncounted := "what is left of settling after the time given to it; thermal voltages of contacts and switches; drift of the bench since its accuracy was stated"
+	x.Budget = &procedure.Budget{Lines: []procedure.Line{{Name: "ambient", Class: string(budget.Temperature)}}, Held: []procedure.Held{{Pin: 2, Set: 5, Value: 5.0021, U: 0.0024}}}
 	if err := errors.Join(e.Row(r, &x), e.Close()); err != nil {
 		t.Fatal(err)
 	}
 	head, row, _ := strings.Cut(b.String(), "\r\n")
 	if want := "run,'+u1,L1,1,Resistance,r,Name of r,2,B,,VCC 4.5 V,-5,Ω,0.01,1.65,-5.01,-4.99,-1.5,,guard band w = U,0.01,0.975,pass,not settled," +
-		"2 B 5.0021 V ± 0.0024 V,as it is,yes\r\n"; row != want {
+		"2 B 5.0021 V ± 0.0024 V,as it is,yes," + uncounted + "\r\n"; row != want {
 		t.Errorf("got  %s want %s", row, want)
 	}
 	if n, cells := strings.Count(head, ","), strings.Count(row, ","); n != cells {
@@ -193,14 +198,17 @@ func TestResultsAndWideCSV(t *testing.T) {
 	w := store.NewWideCSV(&b, []lot.Column{
 		{Identity: lot.Identity{Procedure: "p", Pin: 3, Unit: "A"}, Place: 1, MeasurementName: "Leakage", Name: "High"},
 		{Identity: lot.Identity{Procedure: "p"}, Name: "=evil"}})
-	if err := errors.Join(w.Row(&store.WideRow{Run: store.RunRow{ID: "run", Rehearsal: true}, Values: []float64{math.NaN(), x.Value}}), w.Close()); err != nil {
+	if err := errors.Join(w.Row(&store.WideRow{Run: store.RunRow{ID: "run", Rehearsal: true},
+		Values: []float64{math.NaN(), x.Value}, From: []float64{math.NaN(), -5.01}, To: []float64{math.NaN(), -4.99},
+		Outcomes: []derive.Outcome{"", "not to be trusted"}}), w.Close()); err != nil {
 		t.Fatal(err)
 	}
 	head, row, _ = strings.Cut(b.String(), "\r\n")
-	if !strings.HasSuffix(head, ",rehearsal,2 Leakage: High pin 3 (A),1: =evil") {
+	if !strings.HasSuffix(head, ",rehearsal,2 Leakage: High pin 3 (A),1: =evil,"+
+		"2 Leakage: High pin 3 (A) from,2 Leakage: High pin 3 (A) to,2 Leakage: High pin 3 (A) outcome,1: =evil from,1: =evil to,1: =evil outcome") {
 		t.Errorf("header %s", head)
 	}
-	if row != "run,,,,,,,,,,,yes,,-5\r\n" {
+	if row != "run,,,,,,,,,,,yes,,-5,,,,-5.01,-4.99,not to be trusted\r\n" {
 		t.Errorf("row %q", row)
 	}
 }

@@ -3,6 +3,7 @@ package store
 import (
 	"fmt"
 	"io"
+	"strings"
 
 	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
@@ -41,7 +42,7 @@ func csvColumns(pick func(*runColumn) bool) (columns []*runColumn, header []stri
 
 var resultsHeader = []string{"run", "serial", "lot", "measurement", "measurement name", "result", "name", "pin", "pin name",
 	"curve", "condition", "value", "unit", "expanded uncertainty (95 %)", "k", "from", "to", "low limit", "high limit", "decision rule",
-	"guard band", "probability of conformity", "outcome", "flags", "held levels", "note", "rehearsal"}
+	"guard band", "probability of conformity", "outcome", "flags", "held levels", "note", "rehearsal", "not counted"}
 
 // ResultsCSV writes a row for each result. Values are in the unit that its
 // own column names.
@@ -86,7 +87,16 @@ func (e *ResultsCSV) Row(r *procedure.Record, x *procedure.Result) error {
 	e.text(procedure.HeldWords(x.HeldLevels(), &r.Device))
 	e.text(x.Remark())
 	e.yes(r.Rehearsal)
+	e.text(strings.Join(notCounted(r, x), "; "))
 	return e.end()
+}
+
+// notCounted is what may lie between a result and the truth and is in no interval.
+func notCounted(r *procedure.Record, x *procedure.Result) []string {
+	if x.Measurement >= len(r.Procedure.Measurements) {
+		return nil
+	}
+	return procedure.NotCounted(&r.Procedure.Measurements[x.Measurement], x.Budget, r.Bench.LineHz)
 }
 
 // coverage writes the coverage factor and the ends of the interval, empty where
@@ -112,7 +122,9 @@ func ruleOf(r *procedure.Record, x *procedure.Result) string {
 	return r.Procedure.Rule().Name()
 }
 
-// WideCSV writes a row for each run and a column for each result.
+// WideCSV writes a row for each run and a column for each result; behind them, in
+// the same order, the ends of the interval of each and its outcome, so that a
+// column has its place whoever reads no intervals.
 type WideCSV struct {
 	*csvWriter
 	columns []*runColumn
@@ -125,8 +137,13 @@ func NewWideCSV(w io.Writer, columns []lot.Column) *WideCSV {
 	for _, c := range columns {
 		several = several || c.Procedure != columns[0].Procedure
 	}
+	var labels []string
 	for _, c := range columns {
-		header = append(header, wideLabel(&c, several))
+		labels = append(labels, wideLabel(&c, several))
+	}
+	header = append(header, labels...)
+	for _, label := range labels {
+		header = append(header, label+" from", label+" to", label+" outcome")
 	}
 	return &WideCSV{newCSV(w, header...), own}
 }
@@ -138,6 +155,11 @@ func (e *WideCSV) Row(r *WideRow) error {
 	}
 	for _, v := range r.Values {
 		e.number(v)
+	}
+	for i := range r.Values {
+		e.number(r.From[i])
+		e.number(r.To[i])
+		e.text(string(r.Outcomes[i]))
 	}
 	return e.end()
 }

@@ -77,9 +77,18 @@ func numberList(numbers []int64) string {
 // stored. The result is valid until the call returns.
 type resultVisit func(run int, from *lot.Source, x *procedure.Result, order int64) error
 
+// intervals says whether the intervals of results are read with them: lists that
+// do not show them need not pay for them.
+type intervals bool
+
+const (
+	withIntervals    intervals = true
+	withoutIntervals intervals = false
+)
+
 // blockResults reads the results of a block of runs, in the order in which
 // they lie in the file.
-func (s *Store) blockResults(ctx context.Context, sources *runSources, runs []runKey, visit resultVisit) error {
+func (s *Store) blockResults(ctx context.Context, sources *runSources, runs []runKey, with intervals, visit resultVisit) error {
 	if len(runs) == 0 {
 		return nil
 	}
@@ -95,15 +104,19 @@ func (s *Store) blockResults(ctx context.Context, sources *runSources, runs []ru
 		return err
 	}
 	var x procedure.Result
-	var value, low, high any
+	var value, low, high, lower, upper any
 	var seq, id, lastSeq int64
 	var from *lot.Source
 	run := -1
-	return s.rows(ctx, `SELECT id, run, measurement, key, pin, curve, condition, name, value, unit, low, high, outcome FROM results WHERE `+where,
+	columns := `id, run, measurement, key, pin, curve, condition, name, value, unit, low, high, outcome`
+	into := []any{&id, &seq, &x.Measurement, &x.Key, &x.Pin, &x.Group, &x.Condition, &x.Name, &value, (*string)(&x.Unit),
+		&low, &high, (*string)(&x.Outcome)}
+	if with {
+		columns, into = columns+`, interval_from, interval_to`, append(into, &lower, &upper)
+	}
+	return s.rows(ctx, `SELECT `+columns+` FROM results WHERE `+where,
 		args, func(r *sql.Rows) error {
-			err := r.Scan(&id, &seq, &x.Measurement, &x.Key, &x.Pin, &x.Group, &x.Condition, &x.Name, &value, (*string)(&x.Unit),
-				&low, &high, (*string)(&x.Outcome))
-			if err != nil {
+			if err := r.Scan(into...); err != nil {
 				return err
 			}
 			if run < 0 || seq != lastSeq {
@@ -114,6 +127,9 @@ func (s *Store) blockResults(ctx context.Context, sources *runSources, runs []ru
 				run, lastSeq, from = i, seq, sources.known[runs[i].body]
 			}
 			x.Value, x.Low, x.High = floatOf(value), limitOf(low), limitOf(high)
+			if with {
+				x.From, x.To = floatOf(lower), floatOf(upper)
+			}
 			return visit(run, from, &x, id)
 		})
 }
@@ -163,7 +179,7 @@ func (s *Store) EachResult(ctx context.Context, runs []RunRow, fn func(run int, 
 		for i := range runs[first:min(first+resultBlock, len(runs))] {
 			block = append(block, runKey{seq: runs[first+i].seq, body: runs[first+i].body})
 		}
-		err := s.blockResults(ctx, sources, block, func(run int, from *lot.Source, x *procedure.Result, order int64) error {
+		err := s.blockResults(ctx, sources, block, withoutIntervals, func(run int, from *lot.Source, x *procedure.Result, order int64) error {
 			return fn(first+run, from, x, order)
 		})
 		if err == nil {

@@ -4,15 +4,23 @@ import (
 	"context"
 	"math"
 
+	"ohmkeep/server/derive"
 	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
 )
 
-// WideRow is one run with its values, in the columns' order; NaN where the run
-// has none.
+// WideRow is one run with its values, in the columns' order, the interval of each
+// and its outcome; NaN where the run has none, and where a value has no interval.
 type WideRow struct {
-	Run    RunRow
-	Values []float64
+	Run      RunRow
+	Values   []float64
+	From, To []float64
+	Outcomes []derive.Outcome
+}
+
+// newWideRow has room for so many columns.
+func newWideRow(n int) WideRow {
+	return WideRow{Values: make([]float64, n), From: make([]float64, n), To: make([]float64, n), Outcomes: make([]derive.Outcome, n)}
 }
 
 // maxWide is the largest number of columns: a wider table is of no use to
@@ -43,14 +51,14 @@ func (s *Store) Wide(ctx context.Context, f Filter, columns func([]lot.Column) e
 	if err := columns(cols); err != nil {
 		return err
 	}
-	out := WideRow{Values: make([]float64, len(cols))}
+	out := newWideRow(len(cols))
 	return eachPage(ctx, s, &f, wholeRuns, resultBlock, func(rows []RunRow) error {
 		if err := t.load(ctx, rows); err != nil {
 			return wrap("wide table", err)
 		}
 		for i := range rows {
 			out.Run = rows[i]
-			t.fill(rows[i].seq, out.Values)
+			t.fill(rows[i].seq, &out)
 			if err := row(&out); err != nil {
 				return err
 			}
@@ -66,6 +74,7 @@ type wideTable struct {
 	index   lot.Index
 	place   []int // of each number of the index among the columns
 	kept    keptValues
+	said    outcomes
 	again   map[int64]runValues // of a page's runs that were not kept, by seq
 }
 
@@ -73,12 +82,12 @@ type wideTable struct {
 // there is room.
 func (t *wideTable) gather(ctx context.Context, runs []runKey) error {
 	b := valueBlock{runs: runs}
-	err := t.store.blockResults(ctx, t.sources, runs, func(run int, from *lot.Source, x *procedure.Result, order int64) error {
+	err := t.store.blockResults(ctx, t.sources, runs, withIntervals, func(run int, from *lot.Source, x *procedure.Result, order int64) error {
 		n := t.index.Number(from, x, order)
 		if n >= maxWide {
 			return errorf(Invalid, "the runs have more than %d different results: pick one device or procedure", maxWide)
 		}
-		b.add(run, n, x.Value)
+		b.add(run, n, x, t.said.number(x.Outcome))
 		return nil
 	})
 	if err == nil {
@@ -96,10 +105,10 @@ func (t *wideTable) load(ctx context.Context, rows []RunRow) error {
 			b.runs = append(b.runs, runKey{seq: rows[i].seq, body: rows[i].body})
 		}
 	}
-	err := t.store.blockResults(ctx, t.sources, b.runs, func(run int, from *lot.Source, x *procedure.Result, order int64) error {
+	err := t.store.blockResults(ctx, t.sources, b.runs, withIntervals, func(run int, from *lot.Source, x *procedure.Result, order int64) error {
 		// A result that a running run has just added has no column yet.
 		if n := t.index.Number(from, x, order); n < len(t.place) {
-			b.add(run, n, x.Value)
+			b.add(run, n, x, t.said.number(x.Outcome))
 		}
 		return nil
 	})
@@ -109,15 +118,17 @@ func (t *wideTable) load(ctx context.Context, rows []RunRow) error {
 }
 
 // fill puts a run's values into the columns' order.
-func (t *wideTable) fill(seq int64, into []float64) {
-	for i := range into {
-		into[i] = math.NaN()
+func (t *wideTable) fill(seq int64, into *WideRow) {
+	for i := range into.Values {
+		into.Values[i], into.From[i], into.To[i], into.Outcomes[i] = math.NaN(), math.NaN(), math.NaN(), ""
 	}
 	run, kept := t.kept.runs[seq]
 	if !kept {
 		run = t.again[seq]
 	}
 	for i, n := range run.numbers {
-		into[t.place[n]] = run.values[i]
+		v, at := &run.values, t.place[n]
+		into.Values[at], into.From[at], into.To[at] = v.value[i], v.interval[i][0], v.interval[i][1]
+		into.Outcomes[at] = t.said.list[v.outcome[i]]
 	}
 }

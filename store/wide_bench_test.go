@@ -34,6 +34,7 @@ func history(b testing.TB, n, perRun int) (*store.Store, string) {
 	for i := range perRun {
 		x := result(i*3/perRun, "r", 1+i%(perRun/3), 1+float64(i)/7)
 		x.Unit, x.Condition = quantity.Volt, "VCC 4.5 V"
+		x.K, x.From, x.To = 1.65, x.Value-x.U/3, x.Value+x.U/3
 		all.Results = append(all.Results, x)
 	}
 	begin(b, s, r)
@@ -84,16 +85,16 @@ func plainScan(t testing.TB, path string) (n int) {
 		t.Fatal(err)
 	}
 	defer db.Close()
-	rows, err := db.QueryContext(t.Context(), "SELECT run, measurement, key, pin, curve, condition, name, unit, value FROM results")
+	rows, err := db.QueryContext(t.Context(), "SELECT run, measurement, key, pin, curve, condition, name, unit, outcome, value, interval_from, interval_to FROM results")
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer rows.Close()
 	for rows.Next() {
 		var run, measurement, pin int64
-		var key, curve, condition, name, unit string
-		var value sql.NullFloat64
-		if err := rows.Scan(&run, &measurement, &key, &pin, &curve, &condition, &name, &unit, &value); err != nil {
+		var key, curve, condition, name, unit, outcome string
+		var value, from, to sql.NullFloat64
+		if err := rows.Scan(&run, &measurement, &key, &pin, &curve, &condition, &name, &unit, &outcome, &value, &from, &to); err != nil {
 			t.Fatal(err)
 		}
 		n++

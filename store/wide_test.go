@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"ohmkeep/server/derive"
 	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
 	"ohmkeep/store"
@@ -79,9 +80,12 @@ func mixed(t *testing.T) *store.Store {
 			ids = append(ids, r.ID)
 		}
 		for range 60 {
-			appendAll(t, s, ids[random.IntN(len(ids))], procedure.Batch{Results: []procedure.Result{
-				result(random.IntN(3), fmt.Sprint("r", random.IntN(2)), random.IntN(4), random.Float64()),
-				result(random.IntN(2), "x", 0, random.Float64())}})
+			a, b := result(random.IntN(3), fmt.Sprint("r", random.IntN(2)), random.IntN(4), random.Float64()), result(random.IntN(2), "x", 0, random.Float64())
+			for _, x := range []*procedure.Result{&a, &b} {
+				x.K, x.From, x.To = 1.9, x.Value-random.Float64(), x.Value+random.Float64()
+				x.Outcome = []derive.Outcome{derive.NoLimits, derive.Pass, derive.ConditionalPass, derive.ConditionalFail, derive.Fail}[random.IntN(5)]
+			}
+			appendAll(t, s, ids[random.IntN(len(ids))], procedure.Batch{Results: []procedure.Result{a, b}})
 		}
 	}
 	return s
@@ -110,13 +114,19 @@ func TestWideIsEveryResult(t *testing.T) {
 				return err
 			}
 			rows++
-			want := map[lot.Identity]float64{}
+			type said struct {
+				value, from, to float64
+				outcome         derive.Outcome
+			}
+			want := map[lot.Identity]said{}
 			for i := range results {
-				want[lot.SourceOf(&rec.Procedure, 0).Identity(&results[i])] = results[i].Value
+				x := &results[i]
+				want[lot.SourceOf(&rec.Procedure, 0).Identity(x)] = said{x.Value, x.From, x.To, x.Outcome}
 			}
 			for i, v := range r.Values {
-				if w, there := want[columns[i].Identity]; there != !math.IsNaN(v) || there && v != w {
-					t.Errorf("%s: %s, %+v: %v instead of %v", name, r.Run.ID, columns[i].Identity, v, w)
+				got := said{v, r.From[i], r.To[i], r.Outcomes[i]}
+				if w, there := want[columns[i].Identity]; there && got != w || !there && !(math.IsNaN(v) && math.IsNaN(got.from) && math.IsNaN(got.to) && got.outcome == "") {
+					t.Errorf("%s: %s, %+v: %v instead of %v", name, r.Run.ID, columns[i].Identity, got, w)
 				}
 				delete(want, columns[i].Identity)
 			}

@@ -26,7 +26,7 @@ func (s *Server) historyEndpoints() []endpoint {
 		{route: route{"GET", "/runs.csv", store.Viewer, report, s.csvHistory}, id: "exportRuns", tag: tag, query: filterParams, media: mediaCSV,
 			summary: "Runs as CSV, newest first."},
 		{route: route{"GET", "/results/wide.csv", store.Viewer, report, s.csvWide}, id: "exportWide", tag: tag, query: filterParams, media: mediaCSV,
-			summary: "A row for each run and a column for each result, as CSV."},
+			summary: "A row for each run and a column for each result, as CSV; behind all values, in their order, the ends of each interval and its outcome."},
 		{route: route{"GET", "/units", store.Viewer, report, s.apiUnits}, id: "listUnits", tag: tag,
 			query: append(byDevice[:1:1], apidoc.Query("limit", "The most units to answer with; 1000 where it is left out.", apidoc.Whole(1, 10_000)),
 				apidoc.Query("cursor", "Where to go on: next of the answer before.", apidoc.Text(maxUnitCursor))),

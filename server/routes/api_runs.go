@@ -35,7 +35,7 @@ func (s *Server) runEndpoints() []endpoint {
 		{route: route{"GET", "/runs/{id}/results", store.Viewer, page, s.apiResults}, id: "listResults", tag: tag,
 			summary: "The results of a run, in the order of its measurements.", response: apiResults{}},
 		{route: route{"GET", "/runs/{id}/results.csv", store.Viewer, report, s.csvResults}, id: "exportResults", tag: tag, media: mediaCSV,
-			summary: "The results of a run as CSV."},
+			summary: "The results of a run as CSV, each with its interval, decision rule, guard band, probability of conformity, outcome, and what is not counted."},
 		{route: route{"GET", "/runs/{id}/budgets", store.Viewer, page, s.apiBudgets}, id: "listBudgets", tag: tag, query: []param{measurementParam},
 			summary: "What the uncertainty of each result of a run, or of one measurement, is made of.", response: apiBudgets{}},
 		{route: route{"GET", "/runs/{id}/budgets.csv", store.Viewer, report, s.csvBudgets}, id: "exportBudgets", tag: tag, media: mediaCSV,

@@ -81,7 +81,7 @@ func follow(use Use, base, there, at, after *spot) (condition, bool) {
 	}
 	k := base.sense.Drive
 	before, then, moved := a.sensedOf(k, use), b.sensedOf(k, use), mean(by)
-	out.follows, out.off = then.Sub(before).Div(moved), alike(off)
+	out.follows, out.off = then.Sub(before).Div(moved), alike(off, a.seg.whichOf(out.drives[0]))
 	if use == UseVoltage && out.voltage {
 		out.follows.X, out.bend = conductanceAt(before, then, moved.X, at.at.junction)
 	}
@@ -222,17 +222,37 @@ func mean(all []budget.Value) budget.Value {
 }
 
 // alike is the mean of levels that should be the same. Nobody knows which of them
-// matters: it is known no better than the least known of them, and what they differ
-// by counts.
-func alike(all []budget.Value) budget.Value {
+// matters, and it may be a single one: the mean is known no better than the least
+// known of them, and is off by up to the largest difference from it, most probably
+// by all of that. which is the source that says so, from -1 to 1: the same wherever
+// the same levels matter.
+func alike(all []budget.Value, which *budget.Source) budget.Value {
 	x, worst, most := mean(all).X, all[0], 0.0
 	for _, v := range all {
-		most = max(most, math.Abs(v.X-x))
+		if d := v.X - x; math.Abs(d) > math.Abs(most)*(1+1e-9) { // of two, the first
+			most = d
+		}
 		if v.Uc() > worst.Uc() {
 			worst = v
 		}
 	}
-	return widened(worst.Add(budget.Exact(x-worst.X)), most, "difference between levels that should be the same", budget.HeldLevel)
+	out := worst.Add(budget.Exact(x - worst.X))
+	if most == 0 {
+		return out
+	}
+	return out.With(which, most)
+}
+
+// whichOf is the source of which level matters of those that should be the same as
+// that of a drive, from -1 to 1.
+func (s *Segment) whichOf(drive int) *budget.Source {
+	if s.which == nil {
+		s.which = map[int]*budget.Source{}
+	}
+	if s.which[drive] == nil {
+		s.which[drive] = withinOne("which of the levels that should be the same matters", budget.HeldLevel, budget.Arcsine)
+	}
+	return s.which[drive]
 }
 
 // between is anywhere between two values of the same thing.

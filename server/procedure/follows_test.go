@@ -133,11 +133,15 @@ func TestLevelsThatWereNotMoved(t *testing.T) {
 // Of levels that should be the same nobody knows which one matters: they are known
 // no better than the least known, and what they differ by counts.
 func TestAlikeIsNoBetterThanTheWorst(t *testing.T) {
-	v := alike([]budget.Value{guessed(1e-3, 1e-4), guessed(3e-3, 5e-4)})
+	which := (&Segment{}).whichOf(0)
+	v := alike([]budget.Value{guessed(1e-3, 1e-4), guessed(3e-3, 5e-4)}, which)
 	near(t, "mean", v.X, 2e-3, 1e-15)
-	near(t, "uncertainty", v.Uc(), math.Hypot(5e-4, 1e-3/math.Sqrt(3)), 1e-12)
+	near(t, "uncertainty", v.Uc(), math.Hypot(5e-4, 1e-3/math.Sqrt2), 1e-12)
+	// The same levels, seen again a little further apart: it is the same one that matters.
+	again := alike([]budget.Value{budget.Exact(1e-3), budget.Exact(3.2e-3)}, which)
+	near(t, "the difference", again.Sub(alike([]budget.Value{budget.Exact(1e-3), budget.Exact(3e-3)}, which)).Uc(), 0.1e-3/math.Sqrt2, 1e-9)
 	one := guessed(1e-3, 1e-4)
-	if got := alike([]budget.Value{one}); got.X != one.X || got.Uc() != one.Uc() {
+	if got := alike([]budget.Value{one}, which); got.X != one.X || got.Uc() != one.Uc() {
 		t.Errorf("one level: %+v", got)
 	}
 }

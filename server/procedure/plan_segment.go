@@ -24,6 +24,8 @@ type Segment struct {
 	returns []returned    // pins at 0 V
 	// share is how the current back divides between several paths.
 	share *budget.Source
+	// which is what whichOf has given, by drive; the derivers' goroutine alone uses it.
+	which map[int]*budget.Source
 }
 
 // Conn is one connected pin of a segment, with the largest magnitudes that

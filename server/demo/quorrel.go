@@ -57,8 +57,10 @@ func follow(level float64) []procedure.Hold {
 
 func quorrelProcedure() procedure.Procedure {
 	outs := []int{quorrelOut1, quorrelOut2}
+	contact := contactOf([]int{quorrelOut1, quorrelInv1, quorrelPlus1, quorrelPlus2, quorrelInv2, quorrelOut2, quorrelHigh})
+	contact.Rest = procedure.UseOpen // through 10 kΩ on the board the current would go back by another pin
 	m := []procedure.Measurement{
-		contactOf([]int{quorrelOut1, quorrelInv1, quorrelPlus1, quorrelPlus2, quorrelInv2, quorrelOut2, quorrelHigh}),
+		contact,
 		quorrelLeakage("leakage-1", "Bias current of IN1+", quorrelPlus1, quorrelPlus2),
 		quorrelLeakage("leakage-2", "Bias current of IN2+", quorrelPlus2, quorrelPlus1),
 		{ID: "supply", Name: "Supply current, both at half supply", Kind: "supply-current",

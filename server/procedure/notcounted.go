@@ -27,6 +27,9 @@ func NotCounted(m *Measurement, b *Budget, lineHz float64) []string {
 	if !counted(budget.ThermalVoltage) && m.Method != CurrentReversal {
 		out = append(out, "thermal voltages of contacts and switches")
 	}
+	if m.Kind == contactKind.key && m.Rest == UseReturn {
+		out = append(out, "current that leaves the part by pins other than its ground and supply")
+	}
 	if !counted(budget.Temperature) {
 		out = append(out, "the temperature of the part: its own heating, and the room's")
 	}

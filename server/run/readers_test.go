@@ -39,7 +39,7 @@ func TestReadersAreThoseOfThePoint(t *testing.T) {
 			pt := procedure.Point{Read: rapid.SampledFrom([][]int{{pinA}, {pinA, pinB, pinC}, {pinC, pinA}}).Draw(t, "read")}
 			for k := range set {
 				s := &set[k]
-				s.Level = rapid.SampledFrom([]float64{0, 1e-5, 1, -1.5, 15}).Draw(t, "level")
+				s.Level = rapid.SampledFrom([]float64{s.Level, s.Level, s.Level, s.Level, s.Level, 0, 1e-5, 1, -1.5, 15}).Draw(t, "level")
 				if rapid.IntRange(0, 3).Draw(t, "changed") == 0 {
 					*s = bench.Setup{Mode: rapid.SampledFrom([]bench.Mode{bench.ForceVoltage, bench.ForceCurrent}).Draw(t, "mode"), Level: s.Level,
 						Range: rapid.SampledFrom([]float64{0, 2, 20}).Draw(t, "range"), Compliance: rapid.SampledFrom([]float64{1e-5, 1e-2}).Draw(t, "compliance"),

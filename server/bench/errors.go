@@ -242,8 +242,7 @@ func (r *RangeErrors) Level(level float64) budget.Value {
 }
 
 // Series is the resistance between a channel's sense point and the pin that a
-// path leads to, in ohms: what a local sense does not see. Path 0 is a strap: a
-// wire.
+// path leads to, in ohms: what a local sense does not see. Path 0 is a strap.
 func (e *Errors) Series(ch *Channel, id PathID) budget.Value {
 	out := budget.Exact(0)
 	if ch.SourceR > 0 {
@@ -264,8 +263,11 @@ func (e *Errors) Remote(ch *Channel, id PathID) budget.Value {
 		p.Resistance*p.Resistance/AssumedSenseTie, AssumedSenseTieTolerance, true)
 }
 
-// PathR is the resistance of a closed path, in ohms.
+// PathR is the resistance of a closed path, in ohms. Path 0 is a strap.
 func (e *Errors) PathR(id PathID) budget.Value {
+	if id == 0 {
+		return e.resistance(seriesUse{}, "resistance of a strap", AssumedStrap, AssumedStrapTolerance, true)
+	}
 	p, ok := e.def.PathByID(id)
 	if !ok || p.Resistance == 0 {
 		return budget.Exact(0)

@@ -20,6 +20,10 @@ const (
 	// Ω, and its tolerance. No definition states it.
 	AssumedSenseTie          = 100e3
 	AssumedSenseTieTolerance = 0.5
+	// AssumedStrap is a jumper on the device board, Ω: a few centimetres of wire or
+	// track with its joints, anything from none to twice as much.
+	AssumedStrap          = 10e-3
+	AssumedStrapTolerance = 1.0
 )
 
 // ToleranceOfResistance is the largest deviation of the closed path's

@@ -42,7 +42,7 @@ func TestKinderErrorsAreHeldMoreOften(t *testing.T) {
 				for k, d := range kinds {
 					fmt.Fprintf(&line, "  %s %5.1f %%", d, 100*shares[name][k])
 				}
-				t.Logf("%-28s%s", name, line.String())
+				t.Logf("%-33s%s", name, line.String())
 				even := shares[name][0]
 				slack := sureOfCounts * math.Sqrt(even*(1-even)/float64(*loadBenches))
 				for k, least := range []float64{even, even, min(even, oneNormal)} {

@@ -208,13 +208,13 @@ func TestLoadsAtTheLimit(t *testing.T) {
 	for _, l := range loads {
 		t.Run(l.String(), func(t *testing.T) {
 			t.Parallel()
-			for _, methods := range loadMethods {
-				r := l.rig(t, methods...)
-				all := make([]atLimit, len(methods))
+			for _, wiring := range loadWirings {
+				r := l.rig(t, wiring)
+				all := make([]atLimit, len(wiring.methods))
 				for k := range *loadBenches {
 					truth := r.draw(t, rehearsal.ServedWorld(), 500_000+uint64(k))
 					side := k % 2
-					for i := range methods {
+					for i := range wiring.methods {
 						r.record.Procedure.Measurements[i].Limits = limits{"resistance": []procedure.Limit{atLeast(truth), atMost(truth)}[side]}
 					}
 					for _, x := range r.measure(t) {
@@ -223,10 +223,10 @@ func TestLoadsAtTheLimit(t *testing.T) {
 						}
 					}
 				}
-				for i, method := range methods {
-					t.Logf("%-20s %v", method, &all[i])
+				for i, method := range wiring.methods {
+					t.Logf("%-28s %v", string(method)+wiring.name, &all[i])
 					for _, miss := range all[i].misses() {
-						t.Errorf("%s, %s: %s", l, method, miss)
+						t.Errorf("%s, %s%s: %s", l, method, wiring.name, miss)
 					}
 				}
 			}

@@ -29,9 +29,22 @@ var loads = []load{
 
 func (l load) String() string { return fmt.Sprintf("%g Ω", l.ohms) }
 
-// loadMethods are the methods of a resistance measurement, those together that
-// share a wiring.
-var loadMethods = [][]procedure.Method{{procedure.TwoWire}, {procedure.FourWire, procedure.CurrentReversal}}
+// loadWiring is how a check load sits in the socket, and the methods that it is
+// measured by so.
+type loadWiring struct {
+	name    string // "" or what is added to the method's
+	methods []procedure.Method
+	straps  []bench.Strap // of the second pin
+}
+
+// loadWirings: over two wires both ends are reached by paths; for a sense wire at
+// both, the second end is strapped to a channel with remote sense that stands in for
+// the return; strapped to the return itself it has what the strap has.
+var loadWirings = []loadWiring{
+	{"", []procedure.Method{procedure.TwoWire}, nil},
+	{"", []procedure.Method{procedure.FourWire, procedure.CurrentReversal}, []bench.Strap{{Contact: 2, Kind: bench.StrapChannel, Channel: 3}}},
+	{" on a strap", []procedure.Method{procedure.FourWire}, []bench.Strap{{Contact: 2, Kind: bench.StrapReturn}}},
+}
 
 // loadDevice is a resistor of two wires.
 func loadDevice() dut.Device {
@@ -40,17 +53,6 @@ func loadDevice() dut.Device {
 		d.Pins = append(d.Pins, dut.Pin{Number: pin, Name: fmt.Sprint("T", pin), Function: dut.Analog, MinV: -10, MaxV: 10, MaxI: 0.1})
 	}
 	return d
-}
-
-// loadMap is how the load sits in the socket. Over two wires both ends are
-// reached by paths; for a sense wire at both, the second is strapped to a channel
-// with remote sense that stands in for the return.
-func loadMap(strapped bool) bench.PinMap {
-	pm := bench.PinMap{Device: "load", Bench: BenchKey, Contacts: map[int]int{1: 1, 2: 2}}
-	if strapped {
-		pm.Straps = []bench.Strap{{Contact: 2, Kind: bench.StrapChannel, Channel: 3}}
-	}
-	return pm
 }
 
 // loadRig is a bench with a check load in its socket, and the measurements of it
@@ -62,11 +64,11 @@ type loadRig struct {
 	seat   rehearsal.Seat
 }
 
-// rig seats the load for these methods, which share a wiring.
-func (l load) rig(t testing.TB, methods ...procedure.Method) *loadRig {
+// rig seats the load.
+func (l load) rig(t testing.TB, wiring loadWiring) *loadRig {
 	t.Helper()
 	p := procedure.Procedure{Key: "load", Name: "Load", Device: "load", Guard: 1}
-	for _, method := range methods {
+	for _, method := range wiring.methods {
 		p.Measurements = append(p.Measurements, procedure.Measurement{
 			ID: string(method), Name: string(method), Kind: "resistance", Pins: []int{1}, Against: 2, Method: method,
 			Use: procedure.UseCurrent, Level: l.level, Compliance: l.compliance,
@@ -74,9 +76,10 @@ func (l load) rig(t testing.TB, methods ...procedure.Method) *loadRig {
 		})
 	}
 	clock := bench.NewCountingClock(time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
-	r := &loadRig{clock: clock, seat: rehearsal.Seat{Model: "check-load", PinMap: loadMap(methods[0] != procedure.TwoWire),
+	pm := bench.PinMap{Device: "load", Bench: BenchKey, Contacts: map[int]int{1: 1, 2: 2}, Straps: wiring.straps}
+	r := &loadRig{clock: clock, seat: rehearsal.Seat{Model: "check-load", PinMap: pm,
 		Options: map[string]float64{"ohms": l.ohms, "tolerance": 0}}}
-	r.record = procedure.Record{Device: loadDevice(), Procedure: p, PinMap: r.seat.PinMap, Bench: rehearsal.DefaultBench(), Rehearsal: true}
+	r.record = procedure.Record{Device: loadDevice(), Procedure: p, PinMap: pm, Bench: rehearsal.DefaultBench(), Rehearsal: true}
 	b, err := rehearsal.New(rehearsal.Config{Definition: r.record.Bench, Clock: clock, Seat: r.seat})
 	if err != nil {
 		t.Fatal(err)
@@ -111,12 +114,12 @@ func (r *loadRig) measure(t testing.TB) []procedure.Result {
 func (l load) tallies(t testing.TB, w bench.World, benches int) map[string]*tally {
 	t.Helper()
 	all := map[string]*tally{}
-	for _, methods := range loadMethods {
-		r := l.rig(t, methods...)
+	for _, wiring := range loadWirings {
+		r := l.rig(t, wiring)
 		for seed := range benches {
 			truth := r.draw(t, w, 100_000+uint64(seed))
 			for _, x := range r.measure(t) {
-				name := string(methods[x.Measurement]) + " " + x.Key
+				name := string(wiring.methods[x.Measurement]) + wiring.name + " " + x.Key
 				if all[name] == nil {
 					all[name] = &tally{}
 				}
@@ -127,8 +130,8 @@ func (l load) tallies(t testing.TB, w bench.World, benches int) map[string]*tall
 				all[name].add(x.Value, x.U, x.From, x.To, is)
 			}
 		}
-		for _, method := range methods {
-			if h := all[string(method)+" resistance"]; h == nil || len(h.ratios) != benches {
+		for _, method := range wiring.methods {
+			if h := all[string(method)+wiring.name+" resistance"]; h == nil || len(h.ratios) != benches {
 				t.Fatalf("%s, %s: not every bench gave a resistance", l, method)
 			}
 		}
@@ -145,7 +148,7 @@ func TestCheckLoads(t *testing.T) {
 			all := l.tallies(t, rehearsal.ServedWorld(), *loadBenches)
 			for _, name := range slices.Sorted(maps.Keys(all)) {
 				f := all[name].figures()
-				t.Logf("%-28s %s", name, f)
+				t.Logf("%-33s %s", name, f)
 				for _, miss := range f.misses(*loadBenches, bars{mostHeld, mostSharp}) {
 					t.Errorf("%s, %s: %s", l, name, miss)
 				}
@@ -157,8 +160,8 @@ func TestCheckLoads(t *testing.T) {
 // BenchmarkCheckLoad is one check load on one bench drawn anew, by all methods.
 func BenchmarkCheckLoad(b *testing.B) {
 	var rigs []*loadRig
-	for _, methods := range loadMethods {
-		rigs = append(rigs, load{1e3, 1e-3, 2}.rig(b, methods...))
+	for _, wiring := range loadWirings {
+		rigs = append(rigs, load{1e3, 1e-3, 2}.rig(b, wiring))
 	}
 	seed := uint64(0)
 	for b.Loop() {

@@ -80,6 +80,14 @@ func TestStraps(t *testing.T) {
 	}
 	near(t, "to the return", ohms(load(bench.Strap{Contact: 2, Kind: bench.StrapReturn}), path(2, 1)), 1004.5, 0.3)
 	near(t, "to a channel", ohms(load(bench.Strap{Contact: 1, Kind: bench.StrapChannel, Channel: 2}), path(0, 2)), 1004.5, 0.3)
+	// One to a channel with remote sense takes the sense wire along: the path to the
+	// other end is all that is left.
+	sensed := load(bench.Strap{Contact: 1, Kind: bench.StrapChannel, Channel: 1})
+	sensed.wire(path(0, 2))
+	sensed.on(1, remote(forceI(1e-3, 5)))
+	sensed.wait(cycle)
+	s := sensed.read(1, cycle)
+	near(t, "to a channel with remote sense", s.V/s.I, 1004, 1e-3)
 	near(t, "by a resistor to the return",
 		ohms(load(bench.Strap{Contact: 2, Kind: bench.StrapResistor, Resistance: 500}), path(2, 1)), 1504.5, 0.3)
 	near(t, "by a resistor to a contact",

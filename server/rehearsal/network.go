@@ -10,7 +10,6 @@ import (
 
 // Invented figures of what joins the parts of the bench.
 const (
-	strapR    = 10e-3 // Ω, a jumper
 	senseTieR = 100e3 // Ω, from a channel's force line to its sense line, so that an open sense wire is not fatal
 	// headroom is the reach of an output beyond its largest voltage range, to make
 	// up for the drop on the way to a remote sense point.
@@ -89,7 +88,7 @@ func build(hw *hardware, ill *faultEffects, seat *Seat, straps []bench.Strap, cl
 	if err := n.placePins(pins); err != nil {
 		return nil, err
 	}
-	if err := n.placeStraps(straps); err != nil {
+	if err := n.placeStraps(straps, hw); err != nil {
 		return nil, err
 	}
 	n.switchPaths()
@@ -150,7 +149,9 @@ func (n *network) placePins(pins map[int]circuit.Node) error {
 	return nil
 }
 
-func (n *network) placeStraps(straps []bench.Strap) error {
+// placeStraps places the jumpers. One to a channel with remote sense takes the
+// sense wire along.
+func (n *network) placeStraps(straps []bench.Strap, hw *hardware) error {
 	for i, s := range straps {
 		fail := func(format string, args ...any) error {
 			return fmt.Errorf("rehearsal: strap %d: %s", i+1, fmt.Sprintf(format, args...))
@@ -162,7 +163,7 @@ func (n *network) placeStraps(straps []bench.Strap) error {
 		if !(ohms >= 0 && ohms <= 1e15) {
 			return fail("%g Ω is no resistance", ohms)
 		}
-		ohms = max(ohms, strapR)
+		ohms = max(ohms, hw.strap(s.Contact))
 		n.need(s.Contact)
 		from := n.contacts[s.Contact].node
 		switch s.Kind {

@@ -59,6 +59,16 @@ func drawSwitches(def *bench.Definition, seed uint64, w *bench.World, insertion 
 	return out
 }
 
+// strapR is the resistance of a jumper where it is as assumed, Ω.
+const strapR = bench.AssumedStrap
+
+// strap is the resistance of the jumper at a contact, Ω: anywhere within what is
+// assumed of one.
+func (hw *hardware) strap(contact int) float64 {
+	spread := hw.world.Tolerance * bench.AssumedStrapTolerance
+	return max(strapR*(1+symmetric(stream(hw.seed, fmt.Sprintf("strap/%d", contact)), spread)), leastR)
+}
+
 // emf is the thermal voltage of a path: a steady part, and one that comes and
 // goes as the temperatures of its joints do.
 type emf struct {

@@ -37,6 +37,7 @@ var arrows = map[string][]string{
 	"server/card/conformance":  {"server/card/protocol", "server/card/scpi", "server/card/wire", "server/cardinfo", "server/bench"},
 	"server/card/firmware":     {},
 	"server/card/endtoend":     {}, // tests alone
+	"server/testkit":           {}, // for tests alone
 	"server/rehearsal":         {"server/rehearsal/circuit", "server/rehearsal/model", "server/bench", "server/dut", "server/quantity"},
 	"server/rehearsal/circuit": {},
 	"server/rehearsal/model":   {"server/rehearsal/circuit", "server/bench"},

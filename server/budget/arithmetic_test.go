@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"ohmkeep/server/testkit"
 )
 
 // drawValues gives values that share some of their sources.
@@ -27,7 +29,7 @@ func drawValues(t *rapid.T, n int) []Value {
 
 // same compares two values source by source: they may differ by a share of the
 // relative uncertainties of a and b, from which both are made.
-func same(t reporter, what string, got, want, a, b Value) {
+func same(t testkit.Reporter, what string, got, want, a, b Value) {
 	t.Helper()
 	near(t, what, got.X, want.X, 1e-12)
 	scale := math.Abs(want.X) * (a.Uc()/math.Abs(a.X) + b.Uc()/math.Abs(b.X))

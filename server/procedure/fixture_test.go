@@ -9,6 +9,7 @@ import (
 	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/testkit"
 )
 
 // inverterDevice is two inverters in a 6-pin package with protection diodes.
@@ -207,12 +208,8 @@ func hasResult(rs []Result, key string) bool {
 	return slices.ContainsFunc(rs, func(r Result) bool { return r.Key == key })
 }
 
-func near(t testing.TB, what string, got, want, tol float64) {
-	t.Helper()
-	if !(math.Abs(got-want) <= tol) {
-		t.Errorf("%s: %.12g, want %.12g ± %g", what, got, want, tol)
-	}
-}
+// near holds a number within so much of another, in their unit.
+var near = testkit.Within
 
 func limits(low, high float64) Limit { return Limit{&low, &high} }
 

@@ -1,38 +1,19 @@
 package procedure
 
 import (
-	"encoding/json"
 	"math"
-	"os"
-	"strconv"
-	"strings"
 	"testing"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
 	"ohmkeep/server/derive"
+	"ohmkeep/server/testkit"
 )
 
-// number reads a number that the reference files give as a number or as text, so
-// that every printed digit is kept.
-type number float64
+// number is a number of a reference file.
+type number = testkit.Num
 
-func (n *number) UnmarshalJSON(b []byte) error {
-	v, err := strconv.ParseFloat(strings.Trim(string(b), `"`), 64)
-	*n = number(v)
-	return err
-}
-
-func reference(t *testing.T, name string, to any) {
-	t.Helper()
-	b, err := os.ReadFile("testdata/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := json.Unmarshal(b, to); err != nil {
-		t.Fatal(err)
-	}
-}
+var reference = testkit.Load
 
 type regression struct {
 	Certified struct {

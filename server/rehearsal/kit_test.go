@@ -11,6 +11,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/rehearsal/circuit"
+	"ohmkeep/server/testkit"
 )
 
 // Paths of the default bench.
@@ -96,12 +97,8 @@ func (r *rig) read(ch bench.ChannelID, aperture time.Duration) bench.Sample {
 	return s[0]
 }
 
-func near(t testing.TB, what string, got, want, within float64) {
-	t.Helper()
-	if !(math.Abs(got-want) <= within) {
-		t.Errorf("%s: %g, want %g within %g", what, got, want, within)
-	}
-}
+// near holds a number within so much of another, in their unit.
+var near = testkit.Within
 
 func forceV(level, compliance float64) bench.Setup {
 	return bench.Setup{Mode: bench.ForceVoltage, Level: level, Compliance: compliance}

@@ -71,7 +71,7 @@ func TestCoverage(t *testing.T) {
 				missed, stated = missed+h.above+h.below, stated+f.n
 				switch {
 				case *coverageRuns >= 100:
-					for _, words := range f.misses(*coverageRuns, bars{mostHeld, mostSharp}) {
+					for _, words := range f.misses(*coverageRuns, barsOf(key)) {
 						t.Errorf("%s: %s", key, words)
 					}
 				case *coverageRuns >= 4 && f.share < 0.5: // no result may be wrong more often than right
@@ -84,6 +84,18 @@ func TestCoverage(t *testing.T) {
 			}
 		})
 	}
+}
+
+// barsOf are the bars of a kind's results. A leakage rests on what the pins that
+// are left open sit at, of which only a bound is known: it is added whole, so that
+// the interval holds for every part. Of one part, whose outputs stay where they
+// are, it holds more than 95 %, with a mean error that is not zero, and another
+// part of the same kind would need all of it.
+func barsOf(key string) bars {
+	if strings.HasPrefix(key, "leakage/") {
+		return bars{mostHeld: 1, mostSharp: 3, mostMeanZ: 1.96}
+	}
+	return stated
 }
 
 // alikeID is what tells measurements apart that are the same of equal gates: their

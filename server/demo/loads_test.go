@@ -149,7 +149,7 @@ func TestCheckLoads(t *testing.T) {
 			for _, name := range slices.Sorted(maps.Keys(all)) {
 				f := all[name].figures()
 				t.Logf("%-33s %s", name, f)
-				for _, miss := range f.misses(*loadBenches, bars{mostHeld, mostSharp}) {
+				for _, miss := range f.misses(*loadBenches, stated) {
 					t.Errorf("%s, %s: %s", l, name, miss)
 				}
 			}

@@ -75,7 +75,11 @@ const (
 type bars struct {
 	mostHeld  float64
 	mostSharp float64
+	mostMeanZ float64
 }
+
+// stated are the bars of every result that nothing else is said of.
+var stated = bars{mostHeld, mostSharp, mostMeanZ}
 
 // misses lists the bars that the figures do not keep, with what a count over so
 // many independent benches scatters by. Benches may be fewer than intervals:
@@ -92,7 +96,7 @@ func (f tallied) misses(benches int, b bars) []string {
 	miss(f.share < leastHeld-slack(leastHeld), "%.1f %% of the intervals hold the truth, want %g %%", 100*f.share, 100*leastHeld)
 	miss(f.share > b.mostHeld+slack(b.mostHeld), "%.1f %% of the intervals hold the truth, want at most %g %%", 100*f.share, 100*b.mostHeld)
 	miss(max(f.above, f.below) > mostTail+slack(mostTail), "%.1f %% lie above the truth and %.1f %% below, want at most %g %%", 100*f.above, 100*f.below, 100*mostTail)
-	miss(math.Abs(f.z) > mostMeanZ+sureOfCounts/math.Sqrt(n), "the mean z is %.2f, want within %g", f.z, mostMeanZ)
+	miss(math.Abs(f.z) > b.mostMeanZ+sureOfCounts/math.Sqrt(n), "the mean z is %.2f, want within %g", f.z, b.mostMeanZ)
 	// The 95th percentile scatters by about 1.5/√n for errors between rectangular and normal.
 	miss(f.sharp > b.mostSharp*(1+sureOfCounts*1.5/math.Sqrt(n)), "U is %.2f times what would just have held 95 %%, want %g", f.sharp, b.mostSharp)
 	return out
@@ -109,7 +113,7 @@ func TestTally(t *testing.T) {
 			e := math.Sqrt2 * math.Erfinv(2*p-1) // of the standard normal distribution, in order
 			h.add(e+shift, u, e+shift-u, e+shift+u, 0)
 		}
-		return h.figures().misses(n, bars{mostHeld, mostSharp})
+		return h.figures().misses(n, stated)
 	}
 	if got := of(1.96, 0); len(got) > 0 {
 		t.Errorf("true intervals: %q", got)

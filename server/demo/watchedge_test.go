@@ -41,7 +41,7 @@ func watchAtEdge(t *testing.T, p procedure.Procedure, level float64) {
 	if f.n != benches {
 		t.Errorf("%d means of %d benches", f.n, benches)
 	}
-	for _, words := range f.misses(benches, bars{1, mostSharp}) {
+	for _, words := range f.misses(benches, bars{1, mostSharp, mostMeanZ}) {
 		t.Error(words)
 	}
 }

@@ -215,14 +215,25 @@ func (t *thresholdDeriver) following() follower {
 	return f
 }
 
-// notSwitched is the result where the output did not answer: the end of the
-// sweep, beyond which the threshold must lie if there is one.
+// notSwitched is the result where the output did not answer: the last level of the
+// sweep that was reached, as it was read, beyond which the threshold must lie if
+// there is one.
 func (t *thresholdDeriver) notSwitched(v value, dir int) value {
 	low, high := t.m.Sweep.Range()
-	first, last := t.m.Sweep.At(dir*t.m.Sweep.Count()), t.m.Sweep.At((dir+1)*t.m.Sweep.Count()-1)
-	v.of, v.counted, v.only, v.bound = budget.Exact(last), true, true, sign(last-first)
+	n := t.m.Sweep.Count()
+	c, first, last := &t.dir[dir], t.m.Sweep.At(dir*n), t.m.Sweep.At((dir+1)*n-1)
+	end := len(c.x) - 1
+	for end >= 0 && !finite(c.x[end]) { // at the compliance
+		end--
+	}
+	v.only, v.bound = true, sign(last-first)
+	if end >= 0 {
+		v.of, v.lost = t.threshold(c, &crossing{before: end, x: c.x[end], i: c.i[end]}), t.lostLevel(c)
+	} else {
+		v.of, v.counted, v.bound = budget.Exact(first), true, 0 // it was nowhere
+	}
 	v.note = fmt.Sprintf("%s did not switch between %s and %s", t.label(t.m.Observe), volts(low), volts(high))
-	if n := t.dir[dir].clamped; n > 0 {
+	if n := c.clamped; n > 0 {
 		v.flags = bench.InCompliance
 		v.note += fmt.Sprintf("; %d points were at the compliance", n)
 	}

@@ -133,6 +133,24 @@ func TestBeyondTheSweep(t *testing.T) {
 	}
 }
 
+// The end of a sweep is where it was read to be, with what that is off by: just
+// beyond a limit it is a conditional fail where the rule keeps a guard band.
+func TestEndOfTheSweepIsJudgedByTheRule(t *testing.T) {
+	d := inverterDevice()
+	high := 4.999
+	m := hysteresisOf(101)
+	m.Limits = map[string]Limit{"rising": {High: &high}}
+	for _, c := range []struct {
+		guard, u float64
+		want     derive.Outcome
+	}{{0, 5e-3, derive.Fail}, {1, 5e-3, derive.ConditionalFail}, {1, 1e-4, derive.Fail}} {
+		r := resultsByKey(feed(t, m, d, c.guard, accuracy{uv: c.u, ui: 1e-9, steady: true}, switching(1, 2, 5, 9, -9, 0)))["rising"]
+		if r.Outcome != c.want || math.Abs(r.Value-5) > 1e-9 || !(r.U >= c.u) {
+			t.Errorf("w = %g U, ± %g V: %g ± %g is %q, want %q", c.guard, c.u, r.Value, r.U, r.Outcome, c.want)
+		}
+	}
+}
+
 // An output that passes the middle several times is said to: the first passage
 // counts.
 func TestOscillationIsSaid(t *testing.T) {

@@ -174,10 +174,23 @@ func (at *situation) taken(own int, use Use, read func(k int) *sensedAt, conditi
 	return at.unmoved(y, own, use, read, followed)
 }
 
-// unmoved is a sensed value with what the levels bring that no condition speaks
-// of: the whole difference from what was asked for in a voltage, in proportion
-// where it is by a current that is forced, and in a current what a junction would
-// make of it.
+// mayMove is by how much a level that is off may have moved what is sensed, where
+// that was not measured: a voltage by as much, anything by a current in proportion,
+// and a current by what a junction with a kT/q of so many volts makes of it.
+func mayMove(y budget.Value, use Use, held bench.Mode, level float64, off budget.Value, volts float64) float64 {
+	switch {
+	case held == bench.ForceCurrent && level == 0:
+		return math.Abs(y.X) // all of it may be by the current
+	case held == bench.ForceCurrent:
+		return atMost(off) * math.Abs(y.X/level)
+	case use == UseVoltage:
+		return atMost(off) * steepest(y, volts)
+	}
+	return atMost(off)
+}
+
+// unmoved is a sensed value with what the levels may bring that no condition speaks
+// of.
 func (at *situation) unmoved(y budget.Value, own int, use Use, read func(k int) *sensedAt, followed []int) budget.Value {
 	x := y
 	for k, d := range at.seg.Drives {
@@ -185,13 +198,7 @@ func (at *situation) unmoved(y budget.Value, own int, use Use, read func(k int) 
 		if r == nil || r.set == 0 || !at.known[k] || slices.Contains(followed, k) {
 			continue
 		}
-		half := atMost(at.stand(k).Sub(budget.Exact(r.set)))
-		switch {
-		case d.Mode == bench.ForceCurrent:
-			half *= math.Abs(x.X / r.set)
-		case use == UseVoltage:
-			half *= steepest(x, at.junction)
-		}
+		half := mayMove(x, use, d.Mode, r.set, at.stand(k).Sub(budget.Exact(r.set)), at.junction)
 		y = assumedWithin(y, half, fmt.Sprintf("level of pin %d, which was not moved", d.Pin), budget.HeldLevel)
 	}
 	return y

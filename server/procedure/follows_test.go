@@ -130,6 +130,39 @@ func TestLevelsThatWereNotMoved(t *testing.T) {
 	}
 }
 
+// What may have moved is by the law that is steepest for what is sensed and held.
+func TestMayMove(t *testing.T) {
+	y, off := guessed(2, 0.1), guessed(-1e-3, 1e-3) // at most 2.2, and 3e-3 off
+	for _, c := range []struct {
+		what  string
+		use   Use
+		held  bench.Mode
+		level float64
+		want  float64
+	}{
+		{"a current by a voltage", UseVoltage, bench.ForceVoltage, 5, 2.2 * 3e-3 / 0.025},
+		{"a current by a voltage of 0 V", UseVoltage, bench.ForceVoltage, 0, 2.2 * 3e-3 / 0.025},
+		{"a voltage by a voltage", UseCurrent, bench.ForceVoltage, 5, 3e-3},
+		{"a current by a current", UseVoltage, bench.ForceCurrent, -0.5, 2 * 3e-3 / 0.5},
+		{"a voltage by a current", UseCurrent, bench.ForceCurrent, 0.5, 2 * 3e-3 / 0.5},
+		{"by a current of 0 A", UseCurrent, bench.ForceCurrent, 0, 2},
+	} {
+		near(t, c.what, mayMove(y, c.use, c.held, c.level, off, 0.025), c.want, 1e-12)
+	}
+}
+
+// A curve whose held level was never moved holds what flows at that level, however
+// steeply it follows: at 3 mV, 12 % by a junction.
+func TestCurveWithoutMovedLevels(t *testing.T) {
+	q := pinPoint{y: budget.Exact(1e-3), known: []bool{true}, off: []budget.Value{budget.Exact(3e-3)}}
+	free := withinOne("free", budget.HeldLevel, budget.Rectangular)
+	q.toLevel(&followed{drives: []int{0}, level: 5, use: bench.ForceVoltage}, free, UseVoltage, thermalVoltage)
+	said := q.y.State(budget.Coverage)
+	if truth := 1e-3 * math.Exp(-3e-3/thermalVoltage); said.Low > truth {
+		t.Errorf("%g to %g A, in truth %g", said.Low, said.High, truth)
+	}
+}
+
 // Of levels that should be the same nobody knows which one matters: they are known
 // no better than the least known, and what they differ by counts.
 func TestAlikeIsNoBetterThanTheWorst(t *testing.T) {

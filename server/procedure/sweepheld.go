@@ -28,7 +28,7 @@ func (p *pinPoints) toHeld(r *readBack) {
 		free := withinOne("held level that the curve follows in a way not known", budget.HeldLevel, budget.Rectangular)
 		free.Assumed = true
 		for k := range p.points {
-			p.points[k].toLevel(&f, free, p.m.Use)
+			p.points[k].toLevel(&f, free, p.m.Use, p.m.junctionVolts())
 		}
 	}
 	p.unfollowed(r)
@@ -144,8 +144,9 @@ func (f *followed) at(set float64) (c, half float64, ok bool) {
 	return f.c[k-1] + part*(f.c[k]-f.c[k-1]), math.Abs(f.c[k]-f.c[k-1]) * part * (1 - part), true
 }
 
-// toLevel takes the point to a held level as it was asked for.
-func (q *pinPoint) toLevel(f *followed, free *budget.Source, use Use) {
+// toLevel takes the point to a held level as it was asked for. volts is kT/q of the
+// part.
+func (q *pinPoint) toLevel(f *followed, free *budget.Source, use Use, volts float64) {
 	var all []budget.Value
 	for _, d := range f.drives {
 		if d < len(q.known) && q.known[d] {
@@ -159,23 +160,11 @@ func (q *pinPoint) toLevel(f *followed, free *budget.Source, use Use) {
 	off := mean(all)
 	c, half, ok := f.at(q.set)
 	if !ok {
-		q.y = q.y.With(free, q.most(use, f.use, f.level, off.X))
+		q.y = q.y.With(free, mayMove(q.y, use, f.use, f.level, off, volts))
 		return
 	}
 	q.y = q.y.Sub(off.Scale(c))
 	q.half += half * math.Abs(off.X)
-}
-
-// most is by how much a held level that is off may have moved what is sensed:
-// a voltage by as much, a current in proportion.
-func (q *pinPoint) most(use Use, held bench.Mode, level, off float64) float64 {
-	if use == UseCurrent && held == bench.ForceVoltage {
-		return math.Abs(off)
-	}
-	if level == 0 {
-		return math.Abs(q.y.X)
-	}
-	return math.Abs(q.y.X * off / level)
 }
 
 // unfollowed counts the levels other than zero of which the points with the
@@ -192,7 +181,7 @@ func (p *pinPoints) unfollowed(r *readBack) {
 			q := &p.points[k]
 			if d < len(q.known) && q.known[d] {
 				mode := q.cell.sense.Segment.Drives[d].Mode
-				q.y = q.y.With(free, q.most(p.m.Use, mode, level, q.off[d].X))
+				q.y = q.y.With(free, mayMove(q.y, p.m.Use, mode, level, q.off[d], p.m.junctionVolts()))
 			}
 		}
 	}

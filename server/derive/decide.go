@@ -48,7 +48,7 @@ func Worst(outcomes ...Outcome) Outcome {
 }
 
 // Decide applies the decision rule of ILAC-G8:09/2019 with guard band
-// w = guard·U, where U is the expanded uncertainty (k = 2) in the unit of value:
+// w = guard·U, where U is the expanded uncertainty in the unit of value:
 //
 //	inside both limits by at least w       pass
 //	inside, but within w of a limit        conditional pass

@@ -259,3 +259,91 @@ func TestForecast(t *testing.T) {
 		}
 	}
 }
+
+// JCGM 106:2012, 7.2: the voltage of -5.47 V, u = 0.05 V, below the limit of -5.40 V
+// with a probability of 0.919 (from memory, recomputed): what each rule makes of it,
+// and of the same above a lower limit.
+func TestEachRuleOfOneVoltage(t *testing.T) {
+	p := func(v float64) *float64 { return &v }
+	for _, c := range []struct {
+		rule       Rule
+		want       derive.Outcome
+		band, risk float64
+	}{
+		{Rule{}, derive.Pass, 0, 0.5},
+		{Rule{Guard: 1}, derive.ConditionalPass, 1.959964 * 0.05, 0.025},
+		{Rule{Guard: 0.5}, derive.Pass, 0.5 * 1.959964 * 0.05, 0.163543},
+		{Rule{Risk: 0.05}, derive.ConditionalPass, 1.644854 * 0.05, 0.05},
+		{Rule{Risk: 0.1}, derive.Pass, 1.281552 * 0.05, 0.1},
+	} {
+		below, above := judged(t, c.rule, guessed(-5.47, 0.05), nil, p(-5.40)), judged(t, c.rule, guessed(5.47, 0.05), p(5.40), nil)
+		for side, r := range map[string]Result{"below": below, "above": above} {
+			if r.Outcome != c.want {
+				t.Errorf("%s, %s: %s, want %s", c.rule.Name(), side, r.Outcome, c.want)
+			}
+			near(t, side+": conformity", *r.Conformity, 0.9192433407662273, 1e-9)
+			near(t, side+": w", *r.Band, c.band, 1e-6)
+		}
+		x := Prediction{Result: below}
+		x.forecast(c.rule, 5.4)
+		near(t, c.rule.Name()+": risk at the limit", x.FalseAccept, c.risk, 1e-4)
+	}
+}
+
+// The four words by risk, one standard uncertainty being 1: what passes is beyond
+// its limit with 5 % at most, 1.645 inside it. Risks of both sides add up; a
+// rectangular error has no tails and may come closer.
+func TestWordsByRisk(t *testing.T) {
+	p := func(v float64) *float64 { return &v }
+	rule := Rule{Risk: 0.05}
+	for x, want := range map[float64]derive.Outcome{8: derive.Pass, 8.35: derive.Pass, 8.36: derive.ConditionalPass, 10: derive.ConditionalPass,
+		10.01: derive.ConditionalFail, 11.64: derive.ConditionalFail, 11.65: derive.Fail} {
+		if r := judged(t, rule, guessed(x, 1), nil, p(10)); r.Outcome != want {
+			t.Errorf("%g: %s, want %s", x, r.Outcome, want)
+		}
+	}
+	if r := judged(t, rule, guessed(0, 1), p(-1.75), p(1.75)); r.Outcome != derive.ConditionalPass { // 2 × 4 %
+		t.Errorf("the middle of a narrow tolerance: %s", r.Outcome)
+	}
+	box := budget.NewSource("box", budget.Model, budget.Rectangular, 1)
+	if r := judged(t, rule, budget.Of(8.36, box), nil, p(10)); r.Outcome != derive.Pass {
+		t.Errorf("a rectangular error: %s", r.Outcome)
+	}
+	for name, r := range map[string]Result{
+		"limits that cross, by risk":  judged(t, rule, guessed(1, 1), p(3), p(2)),
+		"limits that cross, by U":     judged(t, Rule{Guard: 1}, guessed(1, 1), p(3), p(2)),
+		"a risk of half":              judged(t, Rule{Risk: 0.5}, guessed(1, 1), nil, p(2)),
+		"a guard band without end":    judged(t, Rule{Guard: math.Inf(1)}, guessed(1, 1), nil, p(2)),
+		"an interval without end":     judged(t, rule, guessed(5, 1).With(budget.Unknown("x", budget.Model), 1), nil, p(10)),
+		"an interval without end, U":  judged(t, Rule{Guard: 1}, guessed(5, 1).With(budget.Unknown("x", budget.Model), 1), nil, p(10)),
+		"a limit that is no number":   judged(t, Rule{Guard: 1}, guessed(5, 1), nil, p(math.NaN())),
+		"a limit beyond all numbers":  judged(t, Rule{}, guessed(5, 1), nil, p(math.Inf(1))),
+		"no number for a lower limit": judged(t, rule, guessed(5, 1), p(math.NaN()), nil),
+	} {
+		if r.Outcome != derive.Invalid {
+			t.Errorf("%s: %q", name, r.Outcome)
+		}
+	}
+}
+
+// Coming closer to a limit never makes an outcome better, whatever the rule and
+// however the error is spread.
+func TestCloserIsNeverBetter(t *testing.T) {
+	high := 10.0
+	rapid.Check(t, func(t *rapid.T) {
+		rule := rapid.SampledFrom([]Rule{{}, {Guard: 0.5}, {Guard: 0.83}, {Guard: 1}, {Guard: 1.5},
+			{Risk: rapid.Float64Range(0.01, 0.4).Draw(t, "risk")}}).Draw(t, "rule")
+		source := budget.NewSource("source", budget.Model, rapid.SampledFrom([]budget.Distribution{budget.Rectangular, budget.Normal, budget.Arcsine}).Draw(t, "distribution"),
+			rapid.Float64Range(0.1, 2).Draw(t, "u"))
+		x := rapid.Float64Range(-5, 15).Draw(t, "x")
+		closer := x + rapid.Float64Range(0.01, 2).Draw(t, "by")
+		m := base("voltage")
+		m.Limits = map[string]Limit{"voltage": {High: &high}}
+		k := newKit(voltageKind.facts, &m, inverterDevice(), rule)
+		a, _ := k.result(value{key: "voltage", of: budget.Of(x, source)})
+		b, _ := k.result(value{key: "voltage", of: budget.Of(closer, source)})
+		if derive.Worst(a.Outcome, b.Outcome) != b.Outcome {
+			t.Fatalf("%s: %g: %s, closer, %g: %s", rule.Name(), x, a.Outcome, closer, b.Outcome)
+		}
+	})
+}

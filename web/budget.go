@@ -23,6 +23,9 @@ type BudgetsProps struct {
 	Record procedure.Record
 	Rows   []BudgetRow
 	One    bool // it is of one result, asked for by name
+	Within bool // they stand within the page of the run
+	// Ticked are the results and measurements that are chosen to be printed, by key.
+	Ticked map[string]bool
 }
 
 // BudgetRow is one result with its budget.

@@ -54,6 +54,11 @@ type RunProps struct {
 	Latest   []bench.Reading // newest first, of the selected measurement
 	Shares   []Share
 
+	// Budgets are those that were chosen to stand on the page, nil where none were
+	// asked for; Ticked are the keys of what was.
+	Budgets []BudgetRow
+	Ticked  []string
+
 	// NoteForm has the field note. Posted to Base+"/note".
 	NoteForm Form
 	// ShareForm has the field days (empty: does not expire). Posted to

@@ -25,11 +25,35 @@ func (s *Server) budgetsPage(w http.ResponseWriter, r *http.Request, id, base st
 	if err != nil {
 		return err
 	}
+	if q := r.URL.Query(); q.Get("budget") == web.ChooseBudgets {
+		p := web.BudgetsProps{Page: frame(rec), Base: base, Record: *rec, Ticked: map[string]bool{}}
+		for _, key := range q[web.WithBudgets] {
+			p.Ticked[key] = true
+		}
+		p.Rows = budgetRows(rec, results, func(*procedure.Result) bool { return true })
+		return show(r.Context(), w, http.StatusOK, web.BudgetChoice(p))
+	}
 	pick, one, err := budgetPick(r.URL.Query())
 	if err != nil {
 		return err
 	}
-	p := web.BudgetsProps{Page: frame(rec), Base: base, Record: *rec, One: one}
+	p := web.BudgetsProps{Page: frame(rec), Base: base, Record: *rec, One: one, Rows: budgetRows(rec, results, pick)}
+	for i := range p.Rows {
+		x := &p.Rows[i].Result
+		if m := x.Measurement; one && m < len(rec.Procedure.Measurements) {
+			in := procedure.CheckInput{Device: &rec.Device, Procedure: &rec.Procedure, PinMap: &rec.PinMap, Bench: &rec.Bench}
+			p.Rows[i].Better = procedure.Improve(in, &rec.Procedure.Measurements[m], x)
+		}
+	}
+	if len(p.Rows) == 0 && one {
+		return problem.NoSuch("such result in this run")
+	}
+	return show(r.Context(), w, http.StatusOK, web.Budgets(p))
+}
+
+// budgetRows are the budgets of those results that are picked.
+func budgetRows(rec *procedure.Record, results []procedure.Result, pick func(*procedure.Result) bool) []web.BudgetRow {
+	rows := []web.BudgetRow{}
 	for _, x := range results {
 		if !pick(&x) {
 			continue
@@ -37,17 +61,32 @@ func (s *Server) budgetsPage(w http.ResponseWriter, r *http.Request, id, base st
 		row := web.BudgetRow{Result: x}
 		if m := x.Measurement; m < len(rec.Procedure.Measurements) {
 			row.NotCounted = procedure.NotCounted(&rec.Procedure.Measurements[m], x.Budget, rec.Bench.LineHz)
-			if one {
-				in := procedure.CheckInput{Device: &rec.Device, Procedure: &rec.Procedure, PinMap: &rec.PinMap, Bench: &rec.Bench}
-				row.Better = procedure.Improve(in, &rec.Procedure.Measurements[m], &x)
-			}
 		}
-		p.Rows = append(p.Rows, row)
+		rows = append(rows, row)
 	}
-	if len(p.Rows) == 0 && one {
-		return problem.NoSuch("such result in this run")
+	return rows
+}
+
+// withBudgets puts the budgets that the query chooses on the page of a run: of
+// single results, or of all results of a measurement.
+func (s *Server) withBudgets(r *http.Request, p *web.RunProps) error {
+	keys, asked := r.URL.Query()[web.WithBudgets]
+	if !asked {
+		return nil
 	}
-	return show(r.Context(), w, http.StatusOK, web.Budgets(p))
+	wanted := map[string]bool{}
+	for _, key := range keys {
+		wanted[key] = true
+	}
+	rec, results, err := s.budgets(r.Context(), p.Record.ID)
+	if err != nil {
+		return err
+	}
+	p.Ticked = keys
+	p.Budgets = budgetRows(rec, results, func(x *procedure.Result) bool {
+		return wanted[web.BudgetKey(x)] || wanted[web.MeasurementKey(x.Measurement)]
+	})
+	return nil
 }
 
 // budgets are the head of a run and its results with their budgets.

@@ -43,6 +43,9 @@ func (s *Server) runPage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	if err := s.withBudgets(r, &p); err != nil {
+		return err
+	}
 	return show(r.Context(), w, http.StatusOK, web.Run(p))
 }
 
@@ -244,6 +247,9 @@ func (s *Server) sharedPage(w http.ResponseWriter, r *http.Request) error {
 	if seq != 0 {
 		s.Runs.Share(id)
 		p.Page.Live = p.Base + "/live" // from the start: its numbers are its own
+	}
+	if err := s.withBudgets(r, &p); err != nil {
+		return err
 	}
 	return show(r.Context(), w, http.StatusOK, web.Run(p))
 }

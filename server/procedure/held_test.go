@@ -151,3 +151,21 @@ func TestEachThresholdTellsItsOwnLevels(t *testing.T) {
 		}
 	}
 }
+
+// A supply that is itself swept for a threshold is no level that is held beside it.
+func TestThresholdOfASupply(t *testing.T) {
+	d := inverterDevice()
+	m := hysteresisOf(26)
+	m.Pins, m.Settle.Time = []int{6}, 0.2
+	if ps := m.Validate(d); len(ps) > 0 {
+		t.Fatal(ps)
+	}
+	for name, part := range map[string]truth{"switches": switching(6, 2, 5, 3, 2, 0), "does not": switching(6, 2, 5, 9, 9, 0)} {
+		rs := heldRun(t, d, m, func(_ *Point, set float64) float64 { return set }, part)
+		rising := find(t, rs, "rising", 6, "")
+		want := map[string]float64{"switches": 3.1, "does not": 5}[name]
+		if math.Abs(rising.Value-want) > 1e-2 || len(rising.HeldLevels()) > 0 {
+			t.Errorf("%s: %+v", name, rising)
+		}
+	}
+}

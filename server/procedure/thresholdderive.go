@@ -166,13 +166,14 @@ func (t *thresholdDeriver) thresholdAt(c *transfer, x *crossing, input, output *
 }
 
 // supplyOf is the drive of the supply that the pin at work leads to, or of the
-// first one that was read back; -1 where none was.
+// first one that was read back; -1 where none was. A supply that is swept itself is
+// none that is held.
 func (t *thresholdDeriver) supplyOf(seg *Segment, at *situation) int {
 	pin, _ := t.d.Pin(t.m.Pins[t.pin])
 	found := -1
 	for k, d := range seg.Drives {
 		p, _ := t.d.Pin(d.Pin)
-		if !at.known[k] || d.Mode != bench.ForceVoltage || p.Function != dut.Supply {
+		if k == t.in.Drive || !at.known[k] || d.Mode != bench.ForceVoltage || p.Function != dut.Supply {
 			continue
 		}
 		if d.Pin == pin.Clamp {

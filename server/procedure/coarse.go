@@ -129,14 +129,22 @@ func (r ranged) forLimits(l Limit, unit quantity.Unit) ranged {
 
 // coarse warns of results of a key whose range is far too coarse for them.
 func (c *preCheck) coarse(all []Prediction, key string) {
+	var worst *Prediction
+	var pins []int
 	for i := range all {
 		p := &all[i]
 		if p.Key != key || p.small.FullScale == 0 {
 			continue
 		}
-		c.add(SeverityWarning, CodeRange, []int{p.Pin}, []string{"compliance"},
+		pins = append(pins, p.Pin)
+		if worst == nil || p.U > worst.U {
+			worst = p
+		}
+	}
+	if p := worst; p != nil {
+		c.add(SeverityWarning, CodeRange, pins, []string{"compliance"},
 			"%s will be known to ±%s, most of it the error of the %s range, which is far too coarse: a compliance of %s takes the range that holds it",
-			p.Name, say(p.U, p.Unit), p.read.say(p.read.errs.FullScale), say(p.small.FullScale, p.read.unit))
+			p.Name, quantity.Format(p.U, p.Unit, 2), p.read.say(p.read.errs.FullScale), say(p.small.FullScale, p.read.unit))
 	}
 }
 

@@ -45,7 +45,7 @@ func (p Point) nudged(level stood, own bool) Point {
 			hold[i].Level = level.level * (1 - nudge)
 		}
 	}
-	p.Hold, p.Auxiliary = hold, true
+	p.Hold, p.Auxiliary, p.Count = hold, true, 1 // a slope over 1 % of a level needs no repeats
 	return p
 }
 

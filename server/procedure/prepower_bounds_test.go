@@ -276,6 +276,21 @@ func TestReachOfFourToOne(t *testing.T) {
 	}
 }
 
+// A wait that is too short is what the remedy names, where a longer one does it.
+func TestReachByALongerSettle(t *testing.T) {
+	in, m := checked()
+	m.Limits = map[string]Limit{"high": limits(-40e-9, 40e-9)}
+	if finds(in, CodePrecision, SeverityWarning) || finds(in, CodePrecision, SeverityError) {
+		t.Fatalf("with time to settle: %s", list(PrePower(*in)))
+	}
+	m.Settle.Time = 1e-3
+	r := PrePower(*in)
+	i := slices.IndexFunc(r.Findings, func(f Finding) bool { return f.Code == CodePrecision })
+	if i < 0 || !strings.Contains(r.Findings[i].Message, "a settle of ") {
+		t.Errorf("%s", list(r))
+	}
+}
+
 // A channel without a range for a supply's limit is a finding of its measurement,
 // not a failure of the whole check.
 func TestNoRangeIsNoPath(t *testing.T) {

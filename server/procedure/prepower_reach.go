@@ -11,8 +11,9 @@ import (
 // rangeReaches is how the remedy of a smaller sense range begins.
 const rangeReaches = "a compliance of "
 
-// reach finds what would bring a prediction to four to one: a smaller sense
-// range, a longer aperture, more readings a point, each tried by predicting again.
+// reach finds what would bring a prediction to four to one: a longer settle, a
+// smaller sense range, a longer aperture, more readings a point, each tried by
+// predicting again.
 func (c *preCheck) reach(m *Measurement, p *Prediction) string {
 	lim := m.Limits[p.Key]
 	one := *m
@@ -21,6 +22,13 @@ func (c *preCheck) reach(m *Measurement, p *Prediction) string {
 		one.Pins = []int{p.Pin}
 	}
 	one.Limits = map[string]Limit{p.Key: lim}
+	for _, settle := range []float64{10e-3, 30e-3, 100e-3, 300e-3, 1} {
+		try := one
+		try.Settle.Time = settle
+		if !m.Settle.UntilStable && m.Settle.Time < settle && c.reaches(&try, p.Key) {
+			return "a settle of " + say(settle, quantity.Second) + " reaches it"
+		}
+	}
 	for _, full := range c.smallerRanges(m, p, lim) {
 		try := one
 		try.Compliance = full

@@ -116,22 +116,27 @@ func TestWatchdogLetsTalkGoOn(t *testing.T) {
 	const on = "5.0E-1,4.98007968E-4,4,5.0E-1;1"
 	// Where the machine holds up the host for as long as the watchdog waits, the
 	// card is right to switch off, and it is talked to anew.
+	// It got a message at some time between its sending and its answer, so that the
+	// longest silence that it can have seen is from the sending of the one before.
 	for talked := time.Duration(0); talked < 2*watchdog; {
+		before := time.Now()
 		r.energise()
-		for last := time.Now(); talked < 2*watchdog; {
-			got, pause := r.ask("READ?;:OUTP?"), time.Since(last)
-			if got != on && pause < watchdog*9/10 {
-				t.Fatalf("after a pause of %v: %s", pause, got)
+		for talked < 2*watchdog {
+			sent := time.Now()
+			got, silence := r.ask("READ?;:OUTP?"), time.Since(before)
+			if got != on && silence < watchdog*9/10 {
+				t.Fatalf("after a silence of at most %v: %s", silence, got)
 			} else if got != on {
 				talked = 0
 				break
 			}
-			last, talked = last.Add(pause), talked+pause
+			talked += sent.Sub(before)
+			before = sent
 		}
 	}
 	for got := ""; got != on; {
-		r.energise()
 		last := time.Now()
+		r.energise()
 		r.send("SENS:CURR:APER 0.5\n") // longer than the watchdog's time
 		got = r.ask("READ?;:OUTP?")
 		if pause := time.Since(last) - 500*time.Millisecond; got != on && pause < watchdog*9/10 {

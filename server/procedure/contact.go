@@ -104,7 +104,8 @@ func (contact) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	var points []Point
 	for _, pin := range m.Pins {
 		base, read := conditions(&bare, d, pin), []int{pin}
-		if m.Rest == UseReturn {
+		// A supply is reached through the diodes of every pin that is on the return.
+		if of, _ := d.Pin(pin); m.Rest == UseReturn && of.Function != dut.Supply {
 			base = grounded(base, d, pin)
 		}
 		force := func(group int, level float64) {

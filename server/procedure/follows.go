@@ -37,12 +37,17 @@ func (at *situation) stand(k int) budget.Value {
 	return at.v[k]
 }
 
-// trusted reports whether the readings of a spot, and of the levels held beside
-// it, carry nothing that makes them say nothing.
+// trusted reports whether the readings of a spot, and of the levels held and the
+// pins measured beside it, carry nothing that makes them say nothing.
 func (s *spot) trusted() bool {
 	const not = untrusted | bench.InCompliance
 	for _, h := range s.at.held {
 		if h.flags&not != 0 {
+			return false
+		}
+	}
+	for _, o := range s.at.spots {
+		if o.flags&not != 0 {
 			return false
 		}
 	}

@@ -144,26 +144,45 @@ func evaluateRatio(k *kit, spots []spot) []Result {
 // that cannot be told from zero it is the least resistance that both leave open.
 func ratio(k *kit, pin int, v, i budget.Value, flags bench.Flags) (value, bool) {
 	r := value{key: "resistance", pin: pin, flags: flags}
-	if ui := i.Uc(); math.Abs(i.X) <= sure*ui || i.X == 0 {
-		most := math.Abs(i.X) + sure*ui
-		if most == 0 {
-			return r, false
-		}
-		least := max(math.Abs(v.X)-sure*v.Uc(), 0)
-		r.of, r.counted, r.bound, r.only = budget.Exact(least/most), true, 1, true
-		r.note = fmt.Sprintf("no current to be seen: at least %s, probably open", say(r.x(), quantity.Ohm))
-		if least == 0 {
-			r.note = "neither a voltage nor a current to be seen: it may be any resistance"
-		}
-		return r, true
+	if math.Abs(i.X) <= sure*i.Uc() || i.X == 0 {
+		return atLeast(r, v, i)
 	}
 	r.of = v.Div(i)
+	if g := i.Div(v); v.X != 0 && i.Uc() > unsymmetric*math.Abs(i.X) && i.Uc()*math.Abs(v.X) > v.Uc()*math.Abs(i.X) {
+		// One over a current that is badly known is far from symmetric: the
+		// conductance is, and what is said of it is turned round.
+		r.of, r.through = g, inverted(g.X)
+		if !(g.State(budget.Coverage).U < math.Abs(g.X)) {
+			return atLeast(r, v, i)
+		}
+	}
 	switch {
 	case !flags.Has(bench.InCompliance):
 	case k.m.Use == UseCurrent:
 		r.bound, r.note = 1, fmt.Sprintf("at the %s compliance: the resistance is too high for this current, or the contact is open", volts(k.m.Compliance))
 	default:
 		r.bound, r.note = -1, fmt.Sprintf("at the %s compliance: the resistance is too low for this voltage, or shorted", amps(k.m.Compliance))
+	}
+	return r, true
+}
+
+// unsymmetric is the relative standard uncertainty of a current from which its
+// reciprocal is stated by way of the conductance: the second order of 1/i is 1/10
+// of the first there.
+const unsymmetric = 0.1
+
+// atLeast is the least resistance that a voltage and a current leave open. ok is
+// false where there is nothing to say.
+func atLeast(r value, v, i budget.Value) (value, bool) {
+	most := math.Abs(i.X) + sure*i.Uc()
+	if most == 0 {
+		return r, false
+	}
+	least := max(math.Abs(v.X)-sure*v.Uc(), 0)
+	r.of, r.through, r.counted, r.bound, r.only = budget.Exact(least/most), nil, true, 1, true
+	r.note = fmt.Sprintf("no current to be seen: at least %s, probably open", say(r.x(), quantity.Ohm))
+	if least == 0 {
+		r.note = "neither a voltage nor a current to be seen: it may be any resistance"
 	}
 	return r, true
 }

@@ -1,6 +1,7 @@
 package procedure
 
 import (
+	"math"
 	"strings"
 	"testing"
 
@@ -40,4 +41,22 @@ func TestLeastResistanceHolds(t *testing.T) {
 			t.Fatalf("nothing is known, and it says %q", r.note)
 		}
 	})
+}
+
+// One over a current that is badly known has the ends of one over the ends of the
+// current's interval: with a voltage that is exact, 1 V over 3 ± 1.96 nA.
+func TestResistanceOfASmallCurrent(t *testing.T) {
+	m := base("resistance")
+	m.Use, m.Compliance = UseVoltage, 1e-3
+	k := newKit(resistanceKind.facts, &m, networkDevice(), Rule{})
+	v, ok := ratio(&k, 1, guessed(1, 1e-9), guessed(3e-9, 1e-9), 0)
+	r, said := k.result(v)
+	if !ok || !said || math.Abs(r.Value/(1/3e-9)-1) > 1e-6 || math.Abs(r.From/(1/4.96e-9)-1) > 1e-3 || math.Abs(r.To/(1/1.04e-9)-1) > 1e-3 {
+		t.Errorf("%+v", r)
+	}
+	// A current that is well known leaves the interval as it was.
+	v, _ = ratio(&k, 1, guessed(1, 1e-9), guessed(3e-9, 1e-11), 0)
+	if r, _ = k.result(v); v.through != nil || math.Abs((r.To-r.Value)/(r.Value-r.From)-1) > 1e-6 {
+		t.Errorf("%+v", r)
+	}
 }

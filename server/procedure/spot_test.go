@@ -8,6 +8,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
+	"ohmkeep/server/dut"
 )
 
 // spotOf is a spot of readings of a voltage and a current in a range of known
@@ -113,5 +114,28 @@ func TestReadingsFindTheirSpot(t *testing.T) {
 	m.Repeats = 3
 	if seen[0].whole(&m) {
 		t.Error("two repeats of three are whole")
+	}
+}
+
+// Two supplies that are measured at one point are conditions of each other: where
+// one is at its compliance, nothing follows from what the other draws.
+func TestSupplyBesideOneAtItsCompliance(t *testing.T) {
+	d := inverterDevice()
+	for i := range d.Pins {
+		if d.Pins[i].Number == 5 {
+			d.Pins[i].Function = dut.Supply
+		}
+	}
+	m := base("supply-current")
+	k := newKit(supplyCurrentKind.facts, &m, d, Rule{})
+	at := &spotPoint{}
+	one, other := &spot{pin: 6, at: at}, &spot{pin: 5, at: at}
+	at.spots = []*spot{one, other}
+	if !one.trusted() || k.lost(one) != "" {
+		t.Error("neither is at its compliance")
+	}
+	other.flags = bench.InCompliance
+	if one.trusted() || k.lost(one) == "" || k.lost(other) != "" {
+		t.Errorf("trusted %v, lost %q and %q", one.trusted(), k.lost(one), k.lost(other))
 	}
 }

@@ -5,6 +5,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
+	"ohmkeep/server/dut"
 )
 
 // spot gathers the readings of one pin at one point: all its repeats.
@@ -117,6 +118,11 @@ func (k *kit) lost(spots ...*spot) string {
 	for _, s := range spots {
 		if pin, is := s.lost(); is {
 			return k.lostPin(pin)
+		}
+		for _, o := range s.at.spots { // a supply that is measured beside it
+			if p, known := k.d.Pin(o.pin); o != s && known && p.Function == dut.Supply && o.clamped() {
+				return k.lostPin(o.pin)
+			}
 		}
 	}
 	return ""

@@ -1,6 +1,7 @@
 package procedure
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -249,5 +250,5 @@ func (t *thresholdDeriver) hysteresis(found [2]*value) value {
 		rise, fall = fall, rise
 	}
 	return value{key: "hysteresis", pin: t.m.Pins[t.pin], of: rise.of.Sub(fall.of), flags: rise.flags | fall.flags,
-		note: joinLabel(rise.note, fall.note), lost: rise.lost}
+		note: joinLabel(rise.note, fall.note), lost: cmp.Or(rise.lost, fall.lost)}
 }

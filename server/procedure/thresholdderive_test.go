@@ -100,3 +100,14 @@ func TestHysteresisCancelsItsRange(t *testing.T) {
 	near(t, "hysteresis", h.of.X, 1.1, 1e-12)
 	near(t, "what is left: the gain of 1.1 V", h.of.Uc(), 1.1e-3, 1e-12)
 }
+
+// A level that was lost on the way down is one that the hysteresis rests on too.
+func TestHysteresisOfALostLevel(t *testing.T) {
+	for _, lost := range [][2]string{{"up", ""}, {"", "down"}} {
+		d := &thresholdDeriver{kit: kit{m: &Measurement{Pins: []int{1}}}}
+		v := d.hysteresis([2]*value{{key: "rising", of: budget.Exact(3), lost: lost[0]}, {key: "falling", of: budget.Exact(2), lost: lost[1]}})
+		if v.lost != lost[0]+lost[1] {
+			t.Errorf("%q: %q", lost, v.lost)
+		}
+	}
+}

@@ -45,13 +45,24 @@ func (s Statement) Mapped(f, inverse func(float64) float64) Statement {
 	return m
 }
 
-// below is the probability of being below x.
-func (m *mapping) below(x float64) float64 {
-	p := m.of.Below(m.inverse(x))
+// within is the least and the greatest probability of being between low and high.
+func (m *mapping) within(low, high float64) (least, most float64) {
+	low, high = m.back(low), m.back(high)
 	if m.falls {
-		return 1 - p
+		low, high = high, low
 	}
-	return p
+	return m.of.Within(low, high)
+}
+
+// back is what f makes y of; an end that is open stays open.
+func (m *mapping) back(y float64) float64 {
+	switch {
+	case !math.IsInf(y, 0):
+		return m.inverse(y)
+	case m.falls:
+		return -y
+	}
+	return y
 }
 
 // quantile is the value below which p lies.

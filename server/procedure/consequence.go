@@ -57,7 +57,7 @@ func (b *Budget) value(x float64) budget.Value {
 // source is the cause of a line with its contribution times a part.
 func (l *Line) source(part float64) *budget.Source {
 	s := budget.NewSource(l.Name, budget.Class(l.Class), budget.Normal, l.Contribution*part)
-	for _, d := range []budget.Distribution{budget.Rectangular, budget.Triangular, budget.Arcsine, budget.Student} {
+	for _, d := range []budget.Distribution{budget.Rectangular, budget.Triangular, budget.Arcsine, budget.Student, budget.Bounded} {
 		if d.String() == l.Distribution {
 			s.Dist = d
 		}

@@ -127,11 +127,13 @@ func (k *kit) judge(r *Result, v *value, said *stated) {
 // uncertainty, such as a count, is within its limits or it is not.
 func (r Rule) decide(x *Result, said *stated) {
 	within, w := 1.0, r.Guard*x.U
-	if derive.Decide(x.Value, 0, x.Low, x.High, 0) != derive.Pass {
+	beyond := derive.Decide(x.Value, 0, x.Low, x.High, 0) != derive.Pass
+	if beyond {
 		within = 0
 	}
+	most := within
 	if x.U > 0 {
-		within = said.Conformity(x.Low, x.High)
+		within, most = said.ConformityRange(x.Low, x.High)
 		if r.Risk > 0 {
 			w = riskBand(said, r.Risk, x.Low, x.High)
 		}
@@ -147,7 +149,10 @@ func (r Rule) decide(x *Result, said *stated) {
 		x.Outcome = derive.Decide(x.Value, x.U, x.Low, x.High, r.Guard)
 		return
 	}
-	x.Outcome = derive.DecideRisk(x.Value, within, x.Low, x.High, r.Risk)
+	if !beyond { // the least, since it is to pass for certain; beyond, it is to fail so
+		most = within
+	}
+	x.Outcome = derive.DecideRisk(x.Value, most, x.Low, x.High, r.Risk)
 }
 
 // decideBound applies the rule to a value that the truth lies above (1) or below

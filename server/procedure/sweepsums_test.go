@@ -338,7 +338,7 @@ func TestTransformedStatements(t *testing.T) {
 		y := c.by.of(c.x)
 		near(t, c.name+": back", c.by.back(y), c.x, 1e-12*math.Abs(c.x))
 		near(t, c.name+": slope", c.by.slope(c.x), (c.by.of(c.x+1e-5)-c.by.of(c.x-1e-5))/2e-5, 1e-6*math.Abs(c.by.slope(c.x)))
-		near(t, c.name+": below its value", said.below(y), 0.5, 1e-9)
+		near(t, c.name+": below its value", said.Conformity(nil, &y), 0.5, 1e-9)
 		inLow, inHigh := said.RiskBand(0.025)
 		near(t, c.name+": band", inLow, y-shown.Low, 1e-6*math.Abs(y))
 		near(t, c.name+": band", inHigh, shown.High-y, 1e-6*math.Abs(y))

@@ -44,7 +44,7 @@ type stated struct {
 }
 
 // shown is the statement of the result itself. Its probabilities are those of
-// the value: see Conformity and RiskBand.
+// the value: see ConformityRange and RiskBand.
 func (s *stated) shown() *budget.Statement {
 	said, t := s.Statement, s.through
 	if t == nil || !said.Finite() {
@@ -65,36 +65,36 @@ func (s *stated) shown() *budget.Statement {
 	return &said
 }
 
-// below is the probability that the result is truly below y.
-func (s *stated) below(y float64) float64 {
-	p, x := 0.0, s.through.back(y)
-	switch {
-	case math.IsInf(x, 1):
-		p = 1
-	case !math.IsInf(x, -1):
-		p = s.Below(x)
+// end is what a limit of the result is for the value; one that is open stays so.
+func (s *stated) end(limit *float64, open float64) float64 {
+	if limit != nil {
+		return s.through.back(*limit)
 	}
 	if s.through.falls {
-		return 1 - p
+		return -open
 	}
-	return p
+	return open
 }
 
-// Conformity is the probability (0 to 1) that the result is truly within the
-// limits, of which a nil one is open. NaN where that cannot be said.
+// ConformityRange is the probability (0 to 1) that the result is truly within the
+// limits, of which a nil one is open: the least and the most that errors which
+// only have a bound allow. NaN where that cannot be said.
+func (s *stated) ConformityRange(low, high *float64) (least, most float64) {
+	least, most = s.Statement.ConformityRange(low, high) // what makes no sense makes none
+	if s.through == nil || math.IsNaN(least) {
+		return least, most
+	}
+	from, to := s.end(low, math.Inf(-1)), s.end(high, math.Inf(1))
+	if s.through.falls {
+		from, to = to, from
+	}
+	return s.Within(from, to)
+}
+
+// Conformity is the least of that.
 func (s *stated) Conformity(low, high *float64) float64 {
-	within := s.Statement.Conformity(low, high) // what makes no sense makes none
-	if s.through == nil || math.IsNaN(within) {
-		return within
-	}
-	within = 1
-	if high != nil {
-		within = s.below(*high)
-	}
-	if low != nil {
-		within -= s.below(*low)
-	}
-	return max(within, 0)
+	least, _ := s.ConformityRange(low, high)
+	return least
 }
 
 // RiskBand is how far inside an upper and a lower limit a result like this one

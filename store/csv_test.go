@@ -194,6 +194,15 @@ func TestResultsAndWideCSV(t *testing.T) {
 		t.Errorf("%d headings for %d cells", n+1, cells+1)
 	}
 
+	// A bound: the end that is open is an empty cell.
+	b.Reset()
+	e = store.NewResultsCSV(&b)
+	bound := x
+	bound.U, bound.K, bound.From, bound.To = 0, 0, -5, math.NaN()
+	if err := errors.Join(e.Row(r, &bound), e.Close()); err != nil || !strings.Contains(b.String(), ",-5,Ω,0,,-5,,-1.5,") {
+		t.Errorf("%v, got %s", err, b.String())
+	}
+
 	b.Reset()
 	w := store.NewWideCSV(&b, []lot.Column{
 		{Identity: lot.Identity{Procedure: "p", Pin: 3, Unit: "A"}, Place: 1, MeasurementName: "Leakage", Name: "High"},

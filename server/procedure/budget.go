@@ -49,6 +49,17 @@ func (r *Result) state(said *budget.Statement) {
 	r.U, r.K, r.From, r.To = said.U, said.K, said.Low, said.High
 }
 
+// open takes away the end of the interval of a value that is only a bound, on the
+// side where the truth lies: above it (1), below it (-1), or nobody knows (0).
+func (r *Result) open(bound int) {
+	if bound >= 0 {
+		r.To = math.NaN()
+	}
+	if bound <= 0 {
+		r.From = math.NaN()
+	}
+}
+
 // budgetOf is a budget as a result carries it. Figures that JSON has no number
 // for are 0.
 func budgetOf(said *budget.Statement) *Budget {

@@ -120,6 +120,9 @@ func (k *kit) result(v value) (Result, bool) {
 	if ok {
 		r.state(said.shown())
 	}
+	if v.only {
+		r.open(v.bound)
+	}
 	if r.Unit == "" {
 		r.Unit = v.unit
 	}

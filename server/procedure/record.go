@@ -20,7 +20,7 @@ type Result struct {
 	Value       float64        `json:"value"`
 	Unit        quantity.Unit  `json:"unit"`
 	U           float64        `json:"u"`                // half-width of the interval that holds the truth with 95 %; NaN where it cannot be said
-	From        float64        `json:"from"`             // ends of that interval, NaN where they are not known
+	From        float64        `json:"from"`             // ends of that interval, NaN where they are not known or, of a bound, open
 	To          float64        `json:"to"`               //
 	K           float64        `json:"k,omitempty"`      // coverage factor of U; 0 where it has none
 	Budget      *Budget        `json:"budget,omitempty"` // what U is made of; nil where it has none

@@ -180,8 +180,8 @@ type apiResult struct {
 	Unit        quantity.Unit   `json:"unit"`
 	U           apidoc.Nullable `json:"u" doc:"half-width in unit of the interval that holds the true value with 95 %; null where it cannot be said; where k is null, k = 2 of a reading"`
 	K           apidoc.Nullable `json:"k" doc:"coverage factor of u; null for results without a budget"`
-	From        apidoc.Nullable `json:"from" doc:"lower end of that interval; null for results from before budgets were kept"`
-	To          apidoc.Nullable `json:"to" doc:"its upper end"`
+	From        apidoc.Nullable `json:"from" doc:"lower end of that interval; null where it is open, as for a value that is at most so much, and for results from before budgets were kept"`
+	To          apidoc.Nullable `json:"to" doc:"its upper end; null where it is open, as for a value that is at least so much"`
 	Low         *float64        `json:"low,omitempty"`
 	High        *float64        `json:"high,omitempty"`
 	W           *float64        `json:"w,omitempty" doc:"guard band that the decision rule kept, in unit"`

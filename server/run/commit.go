@@ -270,15 +270,19 @@ func sameResult(a, b procedure.Result) bool {
 	if !samePtr(a.Low, b.Low) || !samePtr(a.High, b.High) || !samePtr(a.Band, b.Band) || !samePtr(a.Conformity, b.Conformity) {
 		return false
 	}
+	if !sameNumber(a.U, b.U) || !sameNumber(a.From, b.From) || !sameNumber(a.To, b.To) {
+		return false
+	}
 	for _, r := range []*procedure.Result{&a, &b} {
 		r.Low, r.High, r.Band, r.Conformity = nil, nil, nil, nil
 		r.Budget = nil // the same U is made of the same
-		if math.IsNaN(r.U) {
-			r.U, r.From, r.To = -1, 0, 0
-		}
+		r.U, r.From, r.To = 0, 0, 0
 	}
 	return a == b
 }
+
+// sameNumber holds NaN, an end or a U that is not known, to be the same as NaN.
+func sameNumber(a, b float64) bool { return a == b || math.IsNaN(a) && math.IsNaN(b) }
 
 func samePtr(a, b *float64) bool {
 	return a == b || a != nil && b != nil && *a == *b

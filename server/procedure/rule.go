@@ -91,8 +91,12 @@ func (m *Measurement) Limited() bool {
 	return false
 }
 
-// percent writes a probability with two digits: "2.5 %".
+// percent writes a probability with two digits: "2.5 %"; what rounds to all of it
+// is "100 %".
 func percent(p float64) string {
+	if p >= 0.995 {
+		return "100 %"
+	}
 	return strconv.FormatFloat(p*100, 'g', 2, 64) + " %"
 }
 

@@ -347,3 +347,11 @@ func TestCloserIsNeverBetter(t *testing.T) {
 		}
 	})
 }
+
+func TestPercent(t *testing.T) {
+	for p, want := range map[float64]string{0.025: "2.5 %", 0.5: "50 %", 0.994: "99 %", 0.9999: "100 %", 1: "100 %"} {
+		if got := percent(p); got != want {
+			t.Errorf("%g: %q, want %q", p, got, want)
+		}
+	}
+}

@@ -10,6 +10,9 @@ import (
 // TestContactOfASupply: the diode of a supply pin is told as truly as that of any
 // other pin, though every pin leads to it by a diode of its own.
 func TestContactOfASupply(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: many rehearsals, one after the other")
+	}
 	s := Scenario()
 	p := *s.procedure(t, "tarnel-6-quick")
 	p.Measurements = slices.DeleteFunc(slices.Clone(p.Measurements), func(m procedure.Measurement) bool { return m.Kind != "contact" })

@@ -9,6 +9,9 @@ import (
 // TestHumIsCounted: a reading over no whole number of line cycles has the hum in
 // it, and its interval holds the truth all the same.
 func TestHumIsCounted(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: many rehearsals, one after the other")
+	}
 	s := Scenario()
 	p := *s.procedure(t, "dunmoss-8-resistances")
 	for _, aperture := range []procedure.Aperture{{Cycles: 1}, {Seconds: 2e-3}} {

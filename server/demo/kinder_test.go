@@ -22,6 +22,9 @@ var oneNormal = math.Erf(2 * 0.95 / math.Sqrt2)
 // the same intervals hold more often; where a few are beyond the bound, at least as
 // often as such an error alone is held.
 func TestKinderErrorsAreHeldMoreOften(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: many rehearsals, one after the other")
+	}
 	kinds := []bench.Distribution{bench.Rectangular, bench.Triangular, bench.Normal}
 	for i, l := range loads {
 		if i%3 != 0 {

@@ -220,6 +220,9 @@ func unitAtLimit(t *testing.T, p procedure.Procedure, unit uint64) map[string]*a
 
 // TestLoadsAtTheLimit: the same of check loads, by every method.
 func TestLoadsAtTheLimit(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: many rehearsals, one after the other")
+	}
 	for _, l := range loads {
 		t.Run(l.String(), func(t *testing.T) {
 			t.Parallel()

@@ -142,6 +142,9 @@ func (l load) tallies(t testing.TB, w bench.World, benches int) map[string]*tall
 // TestCheckLoads holds the intervals of resistances, by every method, against the
 // resistance that is really there, over benches drawn anew.
 func TestCheckLoads(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: many rehearsals, one after the other")
+	}
 	for _, l := range loads {
 		t.Run(l.String(), func(t *testing.T) {
 			t.Parallel()

@@ -46,7 +46,7 @@ func TestPinsAreAlikeWhileTheirLevelsAre(t *testing.T) {
 			}
 		}
 	})
-	if shared == 0 {
+	if shared == 0 && !testing.Short() { // of the few short draws there may be none
 		t.Error("no two pins were alike: the test shows nothing")
 	}
 }

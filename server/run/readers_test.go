@@ -59,7 +59,7 @@ func TestReadersAreThoseOfThePoint(t *testing.T) {
 			}
 		}
 	})
-	if kept == 0 {
+	if kept == 0 && !testing.Short() { // of the few short draws there may be none
 		t.Error("nothing was ever kept: the test shows nothing")
 	}
 }

@@ -24,7 +24,7 @@ type office struct {
 func newOffice(t *testing.T) *office {
 	t.Helper()
 	d := &office{newLab(t, true), map[store.Role]string{}}
-	close(d.open)
+	close(d.gate.open)
 	for _, role := range []store.Role{store.Viewer, store.Operator, store.Owner} {
 		token, err := d.store.NewToken(t.Context(), role, role.String())
 		must(t, err)

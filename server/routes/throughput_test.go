@@ -36,7 +36,7 @@ import (
 // measured with such samples too).
 type promptLink struct {
 	begin time.Time
-	open  <-chan struct{} // the first reading waits for it
+	gate  *readingGate
 	waves []bench.Reading // what is read, from its beginning again at its end
 	n     int
 }
@@ -51,7 +51,7 @@ func (l *promptLink) MakeSafe(context.Context) error                          { 
 func (l *promptLink) Faults(context.Context) ([]bench.Fault, error)           { return nil, nil }
 func (l *promptLink) Read(_ context.Context, channels []bench.ChannelID, _ time.Duration, dst []bench.Sample) ([]bench.Sample, error) {
 	if l.n == 0 {
-		<-l.open
+		l.gate.wait()
 	}
 	for _, ch := range channels {
 		r := &l.waves[l.n%len(l.waves)]
@@ -82,14 +82,35 @@ func samples(n int) []bench.Reading {
 	return rs
 }
 
+// readingGate holds the first reading back until the viewers are there. The
+// throughput is counted from the moment that it opens, and the run must have
+// reached it by then: what a run does before its first reading is not counted.
+type readingGate struct {
+	arrived func() // closes reached, once
+	reached chan struct{}
+	open    chan struct{}
+}
+
+func newReadingGate() *readingGate {
+	g := &readingGate{reached: make(chan struct{}), open: make(chan struct{})}
+	g.arrived = sync.OnceFunc(func() { close(g.reached) })
+	return g
+}
+
+// wait says that the run has reached the gate, and waits until it opens.
+func (g *readingGate) wait() {
+	g.arrived()
+	<-g.open
+}
+
 // gatedLink holds a rehearsal bench back until the viewers are there.
 type gatedLink struct {
 	*rehearsal.Bench
-	open <-chan struct{}
+	gate *readingGate
 }
 
 func (l gatedLink) Read(ctx context.Context, channels []bench.ChannelID, aperture time.Duration, dst []bench.Sample) ([]bench.Sample, error) {
-	<-l.open
+	l.gate.wait()
 	return l.Bench.Read(ctx, channels, aperture, dst)
 }
 
@@ -100,21 +121,21 @@ type wholeServer struct {
 	station *run.Station
 	web     *httptest.Server
 	token   string
-	open    chan struct{} // closed: the bench may read
+	gate    *readingGate // before the first reading
 }
 
 // newLab makes a lab. Without rehearse its bench takes no time at all.
 func newLab(t testing.TB, rehearse bool) *wholeServer {
 	t.Helper()
 	ctx := context.Background()
-	l := &wholeServer{t: t, store: storetest.New(t), open: make(chan struct{})}
+	l := &wholeServer{t: t, store: storetest.New(t), gate: newReadingGate()}
 	clock := bench.NewCountingClock(time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
 	def := rehearsal.DefaultBench()
 	rehearsed, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: 1})
 	must(t, err)
-	var link bench.Link = &promptLink{begin: clock.Now(), open: l.open, waves: preparedSamples()}
+	var link bench.Link = &promptLink{begin: clock.Now(), gate: l.gate, waves: preparedSamples()}
 	if rehearse {
-		link = gatedLink{rehearsed, l.open}
+		link = gatedLink{rehearsed, l.gate}
 	}
 	log := slog.New(slog.DiscardHandler)
 	hub := live.NewHub(log, nil)
@@ -253,7 +274,7 @@ func TestEveryViewerEndsWithAll(t *testing.T) {
 			}
 		})
 	}
-	close(l.open)
+	close(l.gate.open)
 	all.Wait()
 	for i := range got {
 		if !maps.Equal(got[i], got[0]) {
@@ -341,8 +362,9 @@ func throughput(b *testing.B, m procedure.Measurement, rehearse bool) (time.Dura
 	for i, c := range conns {
 		all.Go(func() { frames[i] = count(b, c) })
 	}
+	<-l.gate.reached
 	begun := time.Now()
-	close(l.open)
+	close(l.gate.open)
 	all.Wait()
 	took := time.Since(begun)
 	sum := 0

@@ -53,7 +53,7 @@ func TestMemoryAfterFailedStore(t *testing.T) {
 	p := newPipe()
 	c := &committer{rec: fakeRecord(), plan: &plan{steps: []*step{{PlanStep: &procedure.PlanStep{Kind: k, Measurement: &m}}}},
 		pipe: p, recorder: &secondFails{}, observer: o, fail: func(err error) { failed <- err },
-		derivers: map[int]*deriving{}, results: map[procedure.ResultID]procedure.Result{}}
+		results: map[procedure.ResultID]procedure.Result{}}
 	go c.run(t.Context())
 	put := func(v float64) {
 		l := &load{}

@@ -148,8 +148,8 @@ func (s *session) carryOut(ctx context.Context, cancel context.CancelCauseFunc) 
 	pipe := newPipe()
 	s.commits = &committer{
 		rec: s.rec, plan: p, pipe: pipe, recorder: s.Recorder, observer: s.Observer,
-		fail:     func(err error) { cancel(&Halt{procedure.Failed, err.Error()}) },
-		derivers: map[int]*deriving{}, results: map[procedure.ResultID]procedure.Result{},
+		fail:    func(err error) { cancel(&Halt{procedure.Failed, err.Error()}) },
+		results: map[procedure.ResultID]procedure.Result{},
 	}
 	s.measurer = &measurer{
 		driver: driver{link: s.Link, clock: s.Clock}, rec: s.rec, plan: p, pipe: pipe,

@@ -95,7 +95,7 @@ func TestShowingThatPanicsEndsTheRunAtOnce(t *testing.T) {
 		rec.ID = "broken"
 		c := &committer{rec: rec, plan: &plan{steps: []*step{{PlanStep: &procedure.PlanStep{Kind: &fakeKind{}, Measurement: &m}}}},
 			pipe: p, recorder: &secondFails{n: 2}, observer: &slowObserver{}, fail: func(err error) { failed = err },
-			derivers: map[int]*deriving{}, results: map[procedure.ResultID]procedure.Result{}}
+			results: map[procedure.ResultID]procedure.Result{}}
 		done := make(chan struct{})
 		go func() {
 			defer close(done)

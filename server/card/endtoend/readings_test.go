@@ -52,7 +52,9 @@ func instantCard(t testing.TB, wire string, wrap func(io.ReadWriteCloser) io.Rea
 	serving, stop := context.WithCancel(context.Background()) // longer than the test's own
 	t.Cleanup(stop)
 	address := wires[wire](t, func(s io.ReadWriteCloser) error { return emulated.Serve(serving, wrap(s)) })
-	link, err := card.Open(card.Config{Definition: emulator.Describe(def, address)})
+	described := emulator.Describe(def, address)
+	described.Connections[0].Timeout = 30 // s: a busy machine is no fault of the card
+	link, err := card.Open(card.Config{Definition: described})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -150,10 +150,21 @@ func diodeLimits() limits {
 	return limits{"ideality": between(0.65, 1.4), "series-resistance": between(2, 84)}
 }
 
+// tarnelQuiet holds the outputs of the part without its supply at the return, so
+// that it is known where they sit: what leaks to a pin that is left open depends on
+// it. Common practice.
+func tarnelQuiet() []procedure.Hold {
+	var out []procedure.Hold
+	for _, pin := range tarnelOutputs() {
+		out = append(out, procedure.Hold{Pin: pin, Use: procedure.UseReturn})
+	}
+	return out
+}
+
 func tarnelUpperDiode() procedure.Measurement {
 	return procedure.Measurement{ID: "diode-upper", Name: "Protection diode of A1 to the supply", Kind: "sweep",
 		Note: "With the supply at the return: the diode that keeps the input from rising above it.",
-		Pins: []int{1}, Use: procedure.UseCurrent, Compliance: contactCompliance,
+		Pins: []int{1}, Use: procedure.UseCurrent, Compliance: contactCompliance, Rest: procedure.UseReturn, Hold: tarnelQuiet(),
 		Sweep:  &procedure.Sweep{Spacing: procedure.Log, From: 100e-9, To: 10e-3, Points: 51},
 		Settle: settleSlow, Aperture: oneCycle, Limits: diodeLimits()}
 }
@@ -161,7 +172,7 @@ func tarnelUpperDiode() procedure.Measurement {
 func tarnelLowerDiode() procedure.Measurement {
 	return procedure.Measurement{ID: "diode-lower", Name: "Protection diode of A1 to ground", Kind: "sweep",
 		Note: "The current is drawn out of the input: the diode that keeps it from falling below ground.",
-		Pins: []int{1}, Use: procedure.UseCurrent, Compliance: contactCompliance,
+		Pins: []int{1}, Use: procedure.UseCurrent, Compliance: contactCompliance, Rest: procedure.UseReturn, Hold: tarnelQuiet(),
 		Sweep:  &procedure.Sweep{Spacing: procedure.Log, From: -100e-9, To: -10e-3, Points: 51},
 		Settle: settleSlow, Aperture: oneCycle, Limits: diodeLimits()}
 }

@@ -124,8 +124,10 @@ func (p *pinPoints) followAt(r *readBack, f *followed, j, held int) (set, c floa
 	return 0, 0, false
 }
 
-// at is the sensitivity at a level of the curve, between its nodes in proportion,
-// and what that may be off by.
+// at is the sensitivity at a level of the curve, and what that may be off by: half
+// of what a smooth curve through the nodes does beyond the straight lines between
+// them. An exponential that changes by as much as is taken as it stands is off by no
+// more.
 func (f *followed) at(set float64) (c, half float64, ok bool) {
 	n := len(f.sets)
 	switch {
@@ -141,7 +143,20 @@ func (f *followed) at(set float64) (c, half float64, ok bool) {
 		k++
 	}
 	part := (set - f.sets[k-1]) / (f.sets[k] - f.sets[k-1])
-	return f.c[k-1] + part*(f.c[k]-f.c[k-1]), math.Abs(f.c[k]-f.c[k-1]) * part * (1 - part), true
+	c = f.c[k-1] + part*(f.c[k]-f.c[k-1])
+	if n == 3 {
+		if bent := f.smooth(set); finite(bent) {
+			return bent, math.Abs(bent-c) / 2, true
+		}
+	}
+	return c, math.Abs(f.c[k]-f.c[k-1]) * part * (1 - part), true
+}
+
+// smooth is the sensitivity at a level by the curve through three nodes.
+func (f *followed) smooth(set float64) float64 {
+	q := newParabola([3]float64(f.sets), [3]float64(f.c), [3]float64{}, [3]float64{})
+	y, _, _, _ := q.at(set, 1)
+	return y
 }
 
 // toLevel takes the point to a held level as it was asked for. volts is kT/q of the

@@ -1,9 +1,12 @@
 package procedure
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // resampled is a curve at a level that was asked for, which no reading has met
-// exactly: from up to three points around it, by a parabola.
+// exactly: from up to three points around it, by a smooth curve.
 type resampled struct {
 	x, y float64
 	idx  [3]int     // points it is made of
@@ -66,59 +69,146 @@ func (p *pinPoints) pair(k int) (other int, ok bool) {
 }
 
 // surely is by how many of its standard uncertainties a value must be away from
-// zero for its logarithm to mean something.
-const surely = 10
+// zero for its logarithm to mean something. largeFactor is the factor over three
+// points from which on that of y is taken, and leastFactor that for x, which is known
+// to go on by factors: below it both ways are the same.
+const (
+	surely      = 10
+	largeFactor = 3
+	leastFactor = 1.1
+)
 
-// parabola is what goes through three points: of y itself or, where y changes by
-// a large factor, of its logarithm.
+// parabola is a smooth curve through three points: of y itself or, where y changes
+// by a large factor, of its logarithm. It is made of 1, x and x² or, where x goes on
+// by factors, of 1, ln x and x: a junction with a resistance behind it, and a
+// power of x, are just that, and no parabola through points a decade apart is.
 type parabola struct {
-	x, g [3]float64
-	log  bool
-	sign float64
+	x, g       [3]float64
+	logX, logY bool
+	sign       float64
 }
 
 func (p *pinPoints) parabola(idx [3]int) parabola {
-	var q parabola
-	least, most, same := math.Inf(1), 0.0, true
+	var x, y, ux, uy [3]float64
 	for i, k := range idx {
-		q.x[i], q.g[i] = p.points[k].x.X, p.points[k].y.X
-		same = same && q.g[i]*q.g[0] > 0 && math.Abs(q.g[i]) > surely*p.points[k].total
-		least, most = min(least, math.Abs(q.g[i])), max(most, math.Abs(q.g[i]))
+		r := &p.points[k]
+		x[i], y[i], ux[i], uy[i] = r.x.X, r.y.X, r.totalX, r.total
 	}
-	if same && most > 3*least {
-		q.log, q.sign = true, math.Copysign(1, q.g[0])
+	return newParabola(x, y, ux, uy)
+}
+
+// newParabola is the curve through three points with these standard uncertainties.
+func newParabola(x, y, ux, uy [3]float64) parabola {
+	q := parabola{x: x, g: y, logX: differ(x, ux, leastFactor) && evenByFactor(x)}
+	if differ(y, uy, largeFactor) {
+		q.logY, q.sign = true, math.Copysign(1, y[0])
 		for i := range q.g {
-			q.g[i] = math.Log(math.Abs(q.g[i]))
+			q.g[i] = math.Log(math.Abs(y[i]))
 		}
 	}
 	return q
 }
 
-// weights are Lagrange's, and their derivatives, at x.
-func (q *parabola) weights(x float64) (w, dw [3]float64) {
-	for i := range w {
-		a, b := (i+1)%3, (i+2)%3
-		below := (q.x[i] - q.x[a]) * (q.x[i] - q.x[b])
-		w[i] = (x - q.x[a]) * (x - q.x[b]) / below
-		dw[i] = (2*x - q.x[a] - q.x[b]) / below
+// differ reports whether values that are clear of zero on one side differ by more than
+// a factor.
+func differ(v, u [3]float64, factor float64) bool {
+	least, most := math.Inf(1), 0.0
+	for i := range v {
+		a := math.Abs(v[i])
+		if !(v[i]*v[0] > 0) || a <= surely*u[i] {
+			return false
+		}
+		least, most = min(least, a), max(most, a)
 	}
-	return w, dw
+	return most > factor*least
 }
 
-// at is y and its slope at x, and the part that the curvature has in it as far
-// as the nearest point is away.
-func (q *parabola) at(x float64, near, step float64) (y, slope, bend float64, w [3]float64) {
-	w, dw := q.weights(x)
-	var g, dg, curvature float64
+// evenByFactor reports whether three values of one sign, in order, are spaced more
+// evenly by factors than by differences. A curve from next to nothing on by even
+// steps has nothing of a logarithm.
+func evenByFactor(v [3]float64) bool {
+	uneven := func(a, b, c float64) float64 { return math.Abs((b-a)/(c-a) - 0.5) }
+	return uneven(math.Log(math.Abs(v[0])), math.Log(math.Abs(v[1])), math.Log(math.Abs(v[2]))) < uneven(v[0], v[1], v[2])
+}
+
+// terms are the two parts of a curve that are not constant, with their derivatives.
+type terms func(x, middle float64) (t, d [2]float64)
+
+// From the middle point on, which takes no digits away: x and x², ln x and x, and ln x
+// and its square.
+var (
+	powersOfX terms = func(x, c float64) (t, d [2]float64) {
+		z := x - c
+		return [2]float64{z, z * z}, [2]float64{1, 2 * z}
+	}
+	logAndX terms = func(x, c float64) (t, d [2]float64) {
+		return [2]float64{math.Log(x / c), x/c - 1}, [2]float64{1 / x, 1 / c}
+	}
+	powersOfLog terms = func(x, c float64) (t, d [2]float64) {
+		z := math.Log(x / c)
+		return [2]float64{z, z * z}, [2]float64{1 / x, 2 * z / x}
+	}
+)
+
+// weights are what each point has of the curve at x, of its slope there, and of its
+// second term, by Cramer's rule.
+func (q *parabola) weights(x float64, of terms) (w, dw, second [3]float64) {
+	var at [3][2]float64
+	for i := range at {
+		at[i], _ = of(q.x[i], q.x[1])
+	}
+	t, d := of(x, q.x[1])
+	cross := func(a, b [2]float64) float64 { return a[0]*b[1] - a[1]*b[0] }
+	minus := func(a, b [2]float64) [2]float64 { return [2]float64{a[0] - b[0], a[1] - b[1]} }
 	for i := range w {
-		a, b := (i+1)%3, (i+2)%3
+		a := at[(i+1)%3]
+		side := minus(at[(i+2)%3], a)
+		all := cross(minus(at[i], a), side)
+		w[i] = cross(minus(t, a), side) / all
+		dw[i] = cross(d, side) / all
+		second[i] = -side[0] / all
+	}
+	return w, dw, second
+}
+
+// otherLogs is by how many times that which two ways of going through points spaced by
+// factors differ in slope both may be off. Where a leak lies beside a junction and takes
+// up to a twentieth of the current, it is 2 to 3.8 times, for points a quarter apart to
+// a decade.
+const otherLogs = 4
+
+// at is y and its slope at x, and what the curve may be off by there, with the sign of
+// its bend, by what its slope may be off from the nearest of its points on. Between even
+// steps that is all by which it differs from the straight line to the next point;
+// between factors, where the curve is straight but for what leaks and resists, by how
+// it differs from a parabola of ln x.
+func (q *parabola) at(x float64, nearest int) (y, slope, bend float64, w [3]float64) {
+	of := powersOfX
+	if q.logX {
+		of = logAndX
+	}
+	w, dw, second := q.weights(x, of)
+	var g, dg, bent float64
+	for i := range w {
 		g += w[i] * q.g[i]
 		dg += dw[i] * q.g[i]
-		curvature += 2 * q.g[i] / ((q.x[i] - q.x[a]) * (q.x[i] - q.x[b]))
+		bent += second[i] * q.g[i]
 	}
-	away := math.Abs(x - near)
-	bend = curvature / 2 * away * max(away, step)
-	if !q.log {
+	next := 1
+	if nearest == 1 {
+		next = 0
+	}
+	off := math.Abs(bent * (q.x[next] - q.x[nearest]))
+	if q.logX {
+		off = dg
+		_, dw, _ = q.weights(x, powersOfLog)
+		for i := range dw {
+			off -= dw[i] * q.g[i]
+		}
+		off *= otherLogs
+	}
+	bend = math.Copysign(off*math.Abs(x-q.x[nearest]), bent)
+	if !q.logY {
 		return g, dg, bend, w
 	}
 	y = q.sign * math.Exp(g)
@@ -129,7 +219,7 @@ func (q *parabola) at(x float64, near, step float64) (y, slope, bend float64, w 
 func (p *pinPoints) slopeAt(k int) float64 {
 	if idx, ok := p.base(k, 0); ok {
 		q := p.parabola(idx)
-		_, slope, _, _ := q.at(p.points[k].x.X, p.points[k].x.X, 0)
+		_, slope, _, _ := q.at(p.points[k].x.X, 0)
 		return slope
 	}
 	if o, ok := p.pair(k); ok {
@@ -161,7 +251,7 @@ func (p *pinPoints) at(k int, level float64) resampled {
 		return out
 	}
 	if idx, ok := p.base(k, math.Abs(here.x.X-level)); ok {
-		if r := p.bent(idx, here, level); r.sound() {
+		if r := p.bent(idx, k, level); r.sound() {
 			return r
 		}
 	}
@@ -176,14 +266,15 @@ func (p *pinPoints) at(k int, level float64) resampled {
 	return out
 }
 
-// bent is the curve at a level by the parabola through three points.
-func (p *pinPoints) bent(idx [3]int, here *pinPoint, level float64) resampled {
+// bent is the curve at a level by the parabola through three points, of which k is
+// the nearest.
+func (p *pinPoints) bent(idx [3]int, k int, level float64) resampled {
 	q := p.parabola(idx)
 	r := resampled{x: level, idx: idx}
 	var bend float64
-	r.y, _, bend, r.w = q.at(level, here.x.X, math.Abs(q.x[1]-q.x[0]))
-	r.half = math.Copysign(math.Abs(bend)+here.half, bend)
-	if q.log {
+	r.y, _, bend, r.w = q.at(level, slices.Index(idx[:], k))
+	r.half = math.Copysign(math.Abs(bend)+p.points[k].half, bend)
+	if q.logY {
 		for i, j := range idx {
 			r.w[i] *= r.y / p.points[j].y.X
 		}
@@ -191,7 +282,8 @@ func (p *pinPoints) bent(idx [3]int, here *pinPoint, level float64) resampled {
 	return r
 }
 
-// sound reports whether all of it is a number.
+// sound reports whether all of it is a number that rests on some reading. A logarithm
+// that is taken too far ends in 0, whatever was read.
 func (r *resampled) sound() bool {
-	return finite(r.y) && finite(r.half) && finite(r.w[0]) && finite(r.w[1]) && finite(r.w[2])
+	return finite(r.y) && finite(r.half) && finite(r.w[0]) && finite(r.w[1]) && finite(r.w[2]) && r.w != [3]float64{}
 }

@@ -20,6 +20,7 @@ type pinPoint struct {
 	ux, uy float64        // standard uncertainty of the noise
 	qx, qy float64        // and of the converter's step
 	total  float64        // standard uncertainty of y
+	totalX float64        // and of x
 	slope  float64        // of the curve here, y per x
 	off    []budget.Value // by drive: how far its level is from what was asked for
 	known  []bool         // by drive: whether it was read back
@@ -48,6 +49,7 @@ func (c *curve) atPins(m *Measurement) *pinPoints {
 	for k := range p.points {
 		q := &p.points[k]
 		q.total = budget.RootSumSquares(q.y.Uc(), q.uy, q.qy)
+		q.totalX = budget.RootSumSquares(q.x.Uc(), q.ux, q.qx)
 	}
 	for k := range p.points {
 		p.points[k].slope = p.slopeAt(k)

@@ -152,22 +152,30 @@ var oddValues = []string{`null`, `true`, `"x"`, `"abcde"`, `"ünïcö"`, `"retur
 	`"2030-01-31"`, `0`, `-1`, `1.5`, `255`, `256`, `9223372036854775807`, `9223372036854775808`, `18446744073709551615`, `18446744073709551616`,
 	`-9223372036854775809`, `[]`, `[1]`, `[null]`, `[1.5]`, `{}`, `{"1":"a"}`, `{"01":"a"}`, `{"a":1}`, `{"a":null}`, `{"name":"a","count":1,"level":null}`}
 
-// drawSmall draws the text of a value for small in which some fields are right
-// and some are not.
+// drawSmall draws the text of a value for small. Half of them may have fields that
+// are missing, unknown or odd: the dice fall on these often, and with all of them
+// open to it too few values would be sound.
 func drawSmall(t *rapid.T, depth int) string {
+	return drawFields(t, depth, rapid.Bool().Draw(t, "faulty"))
+}
+
+func drawFields(t *rapid.T, depth int, faulty bool) string {
 	right := map[string]string{"name": `"ab"`, "use": `"return"`, "count": `-7`, "byte": `255`, "seed": `18446744073709551615`, "level": `1.5`, "on": `false`,
 		"at": `"2030-01-31T15:04:05.25+01:00"`, "list": `[1,2]`, "byPin": `{"-3":"a"}`, "byName": `{"r":1e-9}`, "raw": `[{}]`, "below": `null`, "other": `1`}
 	var fields []string
 	for _, name := range []string{"name", "count", "level", "use", "byte", "seed", "on", "at", "list", "byPin", "byName", "raw", "below", "other"} {
 		must := name == "name" || name == "count" || name == "level"
 		dice := rapid.IntRange(0, 29).Draw(t, name)
+		if !faulty {
+			dice = max(dice, 2)
+		}
 		switch {
 		case dice == 0 && must, dice > 10 && !must, name == "other" && dice > 0:
 			continue
 		case dice == 1:
 			right[name] = rapid.SampledFrom(oddValues).Draw(t, "odd")
 		case name == "below" && depth < 2 && dice > 2:
-			right[name] = drawSmall(t, depth+1)
+			right[name] = drawFields(t, depth+1, faulty)
 		}
 		fields = append(fields, fmt.Sprintf("%q:%s", name, right[name]))
 	}

@@ -13,6 +13,7 @@ type tally struct {
 	readings int64   // what is stored: one for each pin read
 	waits    float64 // seconds between readings that keep an interval, aperture included
 	timed    int64   // integrations within waits
+	hastened int64   // of reads: those over a part of the aperture (see hurry)
 	settling float64 // seconds from applying to reading, until stable aside
 }
 
@@ -41,6 +42,9 @@ func (m *Measurement) tally(d *dut.Device) tally {
 		before = p.Hold
 		t.settling += p.Settle.Time
 		t.reads += int64(p.Count)
+		if p.Aperture != m.Aperture {
+			t.hastened += int64(p.Count)
+		}
 		t.readings += int64(p.Count) * int64(len(p.Read))
 		if p.Interval > 0 {
 			t.waits += float64(p.Count-1) * p.Interval
@@ -88,7 +92,7 @@ func (m *Measurement) Estimate(d *dut.Device, b *bench.Definition) Estimate {
 		Points: t.points, Readings: t.readings,
 		Switching: float64(2*t.switches) * b.SwitchTime, // break, then make
 		Settling:  t.settling,
-		Reading:   float64(t.reads-t.timed)*aperture + max(t.waits, float64(t.timed)*aperture),
+		Reading:   (float64(t.reads-t.timed)-float64(t.hastened)*(1-hurryVoltage.aperture))*aperture + max(t.waits, float64(t.timed)*aperture),
 	}
 	if m.Settle.UntilStable {
 		e.Settling += float64(t.points) * aperture

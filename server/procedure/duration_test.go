@@ -32,7 +32,7 @@ func TestEstimate(t *testing.T) {
 			m := voltageKind.Default(d)
 			m.Settle = Settle{Time: 2e-3, UntilStable: true, Tolerance: 1e-3, Within: 1}
 			return m
-		}, Estimate{Points: 4, Readings: 4, Switching: 4e-3, Settling: 4 * 22e-3, Reading: 4 * 20e-3, Ramp: ramp}}, // each pin again with the supply moved
+		}, Estimate{Points: 4, Readings: 4, Switching: 4e-3, Settling: 2*2e-3 + 2*0.25e-3 + 4*20e-3, Reading: 4 * 20e-3, Ramp: ramp}}, // each pin again with the supply moved
 		{"disabled", func() Measurement { m := contactKind.Default(d); m.Disabled = true; return m }, Estimate{}},
 	} {
 		m := c.m()

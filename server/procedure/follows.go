@@ -85,7 +85,11 @@ func follow(use Use, base, there, at, after *spot) (condition, bool) {
 		return condition{}, false
 	}
 	k := base.sense.Drive
-	before, then, moved := a.sensedOf(k, use), b.sensedOf(k, use), mean(by)
+	then, ok := there.settledAt(use, base)
+	if !ok {
+		return condition{}, false
+	}
+	before, moved := a.sensedOf(k, use), mean(by)
 	out.follows, out.off = then.Sub(before).Div(moved), alike(off, a.seg.whichOf(out.drives[0]))
 	if use == UseVoltage && out.voltage {
 		out.follows.X, out.bend = conductanceAt(before, then, moved.X, at.at.junction)

@@ -1,6 +1,7 @@
 package procedure
 
 import (
+	"math"
 	"slices"
 
 	"ohmkeep/server/dut"
@@ -11,6 +12,15 @@ import (
 // goes towards zero, so that it keeps every rating but that above a clamp supply;
 // where that would be broken, the level stays (see clamps).
 const nudge = 0.01
+
+// A voltage that voltages follow is moved by strideNudge, in volts, but by no more
+// than mostNudge of itself: what is read quickly lets hum through, from which 1 % of
+// it would not stand out. One that moves by less than quickNudge is not read quickly.
+const (
+	strideNudge = 0.15
+	mostNudge   = 0.06
+	quickNudge  = 10e-3
+)
 
 // stood is a level other than zero that pins stand at, V or A by what is forced.
 type stood struct {
@@ -38,26 +48,67 @@ func (p *Point) moves(hold int, own bool) (l stood, moves bool) {
 
 // nudged is the point with one of its levels moved. Pins at one level move
 // together: a strap may tie them to one channel.
-func (p Point) nudged(level stood, own bool) Point {
+func (p Point) nudged(level stood, own bool, h hurry) Point {
 	hold := slices.Clone(p.Hold)
+	to := level.level * (1 - nudge)
+	if level.use == UseVoltage && p.sensesVoltage() {
+		by := max(nudge*math.Abs(level.level), min(strideNudge, mostNudge*math.Abs(level.level)))
+		to = level.level - math.Copysign(by, level.level)
+	}
 	for i := range hold {
 		if l, moves := p.moves(i, own); moves && l == level {
-			hold[i].Level = level.level * (1 - nudge)
+			hold[i].Level = to
 		}
 	}
-	p.Hold, p.Auxiliary, p.Count = hold, true, 1 // a slope over 1 % of a level needs no repeats
+	p.Hold, p.Auxiliary, p.Count = hold, true, 1 // a slope needs no repeats
+	h.take(&p, math.Abs(level.level-to))
 	return p
 }
 
-// nudges are points that belong together with each level that they rest on moved
-// in turn, and with own those of the pins that are read too.
-func nudges(d *dut.Device, points []Point, own bool) []Point {
+// hurry is the parts of settle and aperture that a point with a level moved takes.
+// It tells a slope, which is multiplied by no more than what the level is off, so it
+// may be known to a few percent: what is left of settling is corrected for (see
+// lag), and what noise and hum a short aperture lets through counts.
+type hurry struct{ settle, aperture float64 }
+
+// What hurries how. A current may follow a level more steeply than in proportion and
+// must be told from zero; a watch is long.
+var (
+	hurryVoltage = hurry{1.0 / 8, 1.0 / 20}
+	hurryCurrent = hurry{1.0 / 4, 1}
+	noHurry      = hurry{1, 1}
+)
+
+// take gives a point whose level is moved by so many volts its times. One that waits
+// until two readings agree, or that integrates over less than a power-line cycle,
+// keeps its aperture, and so does one that hum would hide.
+func (h hurry) take(p *Point, by float64) {
+	p.Settle.Time *= h.settle
+	if p.Settle.UntilStable || by < quickNudge || !p.sensesVoltage() {
+		return
+	}
+	if a := &p.Aperture; a.Cycles >= 1 || a.Cycles == 0 && a.Seconds >= 1.0/nominalLineHz {
+		a.Cycles, a.Seconds = a.Cycles*h.aperture, a.Seconds*h.aperture
+	}
+}
+
+// sensesVoltage reports whether every pin that is read is forced with a current.
+func (p *Point) sensesVoltage() bool {
+	for i := range p.Hold {
+		if h := &p.Hold[i]; h.Use != UseCurrent && slices.Contains(p.Read, h.Pin) {
+			return false
+		}
+	}
+	return true
+}
+
+// nudges are a point with each level that it rests on moved in turn, and with own
+// those of the pins that are read too.
+func nudges(d *dut.Device, p Point, own bool, h hurry) []Point {
 	var out []Point
-	for _, l := range points[0].levels(own) {
-		for _, p := range points {
-			if n := p.nudged(l, own); !n.clamps(&p, d) {
-				out = append(out, n)
-			}
+	for _, l := range p.levels(own) {
+		if n := p.nudged(l, own, h); !n.clamps(&p, d) {
+			out = append(out, n)
 		}
 	}
 	return out

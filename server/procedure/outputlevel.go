@@ -61,12 +61,11 @@ func (outputLevel) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	var points []Point
 	for _, pin := range m.Pins {
 		base, read := conditions(m, d, pin), []int{pin}
-		var of []Point
 		for g, level := range []float64{groupUnloaded: 0, groupLoaded: m.Level} {
 			hold := append(slices.Clone(base), Hold{Pin: pin, Use: UseCurrent, Level: level, Compliance: m.Compliance})
-			of = append(of, m.spot(g, hold, read))
+			p := m.spot(g, hold, read)
+			points = append(append(points, p), nudges(d, p, false, hurryVoltage)...)
 		}
-		points = append(append(points, of...), nudges(d, of, false)...)
 	}
 	return slices.Values(points)
 }
@@ -100,13 +99,18 @@ func (outputLevel) groups(*Measurement, *dut.Device) func(r *Result) []int {
 func evaluateOutputLevel(k *kit, spots []spot) []Result {
 	var out []Result
 	for _, of := range perPin(spots) {
+		var at [2]*spot
 		var moved [2][]*spot
-		for _, s := range of[2:] {
-			moved[s.group] = append(moved[s.group], s)
+		for _, s := range of {
+			if at[s.group] == nil {
+				at[s.group] = s
+			} else {
+				moved[s.group] = append(moved[s.group], s)
+			}
 		}
-		free, load := of[0], of[1]
+		free, load := at[groupUnloaded], at[groupLoaded]
 		var levels [2]budget.Value
-		for n, s := range []*spot{free, load} {
+		for n, s := range at {
 			if !s.read() {
 				continue
 			}

@@ -19,13 +19,15 @@ type Segment struct {
 	Assign  *bench.Assignment
 	Nominal time.Duration // of all its points, without switching
 
-	settle  Settle        // the shortest of its points
-	errors  *bench.Errors // of the bench that it was planned for
-	returns []returned    // pins at 0 V
+	settle   Settle        // the shortest of its points, of those with a level moved only where there are no others
+	measures bool          // whether it has others
+	errors   *bench.Errors // of the bench that it was planned for
+	returns  []returned    // pins at 0 V
 	// share is how the current back divides between several paths.
 	share *budget.Source
-	// which is what whichOf has given, by drive; the derivers' goroutine alone uses it.
-	which map[int]*budget.Source
+	// which and lags are what whichOf and lag have given, by drive; the derivers'
+	// goroutine alone uses them.
+	which, lags map[int]*budget.Source
 }
 
 // Conn is one connected pin of a segment, with the largest magnitudes that
@@ -110,9 +112,11 @@ func (s *Segment) add(pt *Point, lineHz float64) error {
 			return fmt.Errorf("pin %d is read but held by no channel", pin)
 		}
 	}
-	if s.Points == 0 || pt.Settle.Time < s.settle.Time {
+	// A point with a level moved hurries: its settle says nothing of the others.
+	if other := !pt.Auxiliary; other && !s.measures || other == s.measures && pt.Settle.Time < s.settle.Time || s.Points == 0 {
 		s.settle = pt.Settle
 	}
+	s.measures = s.measures || !pt.Auxiliary
 	s.Points++
 	s.Nominal += pt.Nominal(lineHz)
 	return nil

@@ -13,7 +13,7 @@ var (
 	gnd = Hold{Pin: 3, Use: UseReturn}
 	vcc = Hold{Pin: 6, Use: UseVoltage, Level: 5, Compliance: 20e-3}
 	// lower is the supply moved to see what follows it.
-	lower = Hold{Pin: 6, Use: UseVoltage, Level: 5 * (1 - nudge), Compliance: 20e-3}
+	lower = Hold{Pin: 6, Use: UseVoltage, Level: 4.85, Compliance: 20e-3}
 	v00   = Hold{Pin: 6, Use: UseReturn}
 )
 
@@ -108,11 +108,11 @@ func TestPoints(t *testing.T) {
 				m.Hold = []Hold{vlt(6, 4.5, 30e-3), vlt(1, 4.5, 1e-3)}
 			},
 			[]holdRead{
+				// Each once more with what is held at 4.5 V moved by 150 mV.
 				{0, []Hold{vlt(1, 4.5, 1e-3), gnd, ret(5), vlt(6, 4.5, 30e-3), amp(2, 0, 6)}, []int{2}},
+				{0, []Hold{vlt(1, 4.35, 1e-3), gnd, ret(5), vlt(6, 4.35, 30e-3), amp(2, 0, 6)}, []int{2}},
 				{1, []Hold{vlt(1, 4.5, 1e-3), gnd, ret(5), vlt(6, 4.5, 30e-3), amp(2, 4e-3, 6)}, []int{2}},
-				// Once more with what is held at 4.5 V moved by 1 %.
-				{0, []Hold{vlt(1, 4.455, 1e-3), gnd, ret(5), vlt(6, 4.455, 30e-3), amp(2, 0, 6)}, []int{2}},
-				{1, []Hold{vlt(1, 4.455, 1e-3), gnd, ret(5), vlt(6, 4.455, 30e-3), amp(2, 4e-3, 6)}, []int{2}},
+				{1, []Hold{vlt(1, 4.35, 1e-3), gnd, ret(5), vlt(6, 4.35, 30e-3), amp(2, 4e-3, 6)}, []int{2}},
 			}},
 		{"threshold", inv, "threshold",
 			func(m *Measurement) {
@@ -154,9 +154,9 @@ func TestPoints(t *testing.T) {
 			func(m *Measurement) { m.Pins, m.Powered, m.Rest, m.Compliance = []int{2, 4}, true, UseOpen, 6 },
 			[]holdRead{
 				{0, []Hold{gnd, vcc, amp(2, 0, 6)}, []int{2}},
-				{0, []Hold{gnd, vlt(6, 4.95, 20e-3), amp(2, 0, 6)}, []int{2}},
+				{0, []Hold{gnd, lower, amp(2, 0, 6)}, []int{2}},
 				{0, []Hold{gnd, vcc, amp(4, 0, 6)}, []int{4}},
-				{0, []Hold{gnd, vlt(6, 4.95, 20e-3), amp(4, 0, 6)}, []int{4}},
+				{0, []Hold{gnd, lower, amp(4, 0, 6)}, []int{4}},
 			}},
 		{"sweep with a stepped pin", net, "sweep",
 			func(m *Measurement) {
@@ -187,7 +187,7 @@ func TestPoints(t *testing.T) {
 				m.Pins, m.Powered, m.Use, m.Compliance = []int{2, 4}, true, UseCurrent, 6
 				m.Duration, m.Interval = 1, 0.1
 			},
-			[]holdRead{ // beside it: as it is, the supply 1 % lower, and at the end as it is again
+			[]holdRead{ // beside it: as it is, the supply 150 mV lower, and at the end as it is again
 				{0, []Hold{ret(1), gnd, ret(5), vcc, amp(2, 0, 6), amp(4, 0, 6)}, []int{2, 4}},
 				{0, []Hold{ret(1), gnd, ret(5), lower, amp(2, 0, 6), amp(4, 0, 6)}, []int{2, 4}},
 				{0, []Hold{ret(1), gnd, ret(5), vcc, amp(2, 0, 6), amp(4, 0, 6)}, []int{2, 4}},
@@ -210,7 +210,8 @@ func TestPoints(t *testing.T) {
 			var got []holdRead
 			for _, p := range expand(t, m, c.d) {
 				got = append(got, holdRead{p.Group, p.Hold, p.Read})
-				if p.Settle != m.Settle || p.Aperture != m.Aperture || p.Count < 1 {
+				hastened := p.Auxiliary && p.Settle.Time < m.Settle.Time // see TestMovedLevelsHurry
+				if p.Settle != m.Settle && !hastened || p.Aperture != m.Aperture && !hastened || p.Count < 1 {
 					t.Errorf("settle, aperture or count of %+v", p)
 				}
 			}

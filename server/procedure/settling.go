@@ -54,11 +54,7 @@ func (s *Segment) settlingOf(k int) settling {
 	if !ok {
 		return settling{}
 	}
-	ohms := d.Channel.SourceR
-	if p, is := def.PathByID(d.Path); is {
-		ohms += p.Resistance
-	}
-	out := settling{tau: r.LoopTime + ohms*def.Capacitance, fullScale: r.FullScale}
+	out := settling{tau: s.constant(d, r), fullScale: r.FullScale}
 	switch {
 	case d.Mode == bench.ForceVoltage && conn.Compliance > 0:
 		out.charge = def.Capacitance * conn.Level / conn.Compliance
@@ -66,6 +62,16 @@ func (s *Segment) settlingOf(k int) settling {
 		out.charge = def.Capacitance * conn.Compliance / conn.Least
 	}
 	return out
+}
+
+// constant is the time constant of a drive in a current range, s: of its loop, and
+// of its path's resistance with the capacitance behind it.
+func (s *Segment) constant(d *Drive, r bench.Range) float64 {
+	def, ohms := s.errors.Bench(), d.Channel.SourceR
+	if p, is := def.PathByID(d.Path); is {
+		ohms += p.Resistance
+	}
+	return r.LoopTime + ohms*def.Capacitance
 }
 
 // lineHz is the power-line frequency of the bench, Hz.

@@ -19,6 +19,8 @@ type spot struct {
 // spotPoint is one point of a measurement: the spots of the pins that are
 // measured, and what was read back of the levels that are held.
 type spotPoint struct {
+	before   *spotPoint // the point before it; nil: it is the first
+	settle   Settle
 	spots    []*spot
 	held     []*sensedAt // in the order they were read
 	known    *situation  // of what has come in so far; nil: to be worked out
@@ -103,7 +105,7 @@ func (s *spot) lost() (pin int, is bool) {
 
 // with is the spot with other readings in place of its own, at the same point.
 func (s *spot) with(one *sensedAt) *spot {
-	out := &spot{sensedAt: *one, pin: s.pin, group: s.group, at: &spotPoint{held: s.at.held, junction: s.at.junction}}
+	out := &spot{sensedAt: *one, pin: s.pin, group: s.group, at: &spotPoint{before: s.at.before, settle: s.at.settle, held: s.at.held, junction: s.at.junction}}
 	for _, o := range s.at.spots {
 		if o == s {
 			o = out
@@ -152,7 +154,10 @@ type spotDeriver struct {
 func newSpots(k Kind, kt kit, evaluate func(*kit, []spot) []Result) *spotDeriver {
 	s := &spotDeriver{kit: kt, evaluate: evaluate}
 	for p := range k.Points(kt.m, kt.d) {
-		at := &spotPoint{junction: kt.m.junctionVolts()}
+		at := &spotPoint{junction: kt.m.junctionVolts(), settle: p.Settle}
+		if n := len(s.points); n > 0 {
+			at.before = s.points[n-1]
+		}
 		s.points = append(s.points, at)
 		for _, pin := range p.Read {
 			s.spots = append(s.spots, spot{pin: pin, group: int(p.Group), at: at})

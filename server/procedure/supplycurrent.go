@@ -73,7 +73,7 @@ func (supplyCurrent) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 		hold = append(hold, Hold{Pin: pin, Use: UseVoltage, Level: supplyLevel(m, s), Compliance: supplyLimit(m, s)})
 	}
 	p := m.spot(0, hold, slices.Clone(m.Pins))
-	return slices.Values(append([]Point{p}, nudges(d, []Point{p}, true)...))
+	return slices.Values(append([]Point{p}, nudges(d, p, true, hurryCurrent)...))
 }
 
 func (supplyCurrent) Shape(m *Measurement, d *dut.Device) Shape {

@@ -57,7 +57,7 @@ func (voltage) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	for _, pin := range m.Pins {
 		hold := append(conditions(m, d, pin), Hold{Pin: pin, Use: UseCurrent, Compliance: m.Compliance})
 		p := m.spot(0, hold, []int{pin})
-		points = append(append(points, p), nudges(d, []Point{p}, false)...)
+		points = append(append(points, p), nudges(d, p, false, hurryVoltage)...)
 	}
 	return slices.Values(points)
 }

@@ -104,7 +104,7 @@ func (watch) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	once := p
 	once.Count, once.Auxiliary = 1, true
 	p.Count, p.Interval = m.watchCount(), m.Interval
-	moved := nudges(d, []Point{once}, true)
+	moved := nudges(d, once, true, noHurry)
 	if len(moved) == 0 {
 		return slices.Values([]Point{p})
 	}

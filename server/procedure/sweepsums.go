@@ -28,7 +28,18 @@ func (p *pinPoints) sum(x float64, at []resampled, a []float64) budget.Value {
 	if shape != 0 {
 		v = v.With(p.shape, shape)
 	}
+	if v.Uc() == 0 && p.errs() {
+		// Readings that are all but the same, of which nothing is left in double
+		// precision, are not known exactly.
+		v = v.With(budget.Unknown("readings that differ by too little to be told apart", budget.Model), 1)
+	}
 	return v
+}
+
+// errs reports whether the points are known with any error at all: those of a bench
+// without errors are not.
+func (p *pinPoints) errs() bool {
+	return slices.ContainsFunc(p.points, func(q pinPoint) bool { return len(q.x.Terms)+len(q.y.Terms) > 0 })
 }
 
 // weighted is the value x with the sensitivities to the points that stand in

@@ -22,7 +22,7 @@ func get(t *testing.T, method, url string, header ...string) *httptest.ResponseR
 // A file that the embedding pattern lost would only be missed on a page.
 func TestFilesAreInside(t *testing.T) {
 	for _, name := range []string{
-		"css/paper.css", "css/parts.css", "css/drawings.css", "css/editors.css", "css/check.css", "css/budget.css", "css/bringup.css", "css/print.css", "css/benches.css",
+		"css/paper.css", "css/parts.css", "css/drawings.css", "css/editors.css", "css/check.css", "css/budget.css", "css/bringup.css", "css/people.css", "css/print.css", "css/benches.css",
 		"js/live.js", "js/plot.js", "js/forms.js", "js/pins.js", "js/devices.js", "js/pinmap.js", "js/bringup.js", "js/benches.js", "icons/icon.svg",
 	} {
 		w := get(t, "GET", URL(name))

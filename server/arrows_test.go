@@ -25,6 +25,7 @@ var arrows = map[string][]string{
 	"server/run":               {"server/procedure", "server/bench", "server/derive", "server/budget", "server/dut", "server/quantity"},
 	"server/lot":               {"server/procedure", "server/derive", "server/budget", "server/quantity"},
 	"server/lab":               {"store", "server/live", "server/cardinfo", "server/run", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
+	"server/people":            {"store"},
 	"server/turn":              {},
 	"server/live":              {},
 	"server/liverun":           {"store", "server/live", "server/turn", "server/run", "server/procedure", "server/bench", "server/derive", "server/budget", "server/dut", "server/quantity"},
@@ -48,9 +49,9 @@ var arrows = map[string][]string{
 	"assets":                   {},
 	"web":                      {"assets", "server/cardinfo", "server/procedure", "server/bench", "server/derive", "server/budget", "server/dut", "server/quantity"},
 	"web/browsertest":          {},
-	"server/routes": {"server/budget", "server/lab", "server/apidoc", "server/form", "web", "store", "assets", "server/live", "server/liverun", "server/lot", "server/turn", "server/cardinfo", "server/run", "server/procedure",
+	"server/routes": {"server/budget", "server/lab", "server/people", "server/apidoc", "server/form", "web", "store", "assets", "server/live", "server/liverun", "server/lot", "server/turn", "server/cardinfo", "server/run", "server/procedure",
 		"server/bench", "server/derive", "server/dut", "server/quantity"},
-	"server": {"server/lab", "server/card", "server/card/conformance", "server/card/emulator", "server/card/firmware", "server/card/protocol", "server/card/wire", "server/cardinfo",
+	"server": {"server/lab", "server/people", "server/card", "server/card/conformance", "server/card/emulator", "server/card/firmware", "server/card/protocol", "server/card/wire", "server/cardinfo",
 		"web", "store", "assets", "server/routes", "server/demo", "server/live", "server/turn", "server/liverun", "server/run", "server/rehearsal",
 		"server/rehearsal/model", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 }
@@ -60,6 +61,7 @@ var arrows = map[string][]string{
 var notHere = map[string][]string{
 	"server/apidoc": {"database/sql", "os"},
 	"server/form":   {"net/http", "database/sql", "os"},
+	"server/people": {"net/http", "net/url", "html", "html/template", "database/sql", "os"},
 	"server/lab":    {"net/url", "html", "html/template", "database/sql", "os"},
 }
 

@@ -16,6 +16,10 @@ import (
 	"runtime/debug"
 	"strconv"
 	"syscall"
+	"time"
+
+	"ohmkeep/server/people"
+	"ohmkeep/store"
 )
 
 // version is set by the build with -ldflags "-X main.version=…".
@@ -44,6 +48,9 @@ func command(ctx context.Context, args []string, stdout, stderr io.Writer) error
 	if len(args) > 0 && args[0] == "token" {
 		return tokenCommand(ctx, args[1:], stdout, stderr)
 	}
+	if len(args) > 0 && args[0] == "invite" {
+		return inviteCommand(ctx, args[1:], stdout, stderr)
+	}
 	if len(args) > 0 && args[0] == "emulate" {
 		return emulateCommand(ctx, args[1:], stdout, stderr)
 	}
@@ -56,9 +63,11 @@ func command(ctx context.Context, args []string, stdout, stderr io.Writer) error
 func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	o := options{}
 	fs := newFlags("ohmkeep", stderr)
-	fs.StringVar(&o.Listen, "listen", "127.0.0.1:8480", "address to serve on; loopback unless you name another")
+	fs.StringVar(&o.Listen, "listen", defaultListen, "address to serve on; loopback unless you name another")
 	fs.StringVar(&o.Data, "data", "", "directory of the database (default: the user's data directory)")
 	fs.StringVar(&o.Hosts, "hosts", "", "further host names that browsers may call this server by, separated by commas")
+	fs.StringVar(&o.Public, "public", "", "address of this server in the links that it makes, such as https://lab.example (default: worked out from -listen)")
+	fs.DurationVar(&o.SessionAge, "session-age", people.SessionAge, "how long a browser stays signed in")
 	fs.BoolVar(&o.Demo, "demo", true, "fill an empty database with the demonstration lab")
 	fs.Func("bench-seed", fmt.Sprintf("seed of the rehearsal bench: its errors, path resistances and noise (default: that of the last seating, at first %d)", benchSeed),
 		func(text string) error {
@@ -74,6 +83,12 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 	showVersion := fs.Bool("version", false, "print the version and stop")
 	if err := parse(fs, args); err != nil {
 		return err
+	}
+	if _, err := publicAddress(o.Public, o.Listen); err != nil {
+		return usageError{err}
+	}
+	if o.SessionAge < time.Minute || o.SessionAge > store.MaxAge {
+		return usageError{errors.New("-session-age takes a minute to ten years, such as 720h")}
 	}
 	if *showVersion {
 		_, err := fmt.Fprintln(stdout, "ohmkeep", versionText())

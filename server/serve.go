@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -20,6 +21,7 @@ import (
 	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
+	"ohmkeep/server/people"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/routes"
 	"ohmkeep/server/run"
@@ -33,7 +35,10 @@ type options struct {
 	Listen string
 	Data   string
 	Hosts  string
-	Demo   bool
+	// Public is the address of this server in links; "": worked out from Listen.
+	Public     string
+	SessionAge time.Duration // of a signed-in browser; 0: the default
+	Demo       bool
 	// BenchSeed is which rehearsal bench is drawn; nil: the one of the last
 	// seating, or benchSeed.
 	BenchSeed *uint64
@@ -153,6 +158,13 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 		return nil, err
 	}
 	names := hostNames(a.Hosts)
+	public, err := publicAddress(a.Public, a.listener.Addr().String())
+	if err != nil {
+		return nil, err
+	}
+	if u, err := url.Parse(public); err == nil {
+		names = append(names, u.Hostname()) // browsers call it so
+	}
 	a.hub = live.NewHub(a.Log, routes.OriginCheck(names))
 	runs := liverun.New(a.hub, a.store, a.Log)
 	a.runs = runs
@@ -164,7 +176,8 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	reference := protocol.Reference()
 	a.reports = turn.NewQueue(turn.Limits{})
 	cfg := routes.Config{
-		Store: a.store, Hub: a.hub, Reports: a.reports, Runs: runs, Hosts: names, Log: a.Log, Version: versionText(),
+		Store: a.store, Public: public, Hub: a.hub,
+		People: people.New(people.Config{Store: a.store, Log: a.Log, SessionAge: a.SessionAge}), Reports: a.reports, Runs: runs, Hosts: names, Log: a.Log, Version: versionText(),
 		Lab: lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use,
 			Protocol: func() lab.Protocol { return web.NewDecoder(&reference) }}, first), Protocol: reference,
 	}
@@ -211,12 +224,12 @@ func hostNames(extra string) []string {
 
 // announce prints the link that signs a browser in as owner.
 func (a *app) announce(ctx context.Context) error {
-	key, err := a.store.NewStartKey(ctx)
+	key, err := a.store.NewStartKey(ctx, people.StartAge)
 	if err != nil {
 		return err
 	}
 	base := "http://" + browserAddress(a.listener.Addr().String())
-	_, err = fmt.Fprintf(a.Announce, "Ohmkeep is ready. Open this link to sign in; it works once:\n\n    %s/sign-in?key=%s\n\n", base, key)
+	_, err = fmt.Fprintf(a.Announce, "Ohmkeep is ready. Open this link to sign in; it works once, within a day:\n\n    %s/sign-in?key=%s\n\n", base, key)
 	if err != nil {
 		return err
 	}

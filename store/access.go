@@ -4,164 +4,162 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"slices"
 	"time"
 )
 
+// KeyKind is the kind of secret that access comes from.
+type KeyKind string
+
+// The kinds of secrets that give access.
+const (
+	SessionKey KeyKind = "browser"
+	TokenKey   KeyKind = "token"
+	ShareKey   KeyKind = "share"
+)
+
 // Access is the person that a secret belongs to, with the role that it gives
-// them.
+// them now: a token never more than its person has.
 type Access struct {
-	Role    Role      `json:"role"`
-	Name    string    `json:"name"`
-	Expires time.Time `json:"expires,omitzero"` // zero: never
+	Kind    KeyKind
+	ID      int64 // of the session or token
+	Person  int64
+	Role    Role
+	Name    string    // of the person
+	Label   string    // of the browser or token
+	Expires time.Time // zero: never
+	Used    time.Time // when use was last written; zero: never
 }
 
-// NewStartKey makes a one-time key that signs a browser in as owner. Keys that
-// were never used become void.
-func (s *Store) NewStartKey(ctx context.Context) (secret string, err error) {
-	secret, hash := newSecret()
-	err = s.update(ctx, "new start key", func(t *tx) error {
-		if _, err := t.exec("DELETE FROM start_keys WHERE used IS NULL"); err != nil {
-			return err
-		}
-		_, err := t.exec("INSERT INTO start_keys (hash, created) VALUES (?, ?)", hash, t.at)
-		return err
-	})
-	return secret, err
+// inGood is the condition that a person may act: neither suspended nor removed.
+const inGood = `persons.suspended IS NULL AND persons.removed IS NULL`
+
+const (
+	sessionAccess = `SELECT sessions.id, persons.id, persons.role, persons.role, persons.name, browser, expires, used
+		FROM sessions JOIN persons ON persons.id = person WHERE expires > ? AND ` + inGood
+	tokenAccess = `SELECT tokens.id, persons.id, persons.role, tokens.role, persons.name, tokens.name, expires, used
+		FROM tokens JOIN persons ON persons.id = person WHERE (expires IS NULL OR expires > ?) AND tokens.revoked IS NULL AND ` + inGood
+)
+
+// Session returns the access that a browser's session gives. An unknown, ended
+// or expired one, or one of a person who is suspended, is Denied.
+func (s *Store) Session(ctx context.Context, secret string) (Access, error) {
+	return s.access(ctx, SessionKey, "sign in again", sessionAccess+` AND hash = ?`, hashOf(secret))
 }
 
-// UseStartKey exchanges a start key for an owner's session of that length.
-// An unknown or used key is Denied.
-func (s *Store) UseStartKey(ctx context.Context, key, name string, length time.Duration) (session string, err error) {
-	err = s.update(ctx, "use start key", func(t *tx) error {
-		n, err := t.exec("UPDATE start_keys SET used = ? WHERE hash = ? AND used IS NULL", t.at, hashOf(key))
-		if err != nil {
-			return err
-		}
-		if n == 0 {
-			return errorf(Denied, "this link was used already or is out of date: start the server again for a new one")
-		}
-		session, err = newSession(t, Owner, name, length)
-		return err
-	})
-	return session, err
+// TokenAccess returns the access that a token gives. An unknown, expired or
+// revoked one, or one of a person who is suspended, is Denied.
+func (s *Store) TokenAccess(ctx context.Context, secret string) (Access, error) {
+	return s.access(ctx, TokenKey, "the token is unknown, has expired or was revoked", tokenAccess+` AND hash = ?`, hashOf(secret))
 }
 
-// NewSession signs a browser in.
-func (s *Store) NewSession(ctx context.Context, role Role, name string, length time.Duration) (session string, err error) {
-	err = s.update(ctx, "new session", func(t *tx) error {
-		session, err = newSession(t, role, name, length)
-		return err
-	})
-	return session, err
-}
-
-func newSession(t *tx, role Role, name string, length time.Duration) (string, error) {
-	if _, err := ParseRole(role.String()); err != nil {
-		return "", err
+// AccessByID returns what a session or token gives now, by its number, for what
+// was opened with it before. Denied: nothing any more.
+func (s *Store) AccessByID(ctx context.Context, kind KeyKind, id int64) (Access, error) {
+	s.life.RLock()
+	defer s.life.RUnlock()
+	if s.closing {
+		return Access{}, ErrClosed
 	}
-	if _, err := t.exec("DELETE FROM sessions WHERE expires <= ?", t.at); err != nil {
-		return "", err
+	query := sessionAccess + ` AND sessions.id = ?`
+	if kind == TokenKey {
+		query = tokenAccess + ` AND tokens.id = ?`
 	}
-	secret, hash := newSecret()
-	_, err := t.exec("INSERT INTO sessions (hash, role, name, created, expires) VALUES (?, ?, ?, ?, ?)",
-		hash, role.String(), name, t.at, t.at+int64(length))
-	return secret, err
-}
-
-// Session returns the person that a browser session belongs to. An unknown or
-// expired one is Denied.
-func (s *Store) Session(ctx context.Context, session string) (Access, error) {
-	return s.access(ctx, "sign in again", `SELECT role, name, expires FROM sessions WHERE hash = ? AND expires > ?`,
-		hashOf(session), s.now().UnixNano())
+	return s.access(ctx, kind, "the access was taken back", query, id)
 }
 
 // access reads the person that a secret belongs to, from the control pool:
 // every request begins with it, a stop too.
-func (s *Store) access(ctx context.Context, denied, query string, args ...any) (a Access, err error) {
-	var role string
-	var expires sql.NullInt64
-	err = s.reader(From(ctx, Control)).QueryRowContext(ctx, query, args...).Scan(&role, &a.Name, &expires)
+func (s *Store) access(ctx context.Context, kind KeyKind, denied, query string, which any) (Access, error) {
+	a := Access{Kind: kind}
+	var has, scope string
+	var expires, used sql.NullInt64
+	err := s.reader(From(ctx, Control)).QueryRowContext(ctx, query, s.now().UnixNano(), which).
+		Scan(&a.ID, &a.Person, &has, &scope, &a.Name, &a.Label, &expires, &used)
 	if errors.Is(err, sql.ErrNoRows) {
 		return Access{}, errorf(Denied, "%s", denied)
 	}
 	if err != nil {
 		return Access{}, wrap("access", err)
 	}
-	a.Expires = timeOfNull(expires)
-	a.Role, err = ParseRole(role)
+	a.Expires, a.Used = timeOfNull(expires), timeOfNull(used)
+	role, err := ParseRole(has)
+	if err != nil {
+		return Access{}, err
+	}
+	a.Role, err = ParseRole(scope)
+	a.Role = min(a.Role, role)
 	return a, err
 }
 
-// EndSession signs a browser out. An unknown session is no error.
-func (s *Store) EndSession(ctx context.Context, session string) error {
-	return s.update(ctx, "end session", func(t *tx) error {
-		_, err := t.exec("DELETE FROM sessions WHERE hash = ?", hashOf(session))
-		return err
-	})
-}
-
-// Token is an API token as lists show it: its secret is shown once, when made.
-type Token struct {
-	ID      int64     `json:"id"`
-	Role    Role      `json:"role"`
-	Name    string    `json:"name"`
-	Created time.Time `json:"created"`
-	Revoked time.Time `json:"revoked,omitzero"`
-}
-
-// NewToken makes an API token.
-func (s *Store) NewToken(ctx context.Context, role Role, name string) (secret string, err error) {
-	if _, err := ParseRole(role.String()); err != nil {
-		return "", err
+// AccessChanges returns the number of the last change of who may do what, by
+// any process. Expiry is no change. After Close it is ErrClosed.
+func (s *Store) AccessChanges(ctx context.Context) (n int64, err error) {
+	s.life.RLock()
+	defer s.life.RUnlock()
+	if s.closing {
+		return 0, ErrClosed
 	}
-	if name == "" {
-		return "", errorf(Invalid, "a token needs a name")
+	err = s.reader(From(ctx, Control)).QueryRowContext(ctx, "SELECT n FROM access_changes").Scan(&n)
+	return n, wrap("access changes", err)
+}
+
+// ErrClosed is the error of what asks beside all requests once the store is
+// closed.
+var ErrClosed = errors.New("store: closed")
+
+// Use is a use of something that gives access, for its "last used".
+type Use struct {
+	Kind KeyKind
+	ID   int64
+	At   time.Time
+}
+
+// Used writes when sessions, tokens and shares were last used, all in one
+// transaction.
+func (s *Store) Used(ctx context.Context, uses []Use) error {
+	s.life.RLock()
+	defer s.life.RUnlock()
+	if s.closing {
+		return ErrClosed
 	}
-	secret, hash := newSecret()
-	return secret, s.update(ctx, "new token", func(t *tx) error {
-		_, err := t.exec("INSERT INTO tokens (hash, role, name, created) VALUES (?, ?, ?, ?)", hash, role.String(), name, t.at)
-		return err
-	})
-}
-
-// TokenAccess returns the person that a token belongs to. An unknown or
-// revoked one is Denied.
-func (s *Store) TokenAccess(ctx context.Context, secret string) (Access, error) {
-	return s.access(ctx, "the token is unknown or revoked",
-		`SELECT role, name, NULL FROM tokens WHERE hash = ? AND revoked IS NULL`, hashOf(secret))
-}
-
-// ListTokens lists all tokens, newest first.
-func (s *Store) ListTokens(ctx context.Context) ([]Token, error) {
-	var out []Token
-	err := s.rows(ctx, "SELECT id, role, name, created, revoked FROM tokens ORDER BY id DESC", nil, func(r *sql.Rows) error {
-		var t Token
-		var role string
-		var created int64
-		var revoked sql.NullInt64
-		if err := r.Scan(&t.ID, &role, &t.Name, &created, &revoked); err != nil {
-			return err
+	queries := map[KeyKind]string{
+		SessionKey: "UPDATE sessions SET used = max(used, ?) WHERE id = ?",
+		TokenKey:   "UPDATE tokens SET used = max(coalesce(used, 0), ?) WHERE id = ?",
+		ShareKey:   "UPDATE shares SET used = max(coalesce(used, 0), ?) WHERE id = ?",
+	}
+	return s.update(ctx, "used", func(t *tx) error {
+		for _, u := range uses {
+			if _, err := t.exec(queries[u.Kind], u.At.UnixNano(), u.ID); err != nil {
+				return err
+			}
 		}
-		t.Created, t.Revoked = timeOf(created), timeOfNull(revoked)
-		var err error
-		t.Role, err = ParseRole(role)
-		out = append(out, t)
-		return err
+		return nil
 	})
-	return out, wrap("list tokens", err)
 }
 
-// RevokeToken makes a token void for good.
-func (s *Store) RevokeToken(ctx context.Context, id int64) error {
-	return s.revoke(ctx, "token", "UPDATE tokens SET revoked = ? WHERE id = ? AND revoked IS NULL", id)
+// Age bounds of what gives access.
+const (
+	MaxAge = 10 * 365 * 24 * time.Hour
+	minAge = time.Second
+)
+
+// until returns the end of an age that begins now; 0 is never, where that is
+// allowed.
+func (t *tx) until(field string, age time.Duration, never bool) (any, error) {
+	if age == 0 && never {
+		return nil, nil
+	}
+	if age < minAge || age > MaxAge {
+		return nil, &Error{Code: Invalid, Message: "it lasts from a second to ten years", Fields: fieldProblem(field, "from a second to ten years")}
+	}
+	return t.at + int64(age), nil
 }
 
-func (s *Store) revoke(ctx context.Context, what, query string, id int64) error {
-	return s.update(ctx, "revoke "+what, func(t *tx) error {
-		n, err := t.exec(query, t.at, id)
-		if err == nil && n == 0 {
-			err = errorf(NotFound, "there is no such %s, or it is revoked already", what)
-		}
-		return err
-	})
+// ofRole refuses what is no role.
+func ofRole(r Role) error {
+	if !slices.Contains([]Role{Viewer, Operator, Owner}, r) {
+		return errorf(Invalid, "%q is not a role: viewer, operator or owner", r)
+	}
+	return nil
 }

@@ -23,23 +23,23 @@ func TestStartKeyWorksOnce(t *testing.T) {
 	t.Parallel()
 	s, now, _ := withClock(t)
 	ctx := t.Context()
-	old, err := s.NewStartKey(ctx)
+	old, err := s.NewStartKey(ctx, time.Hour)
 	if err != nil {
 		t.Fatal(err)
 	}
-	key, err := s.NewStartKey(ctx)
+	key, err := s.NewStartKey(ctx, time.Hour)
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = s.UseStartKey(ctx, old, "ann", time.Hour)
+	_, err = s.UseInvitation(ctx, old, "ann", "", time.Hour)
 	wantCode(t, err, store.Denied) // the newer one replaced it
-	session, err := s.UseStartKey(ctx, key, "ann", time.Hour)
+	session, err := s.UseInvitation(ctx, key, "ann", "", time.Hour)
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = s.UseStartKey(ctx, key, "bob", time.Hour)
+	_, err = s.UseInvitation(ctx, key, "bob", "", time.Hour)
 	wantCode(t, err, store.Denied)
-	_, err = s.UseStartKey(ctx, "", "bob", time.Hour)
+	_, err = s.UseInvitation(ctx, "", "bob", "", time.Hour)
 	wantCode(t, err, store.Denied)
 
 	a, err := s.Session(ctx, session)
@@ -89,10 +89,10 @@ func TestTokens(t *testing.T) {
 	if err != nil || len(list) != 1 || list[0].Role != store.Operator || !list[0].Revoked.IsZero() {
 		t.Fatalf("%+v %v", list, err)
 	}
-	if err := s.RevokeToken(ctx, list[0].ID); err != nil {
+	if err := s.RevokeToken(ctx, list[0].ID, 0, "ann"); err != nil {
 		t.Fatal(err)
 	}
-	wantCode(t, s.RevokeToken(ctx, list[0].ID), store.NotFound)
+	wantCode(t, s.RevokeToken(ctx, list[0].ID, 0, "ann"), store.NotFound)
 	_, err = s.TokenAccess(ctx, secret)
 	wantCode(t, err, store.Denied)
 	_, err = s.NewToken(ctx, 9, "x")
@@ -115,21 +115,21 @@ func TestShares(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, secret := range []string{always, hour} {
-		if id, err := s.SharedRun(ctx, secret); id != "run" || err != nil {
-			t.Errorf("%q %v", id, err)
+		if x, err := s.Shared(ctx, secret); x.Subject != "run" || err != nil {
+			t.Errorf("%+v %v", x, err)
 		}
 	}
 	*now = now.Add(time.Hour)
-	_, err = s.SharedRun(ctx, hour)
+	_, err = s.Shared(ctx, hour)
 	wantCode(t, err, store.Denied)
-	list, err := s.ListShares(ctx, "run")
+	list, err := s.ListShares(ctx, store.RunShare, "run")
 	if err != nil || len(list) != 2 || list[0].Expires.IsZero() || !list[1].Expires.IsZero() {
 		t.Fatalf("%+v %v", list, err)
 	}
-	if err := s.RevokeShare(ctx, list[1].ID); err != nil {
+	if err := s.RevokeShare(ctx, list[1].ID, "ann"); err != nil {
 		t.Fatal(err)
 	}
-	_, err = s.SharedRun(ctx, always)
+	_, err = s.Shared(ctx, always)
 	wantCode(t, err, store.Denied)
 	_, _, err = s.NewShare(ctx, "nobody", "ann", time.Time{})
 	wantCode(t, err, store.NotFound)
@@ -143,7 +143,7 @@ func TestNoSecretIsStored(t *testing.T) {
 	s, _, path := withClock(t)
 	ctx := t.Context()
 	begin(t, s, record("run", ""))
-	key, _ := s.NewStartKey(ctx)
+	key, _ := s.NewStartKey(ctx, time.Hour)
 	session, _ := s.NewSession(ctx, store.Owner, "ann", time.Hour)
 	token, _ := s.NewToken(ctx, store.Owner, "script")
 	share, _, _ := s.NewShare(ctx, "run", "ann", time.Time{})

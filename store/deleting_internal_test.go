@@ -37,7 +37,7 @@ func TestRunBeingDeletedTakesNothing(t *testing.T) {
 		"picture":      func() error { _, err := s.Picture(ctx, "long", 0); return err },
 		"keep picture": func() error { return s.KeepPicture(ctx, "long", 0, 1, []byte("x")) },
 		"new share":    func() error { _, _, err := s.NewShare(ctx, "long", "somebody", time.Time{}); return err },
-		"shared run":   func() error { _, err := s.SharedRun(ctx, secret); return err },
+		"shared run":   func() error { _, err := s.Shared(ctx, secret); return err },
 		"save traffic": func() error { return s.SaveTraffic(ctx, "long", cardinfo.Traffic{}) },
 	}
 	for name, call := range calls {
@@ -60,7 +60,7 @@ func TestRunBeingDeletedTakesNothing(t *testing.T) {
 	if list, err := s.Results(ctx, "long"); err != nil || len(list) != 0 {
 		t.Errorf("%d results of it, %v", len(list), err)
 	}
-	if list, err := s.ListShares(ctx, "long"); err != nil || len(list) != 0 {
+	if list, err := s.ListShares(ctx, RunShare, "long"); err != nil || len(list) != 0 {
 		t.Errorf("%d links to it, %v", len(list), err)
 	}
 	if err := s.deleteMarked(ctx, seq); err != nil {

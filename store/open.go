@@ -50,6 +50,11 @@ type Store struct {
 	pending   pendingEndings
 	kept      atomic.Int64 // bytes that wide tables in the making keep
 	snapshots snapshotCache
+
+	// life is held for reading by what goes on beside all requests, and taken by
+	// Close: nothing of that begins after it.
+	life    sync.RWMutex
+	closing bool
 }
 
 // Open opens or makes the database at path and migrates it. It refuses a file
@@ -183,6 +188,9 @@ func migrate(ctx context.Context, db *sql.DB) error {
 // Close waits for what is under way, moves everything from the write-ahead log
 // into the database file and closes it.
 func (s *Store) Close() error {
+	s.life.Lock()
+	s.closing = true
+	s.life.Unlock()
 	s.appendMu.Lock()
 	defer s.appendMu.Unlock()
 	readErr := s.closeReaders() // first: a reader would keep the log from shrinking

@@ -44,7 +44,7 @@ func TestControlNeedsNoOtherPool(t *testing.T) {
 	if a, err := s.TokenAccess(ctx, token); err != nil || a.Role != Viewer {
 		t.Errorf("token: %v, %v", a, err)
 	}
-	if _, err := s.SharedRun(ctx, "none"); CodeOf(err) != Denied {
+	if _, err := s.Shared(ctx, "none"); CodeOf(err) != Denied {
 		t.Errorf("share: %v", err)
 	}
 	if err := s.Ping(From(ctx, Control)); err != nil {

@@ -39,6 +39,7 @@ func samples() map[string]templ.Component {
 		"about":   About(AboutProps{Page: samplePage("/about", "About"), Version: "Version 0.1"}),
 		"error":   Error(ErrorProps{Page: samplePage("", "Not found"), Status: 404, What: "There is no run under this address", Advice: "It may have been deleted."}),
 	}
+	maps.Copy(pages, peopleSamples())
 	maps.Copy(pages, benchSamples())
 	maps.Copy(pages, cardSamples())
 	return pages

@@ -19,7 +19,7 @@ import (
 type Page struct {
 	Title string
 	// Section is the path of the navigation entry to mark: "/", "/devices",
-	// "/procedures", "/bench", "/manual", "/runs", "/about".
+	// "/procedures", "/bench", "/manual", "/runs", "/people", "/about".
 	Section string
 	Bench   BenchBrief
 	User    string // name of who is signed in; "" on the sign-in and shared pages
@@ -206,7 +206,7 @@ func stateClass(s bench.State) string {
 type navEntry struct{ path, label string }
 
 var navigation = []navEntry{
-	{"/", "Today"}, {"/devices", "Devices"}, {"/bench", "Bench"}, {"/manual", "Manual"}, {"/runs", "Runs"}, {"/about", "About"},
+	{"/", "Today"}, {"/devices", "Devices"}, {"/bench", "Bench"}, {"/manual", "Manual"}, {"/runs", "Runs"}, {"/people", "People"}, {"/about", "About"},
 }
 
 // NotDrawn returns the HTML that replaces a part that could not be drawn, by

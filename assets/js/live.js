@@ -51,6 +51,12 @@ function closed(code) {
     body.dataset.ready = "done";
     return;
   }
+  if (code === 4401) { // the access of this page was taken back: it asks to sign in
+    over = true;
+    body.dataset.ready = "ended";
+    location.reload();
+    return;
+  }
   body.dataset.ready = "lost";
   const behind = code === 1013;
   if (!behind) {

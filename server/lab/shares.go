@@ -2,41 +2,51 @@ package lab
 
 import (
 	"context"
-	"strconv"
 	"time"
 
 	"ohmkeep/server/problem"
+	"ohmkeep/store"
 )
 
-// ShareLink is a read-only link to a run. Path is there only when it is made:
-// what is kept cannot give it back.
+// ShareLink is a read-only link to one page. Path is there only when it is
+// made: what is kept cannot give it back.
 type ShareLink struct {
 	ID      int64     `json:"id"`
+	Kind    string    `json:"kind" doc:"what it shows: run, lot, comparison or device"`
+	Subject string    `json:"subject" doc:"the run’s id, the lot’s name or the device’s key"`
+	Result  string    `json:"result,omitempty" doc:"number of the result that a comparison is by"`
 	Path    string    `json:"path,omitempty"`
 	By      string    `json:"by"`
 	Created time.Time `json:"created"`
 	Expires time.Time `json:"expires,omitzero"`
+	Used    time.Time `json:"used,omitzero" doc:"when it was last opened, to a minute"`
 	Revoked time.Time `json:"revoked,omitzero"`
 }
 
 // MaxShare is the longest that a share link can be made for.
-const MaxShare = 10 * 365 * 24 * time.Hour
+const MaxShare = store.MaxAge
 
-// Share makes a link to a run; expires 0 is never.
-func (l *Lab) Share(ctx context.Context, who Person, id string, expires time.Duration) (ShareLink, error) {
-	if expires < 0 || expires > MaxShare {
+// ShareRequest is what a share link is to show, and for how long; Expires 0 is
+// for ever.
+type ShareRequest struct {
+	Kind, Subject, Result string
+	Expires               time.Duration
+}
+
+// Share makes a share link.
+func (l *Lab) Share(ctx context.Context, who Person, q ShareRequest) (ShareLink, error) {
+	if q.Expires < 0 || q.Expires > MaxShare {
 		return ShareLink{}, problem.Field("days", "a link lasts from now to ten years, or for ever when this is left empty")
 	}
-	link := ShareLink{By: who.Name, Created: l.Now()}
-	if expires > 0 {
-		link.Expires = link.Created.Add(expires)
+	link := ShareLink{Kind: q.Kind, Subject: q.Subject, Result: q.Result, By: who.Name, Created: l.Now()}
+	if q.Expires > 0 {
+		link.Expires = link.Created.Add(q.Expires)
 	}
-	secret, number, err := l.Store.NewShare(ctx, id, who.Name, link.Expires)
+	secret, number, err := l.Store.MakeShare(ctx, &store.Share{Kind: q.Kind, Subject: q.Subject, Detail: q.Result, By: who.Name, Expires: link.Expires})
 	if err != nil {
 		return ShareLink{}, err
 	}
 	link.ID, link.Path = number, "/s/"+secret
-	l.Note(ctx, who, "share run", id, "")
 	return link, nil
 }
 
@@ -56,20 +66,27 @@ func (l *Lab) Shares(ctx context.Context, id string) ([]ShareLink, error) {
 	if _, err := l.Store.GetRun(ctx, id); err != nil {
 		return nil, err
 	}
-	all, err := l.Store.ListShares(ctx, id)
+	return l.SharesOf(ctx, store.RunShare, id)
+}
+
+// SharesOf lists the share links of one subject, newest first; all where kind
+// is "".
+func (l *Lab) SharesOf(ctx context.Context, kind, subject string) ([]ShareLink, error) {
+	all, err := l.Store.ListShares(ctx, kind, subject)
 	if err != nil {
 		return nil, err
 	}
 	out := make([]ShareLink, 0, len(all))
 	for _, x := range all {
-		out = append(out, ShareLink{ID: x.ID, By: x.By, Created: x.Created, Expires: x.Expires, Revoked: x.Revoked})
+		out = append(out, ShareLink{ID: x.ID, Kind: x.Kind, Subject: x.Subject, Result: x.Detail, By: x.By, Created: x.Created,
+			Expires: x.Expires, Used: x.Used, Revoked: x.Revoked})
 	}
 	return out, nil
 }
 
 // RevokeShare makes a link of this run void.
 func (l *Lab) RevokeShare(ctx context.Context, who Person, id string, share int64) error {
-	all, err := l.Store.ListShares(ctx, id)
+	all, err := l.Store.ListShares(ctx, store.RunShare, id)
 	if err != nil {
 		return err
 	}
@@ -80,11 +97,7 @@ func (l *Lab) RevokeShare(ctx context.Context, who Person, id string, share int6
 		if !x.Revoked.IsZero() {
 			return nil // twice is fine
 		}
-		if err := l.Store.RevokeShare(ctx, share); err != nil {
-			return err
-		}
-		l.Note(ctx, who, "revoke share", id, strconv.FormatInt(share, 10))
-		return nil
+		return l.Store.RevokeShare(ctx, share, who.Name)
 	}
 	return problem.New(problem.NotFound, "this run has no such share link")
 }

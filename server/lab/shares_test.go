@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ohmkeep/server/problem"
+	"ohmkeep/store"
 )
 
 func containsText(text, part string) bool { return strings.Contains(text, part) }
@@ -31,7 +32,7 @@ func TestSharesOfOneRunAtOnce(t *testing.T) {
 	for range 8 {
 		people.Go(func() {
 			for range 12 {
-				link, err := r.Share(t.Context(), ada, id, 0)
+				link, err := r.Share(t.Context(), ada, ShareRequest{Kind: store.RunShare, Subject: id})
 				if err != nil {
 					t.Error(err)
 					return
@@ -50,7 +51,7 @@ func TestSharesOfOneRunAtOnce(t *testing.T) {
 		}
 		seen[link.ID] = true
 		must(t, r.RevokeShare(t.Context(), ada, id, link.ID))
-		if _, err := r.Store.SharedRun(t.Context(), strings.TrimPrefix(link.Path, "/s/")); problem.CodeOf(err) != problem.Denied {
+		if _, err := r.Store.Shared(t.Context(), strings.TrimPrefix(link.Path, "/s/")); problem.CodeOf(err) != problem.Denied {
 			t.Fatalf("link %d was revoked and still opens the run: %v", link.ID, err)
 		}
 	}
@@ -60,14 +61,14 @@ func TestShares(t *testing.T) {
 	r := newRig(t)
 	id, other := r.ended(t), r.ended(t)
 	for _, wrong := range []time.Duration{-1, MaxShare + 1} {
-		_, err := r.Share(t.Context(), ada, id, wrong)
+		_, err := r.Share(t.Context(), ada, ShareRequest{Kind: store.RunShare, Subject: id, Expires: wrong})
 		refused(t, err, problem.Invalid, "ten years")
 	}
-	_, err := r.Share(t.Context(), ada, "no run", 0)
+	_, err := r.Share(t.Context(), ada, ShareRequest{Kind: store.RunShare, Subject: "no run"})
 	refused(t, err, problem.NotFound, "")
-	forEver, err := r.Share(t.Context(), ada, id, 0)
+	forEver, err := r.Share(t.Context(), ada, ShareRequest{Kind: store.RunShare, Subject: id})
 	must(t, err)
-	hour, err := r.Share(t.Context(), boole, id, time.Hour)
+	hour, err := r.Share(t.Context(), boole, ShareRequest{Kind: store.RunShare, Subject: id, Expires: time.Hour})
 	must(t, err)
 	if !forEver.Expires.IsZero() || hour.Expires.Sub(hour.Created) != time.Hour || hour.By != "Boole" {
 		t.Errorf("%+v, %+v", forEver, hour)

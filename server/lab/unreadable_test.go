@@ -7,6 +7,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/problem"
+	"ohmkeep/store"
 )
 
 // TestUnreadableStore: what cannot be read just now is never said to be missing,
@@ -35,7 +36,7 @@ func TestUnreadableStore(t *testing.T) {
 		"delete a procedure":  func() error { return r.DeleteProcedure(ctx, owner, "check") },
 		"undo a procedure":    func() error { _, err := r.UndoProcedure(ctx, ada, "check", 2); return err },
 		"save a bench":        func() error { _, err := r.SaveBench(ctx, ada, desk(), 0); return err },
-		"share":               func() error { _, err := r.Share(ctx, ada, id, 0); return err },
+		"share":               func() error { _, err := r.Share(ctx, ada, ShareRequest{Kind: store.RunShare, Subject: id}); return err },
 		"list shares":         func() error { _, err := r.Shares(ctx, id); return err },
 		"revoke a share":      func() error { return r.RevokeShare(ctx, ada, id, 1) },
 		"delete a run":        func() error { return r.DeleteRun(ctx, owner, id) },

@@ -1,6 +1,7 @@
 package live
 
 import (
+	"context"
 	"log/slog"
 	"net/http"
 	"sync"
@@ -16,6 +17,10 @@ const (
 	pingEvery   = 25 * time.Second // well under pongWait
 	inboundSize = 512              // pages send nothing but control frames
 )
+
+// CloseTakenBack is the code that a socket is closed with when the access that
+// it was opened with is taken back: the page must not come back by itself.
+const CloseTakenBack = 4401
 
 // Hub holds the topics by name and the sockets that watch them.
 type Hub struct {
@@ -85,7 +90,8 @@ func (h *Hub) join() bool {
 }
 
 // Serve upgrades the request and streams the topic from the number since on.
-// It returns when the page leaves, falls behind, or the hub closes.
+// It returns when the page leaves, falls behind, the request's context ends (its
+// access was taken back), or the hub closes.
 func (h *Hub) Serve(w http.ResponseWriter, r *http.Request, name string, since uint64) {
 	if !h.join() {
 		http.Error(w, "the server is stopping", http.StatusServiceUnavailable)
@@ -108,20 +114,26 @@ func (h *Hub) Serve(w http.ResponseWriter, r *http.Request, name string, since u
 	go func() {
 		select {
 		case <-gone:
+			return
 		case <-h.closing: // a write that hangs must not hold up the stop
-			_ = conn.NetConn().SetWriteDeadline(time.Now().Add(stopWait))
+		case <-r.Context().Done(): // nor what ends because its access was taken back
 		}
+		_ = conn.NetConn().SetWriteDeadline(time.Now().Add(stopWait))
 	}()
-	h.stream(conn, topic, since, gone)
+	h.stream(r.Context(), conn, topic, since, gone)
 	conn.Close() // ends discard
 	<-gone
 }
 
 // stream is the one goroutine that writes to conn.
-func (h *Hub) stream(conn *websocket.Conn, topic *Topic, since uint64, gone <-chan struct{}) {
+func (h *Hub) stream(ctx context.Context, conn *websocket.Conn, topic *Topic, since uint64, gone <-chan struct{}) {
 	ping := time.NewTicker(pingEvery)
 	defer ping.Stop()
 	for {
+		if ctx.Err() != nil {
+			bye(conn, CloseTakenBack, "access taken back")
+			return
+		}
 		s := topic.after(since)
 		if s.message != nil {
 			if err := send(conn, s.message); err != nil {
@@ -137,6 +149,7 @@ func (h *Hub) stream(conn *websocket.Conn, topic *Topic, since uint64, gone <-ch
 		}
 		select {
 		case <-s.wake:
+		case <-ctx.Done(): // said at the head of the loop
 		case <-ping.C:
 			if conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeWait)) != nil {
 				return

@@ -2,28 +2,47 @@ package routes
 
 import (
 	"context"
+	"errors"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 	"time"
 
 	"ohmkeep/server/lab"
+	"ohmkeep/server/people"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
 
-const (
-	sessionCookie = "ohmkeep_session"
-	sessionLength = 30 * 24 * time.Hour
-)
+const sessionCookie = "ohmkeep_session"
 
-type personKey struct{}
+type accessKey struct{}
+
+// accessOf returns what the request is made with: the zero Access where nobody
+// has signed in.
+func accessOf(ctx context.Context) store.Access {
+	a, _ := ctx.Value(accessKey{}).(store.Access)
+	return a
+}
 
 // personOf returns the person who makes the request: the zero Person where
-// nobody has signed in.
+// nobody has signed in. What a token does is told with the token's name.
 func personOf(ctx context.Context) lab.Person {
-	v, _ := ctx.Value(personKey{}).(lab.Person)
-	return v
+	a := accessOf(ctx)
+	if a.Role == store.Nobody {
+		return lab.Person{}
+	}
+	who := lab.Person{Name: a.Name, Role: a.Role, Session: holderKey(a.Kind, a.ID)}
+	if a.Kind == store.TokenKey && a.Label != a.Name {
+		who.Name += " (" + a.Label + ")"
+	}
+	return who
+}
+
+// holderKey names a session or a token where a bench is held.
+func holderKey(kind store.KeyKind, id int64) string {
+	return string(kind) + " " + strconv.FormatInt(id, 10)
 }
 
 // identify is the authentication of a request, by bearer token or browser
@@ -35,35 +54,67 @@ func (s *Server) identify(next http.Handler) http.Handler {
 			next.ServeHTTP(w, r)
 			return
 		}
-		v, err := s.whoAsks(r)
+		ctx, leave, a, err := s.whoAsks(r)
+		defer leave()
 		if err != nil {
 			p := classify(err, s.Log)
 			w.Header().Set("WWW-Authenticate", `Bearer error="invalid_token"`)
 			writeProblem(w, r, p)
 			return
 		}
-		next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), personKey{}, v)))
+		r = r.WithContext(context.WithValue(ctx, accessKey{}, a))
+		defer cutWhenTakenBack(w, r)()
+		next.ServeHTTP(w, r)
 	})
 }
 
-func (s *Server) whoAsks(r *http.Request) (lab.Person, error) {
+// cutWhenTakenBack ends the write that is going on when the access that the
+// request was made with is taken back: a client that reads nothing must not
+// keep it open. What has not begun is answered with the reason.
+func cutWhenTakenBack(w http.ResponseWriter, r *http.Request) (over func()) {
+	p, ok := w.(*deadlineWriter)
+	if !ok {
+		return func() {}
+	}
+	before := p.request
+	p.request = r
+	stop := context.AfterFunc(r.Context(), func() {
+		if takenBack(r.Context()) && !p.hijacked.Load() { // a socket says goodbye
+			_ = p.control.SetWriteDeadline(time.Now())
+		}
+	})
+	return func() {
+		stop()
+		p.request = before
+	}
+}
+
+// takenBack reports whether a request's access was taken back while it was
+// answered.
+func takenBack(ctx context.Context) bool { return errors.Is(context.Cause(ctx), people.ErrTakenBack) }
+
+// whoAsks finds what a request is made with, and registers it as open until
+// leave is called.
+func (s *Server) whoAsks(r *http.Request) (_ context.Context, leave func(), _ store.Access, err error) {
+	nobody := func(err error) (context.Context, func(), store.Access, error) {
+		return r.Context(), func() {}, store.Access{}, err
+	}
 	if header := r.Header.Get("Authorization"); header != "" {
 		scheme, token, _ := strings.Cut(header, " ")
 		if !strings.EqualFold(scheme, "Bearer") {
-			return lab.Person{}, problem.New(problem.Denied, "Send the token as Authorization: Bearer TOKEN.")
+			return nobody(problem.New(problem.Denied, "Send the token as Authorization: Bearer TOKEN."))
 		}
-		a, err := s.Store.TokenAccess(r.Context(), strings.TrimSpace(token))
-		return lab.Person{Name: a.Name, Role: a.Role, Session: "token " + token}, err
+		return s.People.TokenOf(r.Context(), strings.TrimSpace(token))
 	}
 	cookie, err := r.Cookie(sessionCookie)
 	if err != nil {
-		return lab.Person{}, nil
+		return nobody(nil)
 	}
-	a, err := s.Store.Session(r.Context(), cookie.Value)
+	ctx, leave, a, err := s.People.SessionOf(r.Context(), cookie.Value)
 	if problem.CodeOf(err) == problem.Denied {
-		return lab.Person{}, nil
+		return nobody(nil)
 	}
-	return lab.Person{Name: a.Name, Role: a.Role, Session: cookie.Value}, err
+	return ctx, leave, a, err
 }
 
 // allow is the role check of a route: an error where the person's role does
@@ -72,17 +123,17 @@ func (s *Server) allow(e route, r *http.Request) error {
 	v := personOf(r.Context())
 	switch {
 	case v.Role >= e.role:
-		return nil
+		return people.Need(r.Context(), e.role)
 	case v.Role == store.Nobody:
-		return problem.New(problem.Denied, "Sign in first: open the link that the server printed when it started, or ask for a share link.")
+		return problem.New(problem.Denied, "Sign in first: open the link that the server printed when it started, or ask an owner for an invitation.")
 	}
 	return problem.New(problem.Forbidden, "This needs the role of "+e.role.String()+"; you are "+v.Role.String()+".")
 }
 
 // setSession sets the browser's session cookie, which signs the browser in.
-func setSession(w http.ResponseWriter, r *http.Request, secret string) {
+func setSession(w http.ResponseWriter, r *http.Request, secret string, age time.Duration) {
 	http.SetCookie(w, &http.Cookie{
-		Name: sessionCookie, Value: secret, Path: "/", MaxAge: int(sessionLength / time.Second),
+		Name: sessionCookie, Value: secret, Path: "/", MaxAge: int(age / time.Second),
 		HttpOnly: true, SameSite: http.SameSiteLaxMode, Secure: r.TLS != nil,
 	})
 }

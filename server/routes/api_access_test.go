@@ -5,6 +5,7 @@ import (
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"time"
 
 	"ohmkeep/store"
 )
@@ -31,7 +32,7 @@ func TestControl(t *testing.T) {
 func TestRoles(t *testing.T) {
 	a := newAPI(t)
 	var list []bad
-	fill := strings.NewReplacer("{key}", "load", "{bench}", "rehearsal", "{id}", "x", "{share}", "1")
+	fill := strings.NewReplacer("{key}", "load", "{bench}", "rehearsal", "{id}", "x", "{share}", "1", "{person}", "999", "{invitation}", "999", "{browser}", "999", "{token}", "999")
 	for _, e := range a.table {
 		for role := store.Viewer; role < e.role; role++ {
 			list = append(list, bad{name: role.String(), method: e.method, address: fill.Replace(e.path), body: "{}", status: 403, role: role})
@@ -58,7 +59,7 @@ func TestRevokedToken(t *testing.T) {
 	must(t, err)
 	for _, token := range list {
 		if token.Role == store.Operator {
-			must(t, a.store.RevokeToken(t.Context(), token.ID))
+			must(t, a.store.RevokeToken(t.Context(), token.ID, 0, "test"))
 		}
 	}
 	out := a.ask(store.Operator, "POST", "/runs", `{"device":"load","procedure":"check"}`)
@@ -74,7 +75,7 @@ func TestRevokedToken(t *testing.T) {
 // another origin.
 func TestSession(t *testing.T) {
 	a := newAPI(t)
-	session, err := a.store.NewSession(t.Context(), store.Operator, "somebody", sessionLength)
+	session, err := a.store.NewSession(t.Context(), store.Operator, "somebody", time.Hour)
 	must(t, err)
 	cookie := []string{"Cookie", sessionCookie + "=" + session}
 	const safe = "/benches/rehearsal/safe"

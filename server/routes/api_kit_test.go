@@ -22,6 +22,7 @@ import (
 	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
+	"ohmkeep/server/people"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/rehearsal/model"
@@ -156,7 +157,8 @@ func newWitnessedAPI(t *testing.T, witnessed func(run.Observer) run.Observer) *a
 	cfg.Lab = lab.New(lab.Config{Store: a.store, Live: runs, Log: log, Protocol: testProtocol, Now: a.clock.Now,
 		Open: func(ctx context.Context, key string) (*lab.Bench, error) { return a.use(ctx, key) }}, first)
 	a.use = func(context.Context, string) (*lab.Bench, error) { return first, nil }
-	a.server, a.http = &Server{Config: cfg}, New(cfg)
+	cfg.People = people.New(people.Config{Store: a.store, Log: log})
+	a.server, a.http = newServer(cfg), New(cfg)
 	for _, role := range []store.Role{store.Viewer, store.Operator, store.Owner} {
 		a.tokens[role], err = a.store.NewToken(ctx, role, role.String())
 		must(t, err)

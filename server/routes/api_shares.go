@@ -46,7 +46,7 @@ func (s *Server) apiShare(w http.ResponseWriter, r *http.Request) error {
 	if a.Expires < 0 || a.Expires > most || a.Expires > 0 && a.Expires < 1 {
 		return problem.Field("expires", "must be 1 to "+strconv.FormatFloat(most, 'f', -1, 64)+" seconds, or left out")
 	}
-	link, err := s.Lab.Share(r.Context(), personOf(r.Context()), chi.URLParam(r, "id"), time.Duration(a.Expires*float64(time.Second)))
+	link, err := s.Lab.Share(r.Context(), personOf(r.Context()), lab.ShareRequest{Kind: store.RunShare, Subject: chi.URLParam(r, "id"), Expires: time.Duration(a.Expires * float64(time.Second))})
 	if err != nil {
 		return err
 	}
@@ -58,7 +58,7 @@ func (s *Server) apiRevokeShare(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return problem.NoSuch("shared link of this number")
 	}
-	if err := s.Lab.RevokeShare(r.Context(), personOf(r.Context()), chi.URLParam(r, "id"), share); err != nil {
+	if err := s.revokeRunShare(r, chi.URLParam(r, "id"), share); err != nil {
 		return err
 	}
 	return noContent(w)

@@ -30,6 +30,7 @@ func TestWalkThrough(t *testing.T) {
 	a.cards()
 	a.describeBench()
 	a.share(id)
+	a.people()
 	a.finish(id)
 	for _, e := range a.table {
 		if !a.seen[e.id] {

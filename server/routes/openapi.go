@@ -50,6 +50,7 @@ type problemDetails struct {
 var pathParams = map[string]string{
 	"key": "Key of the device, procedure or bench.", "bench": "Key of the bench.",
 	"id": "Identifier of the run.", "share": "Number of the shared link.",
+	"person": "Number of the person.", "invitation": "Number of the invitation.", "browser": "Number of the browser.", "token": "Number of the token.",
 }
 
 // openAPI makes the document (OpenAPI 3.1) of the table.
@@ -61,7 +62,7 @@ func openAPI(version string, table []endpoint) *apidoc.Document {
 	return apiTypes.Document(apidoc.About{
 		Title: "Ohmkeep", Version: version, Description: "Everything that the pages can do. All values are plain numbers in SI base units: " +
 			"volts, amperes, ohms, seconds. Errors are problem details (RFC 9457). What a rehearsal bench measured is marked rehearsal.",
-		Server: "/api/v1", Token: "A token from `ohmkeep token`. A signed-in browser needs none.",
+		Server: "/api/v1", Token: "A token that a person has made in the browser, or `ohmkeep token`. A signed-in browser needs none.",
 		Variables: pathParams, Problem: reflect.TypeFor[problemDetails](),
 	}, rows)
 }

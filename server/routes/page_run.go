@@ -163,10 +163,10 @@ func (s *Server) shareForm(w http.ResponseWriter, r *http.Request) error {
 	days, err := daysOf(r.PostForm.Get("days"))
 	var link lab.ShareLink
 	if err == nil {
-		link, err = s.Lab.Share(ctx, personOf(ctx), id, days)
+		link, err = s.Lab.Share(ctx, personOf(ctx), lab.ShareRequest{Kind: store.RunShare, Subject: id, Expires: days})
 	}
 	if err == nil {
-		s.Lab.ShareSeen(link.ID, origin(r)+link.Path)
+		s.Lab.ShareSeen(link.ID, s.publicAddress(r)+link.Path)
 		return seeOther(w, r, "/runs/"+id+"#share")
 	}
 	p, viewErr := s.runProps(ctx, id, -1)
@@ -178,7 +178,12 @@ func (s *Server) shareForm(w http.ResponseWriter, r *http.Request) error {
 	return show(ctx, w, e.Status, web.Run(p))
 }
 
-func origin(r *http.Request) string {
+// publicAddress is the address that a link leads to: the server's own, so that
+// whoever asks by another name does not put that name into a link.
+func (s *Server) publicAddress(r *http.Request) string {
+	if s.Public != "" {
+		return s.Public
+	}
 	scheme := "http://"
 	if r.TLS != nil {
 		scheme = "https://"
@@ -204,7 +209,7 @@ func (s *Server) revokeForm(w http.ResponseWriter, r *http.Request) error {
 		if err != nil {
 			return problem.NoSuch("such share link")
 		}
-		return s.Lab.RevokeShare(r.Context(), personOf(r.Context()), id, n)
+		return s.revokeRunShare(r, id, n)
 	}, func(p *web.RunProps, f url.Values, e *Problem) { p.ShareForm = formOf("share", f, e, nil) })
 }
 
@@ -219,20 +224,16 @@ func (s *Server) deleteForm(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, "/runs")
 }
 
-// sharedRun loads the run that a share link leads to.
-func (s *Server) sharedRun(r *http.Request) (string, error) {
-	id, err := s.Store.SharedRun(r.Context(), chi.URLParam(r, "token"))
-	if problem.CodeOf(err) == problem.Denied {
-		return "", problem.New(problem.NotFound, "This link has expired, was revoked, or never was one. Ask whoever gave it to you for a new one.")
+// revokeRunShare makes a link of a run void, and ends what is open with it.
+func (s *Server) revokeRunShare(r *http.Request, id string, share int64) error {
+	err := s.Lab.RevokeShare(r.Context(), personOf(r.Context()), id, share)
+	if err == nil {
+		s.People.Grants.TakenBack(r.Context())
 	}
-	return id, err
+	return err
 }
 
-func (s *Server) sharedPage(w http.ResponseWriter, r *http.Request) error {
-	id, err := s.sharedRun(r)
-	if err != nil {
-		return err
-	}
+func (s *Server) sharedRunPage(w http.ResponseWriter, r *http.Request, id string) error {
 	if asksForBudgets(r) {
 		return s.budgetsPage(w, r, id, "/s/"+chi.URLParam(r, "token"), func(rec *procedure.Record) web.Page {
 			return web.Page{Title: "Uncertainty: " + runTitle(rec), Public: true, Rehearsal: rec.Rehearsal}
@@ -252,25 +253,4 @@ func (s *Server) sharedPage(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return show(r.Context(), w, http.StatusOK, web.Run(p))
-}
-
-func (s *Server) sharedLive(w http.ResponseWriter, r *http.Request) error {
-	id, err := s.sharedRun(r)
-	if err != nil {
-		return err
-	}
-	s.stream(w, r, liverun.SharedTopic(id))
-	return nil
-}
-
-// shared wraps a handler of a run's file for those who have a share link.
-func (s *Server) shared(handle func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
-	return func(w http.ResponseWriter, r *http.Request) error {
-		id, err := s.sharedRun(r)
-		if err != nil {
-			return err
-		}
-		chi.RouteContext(r.Context()).URLParams.Add("id", id)
-		return handle(w, r)
-	}
 }

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"net/http"
-	"net/url"
 	"slices"
 	"time"
 	"unicode"
@@ -22,7 +21,7 @@ import (
 // pages is the table of all pages and of the forms on them. The pages that edit
 // documents have tables of their own, beside their handlers.
 func (s *Server) pages() []route {
-	return slices.Concat(s.readingPages(), s.deviceEditPages(), s.pinMapPages(), s.procedureEditPages(), s.checkPages(), s.bringUpPages(), s.cardCheckPages(), s.protocolPages(), s.trafficPages(), s.benchEditPages())
+	return slices.Concat(s.readingPages(), s.signInPages(), s.sharedPages(), s.peoplePages(), s.accessPages(), s.deviceEditPages(), s.pinMapPages(), s.procedureEditPages(), s.checkPages(), s.bringUpPages(), s.cardCheckPages(), s.protocolPages(), s.trafficPages(), s.benchEditPages())
 }
 
 func (s *Server) readingPages() []route {
@@ -30,9 +29,6 @@ func (s *Server) readingPages() []route {
 		{"GET", "/", store.Viewer, page, s.homePage},
 		{"GET", "/live", store.Viewer, control, s.homeLive},
 		{"GET", "/health", store.Nobody, control, s.health},
-		{"GET", "/sign-in", store.Nobody, control, s.signInPage},
-		{"POST", "/sign-in", store.Nobody, control, s.signIn},
-		{"POST", "/sign-out", store.Nobody, control, s.signOut},
 		{"GET", "/about", store.Nobody, page, s.aboutPage},
 		{"GET", "/understand", store.Viewer, page, s.understand},
 
@@ -67,12 +63,6 @@ func (s *Server) readingPages() []route {
 		{"POST", "/runs/{id}/share", store.Operator, page, s.shareForm},
 		{"POST", "/runs/{id}/share/revoke", store.Operator, page, s.revokeForm},
 		{"POST", "/runs/{id}/delete", store.Owner, page, s.deleteForm},
-
-		{"GET", "/s/{token}", store.Nobody, page, s.sharedPage},
-		{"GET", "/s/{token}/live", store.Nobody, control, s.sharedLive},
-		{"GET", "/s/{token}/results.csv", store.Nobody, report, s.shared(s.csvResults)},
-		{"GET", "/s/{token}/budgets.csv", store.Nobody, report, s.shared(s.csvBudgets)},
-		{"GET", "/s/{token}/readings.csv", store.Nobody, report, s.shared(s.csvReadings)},
 	}
 }
 
@@ -192,47 +182,6 @@ func (s *Server) health(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) aboutPage(w http.ResponseWriter, r *http.Request) error {
 	return show(r.Context(), w, http.StatusOK, web.About(web.AboutProps{Page: s.frame(r.Context(), "About", "/about"), Version: s.Version}))
-}
-
-// signInPage is the page with the button that uses a sign-in key. Opening the
-// link changes nothing, so that a preview of it cannot use the key up.
-func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) error {
-	q := r.URL.Query()
-	if personOf(r.Context()).Role != store.Nobody && q.Get("key") == "" {
-		return seeOther(w, r, localPath(q.Get("to")))
-	}
-	p := web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Key: q.Get("key"), To: localPath(q.Get("to"))}
-	p.Page.Public = true
-	p.Form = web.Form{ID: "sign-in", Values: url.Values{"name": {"owner"}}}
-	return show(r.Context(), w, http.StatusOK, web.SignIn(p))
-}
-
-func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
-	name := r.PostForm.Get("name")
-	if wrong := nameProblem(name); wrong != "" {
-		p := web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Key: r.PostForm.Get("key"), To: localPath(r.PostForm.Get("to"))}
-		p.Page.Public = true
-		p.Form = web.Form{ID: "sign-in", Values: r.PostForm, Errors: map[string]string{"name": wrong}}
-		return show(r.Context(), w, http.StatusUnprocessableEntity, web.SignIn(p))
-	}
-	session, err := s.Store.UseStartKey(r.Context(), r.PostForm.Get("key"), name, sessionLength)
-	if err != nil {
-		return err
-	}
-	setSession(w, r, session)
-	s.Lab.Note(r.Context(), lab.Person{Name: name}, "sign in", "", "")
-	return seeOther(w, r, localPath(r.PostForm.Get("to")))
-}
-
-func (s *Server) signOut(w http.ResponseWriter, r *http.Request) error {
-	if cookie, err := r.Cookie(sessionCookie); err == nil {
-		s.Lab.SignedOut(cookie.Value)
-		if err := s.Store.EndSession(r.Context(), cookie.Value); err != nil {
-			return err
-		}
-	}
-	clearSession(w)
-	return seeOther(w, r, "/")
 }
 
 // understand is the JSON answer that shows how a typed quantity is read, for

@@ -8,8 +8,10 @@ import (
 	"net/http"
 	"os"
 	"strconv"
+	"sync/atomic"
 	"time"
 
+	"ohmkeep/server/people"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/turn"
 )
@@ -32,6 +34,8 @@ type deadlineWriter struct {
 	control *http.ResponseController
 	request *http.Request
 	report  *turn.Report // nil where the answer is no report
+	// hijacked is true of a connection that became a WebSocket.
+	hijacked atomic.Bool
 }
 
 func newDeadlineWriter(w http.ResponseWriter, r *http.Request) *deadlineWriter {
@@ -43,7 +47,10 @@ func (w *deadlineWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter 
 
 // Hijack takes the connection over for the upgrade to a WebSocket, which has
 // deadlines of its own.
-func (w *deadlineWriter) Hijack() (net.Conn, *bufio.ReadWriter, error) { return w.control.Hijack() }
+func (w *deadlineWriter) Hijack() (net.Conn, *bufio.ReadWriter, error) {
+	w.hijacked.Store(true)
+	return w.control.Hijack()
+}
 
 // WriteHeader implements http.ResponseWriter.
 func (w *deadlineWriter) WriteHeader(status int) {
@@ -59,6 +66,9 @@ func (w *deadlineWriter) Write(p []byte) (n int, err error) {
 		w.report.Give()
 	}
 	for more := true; more && err == nil; more = len(p) > 0 {
+		if n > 0 && takenBack(w.request.Context()) {
+			return n, people.ErrTakenBack
+		}
 		block := p[:min(len(p), writeBlock)]
 		p = p[len(block):]
 		w.wait()
@@ -137,6 +147,8 @@ func (s *Server) serve(e route, w http.ResponseWriter, r *http.Request) error {
 // has ended into a problem that is not logged as the server's fault.
 func gone(ctx context.Context, err error) error {
 	switch {
+	case err != nil && takenBack(ctx) && problem.Of(err) == nil:
+		return people.ErrTakenBack
 	case !errors.Is(err, context.Canceled) || ctx.Err() == nil:
 		return err
 	case errors.Is(context.Cause(ctx), turn.ErrStopping):

@@ -16,7 +16,6 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
-	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/turn"
@@ -293,8 +292,8 @@ func TestAsker(t *testing.T) {
 	if clientKey(one) == clientKey(two) {
 		t.Error("two hosts are one asker")
 	}
-	signedIn := one.WithContext(context.WithValue(one.Context(), personKey{}, lab.Person{Session: "s"}))
-	if clientKey(signedIn) != "s" {
+	signedIn := one.WithContext(context.WithValue(one.Context(), accessKey{}, store.Access{Kind: store.SessionKey, ID: 7, Role: store.Viewer}))
+	if clientKey(signedIn) != "browser 7" {
 		t.Errorf("a session is %q", clientKey(signedIn))
 	}
 }

@@ -18,6 +18,7 @@ import (
 	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
+	"ohmkeep/server/people"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/turn"
 	"ohmkeep/store"
@@ -39,9 +40,14 @@ type Config struct {
 	PreparingLot string
 	Hosts        []string    // further names of this server
 	Reports      *turn.Queue // nil: one with the program's limits
-	Log          *slog.Logger
-	Version      string
-	Now          func() time.Time
+	// People is who may come in; nil: those of the store.
+	People *people.People
+	// Public is the address that links lead to, without a path; "": that of the
+	// request.
+	Public  string
+	Log     *slog.Logger
+	Version string
+	Now     func() time.Time
 }
 
 // Server answers requests.
@@ -70,6 +76,9 @@ func newServer(cfg Config) *Server {
 	}
 	if cfg.Reports == nil {
 		cfg.Reports = turn.NewQueue(turn.Limits{})
+	}
+	if cfg.People == nil {
+		cfg.People = people.New(people.Config{Store: cfg.Store, Log: cfg.Log})
 	}
 	return &Server{Config: cfg, hosts: cfg.Hosts, inUse: cfg.Lab.InUse}
 }

@@ -1,0 +1,90 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"ohmkeep/store"
+)
+
+// inviteCommand is the subcommand that makes a link which lets somebody in, or
+// signs one more browser of a person in, and prints it alone on the last line.
+// It may be used while the server runs: it writes the same file.
+func inviteCommand(ctx context.Context, args []string, stdout, stderr io.Writer) error {
+	fs := newFlags("ohmkeep invite", stderr)
+	data := fs.String("data", "", "directory of the database (default: the user's data directory)")
+	role := fs.String("role", "viewer", "what whoever uses it may do: viewer, operator or owner")
+	person := fs.String("person", "", "name of a person who lost their browser or key: the link signs one browser in as them")
+	age := fs.Duration("for", 24*time.Hour, "how long it may be used")
+	uses := fs.Int("uses", 1, "how often it may be used")
+	address := fs.String("public", "", "address of the server in the link, as for the server itself")
+	listen := fs.String("listen", defaultListen, "address that the server serves on, for the link where -public is not given")
+	if err := parse(fs, args); err != nil {
+		return err
+	}
+	r, err := store.ParseRole(*role)
+	if err != nil {
+		return usageError{err}
+	}
+	base, err := publicAddress(*address, *listen)
+	if err != nil {
+		return usageError{err}
+	}
+	s, err := openStored(ctx, *data)
+	if err != nil {
+		return err
+	}
+	q := store.InvitationRequest{Kind: store.HostInvitation, Role: r, By: "the host", Age: *age, Uses: *uses}
+	secret, err := invite(ctx, s, q, *person)
+	if err := errors.Join(err, s.Close()); err != nil {
+		return err
+	}
+	whom := "whoever opens it, as " + r.String()
+	if *person != "" {
+		whom = "one browser of " + *person
+	}
+	_, err = fmt.Fprintf(stdout, "This link signs in %s. It is good for %v and %d times, and is shown only now:\n%s/sign-in?key=%s\n", whom, *age, q.Uses, base, secret)
+	return err
+}
+
+// invite makes the invitation, of the person of that name where there is one to
+// be.
+func invite(ctx context.Context, s *store.Store, q store.InvitationRequest, person string) (secret string, err error) {
+	if person != "" {
+		if q.Person, err = personNamed(ctx, s, person); err != nil {
+			return "", err
+		}
+	}
+	secret, _, err = s.Invite(ctx, q)
+	return secret, err
+}
+
+func personNamed(ctx context.Context, s *store.Store, name string) (int64, error) {
+	all, err := s.ListPersons(ctx)
+	for _, p := range all {
+		if p.Name == name {
+			return p.ID, nil
+		}
+	}
+	if err == nil {
+		err = fmt.Errorf("there is no person named %q", name)
+	}
+	return 0, err
+}
+
+// openStored opens the database of a server that was started before.
+func openStored(ctx context.Context, data string) (*store.Store, error) {
+	dir, err := dataDir(data)
+	if err != nil {
+		return nil, err
+	}
+	path := databasePath(dir)
+	if _, err := os.Stat(path); err != nil {
+		return nil, fmt.Errorf("there is no database in %s; start the server once, or name its directory with -data", dir)
+	}
+	return store.Open(ctx, path, store.Options{})
+}

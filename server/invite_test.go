@@ -1,0 +1,88 @@
+package main
+
+import (
+	"bytes"
+	"net/netip"
+	"strings"
+	"testing"
+	"time"
+
+	"ohmkeep/store"
+	"ohmkeep/store/storetest"
+)
+
+// lastLine runs a subcommand and returns the last line that it prints.
+func lastLine(t *testing.T, args ...string) (string, error) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	err := command(t.Context(), args, &out, &errs)
+	lines := strings.Split(strings.TrimSpace(out.String()), "\n")
+	return lines[len(lines)-1], err
+}
+
+// TestInviteBesideTheServer: a lost key is replaced on the host while the server
+// runs, and what the host ends closes what is open in the server.
+func TestInviteBesideTheServer(t *testing.T) {
+	t.Parallel()
+	p := startProgram(t, "", false)
+	link, err := lastLine(t, "invite", "-data", p.dir, "-role", "owner", "-public", p.base)
+	if err != nil || !strings.HasPrefix(link, p.base+"/sign-in?key=") {
+		t.Fatalf("%q, %v", link, err)
+	}
+	_, key, _ := strings.Cut(link, "key=")
+	session, err := p.app.store.UseInvitation(t.Context(), key, "Olga", "", time.Hour)
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, err := p.app.store.Session(t.Context(), session)
+	if err != nil || a.Role != store.Owner {
+		t.Errorf("%+v, %v", a, err)
+	}
+	link, err = lastLine(t, "invite", "-data", p.dir, "-person", "Olga")
+	if err != nil || !strings.HasPrefix(link, "http://"+defaultListen+"/sign-in?key=") {
+		t.Errorf("%q, %v", link, err)
+	}
+	if token, err := lastLine(t, "token", "-data", p.dir, "-role", "operator", "-name", "script", "-person", "Olga", "-for", "1h"); err != nil || len(token) != 43 {
+		t.Errorf("%q, %v", token, err)
+	}
+	for _, args := range [][]string{{"-role", "king"}, {"-person", "Nobody"}, {"-public", "lab"}, {"-uses", "0"}, {"-for", "-1h"}, {"rest"}} {
+		if _, err := lastLine(t, append([]string{"invite", "-data", p.dir}, args...)...); err == nil {
+			t.Errorf("invite %q succeeds", args)
+		}
+	}
+	if _, err := lastLine(t, "invite", "-data", storetest.Dir(t)); err == nil {
+		t.Error("an invitation without a database")
+	}
+}
+
+// TestPublicAddress: the address in links is the one given or detected, and
+// leads to the server from where others are.
+func TestPublicAddress(t *testing.T) {
+	lan := []netip.Addr{netip.MustParseAddr("127.0.0.1"), netip.MustParseAddr("fe80::1"), netip.MustParseAddr("169.254.3.4"), netip.MustParseAddr("192.0.2.7")}
+	known, unknown := func(string) bool { return true }, func(string) bool { return false }
+	for _, c := range []struct {
+		listen, name string
+		knows        func(string) bool
+		own          []netip.Addr
+		want         string
+	}{
+		{"127.0.0.1:8480", "Lab", known, lan, "127.0.0.1:8480"},
+		{"[::1]:8480", "Lab", known, lan, "[::1]:8480"},
+		{"192.0.2.9:80", "Lab", known, lan, "192.0.2.9:80"},
+		{"0.0.0.0:8480", "Lab", known, lan, "lab:8480"},
+		{"[::]:8480", "lab", unknown, lan, "192.0.2.7:8480"},
+		{":8480", "", known, lan, "192.0.2.7:8480"},
+		{":8480", "localhost", known, nil, "localhost:8480"},
+	} {
+		if got := reachable(c.listen, c.name, c.knows, c.own); got != c.want {
+			t.Errorf("%+v: %s", c, got)
+		}
+	}
+	for given, want := range map[string]string{"https://lab.example": "https://lab.example", "http://10.0.0.1:8480/": "http://10.0.0.1:8480",
+		"lab.example": "", "ftp://lab": "", "https://lab/x": "", "https://u@lab": "", "https://lab?x": "", "://": ""} {
+		got, err := publicAddress(given, ":1")
+		if got != want || (err == nil) != (want != "") {
+			t.Errorf("%q: %q, %v", given, got, err)
+		}
+	}
+}

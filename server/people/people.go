@@ -1,0 +1,122 @@
+// Package people is who may come in and what they may do with access: persons
+// and their roles, invitations, signed-in browsers, tokens and share links, and
+// the register of what is open with each. It knows no HTTP.
+package people
+
+import (
+	"context"
+	"log/slog"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"ohmkeep/server/problem"
+	"ohmkeep/store"
+)
+
+// Ages of what gives access, where nobody says otherwise.
+const (
+	SessionAge = 30 * 24 * time.Hour // a browser that is signed in
+	StartAge   = 24 * time.Hour      // the key that a start of the server prints
+	BrowserAge = time.Hour           // a link for one more browser of a person
+)
+
+// maxName is the longest name of a person, a browser or a token, in characters.
+const maxName = 60
+
+// Config is what people are kept in.
+type Config struct {
+	Store      *store.Store
+	Log        *slog.Logger
+	Now        func() time.Time // nil: time.Now
+	SessionAge time.Duration    // 0: SessionAge
+}
+
+// People carries out what is done with access. Safe for concurrent use.
+type People struct {
+	Config
+	Grants *Grants
+}
+
+// New makes the register of a lab's people.
+func New(cfg Config) *People {
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
+	if cfg.SessionAge == 0 {
+		cfg.SessionAge = SessionAge
+	}
+	if cfg.Log == nil {
+		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	return &People{Config: cfg, Grants: newGrants(cfg.Store, cfg.Log, cfg.Now)}
+}
+
+// CheckName says what is wrong with the name of a person, a browser or a token;
+// "" is nothing. What cannot be seen in a list, or turns its direction, could
+// pass one person off as another.
+func CheckName(name string) string {
+	switch name = strings.TrimSpace(name); {
+	case name == "":
+		return "give a name"
+	case !utf8.ValidString(name):
+		return "use one line of plain text"
+	case utf8.RuneCountInString(name) > maxName:
+		return "at most 60 characters fit"
+	}
+	at := 0
+	for _, r := range name {
+		at++
+		if unicode.In(r, unicode.C, unicode.Zl, unicode.Zp) {
+			return "character " + number(at) + " cannot be seen: use one line of plain text"
+		}
+	}
+	return ""
+}
+
+// named is the refusal of a name in a field.
+func named(field, name string) error {
+	if wrong := CheckName(name); wrong != "" {
+		return problem.Field(field, wrong)
+	}
+	return nil
+}
+
+// SessionOf registers something that a browser opens with its session.
+func (p *People) SessionOf(ctx context.Context, secret string) (context.Context, func(), store.Access, error) {
+	return p.enter(ctx, func(ctx context.Context) (store.Access, error) { return p.Store.Session(ctx, secret) })
+}
+
+// TokenOf registers something that a program opens with its token.
+func (p *People) TokenOf(ctx context.Context, secret string) (context.Context, func(), store.Access, error) {
+	return p.enter(ctx, func(ctx context.Context) (store.Access, error) { return p.Store.TokenAccess(ctx, secret) })
+}
+
+func (p *People) enter(ctx context.Context, look func(context.Context) (store.Access, error)) (context.Context, func(), store.Access, error) {
+	var a store.Access
+	ctx, leave, err := p.Grants.Enter(ctx, func(ctx context.Context) (_ Grant, err error) {
+		a, err = look(ctx)
+		return Grant{Kind: a.Kind, ID: a.ID, Role: a.Role, Expires: a.Expires, Used: a.Used}, err
+	})
+	return ctx, leave, a, err
+}
+
+// ShareOf registers something that is opened with a share link.
+func (p *People) ShareOf(ctx context.Context, secret string) (context.Context, func(), store.Share, error) {
+	var x store.Share
+	ctx, leave, err := p.Grants.Enter(ctx, func(ctx context.Context) (_ Grant, err error) {
+		x, err = p.Store.Shared(ctx, secret)
+		return Grant{Kind: store.ShareKey, ID: x.ID, Expires: x.Expires, Used: x.Used}, err
+	})
+	return ctx, leave, x, err
+}
+
+// Stands reports whether a session or token still gives that role.
+func (p *People) Stands(ctx context.Context, kind store.KeyKind, id int64, role store.Role) (bool, error) {
+	a, err := p.Store.AccessByID(ctx, kind, id)
+	if problem.CodeOf(err) == problem.Denied {
+		return false, nil
+	}
+	return a.Role >= role, err
+}

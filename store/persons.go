@@ -1,0 +1,210 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"strconv"
+	"time"
+
+	"ohmkeep/server/dut"
+	"ohmkeep/server/problem"
+)
+
+const problemForbidden = problem.Forbidden
+
+func fieldProblem(field, message string) dut.Problems {
+	return dut.Problems{{Field: field, Message: message}}
+}
+
+// Person is somebody with a name and a role, or a program that has one.
+type Person struct {
+	ID        int64     `json:"id"`
+	Name      string    `json:"name"`
+	Role      Role      `json:"role"`
+	By        string    `json:"by" doc:"who invited them"`
+	Created   time.Time `json:"created"`
+	Suspended time.Time `json:"suspended,omitzero" doc:"since when nothing of theirs gives access; absent: it does"`
+	Browsers  int       `json:"browsers" doc:"how many of their browsers are signed in"`
+	Tokens    int       `json:"tokens" doc:"how many of their tokens are good"`
+	Used      time.Time `json:"used,omitzero" doc:"when any of these was last used, to a minute"`
+}
+
+const noPerson = "there is no such person"
+
+// ListPersons lists everybody who has not been removed, by name.
+func (s *Store) ListPersons(ctx context.Context) ([]Person, error) {
+	var out []Person
+	err := s.rows(ctx, `SELECT id, name, role, by, created, suspended,
+		(SELECT count(*) FROM sessions WHERE person = persons.id AND expires > ?1),
+		(SELECT count(*) FROM tokens WHERE person = persons.id AND tokens.revoked IS NULL AND (expires IS NULL OR expires > ?1)),
+		max((SELECT coalesce(max(used), 0) FROM sessions WHERE person = persons.id), (SELECT coalesce(max(used), 0) FROM tokens WHERE person = persons.id))
+		FROM persons WHERE removed IS NULL ORDER BY name, id`, []any{s.now().UnixNano()}, func(r *sql.Rows) error {
+		var p Person
+		var role string
+		var created, used int64
+		var suspended sql.NullInt64
+		if err := r.Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.Browsers, &p.Tokens, &used); err != nil {
+			return err
+		}
+		p.Created, p.Suspended = timeOf(created), timeOfNull(suspended)
+		if used > 0 {
+			p.Used = timeOf(used)
+		}
+		var err error
+		p.Role, err = ParseRole(role)
+		out = append(out, p)
+		return err
+	})
+	return out, wrap("list persons", err)
+}
+
+// GetPerson returns a person who has not been removed.
+func (s *Store) GetPerson(ctx context.Context, id int64) (p Person, err error) {
+	err = s.view(ctx, func(q querier) error {
+		p, err = personOf(ctx, q, "id = ?", id)
+		return err
+	})
+	return p, wrap("get person", err)
+}
+
+// personOf reads one person; what is counted is left out.
+func personOf(ctx context.Context, q querier, where string, which any) (p Person, err error) {
+	var role string
+	var created int64
+	var suspended sql.NullInt64
+	err = q.QueryRowContext(ctx, "SELECT id, name, role, by, created, suspended FROM persons WHERE removed IS NULL AND "+where, which).
+		Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended)
+	if err != nil {
+		return p, missing(err, noPerson)
+	}
+	p.Created, p.Suspended = timeOf(created), timeOfNull(suspended)
+	p.Role, err = ParseRole(role)
+	return p, err
+}
+
+// activePerson is a person who may act.
+func activePerson(t *tx, id int64) (Person, error) {
+	p, err := personOf(t.ctx, t, "id = ?", id)
+	if err == nil && !p.Suspended.IsZero() {
+		err = errorf(Conflict, "%s is suspended", p.Name)
+	}
+	return p, err
+}
+
+// newPerson adds a person. A name that is taken is a Conflict.
+func newPerson(t *tx, role Role, name, by string) (id int64, err error) {
+	if err := ofRole(role); err != nil {
+		return 0, err
+	}
+	if name == "" {
+		return 0, &Error{Code: Invalid, Message: "a person needs a name", Fields: fieldProblem("name", "say who you are")}
+	}
+	if _, err := personOf(t.ctx, t, "name = ?", name); err == nil {
+		return 0, &Error{Code: Conflict, Message: "there is somebody of this name already", Fields: fieldProblem("name", "somebody has this name already: take another one, or have an owner make a link for that person")}
+	} else if CodeOf(err) != NotFound {
+		return 0, err
+	}
+	err = t.row("INSERT INTO persons (name, role, by, created) VALUES (?, ?, ?, ?) RETURNING id", name, role.String(), by, t.at).Scan(&id)
+	if err != nil {
+		return 0, err
+	}
+	return id, logEvent(t, &Event{By: by, Action: "add person", Subject: personSubject(id), Detail: name + ", " + role.String()})
+}
+
+// personNamed returns the person of a name, who is made with that role where
+// there is none. One of another role is a Conflict: a key raises nobody, and
+// nobody becomes a person who may do more than the key says.
+func personNamed(t *tx, role Role, name, by string) (int64, error) {
+	p, err := personOf(t.ctx, t, "name = ?", name)
+	switch {
+	case CodeOf(err) == NotFound:
+		return newPerson(t, role, name, by)
+	case err != nil:
+		return 0, err
+	case !p.Suspended.IsZero():
+		return 0, &Error{Code: Conflict, Message: name + " is suspended", Fields: fieldProblem("name", "this person is suspended")}
+	case p.Role != role:
+		return 0, &Error{Code: Conflict, Message: name + " is there already, as " + p.Role.String(),
+			Fields: fieldProblem("name", "there is a person of this name, who is "+p.Role.String()+": take another name")}
+	}
+	return p.ID, nil
+}
+
+// changePerson changes a person, unless it would leave no owner who may act.
+func (s *Store) changePerson(ctx context.Context, op string, id int64, e *Event, change func(t *tx, p *Person) error) error {
+	return s.update(ctx, op, func(t *tx) error {
+		p, err := personOf(t.ctx, t, "id = ?", id)
+		if err != nil {
+			return err
+		}
+		if err := change(t, &p); err != nil {
+			return err
+		}
+		if p.Role == Owner && p.Suspended.IsZero() {
+			var owners int
+			err = t.row("SELECT count(*) FROM persons WHERE role = 'owner' AND " + inGood).Scan(&owners)
+			if err == nil && owners == 0 {
+				err = errorf(Conflict, "%s is the last owner who may act: make somebody else owner first", p.Name)
+			}
+		}
+		if err != nil {
+			return err
+		}
+		e.Subject = personSubject(id)
+		if e.Detail == "" {
+			e.Detail = p.Name
+		} else {
+			e.Detail = p.Name + ", " + e.Detail
+		}
+		return logEvent(t, e)
+	})
+}
+
+// SetRole gives a person another role. The last owner stays one (Conflict).
+func (s *Store) SetRole(ctx context.Context, id int64, role Role, by string) error {
+	if err := ofRole(role); err != nil {
+		return err
+	}
+	return s.changePerson(ctx, "set role", id, &Event{By: by, Action: "change role", Detail: role.String()}, func(t *tx, p *Person) error {
+		_, err := t.exec("UPDATE persons SET role = ? WHERE id = ? AND role <> ?1", role.String(), id)
+		return err
+	})
+}
+
+// Suspend has nothing of a person's give access until Resume. The last owner
+// cannot be suspended (Conflict).
+func (s *Store) Suspend(ctx context.Context, id int64, by string) error {
+	return s.changePerson(ctx, "suspend", id, &Event{By: by, Action: "suspend person"}, func(t *tx, p *Person) error {
+		_, err := t.exec("UPDATE persons SET suspended = coalesce(suspended, ?) WHERE id = ?", t.at, id)
+		return err
+	})
+}
+
+// Resume ends a suspension: what gave access before, and has not expired, gives
+// it again.
+func (s *Store) Resume(ctx context.Context, id int64, by string) error {
+	return s.changePerson(ctx, "resume", id, &Event{By: by, Action: "resume person"}, func(t *tx, p *Person) error {
+		_, err := t.exec("UPDATE persons SET suspended = NULL WHERE id = ?", id)
+		return err
+	})
+}
+
+// RemovePerson takes a person out for good, with all browsers, tokens and
+// invitations; what they did keeps their name. The last owner stays (Conflict).
+func (s *Store) RemovePerson(ctx context.Context, id int64, by string) error {
+	return s.changePerson(ctx, "remove person", id, &Event{By: by, Action: "remove person"}, func(t *tx, p *Person) error {
+		for _, query := range []string{
+			"UPDATE persons SET removed = ? WHERE id = ?",
+			"UPDATE tokens SET revoked = ? WHERE person = ? AND revoked IS NULL",
+			"UPDATE invitations SET revoked = ?1 WHERE (person = ?2 OR maker = ?2) AND revoked IS NULL",
+			"DELETE FROM sessions WHERE ? > 0 AND person = ?",
+		} {
+			if _, err := t.exec(query, t.at, id); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+func personSubject(id int64) string { return "person " + strconv.FormatInt(id, 10) }

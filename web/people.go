@@ -1,0 +1,118 @@
+package web
+
+import "time"
+
+// Roles are the roles that a person may have, in the order of what they allow.
+var Roles = []Option{{Value: "viewer", Label: "viewer: looks and exports"}, {Value: "operator", Label: "operator: runs and edits"}, {Value: "owner", Label: "owner: everything"}}
+
+// roleHelp says in a sentence what a role may do.
+func roleHelp(role string) string {
+	switch role {
+	case "owner":
+		return "An owner may do everything: delete, and give and take access."
+	case "operator":
+		return "An operator runs procedures, edits what they are made of, and shares."
+	}
+	return "A viewer looks at everything and exports it."
+}
+
+// PeopleProps is the page of the lab's persons.
+type PeopleProps struct {
+	Page        Page
+	CanChange   bool // whoever looks is an owner
+	Persons     []PersonRow
+	Invitations []InvitationRow // that are good; for owners alone
+	Invite      Form
+}
+
+// PersonRow is a person in the list.
+type PersonRow struct {
+	ID        string
+	Name      string
+	Role      string
+	By        string
+	Since     time.Time
+	Suspended time.Time // zero: not
+	Browsers  int
+	Tokens    int
+	Used      time.Time
+	Me        bool
+}
+
+// InvitationRow is a link that still lets somebody in.
+type InvitationRow struct {
+	ID      string
+	What    string // whom it lets in
+	By      string
+	Created time.Time
+	Expires time.Time
+	Uses    int // how often it may be used
+	Used    int
+}
+
+// KeyProps is the page that shows a new secret, once.
+type KeyProps struct {
+	Page    Page
+	Title   string
+	What    string // what it does, in a sentence
+	Link    string // an address; "" for a token
+	Token   string // a token; "" for an address
+	Expires time.Time
+	Back    string // where to go on
+	BackTo  string // what is there
+}
+
+// AccessProps is the page of what gives access: one's own browsers and tokens,
+// for an owner everybody's tokens, and the share links of the lab.
+type AccessProps struct {
+	Page       Page
+	CanShare   bool // whoever looks may revoke share links
+	IsBrowser  bool // they look with a browser of theirs
+	Browsers   []BrowserRow
+	Tokens     []TokenRow
+	Everybodys bool // the tokens are everybody's
+	Token      Form
+	Scopes     []Option // that whoever looks may give a token
+	Shares     []ShareRow
+	Browser    Form // the one whose name was refused
+}
+
+// BrowserRow is a signed-in browser.
+type BrowserRow struct {
+	ID      string
+	Name    string
+	This    bool // the page is looked at with it
+	Created time.Time
+	Expires time.Time
+	Used    time.Time
+}
+
+// TokenRow is a token that is good.
+type TokenRow struct {
+	ID      string
+	Name    string
+	Person  string
+	Scope   string
+	Created time.Time
+	Expires time.Time
+	Used    time.Time
+}
+
+// ShareRow is a share link that is good.
+type ShareRow struct {
+	ID      string
+	What    string // what it shows
+	Href    string // that page, for those who are signed in
+	By      string
+	Created time.Time
+	Expires time.Time
+	Used    time.Time
+}
+
+// browserName is what a browser is called, or that it has no name.
+func browserName(b *BrowserRow) string {
+	if b.Name == "" {
+		return "without a name"
+	}
+	return b.Name
+}

@@ -114,7 +114,7 @@ func (t *thresholdDeriver) current(out []Result) []Result {
 // with the supply at what was asked for. Supplies are read back at some points of
 // the sweep only: it lies between what those before and behind it give.
 func (t *thresholdDeriver) threshold(c *transfer, x *crossing) budget.Value {
-	follow := budget.NewSource("how the threshold follows the supply", budget.HeldLevel, budget.Rectangular, budget.Rectangular.FromHalfWidth(0.5))
+	follow := withinOne("how the threshold follows the supply", budget.HeldLevel, budget.Rectangular)
 	follow.Assumed = true
 	input, output := t.readAt(c, x)
 	before, behind := t.thresholdAt(c, x, input, output, false, follow), t.thresholdAt(c, x, input, output, true, follow)
@@ -158,12 +158,24 @@ func (t *thresholdDeriver) thresholdAt(c *transfer, x *crossing, input, output *
 	ground := at.ground()
 	v := at.v[t.in.Drive].Sub(ground)
 	if k := t.supplyOf(seg, at); k >= 0 {
-		// From not at all, as inputs with a fixed threshold, to all of it: CMOS
-		// inputs follow by about half.
-		off := at.v[k].Sub(ground).Sub(budget.Exact(c.heldBy(k, x.before, behind).set))
-		v = v.Sub(budget.Of(0.5, follow).Mul(off))
+		set := c.heldBy(k, x.before, behind).set
+		part, within := followsSupply(v.X, set)
+		off := at.v[k].Sub(ground).Sub(budget.Exact(set))
+		v = v.Sub(budget.Exact(part).With(follow, within).Mul(off))
 	}
 	return v
+}
+
+// followsSupply is the part of a change of its supply by which a threshold follows,
+// both in V, and what that may be off by. It is taken as in proportion, as that of a
+// CMOS input is, within not at all, as that of an input with a reference of its own,
+// and all of it. Common practice.
+func followsSupply(threshold, supply float64) (part, within float64) {
+	part = 0.5
+	if at := threshold / supply; at >= 0 && at <= 1 {
+		part = at
+	}
+	return part, max(part, 1-part)
 }
 
 // supplyOf is the drive of the supply that the pin at work leads to, or of the

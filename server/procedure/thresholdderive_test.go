@@ -111,3 +111,29 @@ func TestHysteresisOfALostLevel(t *testing.T) {
 		}
 	}
 }
+
+// A threshold is taken to its supply's nominal level in proportion: as that of a CMOS
+// input is. One that does not follow at all, or that follows wholly, is within what that
+// may be off by.
+func TestThresholdIsTakenToItsSupply(t *testing.T) {
+	seg := &Segment{Drives: []*Drive{{Pin: 1, Mode: bench.ForceVoltage}, {Pin: 6, Mode: bench.ForceVoltage}}}
+	sense := func(drive int) *Sense {
+		return &Sense{V: &bench.RangeErrors{}, I: &bench.RangeErrors{}, Segment: seg, Drive: drive}
+	}
+	const nominal, really = 5.0, 4.9
+	for _, part := range []float64{0.36, 0.5, 0.62} {
+		m := thresholdMeasurement(11)
+		k := thresholdDeriver{kit: kit{m: &m, d: inverterDevice()}, in: sense(0)}
+		held := heldAt{}
+		held.read.add(&Observation{Sense: sense(1), Reading: bench.Reading{V: really, Set: nominal}})
+		got := k.threshold(&transfer{y: []float64{0, 5}, held: []heldAt{held}}, &crossing{x: part * really})
+		near(t, "in proportion", got.X, part*nominal, 0.003)
+		said := got.State(budget.Coverage)
+		for _, follows := range []float64{0, 1} {
+			// 0.95 of a rectangle, which has its ends at both.
+			if at := part*really + follows*(nominal-really); math.Abs(at-got.X) > said.U/0.95+1e-9 {
+				t.Errorf("%g of its supply, follows by %g: %g is not within %g of %g", part, follows, at, said.U, got.X)
+			}
+		}
+	}
+}

@@ -20,18 +20,21 @@ func (st *statements) prepare(ctx context.Context, db *sql.DB) error {
 	}{
 		{&st.running, `SELECT seq FROM runs WHERE id = ? AND status = 'running'`},
 		{&st.setReadings, `UPDATE runs SET readings = ? WHERE seq = ?`},
-		{&st.newChunk, `INSERT INTO chunks (run, measurement, first, count, t_first, t_last, summary) VALUES (?, ?, ?, ?, ?, ?, x'')`},
+		{&st.newChunk, `INSERT INTO chunks (run, measurement, first, count, t_first, t_last, summary, seal)
+			VALUES (?1, ?2, ?3, ?4, ?5, ?6, x'', ` + sealSQL("chunks", map[string]string{"run": "?1", "measurement": "?2", "first": "?3",
+			"count": "?4", "t_first": "?5", "t_last": "?6", "summary": "x''", "data": "?7"}) + `)`},
 		{&st.newData, `INSERT INTO chunk_data (chunk, data) VALUES (?, ?)`},
 		{&st.newPage, `INSERT INTO tail (run, total, page) VALUES (?, ?, ?)`},
 		{&st.setPage, `UPDATE tail SET total = ?, page = ? WHERE slot = ?`},
 		{&st.setResult, `INSERT INTO results (run, measurement, key, pin, curve, condition, name, value, unit, u, low, high, outcome, flags, note,
-			k, interval_from, interval_to, band, conformity)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+			k, interval_from, interval_to, band, conformity, seal)
+			VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20, ` + sealSQL("results", numbered("results")) + `)
 			ON CONFLICT (run, measurement, key, pin, curve, condition) DO UPDATE SET name = excluded.name,
 			value = excluded.value, unit = excluded.unit, u = excluded.u, low = excluded.low, high = excluded.high,
 			outcome = excluded.outcome, flags = excluded.flags, note = excluded.note, k = excluded.k, interval_from = excluded.interval_from,
-			interval_to = excluded.interval_to, band = excluded.band, conformity = excluded.conformity RETURNING id`},
-		{&st.setBudget, `INSERT INTO budgets (result, body) VALUES (?, ?) ON CONFLICT (result) DO UPDATE SET body = excluded.body`},
+			interval_to = excluded.interval_to, band = excluded.band, conformity = excluded.conformity, seal = excluded.seal RETURNING id, seal`},
+		{&st.setBudget, `INSERT INTO budgets (result, body, seal) VALUES (?1, ?2, ` + sealSQL("budgets", numbered("budgets")) + `)
+			ON CONFLICT (result) DO UPDATE SET body = excluded.body, seal = excluded.seal`},
 		{&st.noBudget, `DELETE FROM budgets WHERE result = ?`},
 	} {
 		s, err := db.PrepareContext(ctx, p.query)
@@ -141,7 +144,7 @@ func (s *Store) fillChunks(t *tx, run *openRun, m procedure.MeasurementReadings)
 func (s *Store) writeChunk(t *tx, seq int64, measurement int, c *partChunk) error {
 	n := c.cols.Len()
 	s.packed = packChunk(s.packed[:0], &c.cols)
-	r, err := s.exec(t, s.stmt.newChunk, seq, measurement, c.first, n, c.cols.T[0], c.cols.T[n-1])
+	r, err := s.exec(t, s.stmt.newChunk, seq, measurement, c.first, n, c.cols.T[0], c.cols.T[n-1], s.packed[4:chunkHeader])
 	if err != nil {
 		return err
 	}
@@ -160,13 +163,13 @@ func (s *Store) writeChunk(t *tx, seq int64, measurement int, c *partChunk) erro
 
 // setResult stores a result with its budget, in the place of an earlier one.
 func (s *Store) setResult(t *tx, seq int64, r *procedure.Result) error {
-	var id int64
+	var id, seal int64
 	err := t.StmtContext(t.ctx, s.stmt.setResult).QueryRowContext(t.ctx, seq, r.Measurement, r.Key, r.Pin, r.Group, r.Condition, r.Name,
 		numberOrNull(r.Value), string(r.Unit), numberOrNull(r.U), pointerOrNull(r.Low), pointerOrNull(r.High),
 		string(r.Outcome), int64(r.Flags), r.Note, numberOrNull(r.K), numberOrNull(r.From), numberOrNull(r.To),
-		pointerOrNull(r.Band), pointerOrNull(r.Conformity)).Scan(&id)
+		pointerOrNull(r.Band), pointerOrNull(r.Conformity)).Scan(&id, &seal)
 	if err != nil {
 		return err
 	}
-	return s.setBudget(t, id, r.Budget)
+	return s.setBudget(t, id, seal, r.Budget)
 }

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"time"
 
 	"ohmkeep/server/bench"
@@ -109,7 +110,7 @@ func (s *Store) SetSeating(ctx context.Context, benchKey string, body any, by st
 		_, err := t.exec(`INSERT INTO seatings (bench, at, by, body) VALUES (?, ?, ?, ?)
 			ON CONFLICT (bench) DO UPDATE SET at = excluded.at, by = excluded.by, body = excluded.body`,
 			benchKey, t.at, by, string(text))
-		return err
+		return errors.Join(err, sealRows(t, "seatings", "bench = ?", benchKey))
 	})
 }
 
@@ -119,9 +120,14 @@ func (s *Store) GetSeating(ctx context.Context, benchKey string) (*Seating, erro
 	g := &Seating{Bench: benchKey}
 	var at int64
 	var body string
-	err := s.reader(ctx).QueryRowContext(ctx, "SELECT at, by, body FROM seatings WHERE bench = ?", benchKey).Scan(&at, &g.By, &body)
+	var sound bool
+	err := s.reader(ctx).QueryRowContext(ctx, "SELECT at, by, body, "+soundSQL("seatings")+" FROM seatings WHERE bench = ?", benchKey).
+		Scan(&at, &g.By, &body, &sound)
 	if err != nil {
 		return nil, wrap("get seating", missing(err, "nothing was ever seated on bench %s", benchKey))
+	}
+	if !sound {
+		return nil, s.damaged("what was seated on bench " + benchKey)
 	}
 	g.At, g.Body = timeOf(at), json.RawMessage(body)
 	return g, nil

@@ -8,6 +8,7 @@ import (
 	"math"
 	"strconv"
 
+	"ohmkeep/server/derive"
 	"ohmkeep/server/procedure"
 )
 
@@ -112,8 +113,8 @@ func unpackBudget(data []byte) (*procedure.Budget, error) {
 	return out, nil
 }
 
-// setBudget stores the budget of a result, or that it has none.
-func (s *Store) setBudget(t *tx, result int64, b *procedure.Budget) error {
+// setBudget stores the budget of a result with that seal, or that it has none.
+func (s *Store) setBudget(t *tx, result, seal int64, b *procedure.Budget) error {
 	if b == nil {
 		_, err := s.exec(t, s.stmt.noBudget, result)
 		return err
@@ -122,24 +123,31 @@ func (s *Store) setBudget(t *tx, result int64, b *procedure.Budget) error {
 	if err != nil {
 		return err
 	}
-	_, err = s.exec(t, s.stmt.setBudget, result, string(body))
+	_, err = s.exec(t, s.stmt.setBudget, result, string(body), seal)
 	return err
 }
 
+// damagedBudget is what a damaged budget says in place of its contributions.
+const damagedBudget = "the budget is damaged: what the disk has of it is not what was stored"
+
 // Budgets returns the results of a run in the order of its measurements, each
-// with its budget where it has one.
+// with its budget where it has one; damage as in Results. A result whose budget
+// is damaged has one that says so and no contributions.
 func (s *Store) Budgets(ctx context.Context, runID string) ([]procedure.Result, error) {
-	var out []procedure.Result
-	err := s.rows(ctx, `SELECT body, `+resultColumns+` FROM results JOIN runs ON runs.seq = run LEFT JOIN budgets ON budgets.result = results.id
-		WHERE runs.id = ? AND `+notDeleting+` ORDER BY measurement, results.id`, []any{runID}, func(r *sql.Rows) error {
-		var x procedure.Result
-		var body sql.NullString
-		err := scanResult(r, &x, &body)
-		if err == nil && body.Valid {
+	return s.resultsOf(ctx, runID, "body, "+soundSQL("budgets")+", ", "LEFT JOIN budgets ON budgets.result = results.id",
+		func(r *sql.Rows, x *procedure.Result, sum *resultSum) error {
+			var body sql.NullString
+			var sound bool
+			err := scanResult(r, x, sum, &body, &sound)
+			if err != nil || !body.Valid || x.Outcome == derive.Damaged {
+				return err
+			}
+			if !sound {
+				sum.damage = true
+				x.Budget = &procedure.Budget{Why: damagedBudget}
+				return nil
+			}
 			x.Budget, err = unpackBudget([]byte(body.String))
-		}
-		out = append(out, x)
-		return err
-	})
-	return out, wrap("budgets", err)
+			return err
+		})
 }

@@ -80,3 +80,30 @@ func (s *Store) NewestLots(ctx context.Context, n int) (out []LotRow, err error)
 	})
 	return out, wrap("newest lots", err)
 }
+
+// CountAgain returns the counts of the rows of runs that are not being deleted,
+// and the counts that triggers keep, as text: the same where they are right.
+func (s *Store) CountAgain(ctx context.Context) (want, got string, err error) {
+	const text = "WITH runs AS (SELECT * FROM main.runs WHERE seq NOT IN (SELECT run FROM deleting)) SELECT coalesce(group_concat(line, char(10)), '') FROM (SELECT what || ' ' || which || ' ' || n AS line FROM "
+	const counted = `(
+		SELECT 'outcome' AS what, outcome AS which, count(*) AS n FROM runs GROUP BY outcome
+		UNION ALL SELECT 'device', device, count(*) FROM runs GROUP BY device
+		UNION ALL SELECT 'readings', '', coalesce(sum(readings), 0) FROM runs WHERE status <> 'running'
+		UNION ALL SELECT 'units', '', count(*) FROM units
+		UNION ALL SELECT 'lot ' || lot, (SELECT max(started) FROM runs WHERE lot = l.lot) || ' passed ' || sum(passed), count(*) - 1 FROM (
+			SELECT lot, 0 AS passed FROM runs WHERE lot <> '' GROUP BY lot
+			UNION ALL SELECT lot, outcome IN ('pass', 'conditional pass') FROM runs r WHERE lot <> '' AND status = 'done' AND NOT EXISTS (
+				SELECT 1 FROM runs n WHERE n.lot = r.lot AND n.device = r.device AND n.serial = r.serial AND n.status = 'done'
+				AND (n.started, n.seq) > (r.started, r.seq))) AS l GROUP BY lot)`
+	const kept = `(SELECT what, which, n FROM counts
+		UNION ALL SELECT 'lot ' || lot, newest || ' passed ' || passed, units FROM lots)`
+	err = s.view(ctx, func(q querier) error { // both of one moment
+		for from, into := range map[string]*string{counted: &want, kept: &got} {
+			if err := q.QueryRowContext(ctx, text+from+" WHERE n <> 0 OR what LIKE 'lot %' ORDER BY 1)").Scan(into); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return want, got, wrap("count again", err)
+}

@@ -56,6 +56,10 @@ func wrap(op string, err error) error {
 		case sqlite3.SQLITE_CONSTRAINT_UNIQUE, sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY:
 			return &Error{Code: Conflict, Message: op + ": there is one already", Err: err}
 		}
+		switch e.Code() {
+		case sqlite3.SQLITE_IOERR_READ, sqlite3.SQLITE_IOERR_SHORT_READ, sqlite3.SQLITE_IOERR_CORRUPTFS:
+			return &Error{Code: Corrupt, Message: op + ": the disk does not give back what was stored", Err: err}
+		}
 		switch e.Code() & 0xff {
 		case sqlite3.SQLITE_FULL:
 			return &Error{Code: Full, Message: op + ": the disk is full", Err: err}

@@ -3,7 +3,10 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
+	"fmt"
 	"testing"
+	"time"
 )
 
 // CountRows looks into a table, for tests that ask what was left behind.
@@ -128,34 +131,80 @@ func (s *Store) MarkDeleting(ctx context.Context, runID string) error {
 	return err
 }
 
-// CountAgain returns the counts of the rows of runs that are not being deleted,
-// and the counts that triggers keep, as text: the same where they are right.
-func (s *Store) CountAgain(ctx context.Context) (want, got string, err error) {
-	const text = "WITH runs AS (SELECT * FROM main.runs WHERE seq NOT IN (SELECT run FROM deleting)) SELECT coalesce(group_concat(line, char(10)), '') FROM (SELECT what || ' ' || which || ' ' || n AS line FROM "
-	const counted = `(
-		SELECT 'outcome' AS what, outcome AS which, count(*) AS n FROM runs GROUP BY outcome
-		UNION ALL SELECT 'device', device, count(*) FROM runs GROUP BY device
-		UNION ALL SELECT 'readings', '', coalesce(sum(readings), 0) FROM runs WHERE status <> 'running'
-		UNION ALL SELECT 'units', '', count(*) FROM units
-		UNION ALL SELECT 'lot ' || lot, (SELECT max(started) FROM runs WHERE lot = l.lot) || ' passed ' || sum(passed), count(*) - 1 FROM (
-			SELECT lot, 0 AS passed FROM runs WHERE lot <> '' GROUP BY lot
-			UNION ALL SELECT lot, outcome IN ('pass', 'conditional pass') FROM runs r WHERE lot <> '' AND status = 'done' AND NOT EXISTS (
-				SELECT 1 FROM runs n WHERE n.lot = r.lot AND n.device = r.device AND n.serial = r.serial AND n.status = 'done'
-				AND (n.started, n.seq) > (r.started, r.seq))) AS l GROUP BY lot)`
-	const kept = `(SELECT what, which, n FROM counts
-		UNION ALL SELECT 'lot ' || lot, newest || ' passed ' || passed, units FROM lots)`
-	for from, into := range map[string]*string{counted: &want, kept: &got} {
-		if err = s.reader(ctx).QueryRowContext(ctx, text+from+" WHERE n <> 0 OR what LIKE 'lot %' ORDER BY 1)").Scan(into); err != nil {
-			return "", "", err
-		}
-	}
-	return want, got, nil
-}
-
 // SpoilSnapshots changes a letter in everything that runs were made with.
 func SpoilSnapshots(t testing.TB, s *Store) {
 	t.Helper()
 	if _, err := s.write.Exec(`UPDATE snapshots SET body = replace(body, '"key"', '"kez"')`); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// TrySpoil changes what is stored, past the store.
+func TrySpoil(s *Store, query string) error {
+	_, err := s.write.Exec("PRAGMA foreign_keys = 0; " + query)
+	_, err2 := s.write.Exec("PRAGMA foreign_keys = 1")
+	return errors.Join(err, err2)
+}
+
+// Spoil changes what is stored, past the store.
+func Spoil(t testing.TB, s *Store, query string) {
+	t.Helper()
+	if err := TrySpoil(s, query); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// ForgetSeals leaves everything as a program without seals did.
+func ForgetSeals(t testing.TB, s *Store) {
+	t.Helper()
+	for table := range sealedTables {
+		Spoil(t, s, "UPDATE "+table+" SET seal = NULL")
+	}
+	Spoil(t, s, "UPDATE runs SET results_sum = NULL, readings_sum = NULL; UPDATE unsealed SET runs = (SELECT max(seq) FROM runs), documents = 1")
+	if err := s.sealDocuments(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Unsealed counts the rows without a seal.
+func Unsealed(t testing.TB, s *Store) (all int) {
+	t.Helper()
+	for table := range sealedTables {
+		var n int
+		if err := s.write.QueryRow("SELECT count(*) FROM " + table + " WHERE seal IS NULL").Scan(&n); err != nil {
+			t.Fatal(err)
+		}
+		all += n
+	}
+	return all
+}
+
+// LimitQueries gives queries another time limit until the function it returns is
+// called.
+func LimitQueries(most time.Duration) (undo func()) {
+	before := queryMost
+	queryMost = most
+	return func() { queryMost = before }
+}
+
+// RawRows returns the rows of a table that a condition picks, by its tree alone,
+// as text.
+func RawRows(ctx context.Context, s *Store, table, where string) (out string) {
+	err := s.rows(ctx, "SELECT * FROM "+table+" NOT INDEXED WHERE "+where, nil, func(r *sql.Rows) error {
+		columns, err := r.Columns()
+		if err != nil {
+			return err
+		}
+		values, into := make([]any, len(columns)), make([]any, len(columns))
+		for k := range values {
+			into[k] = &values[k]
+		}
+		err = r.Scan(into...)
+		out += fmt.Sprint(values)
+		return err
+	})
+	if err != nil {
+		out += err.Error()
+	}
+	return out
 }

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"database/sql"
 	"time"
 
 	"ohmkeep/server/derive"
@@ -30,5 +31,19 @@ type RunRow struct {
 	Ended         time.Time        `json:"ended,omitzero"`
 	Readings      int64            `json:"readings"`
 
-	seq, body int64 // of the run, and of the snapshot of its procedure
+	seq, body int64         // of the run, and of the snapshot of its procedure
+	sum       sql.NullInt64 // of the seals of its results; NULL while it is at work
 }
+
+// noBody is the snapshot of a run of which it is not known.
+const noBody = -1
+
+// damaged is the row of a run that does not fit its seal: nothing of it is
+// shown but where it is found.
+func (r *RunRow) damaged() RunRow {
+	return RunRow{ID: r.ID, Status: procedure.Damaged, Outcome: derive.Damaged, Reason: "what the disk has of this run is not what was stored",
+		Started: r.Started, seq: r.seq, body: noBody}
+}
+
+// key is the key of the run's results.
+func (r *RunRow) key() runKey { return runKey{seq: r.seq, body: r.body, sum: r.sum} }

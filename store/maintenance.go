@@ -3,9 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
-	"os"
 	"strings"
 )
 
@@ -46,21 +44,6 @@ func (s *Store) Integrity(ctx context.Context) error {
 
 // Path is the absolute path of the database file.
 func (s *Store) Path() string { return s.path }
-
-// Backup writes a compact copy of the database to a new file at path.
-func (s *Store) Backup(ctx context.Context, path string) error {
-	if _, err := os.Stat(path); err == nil {
-		return errorf(Conflict, "backup: %s exists already", path)
-	}
-	// Readers are query only, which VACUUM INTO is not; the writer must not
-	// wait for it.
-	db, err := openPool(ctx, s.path, common, 1, readOnly)
-	if err != nil {
-		return wrap("backup", err)
-	}
-	_, err = db.ExecContext(ctx, "VACUUM INTO ?", path)
-	return wrap("backup", errors.Join(err, db.Close()))
-}
 
 // Checkpoint moves everything from the write-ahead log into the database file
 // and empties the log. Where a reader is at work, what it needs stays.

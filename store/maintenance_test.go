@@ -50,10 +50,18 @@ func TestBackupIsWhole(t *testing.T) {
 	t.Parallel()
 	s := filled(t, 3000)
 	path := filepath.Join(t.TempDir(), "it's a copy.db")
-	if err := s.Backup(t.Context(), path); err != nil {
+	made, err := s.BackupTo(t.Context(), path, nil)
+	if err != nil {
 		t.Fatal(err)
 	}
-	wantCode(t, s.Backup(t.Context(), path), store.Conflict)
+	if info, err := os.Stat(path); err != nil || info.Mode().Perm() != 0o600 || info.Size() != made.Size || made.Checked.Readings != 3000 {
+		t.Errorf("%+v, %+v, %v", info, made, err)
+	}
+	if left, _ := filepath.Glob(filepath.Dir(path) + "/*"); len(left) != 1 {
+		t.Errorf("beside it: %q", left)
+	}
+	_, err = s.BackupTo(t.Context(), path, nil)
+	wantCode(t, err, store.Conflict)
 	copied := storetest.Open(t, path, store.Options{})
 	if err := copied.Integrity(t.Context()); err != nil {
 		t.Error(err)

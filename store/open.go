@@ -50,6 +50,7 @@ type Store struct {
 	pending   pendingEndings
 	kept      atomic.Int64 // bytes that wide tables in the making keep
 	snapshots snapshotCache
+	met       metDamage
 
 	// life is held for reading by what goes on beside all requests, and taken by
 	// Close: nothing of that begins after it.
@@ -83,6 +84,9 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 		return nil, err
 	}
 	if err := s.stmt.prepare(ctx, s.write); err != nil {
+		return nil, err
+	}
+	if err := s.sealDocuments(ctx); err != nil {
 		return nil, err
 	}
 	return s, nil
@@ -194,7 +198,7 @@ func (s *Store) Close() error {
 	s.appendMu.Lock()
 	defer s.appendMu.Unlock()
 	readErr := s.closeReaders() // first: a reader would keep the log from shrinking
-	return errors.Join(readErr, s.Checkpoint(context.Background()), s.closePools())
+	return errors.Join(readErr, s.Checkpoint(context.Background()), s.closePools(), logFolded(s.path))
 }
 
 func (s *Store) closePools() error {

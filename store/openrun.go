@@ -143,7 +143,7 @@ func (s *Store) writePages(t *tx, run *openRun) error {
 		if !p.changed {
 			continue
 		}
-		p.seal()
+		p.seal(run.seq)
 		if p.slot != 0 {
 			if _, err := s.exec(t, s.stmt.setPage, run.total, p.data, p.slot); err != nil {
 				return err

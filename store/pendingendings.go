@@ -69,8 +69,7 @@ func (s *Store) finish(t *tx, run string, e procedure.Ending) (bool, error) {
 		err = s.closeTail(t, seq)
 	}
 	if err == nil {
-		_, err = t.exec(`UPDATE runs SET status = ?, outcome = ?, reason = ?, ended = ? WHERE seq = ?`,
-			e.Status, e.Outcome, e.Reason, e.Ended.UnixNano(), seq)
+		err = endRun(t, seq, e)
 	}
 	return err == nil, err
 }

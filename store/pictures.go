@@ -6,7 +6,8 @@ import (
 	"errors"
 )
 
-// Picture returns the kept picture of a measurement, nil where there is none.
+// Picture returns the kept picture of a measurement, nil where there is none or
+// it is damaged: it can be made anew.
 // The store does not know what it means.
 func (s *Store) Picture(ctx context.Context, runID string, measurement int) ([]byte, error) {
 	seq, err := s.seqOf(ctx, runID)
@@ -14,7 +15,8 @@ func (s *Store) Picture(ctx context.Context, runID string, measurement int) ([]b
 		return nil, err
 	}
 	var picture []byte
-	err = s.reader(ctx).QueryRowContext(ctx, "SELECT picture FROM pictures WHERE run = ? AND measurement = ?", seq, measurement).Scan(&picture)
+	err = s.reader(ctx).QueryRowContext(ctx, "SELECT picture FROM pictures WHERE run = ? AND measurement = ? AND "+soundSQL("pictures"),
+		seq, measurement).Scan(&picture)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, nil
 	}
@@ -33,6 +35,6 @@ func (s *Store) KeepPicture(ctx context.Context, runID string, measurement int, 
 		_, err := t.exec(`INSERT INTO pictures (run, measurement, readings, picture) VALUES (?, ?, ?, ?)
 			ON CONFLICT (run, measurement) DO UPDATE SET readings = excluded.readings, picture = excluded.picture
 			WHERE excluded.readings >= pictures.readings`, seq, measurement, readings, picture)
-		return err
+		return errors.Join(err, sealRows(t, "pictures", "run = ? AND measurement = ?", seq, measurement))
 	})
 }

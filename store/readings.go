@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
-	"fmt"
 	"math"
 	"slices"
 
@@ -42,14 +41,22 @@ func (s *Store) Chunks(ctx context.Context, runID string, measurement int, from 
 	if measurement == AllMeasurements {
 		measurement, last, from = 0, math.MaxInt32, 0
 	}
+	if err := s.allChunks(ctx, seq); err != nil {
+		return s.readingsError(runID, err)
+	}
 	// The first chunk may begin before from.
 	at, page := from-chunkMax+1, make([]Chunk, 0, pageChunks)
+	next := map[int]int64{}
 	for more := true; more; {
 		page, more, err = s.chunkPage(ctx, seq, measurement, last, at, page[:0])
 		if err != nil {
-			return wrap("chunks", err)
+			return s.readingsError(runID, err)
 		}
 		for _, k := range page {
+			if want, begun := next[k.Measurement]; k.First != want && (begun || from < chunkMax) {
+				return s.readingsError(runID, errUnsound) // one is missing, or there twice
+			}
+			next[k.Measurement] = k.First + int64(k.Count)
 			if k.First+int64(k.Count) <= from {
 				continue
 			}
@@ -68,17 +75,40 @@ func (s *Store) Chunks(ctx context.Context, runID string, measurement int, from 
 	return nil
 }
 
+// allChunks holds the chunks of a run that has ended against the sum that it
+// ended with: none is missing, and none is of another state of the run.
+func (s *Store) allChunks(ctx context.Context, seq int64) error {
+	whole := true
+	err := s.rows(ctx, `SELECT readings_sum IS NULL OR status = 'running'
+		OR readings_sum = (SELECT coalesce(sum(seal), 0) FROM chunks WHERE run = runs.seq) FROM runs WHERE seq = ?`,
+		[]any{seq}, func(r *sql.Rows) error { return r.Scan(&whole) })
+	if err == nil && !whole {
+		return errUnsound
+	}
+	return err
+}
+
+// readingsError is the error of readings that cannot be read; one that is damage
+// names the run.
+func (s *Store) readingsError(runID string, err error) error {
+	if isDamage(err) {
+		return s.damaged("readings of run " + runID)
+	}
+	return wrap("readings of run "+runID, err)
+}
+
 // chunkPage adds the chunks from the first that begins at or after reading at
 // of the measurement to page, a number of them at a time, and among them what
 // the tail holds, as of one moment. More is true where more may follow.
 func (s *Store) chunkPage(ctx context.Context, seq int64, measurement, last int, at int64, page []Chunk) (_ []Chunk, more bool, err error) {
 	err = s.view(ctx, func(q querier) error {
-		err := each(ctx, q, `SELECT measurement, first, count, data FROM chunks JOIN chunk_data ON chunk = id
+		err := each(ctx, q, `SELECT measurement, first, count, data, `+soundSQL("chunks")+` FROM chunks LEFT JOIN chunk_data ON chunk = id
 			WHERE run = ?1 AND (measurement, first) >= (?2, ?4) AND measurement <= ?3
 			ORDER BY measurement, first LIMIT ?5`, []any{seq, measurement, last, at, pageChunks}, func(r *sql.Rows) error {
 			var k Chunk
-			if err := r.Scan(&k.Measurement, &k.First, &k.Count, &k.data); err != nil {
-				return err
+			var sound bool
+			if err := r.Scan(&k.Measurement, &k.First, &k.Count, &k.data, &sound); err != nil || !sound {
+				return errUnsound
 			}
 			page = append(page, k)
 			return nil
@@ -113,7 +143,7 @@ func (s *Store) Readings(ctx context.Context, runID string, measurement int, fro
 	return s.Chunks(ctx, runID, measurement, from, func(k Chunk) error {
 		c.Reset()
 		if err := k.Decode(&c); err != nil {
-			return wrap("readings", fmt.Errorf("run %s, measurement %d, reading %d: %w", runID, k.Measurement, k.First, err))
+			return s.readingsError(runID, err)
 		}
 		if skip := from - k.First; skip > 0 && measurement != AllMeasurements {
 			tail := c.slice(int(skip), c.Len())

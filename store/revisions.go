@@ -82,7 +82,7 @@ func save[T any](ctx context.Context, s *Store, n *documentKind[T], body *T, exp
 			return err
 		}
 		_, err = t.exec(`INSERT INTO `+n.revisions+` (key, rev, at, by, body) VALUES (?, ?, ?, ?, ?)`, key, rev, t.at, by, string(text))
-		return err
+		return errors.Join(err, sealRows(t, n.revisions, "key = ? AND rev = ?", key, rev))
 	})
 	if err != nil {
 		return 0, err
@@ -109,16 +109,24 @@ func (n *documentKind[T]) saveHead(t *tx, key, name string, rev int, values []an
 	_, err := t.exec(fmt.Sprintf(`INSERT INTO %s (%s) VALUES (?%s) ON CONFLICT (key) DO UPDATE SET %s, removed = NULL`,
 		n.heads, strings.Join(columns, ", "), strings.Repeat(", ?", len(columns)-1), strings.Join(set, ", ")),
 		append([]any{key, name, rev}, values...)...)
-	return err
+	return errors.Join(err, sealRows(t, n.heads, "key = ?", key))
 }
 
-const revisedColumns = `r.body, r.rev, h.rev, r.at, r.by, h.removed IS NOT NULL`
+// revisedColumns are what is read of a revision and its document, the heads as h
+// and the revisions as r; last whether both fit their seals.
+func (n *documentKind[T]) revisedColumns() string {
+	return `r.body, r.rev, h.rev, r.at, r.by, h.removed IS NOT NULL, ` + soundAs(n.heads, "h") + ` AND ` + soundAs(n.revisions, "r")
+}
 
 func scanRevised[T any](scan func(...any) error, r *Revised[T]) error {
 	var body string
 	var at int64
-	if err := scan(&body, &r.Rev, &r.Latest, &at, &r.By, &r.Removed); err != nil {
+	var sound bool
+	if err := scan(&body, &r.Rev, &r.Latest, &at, &r.By, &r.Removed, &sound); err != nil {
 		return err
+	}
+	if !sound {
+		return errUnsound
 	}
 	r.At = timeOf(at)
 	return json.Unmarshal([]byte(body), &r.Body)
@@ -128,12 +136,15 @@ func scanRevised[T any](scan func(...any) error, r *Revised[T]) error {
 // old pages point at them.
 func get[T any](ctx context.Context, s *Store, n *documentKind[T], key string, rev int) (*Revised[T], error) {
 	r := new(Revised[T])
-	err := scanRevised(s.reader(ctx).QueryRowContext(ctx, `SELECT `+revisedColumns+` FROM `+n.heads+` h JOIN `+n.revisions+` r USING (key)
+	err := scanRevised(s.reader(ctx).QueryRowContext(ctx, `SELECT `+n.revisedColumns()+` FROM `+n.heads+` h JOIN `+n.revisions+` r USING (key)
 		WHERE key = ?1 AND r.rev = CASE ?2 WHEN 0 THEN h.rev ELSE ?2 END`, key, rev).Scan, r)
 	if err != nil {
 		what := n.name + " " + key
 		if rev != 0 {
 			what = fmt.Sprintf("revision %d of %s", rev, what)
+		}
+		if isDamage(err) {
+			return nil, s.damaged(what)
 		}
 		return nil, wrap("get "+n.name, missing(err, "there is no %s", what))
 	}
@@ -141,23 +152,32 @@ func get[T any](ctx context.Context, s *Store, n *documentKind[T], key string, r
 }
 
 // list returns the latest revisions of documents that are not removed, by
-// name. Where is an SQL condition on the head, h.
+// name. Damaged ones are left out, and noted. Where is an SQL condition on the head, h.
 func list[T any](ctx context.Context, s *Store, n *documentKind[T], where string, args ...any) ([]Revised[T], error) {
-	return listWhere(ctx, s, n, where, "", args...)
+	out, _, err := listWhere(ctx, s, n, where, "", args...)
+	return out, err
 }
 
-func listWhere[T any](ctx context.Context, s *Store, n *documentKind[T], where, limit string, args ...any) ([]Revised[T], error) {
-	var out []Revised[T]
-	err := s.rows(ctx, `SELECT `+revisedColumns+` FROM `+n.heads+` h CROSS JOIN `+n.revisions+` r USING (key, rev)
+// listWhere is list with a limit in SQL; keys are those of all documents, damaged
+// ones too.
+func listWhere[T any](ctx context.Context, s *Store, n *documentKind[T], where, limit string, args ...any) (out []Revised[T], keys []string, err error) {
+	err = s.rows(ctx, `SELECT h.key, `+n.revisedColumns()+` FROM `+n.heads+` h CROSS JOIN `+n.revisions+` r USING (key, rev)
 		WHERE h.removed IS NULL AND (`+where+`) ORDER BY h.name, h.key `+limit, args, func(rows *sql.Rows) error {
 		var r Revised[T]
-		if err := scanRevised(rows.Scan, &r); err != nil {
+		var key string
+		err := scanRevised(func(into ...any) error { return rows.Scan(append([]any{&key}, into...)...) }, &r)
+		keys = append(keys, key)
+		if isDamage(err) {
+			_ = s.damaged(n.name + " " + key) // said apart: the others can be used
+			return nil
+		}
+		if err != nil {
 			return err
 		}
 		out = append(out, r)
 		return nil
 	})
-	return out, wrap("list "+n.heads, err)
+	return out, keys, wrap("list "+n.heads, err)
 }
 
 // listPage returns, by name, the latest revisions of at most limit documents
@@ -179,12 +199,16 @@ func listPage[T any](ctx context.Context, s *Store, n *documentKind[T], after st
 		}
 		where, args = "("+where+") AND (h.name, h.key) > (?, ?)", append(args, name, after)
 	}
-	out, err := listWhere(ctx, s, n, where, fmt.Sprintf("LIMIT %d", limit+1), args...)
-	if err != nil || len(out) <= limit {
+	out, keys, err := listWhere(ctx, s, n, where, fmt.Sprintf("LIMIT %d", limit+1), args...)
+	if err != nil || len(keys) <= limit {
 		return out, "", err
 	}
-	key, _, _ := n.head(&out[limit-1].Body)
-	return out[:limit], key, nil
+	if end := len(out); end > 0 {
+		if last, _, _ := n.head(&out[end-1].Body); last == keys[limit] {
+			out = out[:end-1] // the first of the next page
+		}
+	}
+	return out, keys[limit-1], nil
 }
 
 // history lists a document's revisions, newest first.
@@ -215,7 +239,8 @@ func remove[T any](ctx context.Context, s *Store, n *documentKind[T], key string
 				return err
 			}
 		}
-		changed, err := t.exec(`UPDATE `+n.heads+` SET removed = ? WHERE key = ? AND removed IS NULL`, t.at, key)
+		changed, err := t.exec(`UPDATE `+n.heads+` SET removed = ?1, seal = `+resealSQL(n.heads, map[string]string{"removed": "?1"})+
+			` WHERE key = ?2 AND removed IS NULL`, t.at, key)
 		if err == nil && changed == 0 {
 			err = errorf(NotFound, "there is no %s %s", n.name, key)
 		}

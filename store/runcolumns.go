@@ -131,18 +131,22 @@ var (
 		}
 		return "INSERT INTO runs (" + strings.Join(names, ", ") + ") VALUES (" + strings.Repeat("?, ", len(names)-1) + "?)"
 	}()
-	selectRow  = selected(func(c *runColumn) bool { return c.row != nil })
+	selectRow  = selected(func(c *runColumn) bool { return c.row != nil }) + ", results_sum, " + soundSQL("runs")
 	selectHead = func() string {
 		from := "runs"
-		columns := selected(func(c *runColumn) bool { return c.head != nil })
+		columns := soundSQL("runs")
+		joined := ""
 		for i, d := range runDocuments {
-			columns += fmt.Sprintf(", d%d.id, d%d.hash", i, i)
+			columns += " AND " + soundAs("snapshots", fmt.Sprintf("d%d", i))
+			joined += fmt.Sprintf(", d%d.id, d%d.hash", i, i)
 			from += fmt.Sprintf(" JOIN snapshots d%d ON d%d.id = %s", i, i, d.column)
 		}
 		for _, l := range runLists {
-			columns += ", " + l.column
+			columns += fmt.Sprintf(" AND (%s.run IS NULL OR %s)", l.table, soundSQL(l.table))
+			joined += ", " + l.column
 			from += fmt.Sprintf(" LEFT JOIN %s ON %s.run = runs.id", l.table, l.table)
 		}
+		columns += ", " + selected(func(c *runColumn) bool { return c.head != nil }) + joined
 		return "SELECT " + columns + " FROM " + from + " WHERE runs.id = ? AND " + notDeleting
 	}()
 )
@@ -182,16 +186,52 @@ func runScanner() func(*sql.Rows) (RunRow, error) {
 			into = append(into, c.row(&x))
 		}
 	}
+	var sound bool
+	into = append(into, &x.sum, &sound)
 	return func(rows *sql.Rows) (RunRow, error) {
-		err := rows.Scan(into...)
-		return x, err
+		switch err := rows.Scan(into...); {
+		case err == nil && sound:
+			return x, nil
+		case err != nil && rows.Err() == nil: // a value that is not of its column's type
+			x = RunRow{}
+			if err := anyValues(rows, len(into), map[int]any{0: &x.seq, 1: &x.ID, 2: storedTime{&x.Started}}); err != nil {
+				return x, err
+			}
+		}
+		return x.damaged(), nil
 	}
 }
 
+// anyValues reads a row whose values may be of any type, and keeps of some
+// columns what can be read.
+func anyValues(rows *sql.Rows, n int, keep map[int]any) error {
+	values, into := make([]any, n), make([]any, n)
+	for i := range values {
+		into[i] = &values[i]
+	}
+	if err := rows.Scan(into...); err != nil {
+		return err
+	}
+	for i, place := range keep {
+		switch place := place.(type) {
+		case *int64:
+			*place, _ = values[i].(int64)
+		case *string:
+			*place, _ = values[i].(string)
+		case sql.Scanner:
+			if n, ok := values[i].(int64); ok {
+				_ = place.Scan(n)
+			}
+		}
+	}
+	return nil
+}
+
 // scanHead reads the columns of selectHead; made receives the references to
-// the snapshots of the run's documents.
-func scanHead(row *sql.Row, r *procedure.Record, made *[len(runDocuments)]snapshotRef) error {
-	var into []any
+// the snapshots of the run's documents, sound whether all that belongs to the
+// head fits its seals.
+func scanHead(row *sql.Row, r *procedure.Record, made *[len(runDocuments)]snapshotRef, sound *bool) error {
+	into := []any{sound}
 	for _, c := range runColumns {
 		if c.head != nil {
 			into = append(into, c.head(r))

@@ -15,13 +15,22 @@ import (
 // the log.
 const resultBlock = 100
 
-// runKey is the key of a run's results: its number, its start in Unix ns, and
-// the snapshot of its procedure.
-type runKey struct{ seq, started, body int64 }
+// runKey is the key of a run's results: its number, its start in Unix ns, the
+// snapshot of its procedure, and the sum of their seals.
+type runKey struct {
+	seq, started, body int64
+	sum                sql.NullInt64 // NULL while the run is at work
+}
 
-var runKeys = listed[runKey]{"seq, started, procedure_body", func() func(*sql.Rows) (runKey, error) {
+var runKeys = listed[runKey]{"seq, started, procedure_body, results_sum, " + soundSQL("runs"), func() func(*sql.Rows) (runKey, error) {
 	return func(r *sql.Rows) (k runKey, err error) {
-		err = r.Scan(&k.seq, &k.started, &k.body)
+		var sound bool
+		if err = r.Scan(&k.seq, &k.started, &k.body, &k.sum, &sound); err != nil && r.Err() == nil {
+			err = anyValues(r, 5, map[int]any{0: &k.seq, 1: &k.started})
+		}
+		if !sound {
+			k.body = noBody
+		}
 		return k, err
 	}
 }, func(k *runKey) position { return position{k.started, k.seq} }}
@@ -52,7 +61,7 @@ func (q *runSources) load(ctx context.Context, runs []runKey) error {
 	return q.store.rows(ctx, `SELECT s.id, coalesce(json_extract(s.body, '$.key'), ''),
 		coalesce(json_extract(m.value, '$.id'), ''), coalesce(json_extract(m.value, '$.name'), '')
 		FROM snapshots s, json_each(s.body, '$.measurements') m
-		WHERE s.id IN (SELECT value FROM json_each(?)) ORDER BY s.id, m.key`, []any{numberList(missing)}, func(r *sql.Rows) error {
+		WHERE s.id IN (SELECT value FROM json_each(?)) AND `+soundAs("snapshots", "s")+` ORDER BY s.id, m.key`, []any{numberList(missing)}, func(r *sql.Rows) error {
 		var body int64
 		var key string
 		var m lot.Measurement
@@ -85,54 +94,6 @@ const (
 	withIntervals    intervals = true
 	withoutIntervals intervals = false
 )
-
-// blockResults reads the results of a block of runs, in the order in which
-// they lie in the file.
-func (s *Store) blockResults(ctx context.Context, sources *runSources, runs []runKey, with intervals, visit resultVisit) error {
-	if len(runs) == 0 {
-		return nil
-	}
-	if err := sources.load(ctx, runs); err != nil {
-		return err
-	}
-	at, seqs := make(map[int64]int, len(runs)), make([]int64, len(runs))
-	for i, r := range runs {
-		at[r.seq], seqs[i] = i, r.seq
-	}
-	where, args, err := s.whereResultsLie(ctx, seqs)
-	if err != nil || where == "" {
-		return err
-	}
-	var x procedure.Result
-	var value, low, high, lower, upper any
-	var seq, id, lastSeq int64
-	var from *lot.Source
-	run := -1
-	columns := `id, run, measurement, key, pin, curve, condition, name, value, unit, low, high, outcome`
-	into := []any{&id, &seq, &x.Measurement, &x.Key, &x.Pin, &x.Group, &x.Condition, &x.Name, &value, (*string)(&x.Unit),
-		&low, &high, (*string)(&x.Outcome)}
-	if with {
-		columns, into = columns+`, interval_from, interval_to`, append(into, &lower, &upper)
-	}
-	return s.rows(ctx, `SELECT `+columns+` FROM results WHERE `+where,
-		args, func(r *sql.Rows) error {
-			if err := r.Scan(into...); err != nil {
-				return err
-			}
-			if run < 0 || seq != lastSeq {
-				i, ours := at[seq]
-				if !ours {
-					return nil // another bench's run, stored at the same time
-				}
-				run, lastSeq, from = i, seq, sources.known[runs[i].body]
-			}
-			x.Value, x.Low, x.High = floatOf(value), limitOf(low), limitOf(high)
-			if with {
-				x.From, x.To = floatOf(lower), floatOf(upper)
-			}
-			return visit(run, from, &x, id)
-		})
-}
 
 // whereResultsLie is the condition that finds the results of runs. A run's
 // results mostly lie side by side, and reading a stretch of the file costs a
@@ -177,7 +138,7 @@ func (s *Store) EachResult(ctx context.Context, runs []RunRow, fn func(run int, 
 	for first := 0; first < len(runs); first += resultBlock {
 		var block []runKey
 		for i := range runs[first:min(first+resultBlock, len(runs))] {
-			block = append(block, runKey{seq: runs[first+i].seq, body: runs[first+i].body})
+			block = append(block, runs[first+i].key())
 		}
 		err := s.blockResults(ctx, sources, block, withoutIntervals, func(run int, from *lot.Source, x *procedure.Result, order int64) error {
 			return fn(first+run, from, x, order)

@@ -43,13 +43,13 @@ func begin(t *tx, r *procedure.Record) error {
 	if _, err := t.exec(insertRun, run.beginning()...); err != nil {
 		return err
 	}
-	return errors.Join(
-		keepList(t, "INSERT INTO acknowledged (run, findings) VALUES (?, ?)", r.ID, r.Acknowledged),
-		keepList(t, "INSERT INTO confirmed (run, items) VALUES (?, ?)", r.ID, r.Confirmed))
+	return errors.Join(sealRows(t, "runs", "id = ?", r.ID),
+		keepList(t, "acknowledged", "findings", r.ID, r.Acknowledged),
+		keepList(t, "confirmed", "items", r.ID, r.Confirmed))
 }
 
 // keepList stores a list of a run as JSON; an empty one has no row.
-func keepList[T any](t *tx, insert, runID string, list []T) error {
+func keepList[T any](t *tx, table, column, runID string, list []T) error {
 	if len(list) == 0 {
 		return nil
 	}
@@ -57,8 +57,10 @@ func keepList[T any](t *tx, insert, runID string, list []T) error {
 	if err != nil {
 		return &Error{Code: Invalid, Message: "a list of the run cannot be stored", Err: err}
 	}
-	_, err = t.exec(insert, runID, string(body))
-	return err
+	if _, err := t.exec("INSERT INTO "+table+" (run, "+column+") VALUES (?, ?)", runID, string(body)); err != nil {
+		return err
+	}
+	return sealRows(t, table, "run = ?", runID)
 }
 
 // snapshot stores v as JSON, once for all runs that share it.
@@ -71,6 +73,9 @@ func snapshot(t *tx, v any) (id int64, err error) {
 	err = t.row("SELECT id FROM snapshots WHERE hash = ?", hash[:]).Scan(&id)
 	if errors.Is(err, sql.ErrNoRows) {
 		err = t.row("INSERT INTO snapshots (hash, body) VALUES (?, ?) RETURNING id", hash[:], string(body)).Scan(&id)
+		if err == nil {
+			err = sealRows(t, "snapshots", "id = ?", id)
+		}
 	}
 	return id, err
 }
@@ -96,6 +101,36 @@ func (s *Store) Finish(ctx context.Context, runID string, e procedure.Ending) er
 	return err
 }
 
+// endRun writes how a run ended, with how many readings and which results it
+// then has: the sums of their seals tell a row that is lost, or that is an older
+// one of the same run. A tail that is left over is damaged; its readings count.
+func endRun(t *tx, seq int64, e procedure.Ending) error {
+	var sealed bool
+	var readings int64
+	var readingsSum, resultsSum any
+	err := t.row(`SELECT seal IS NOT NULL, max((SELECT coalesce(sum(count), 0) FROM chunks WHERE run = seq),
+		(SELECT coalesce(max(total), 0) FROM tail WHERE run = seq)) FROM runs WHERE seq = ?`, seq).
+		Scan(&sealed, &readings)
+	if err == nil && sealed { // one from before seals is summed up later
+		readingsSum, resultsSum, err = sumsOf(t, seq)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = t.exec(`UPDATE runs SET status = ?1, outcome = ?2, reason = ?3, ended = ?4, readings = ?5, readings_sum = ?6, results_sum = ?7,
+		seal = `+resealSQL("runs", map[string]string{"status": "?1", "outcome": "?2", "reason": "?3", "ended": "?4", "readings": "?5",
+		"readings_sum": "?6", "results_sum": "?7"})+` WHERE seq = ?8`,
+		string(e.Status), string(e.Outcome), e.Reason, e.Ended.UnixNano(), readings, readingsSum, resultsSum, seq)
+	return err
+}
+
+// sumsOf returns the sums of the seals of a run's chunks and of its results.
+func sumsOf(t *tx, seq int64) (readings, results int64, err error) {
+	err = t.row(`SELECT (SELECT coalesce(sum(seal), 0) FROM chunks WHERE run = ?1), (SELECT coalesce(sum(seal), 0) FROM results WHERE run = ?1)`, seq).
+		Scan(&readings, &results)
+	return readings, results, err
+}
+
 // notRunning says why a running run was not found.
 func notRunning(t *tx, runID string) error {
 	var status string
@@ -112,11 +147,22 @@ func (s *Store) MarkInterrupted(ctx context.Context) (n int64, err error) {
 	defer s.appendMu.Unlock()
 	clear(s.open)
 	err = s.update(ctx, "mark interrupted runs", func(t *tx) error {
-		if err := s.closeTails(t); err != nil {
+		ends := map[string]procedure.Ending{}
+		err := each(ctx, t, "SELECT id, outcome, started FROM runs WHERE status = 'running'", nil, func(r *sql.Rows) error {
+			var id string
+			var started int64
+			e := procedure.Ending{Status: procedure.Interrupted, Reason: "the server stopped during the run"}
+			err := r.Scan(&id, &e.Outcome, &started)
+			e.Ended = timeOf(max(started, t.at))
+			ends[id] = e
 			return err
+		})
+		for id, e := range ends {
+			if err == nil {
+				_, err = s.finish(t, id, e)
+			}
 		}
-		n, err = t.exec(`UPDATE runs SET status = ?, ended = max(started, ?), reason = ? WHERE status = 'running'`,
-			procedure.Interrupted, t.at, "the server stopped during the run")
+		n = int64(len(ends))
 		return err
 	})
 	return n, err
@@ -128,11 +174,20 @@ func (s *Store) MarkInterrupted(ctx context.Context) (n int64, err error) {
 func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, error) {
 	r := &procedure.Record{ID: runID}
 	var made [len(runDocuments)]snapshotRef
-	if err := scanHead(s.reader(ctx).QueryRowContext(ctx, selectHead, runID), r, &made); err != nil {
-		return nil, wrap("get run", missing(err, "there is no run %s", runID))
+	var sound bool
+	if err := scanHead(s.reader(ctx).QueryRowContext(ctx, selectHead, runID), r, &made, &sound); err != nil {
+		if isDamage(err) {
+			return nil, s.damaged("run " + runID)
+		}
+		return nil, wrap("get run "+runID, missing(err, "there is no run %s", runID))
+	}
+	if !sound {
+		return nil, s.damaged("run " + runID)
 	}
 	for i, d := range runDocuments {
-		if err := s.readSnapshot(ctx, made[i], d.of(r)); err != nil { // missing: the run has just been deleted
+		if err := s.readSnapshot(ctx, made[i], d.of(r)); isDamage(err) {
+			return nil, s.damaged("what run " + runID + " was made with")
+		} else if err != nil { // missing: the run has just been deleted
 			return nil, wrap("get run "+runID, missing(err, "there is no run %s", runID))
 		}
 	}
@@ -145,7 +200,8 @@ func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, er
 // SetNote replaces a run's note.
 func (s *Store) SetNote(ctx context.Context, runID, note string) error {
 	return s.update(ctx, "set note", func(t *tx) error {
-		n, err := t.exec("UPDATE runs SET note = ? WHERE id = ? AND "+notDeleting, note, runID)
+		n, err := t.exec("UPDATE runs SET note = ?1, seal = "+resealSQL("runs", map[string]string{"note": "?1"})+
+			" WHERE id = ?2 AND "+notDeleting, note, runID)
 		if err == nil && n == 0 {
 			err = errorf(NotFound, "there is no run %s", runID)
 		}

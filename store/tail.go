@@ -10,8 +10,10 @@ import (
 )
 
 // runReadings is the number of readings of a row of runs, in SQL: runs has it as
-// of the chunk written last, the tail as of the last commit of readings.
-const runReadings = `max(runs.readings, (SELECT coalesce(max(total), 0) FROM tail WHERE tail.run = runs.seq))`
+// of the chunk written last, the tail as of the last commit of readings. One
+// that has ended has no tail, unless that is damaged.
+const runReadings = `CASE runs.status WHEN 'running' THEN max(runs.readings, (SELECT coalesce(max(total), 0) FROM tail WHERE tail.run = runs.seq))
+	ELSE runs.readings END`
 
 // storedTail is the tail of a run as the disk has it.
 type storedTail struct {
@@ -42,7 +44,7 @@ func readTail(ctx context.Context, q querier, seq int64) (storedTail, error) {
 		if err := r.Scan(&slot, &data); err != nil {
 			return err
 		}
-		p, err := openTailPage(data)
+		p, err := openTailPage(data, seq)
 		if err != nil {
 			return fmt.Errorf("tail page %d: %w", slot, err)
 		}
@@ -144,24 +146,6 @@ func (s *Store) closeTail(t *tx, seq int64) error {
 			return err
 		}
 	}
-	if _, err := t.exec("UPDATE runs SET readings = "+runReadings+" WHERE seq = ?", seq); err != nil {
-		return err
-	}
 	_, err = t.exec("DELETE FROM tail WHERE run = ?", seq)
-	return err
-}
-
-// closeTails closes every tail: no run is at work.
-func (s *Store) closeTails(t *tx) error {
-	var runs []int64
-	err := each(t.ctx, t, "SELECT DISTINCT run FROM tail", nil, func(r *sql.Rows) error {
-		var seq int64
-		err := r.Scan(&seq)
-		runs = append(runs, seq)
-		return err
-	})
-	for _, seq := range runs {
-		err = errors.Join(err, s.closeTail(t, seq))
-	}
 	return err
 }

@@ -9,9 +9,10 @@ import (
 
 // A tail page holds records of readings that no chunk holds yet, little-endian:
 //
-//	0  version (1)
+//	0  version (2; 1 where the checksum is of the page alone)
 //	1  three zeros
-//	4  CRC-32C (RFC 3720) of everything after the header
+//	4  CRC-32C (RFC 3720) of the number of the run (8) and everything after the
+//	   header
 //	8  records one after another: length of the packed readings (2),
 //	   measurement (4), index of the first reading in the measurement (8),
 //	   the readings, packed as a chunk
@@ -22,7 +23,7 @@ import (
 // row's other columns.
 const (
 	tailPageSize    = 4032
-	tailPageVersion = 1
+	tailPageVersion = 2
 	tailPageHeader  = 8
 	tailRecordHead  = 14
 	// tailRecordMost is the number of readings that surely fit in an empty
@@ -70,20 +71,29 @@ func (p *tailPage) add(r tailRecord) bool {
 	return true
 }
 
-// seal writes the checksum.
-func (p *tailPage) seal() {
-	le.PutUint32(p.data[4:], crc32.Checksum(p.data[tailPageHeader:], castagnoli))
+// seal writes the checksum of a page of a run.
+func (p *tailPage) seal(run int64) {
+	le.PutUint32(p.data[4:], tailSum(p.data, run))
 }
 
-// openTailPage checks a stored page.
-func openTailPage(data []byte) (tailPage, error) {
+// tailSum is the checksum of a page of a run, by the page's version.
+func tailSum(data []byte, run int64) uint32 {
+	var of []byte
+	if data[0] != 1 {
+		of = le.AppendUint64(nil, uint64(run))
+	}
+	return crc32.Update(crc32.Checksum(of, castagnoli), castagnoli, data[tailPageHeader:])
+}
+
+// openTailPage checks a stored page of a run.
+func openTailPage(data []byte, run int64) (tailPage, error) {
 	if len(data) != tailPageSize {
 		return tailPage{}, fmt.Errorf("%w: %d bytes", errTailPage, len(data))
 	}
-	if data[0] != tailPageVersion || data[1] != 0 || data[2] != 0 || data[3] != 0 {
+	if data[0] < 1 || data[0] > tailPageVersion || data[1] != 0 || data[2] != 0 || data[3] != 0 {
 		return tailPage{}, fmt.Errorf("%w: version %d.%d", errTailPage, data[0], data[1])
 	}
-	if crc32.Checksum(data[tailPageHeader:], castagnoli) != le.Uint32(data[4:]) {
+	if tailSum(data, run) != le.Uint32(data[4:]) {
 		return tailPage{}, fmt.Errorf("%w: wrong checksum", errTailPage)
 	}
 	p := tailPage{data: data, used: tailPageHeader}

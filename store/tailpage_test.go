@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/hex"
 	"errors"
+	"hash/crc32"
 	"slices"
 	"testing"
 
@@ -36,9 +37,9 @@ func TestTailPageRoundTrip(t *testing.T) {
 			}
 			want = append(want, r)
 		}
-		p.seal()
+		p.seal(7)
 		stored := slices.Clone(p.data)
-		back, err := openTailPage(stored)
+		back, err := openTailPage(stored, 7)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -53,7 +54,7 @@ func TestTailPageRoundTrip(t *testing.T) {
 		}
 		bit := rapid.IntRange(0, 8*len(stored)-1).Draw(t, "bit")
 		stored[bit/8] ^= 1 << (bit % 8)
-		if _, err := openTailPage(stored); !errors.Is(err, errTailPage) {
+		if _, err := openTailPage(stored, 7); !errors.Is(err, errTailPage) {
 			t.Fatalf("changed bit %d: %v", bit, err)
 		}
 	})
@@ -64,11 +65,31 @@ func TestTailPageLayout(t *testing.T) {
 	t.Parallel()
 	p := newTailPage()
 	p.add(tailRecord{0x01020304, 0x05060708090A0B0C, []byte{0xAA, 0xBB}})
-	p.seal()
-	want := "01000000" + "????????" + "0200" + "04030201" + "0c0b0a0908070605" + "aabb" + "0000"
+	p.seal(7)
+	want := "02000000" + "????????" + "0200" + "04030201" + "0c0b0a0908070605" + "aabb" + "0000"
 	got := hex.EncodeToString(p.data[:26])
 	if got[:8]+"????????"+got[16:] != want || len(p.data) != 4032 {
 		t.Errorf("layout of %d bytes changed:\n%s\n%s", len(p.data), got, want)
+	}
+}
+
+// TestTailPageBelongsToItsRun: a page of another run is no page of this one, and
+// one of version 1, whose checksum names none, is still read.
+func TestTailPageBelongsToItsRun(t *testing.T) {
+	t.Parallel()
+	p := newTailPage()
+	p.add(tailRecord{1, 2, []byte{0xAA}})
+	p.seal(7)
+	if _, err := openTailPage(p.data, 7); err != nil {
+		t.Error(err)
+	}
+	if _, err := openTailPage(p.data, 8); !errors.Is(err, errTailPage) {
+		t.Errorf("of another run: %v", err)
+	}
+	p.data[0] = 1
+	le.PutUint32(p.data[4:], crc32.Checksum(p.data[tailPageHeader:], castagnoli))
+	if _, err := openTailPage(p.data, 7); err != nil {
+		t.Errorf("version 1: %v", err)
 	}
 }
 
@@ -84,8 +105,8 @@ func FuzzOpenTailPage(f *testing.F) {
 	f.Fuzz(func(t *testing.T, body []byte) {
 		p := newTailPage()
 		copy(p.data[tailPageHeader:], body)
-		p.seal()
-		back, err := openTailPage(p.data)
+		p.seal(7)
+		back, err := openTailPage(p.data, 7)
 		if err != nil {
 			if !errors.Is(err, errTailPage) {
 				t.Fatal(err)

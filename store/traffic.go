@@ -36,7 +36,7 @@ func (s *Store) SaveTraffic(ctx context.Context, runID string, t cardinfo.Traffi
 		}
 		_, err := w.exec(`INSERT INTO traffic (run, events, dropped) VALUES (?1, ?2, ?3)
 			ON CONFLICT (run) DO UPDATE SET events = ?2, dropped = ?3`, runID, packed.Bytes(), t.Dropped)
-		return err
+		return errors.Join(err, sealRows(w, "traffic", "run = ?", runID))
 	})
 }
 
@@ -44,9 +44,14 @@ func (s *Store) SaveTraffic(ctx context.Context, runID string, t cardinfo.Traffi
 func (s *Store) Traffic(ctx context.Context, runID string) (cardinfo.Traffic, error) {
 	var t cardinfo.Traffic
 	var packed []byte
-	err := s.reader(ctx).QueryRowContext(ctx, "SELECT events, dropped FROM traffic JOIN runs ON runs.id = traffic.run WHERE runs.id = ? AND "+notDeleting, runID).Scan(&packed, &t.Dropped)
+	var sound bool
+	err := s.reader(ctx).QueryRowContext(ctx, "SELECT events, dropped, "+soundSQL("traffic")+" FROM traffic JOIN runs ON runs.id = traffic.run WHERE runs.id = ? AND "+notDeleting, runID).
+		Scan(&packed, &t.Dropped, &sound)
 	if err != nil {
 		return t, wrap("traffic", missing(err, "there is no traffic of run %s", runID))
+	}
+	if !sound {
+		return t, s.damaged("the traffic of run " + runID)
 	}
 	z, err := gzip.NewReader(bytes.NewReader(packed))
 	if err != nil {

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"runtime"
+	"time"
 )
 
 // tx is a write transaction. Everything in it happens at one time, at.
@@ -81,8 +82,28 @@ type querier interface {
 	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
 }
 
+// queryMost is the time limit of a query that is no report's. Where pages of a
+// damaged file lead to each other, a query never comes to its end.
+var queryMost = 30 * time.Second
+
+// errEndless is the error of a query that has had its time.
+var errEndless = errorf(Corrupt, "what was asked for could not be read in time: the database file is damaged, or its disk does not answer")
+
 // each runs a query and calls scan for each row.
 func each(ctx context.Context, q querier, query string, args []any, scan func(*sql.Rows) error) error {
+	if PoolOf(ctx) == Reports {
+		return eachRow(ctx, q, query, args, scan)
+	}
+	ctx, cancel := context.WithTimeoutCause(ctx, queryMost, errEndless)
+	defer cancel()
+	err := eachRow(ctx, q, query, args, scan)
+	if err != nil && errors.Is(context.Cause(ctx), errEndless) {
+		return errEndless
+	}
+	return err
+}
+
+func eachRow(ctx context.Context, q querier, query string, args []any, scan func(*sql.Rows) error) error {
 	rs, err := q.QueryContext(ctx, query, args...)
 	if err != nil {
 		return err

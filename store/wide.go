@@ -102,7 +102,7 @@ func (t *wideTable) load(ctx context.Context, rows []RunRow) error {
 	var b valueBlock
 	for i := range rows {
 		if _, kept := t.kept.runs[rows[i].seq]; !kept {
-			b.runs = append(b.runs, runKey{seq: rows[i].seq, body: rows[i].body})
+			b.runs = append(b.runs, rows[i].key())
 		}
 	}
 	err := t.store.blockResults(ctx, t.sources, b.runs, withIntervals, func(run int, from *lot.Source, x *procedure.Result, order int64) error {

@@ -28,6 +28,7 @@ var looks = map[derive.Outcome]look{
 	derive.ConditionalFail: {"cond-fail", "conditional fail", crossPath + underline},
 	derive.Fail:            {"fail", "fail", crossPath},
 	derive.Invalid:         {"invalid", "invalid", "M6 1a5 5 0 1 0 .01 0M2.5 9.5l7-7"},
+	derive.Damaged:         {"invalid", "damaged", "M6 1a5 5 0 1 0 .01 0M2.5 9.5l7-7"},
 }
 
 func lookOf(o derive.Outcome) look {

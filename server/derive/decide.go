@@ -4,7 +4,8 @@ package derive
 type Outcome string
 
 // The outcomes. NoLimits is a valid result that has no limits, Untrusted one
-// without limits that is no measure of what it says.
+// without limits that is no measure of what it says, Damaged one that the disk
+// has not kept as it was.
 const (
 	NoLimits        Outcome = ""
 	Untrusted       Outcome = "not to be trusted"
@@ -13,6 +14,7 @@ const (
 	ConditionalFail Outcome = "conditional fail"
 	Fail            Outcome = "fail"
 	Invalid         Outcome = "invalid"
+	Damaged         Outcome = "damaged"
 )
 
 // rank orders outcomes for Worst. A fail is a finding and stands whatever else

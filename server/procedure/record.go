@@ -56,6 +56,7 @@ const (
 	Done        Status = "done"
 	Stopped     Status = "stopped"     // a person stopped it or made the bench safe
 	Interrupted Status = "interrupted" // the server or the link went away
+	Damaged     Status = "damaged"     // what the disk has of it is not what was stored
 	Failed      Status = "failed"      // it could not be carried out
 )
 

@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	_ "modernc.org/sqlite" // the same driver as the store's
+	"ohmkeep/store"
 )
 
 // Copies is a history made from runs that were stored in the ordinary way.
@@ -54,7 +54,34 @@ func (c Copies) Copy(t testing.TB, path string) {
 		"value": "value * (1 + ((i * 7919 + results.id * 104729) % 2001 - 1000) * 1e-6)"},
 		"made JOIN results ON results.run = made.run ORDER BY made.seq, results.id"))
 	run("COMMIT")
+	sealCopies(t, db, "results")
+	run("UPDATE runs SET readings_sum = 0, results_sum = (SELECT coalesce(sum(seal), 0) FROM results WHERE run = runs.seq) WHERE seal IS NULL")
+	sealCopies(t, db, "runs")
 	run("PRAGMA wal_checkpoint(TRUNCATE)")
+}
+
+// sealCopies seals the rows that copyRows has inserted into a table. What a run
+// has in all is not known any more.
+func sealCopies(t testing.TB, db *sql.DB, table string) {
+	t.Helper()
+	run := func(query string) {
+		t.Helper()
+		if _, err := db.ExecContext(t.Context(), query); err != nil {
+			t.Fatalf("%v in %s", err, query)
+		}
+	}
+	var seals int
+	if err := db.QueryRowContext(t.Context(), "SELECT count(*) FROM pragma_table_info(?) WHERE name = 'seal'", table).Scan(&seals); err != nil {
+		t.Fatal(err)
+	}
+	if seals == 0 {
+		return
+	}
+	if table == "results" || table == "chunks" {
+		run("UPDATE runs SET results_sum = NULL, readings_sum = NULL, seal = NULL WHERE seq IN (SELECT run FROM " + table + " WHERE seal IS NULL)")
+		run("UPDATE runs SET seal = " + store.SealSQL("runs") + " WHERE seal IS NULL AND seq IN (SELECT run FROM " + table + " WHERE seal IS NULL)")
+	}
+	run("UPDATE " + table + " SET seal = " + store.SealSQL(table) + " WHERE seal IS NULL")
 }
 
 // copyRows inserts every column of a table from itself, but for those that set
@@ -74,6 +101,9 @@ func copyRows(t testing.TB, db *sql.DB, table string, set map[string]string, fro
 			t.Fatal(err)
 		}
 		value, ok := set[name]
+		if !ok && (name == "seal" || name == "results_sum" || name == "readings_sum") {
+			value, ok = "NULL", true // sealCopies seals them
+		}
 		if !ok {
 			value = table + "." + name
 		}

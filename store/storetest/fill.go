@@ -48,6 +48,7 @@ func More(t testing.TB, s *store.Store, table, where string, n int, vary map[str
 	_, err = db.ExecContext(ctx, "WITH RECURSIVE k (i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM k WHERE i + 1 < ?) "+
 		copyRows(t, db, table, vary, "k, (SELECT * FROM "+table+" WHERE "+where+") AS "+table), n)
 	must(t, err)
+	sealCopies(t, db, table)
 }
 
 func must(t testing.TB, err error) {

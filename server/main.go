@@ -57,6 +57,15 @@ func command(ctx context.Context, args []string, stdout, stderr io.Writer) error
 	if len(args) > 0 && args[0] == "check-card" {
 		return checkCardCommand(ctx, args[1:], stdout, stderr)
 	}
+	if len(args) > 0 && args[0] == "check" {
+		return checkDataCommand(ctx, args[1:], stdout, stderr)
+	}
+	if len(args) > 0 && args[0] == "backup" {
+		return backupCommand(ctx, args[1:], stdout, stderr)
+	}
+	if len(args) > 0 && args[0] == "restore" {
+		return restoreCommand(ctx, args[1:], stdout, stderr)
+	}
 	return serveCommand(ctx, args, stdout, stderr)
 }
 
@@ -78,6 +87,9 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 			o.BenchSeed = &n
 			return nil
 		})
+	fs.StringVar(&o.BackupDir, "backup-dir", "", "directory of backups (default: backups, beside the database)")
+	fs.DurationVar(&o.BackupEvery, "backup-every", 0, "time between two backups, such as 24h (default: only when somebody asks)")
+	fs.IntVar(&o.BackupKeep, "backup-keep", 7, "how many backups are kept in that directory; 0: all")
 	logJSON := fs.Bool("log-json", false, "write logs as JSON")
 	verbose := fs.Bool("verbose", false, "log every request")
 	showVersion := fs.Bool("version", false, "print the version and stop")

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -18,6 +19,7 @@ import (
 	"ohmkeep/server/card/firmware"
 	"ohmkeep/server/card/protocol"
 	"ohmkeep/server/demo"
+	"ohmkeep/server/keeping"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
@@ -42,8 +44,12 @@ type options struct {
 	// BenchSeed is which rehearsal bench is drawn; nil: the one of the last
 	// seating, or benchSeed.
 	BenchSeed *uint64
-	Log       *slog.Logger
-	Announce  io.Writer // where the link goes
+	// BackupDir is where backups go; empty: backups, beside the database.
+	BackupDir   string
+	BackupEvery time.Duration // 0: none by a timetable
+	BackupKeep  int
+	Log         *slog.Logger
+	Announce    io.Writer // where the link goes
 	// ready, where it is set, is told when the program serves.
 	ready func(*app)
 }
@@ -63,6 +69,7 @@ type app struct {
 	reports  *turn.Queue
 	benches  *benches
 	runs     *liverun.Runs
+	keeper   *keeping.Keeper
 	prepare  *preparation // of the demonstration lot; nil without one
 	server   *http.Server
 	listener net.Listener
@@ -105,7 +112,7 @@ func start(ctx context.Context, o options) (_ *app, err error) {
 	if a.unlock, err = lockData(o.Data); err != nil {
 		return nil, err
 	}
-	if a.store, err = store.Open(ctx, databasePath(o.Data), store.Options{}); err != nil {
+	if err := a.openStore(ctx); err != nil {
 		return nil, err
 	}
 	n, err := a.store.MarkInterrupted(ctx)
@@ -119,6 +126,7 @@ func start(ctx context.Context, o options) (_ *app, err error) {
 	if err != nil {
 		return nil, err
 	}
+	a.keeper.Start()
 	a.tidy(ctx)
 	a.server = &http.Server{
 		Handler: handler, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, IdleTimeout: 2 * time.Minute,
@@ -127,8 +135,28 @@ func start(ctx context.Context, o options) (_ *app, err error) {
 	return a, nil
 }
 
-// tidy completes interrupted deletions beside everything else: the bench is
-// safe by now, and nobody waits for the space.
+// openStore opens the database, and says loudly where it is not the one that was
+// here: to whoever starts the server, and to owners until one has taken note.
+func (a *app) openStore(ctx context.Context) error {
+	path := databasePath(a.Data)
+	found, err := store.LookAt(path)
+	if err != nil {
+		return err
+	}
+	if a.store, err = store.Open(ctx, path, store.Options{}); err != nil {
+		return err
+	}
+	notes, err := found.Compare(ctx, a.store)
+	for _, text := range notes {
+		a.Log.Error("LOOK AT THE DATABASE", "path", path, "what", text)
+		err = errors.Join(err, a.store.AddNotice(ctx, text))
+	}
+	return err
+}
+
+// tidy completes interrupted deletions, and seals what a program of before has
+// left without a seal, beside everything else: the bench is safe by now, and
+// nobody waits for it.
 func (a *app) tidy(ctx context.Context) {
 	ctx, a.tidyStop = context.WithCancel(context.WithoutCancel(ctx))
 	a.tidied = make(chan struct{})
@@ -136,6 +164,9 @@ func (a *app) tidy(ctx context.Context) {
 		defer close(a.tidied)
 		if err := a.store.FinishDeletions(ctx); err != nil && ctx.Err() == nil {
 			a.Log.Error("deletions that were interrupted could not be completed", "err", err)
+		}
+		if err := a.store.SealOld(ctx); err != nil && ctx.Err() == nil {
+			a.Log.Error("older runs could not be sealed", "err", err)
 		}
 	}()
 }
@@ -175,6 +206,8 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	}
 	reference := protocol.Reference()
 	a.reports = turn.NewQueue(turn.Limits{})
+	a.keeper = keeping.New(keeping.Config{Store: a.store, Reports: a.reports, Log: a.Log, Dir: cmp.Or(a.BackupDir, filepath.Join(a.Data, "backups")),
+		Every: a.BackupEvery, Keep: a.BackupKeep})
 	cfg := routes.Config{
 		Store: a.store, Public: public, Hub: a.hub,
 		People: people.New(people.Config{Store: a.store, Log: a.Log, SessionAge: a.SessionAge}), Reports: a.reports, Runs: runs, Hosts: names, Log: a.Log, Version: versionText(),
@@ -282,8 +315,11 @@ func (a *app) stop() error {
 		a.tidyStop()
 		<-a.tidied
 	}
+	if a.keeper != nil {
+		a.keeper.Close()
+	}
 	if a.store != nil {
-		errs = append(errs, a.store.Close())
+		errs = append(errs, a.store.KeepState(ctx, true), a.store.Close())
 	}
 	if a.unlock != nil {
 		errs = append(errs, a.unlock()) // last: nothing of this server's is open any more

@@ -1,0 +1,271 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+
+	"ohmkeep/store"
+)
+
+// errDamage ends a check that found something.
+var errDamage = errors.New("something is damaged: see above. What is not named can be used as before; a backup from before the damage can be restored, and what can still be read be salvaged (-salvage)")
+
+// openData opens the database of a data directory for a subcommand. It makes
+// none where there is none.
+func openData(ctx context.Context, data string) (*store.Store, string, error) {
+	dir, err := dataDir(data)
+	if err != nil {
+		return nil, "", err
+	}
+	path := databasePath(dir)
+	if info, err := os.Stat(path); err != nil || info.Size() == 0 {
+		return nil, dir, fmt.Errorf("there is no database in %s; start the server once, or name its directory with -data", dir)
+	}
+	s, err := store.Open(ctx, path, store.Options{})
+	return s, dir, err
+}
+
+// dataFlag adds the flag that names the data directory.
+func dataFlag(fs *flag.FlagSet) *string {
+	return fs.String("data", "", "directory of the database (default: the user's data directory)")
+}
+
+// checkDataCommand is the subcommand that holds everything that is kept against its
+// checksums, also while the server runs.
+func checkDataCommand(ctx context.Context, args []string, stdout, stderr io.Writer) error {
+	fs := newFlags("ohmkeep check", stderr)
+	data := dataFlag(fs)
+	file := fs.String("file", "", "check this database file, such as a backup, that nobody else uses")
+	salvage := fs.String("salvage", "", "then make a new database, in this file, of all that can still be read; the server must not run")
+	if err := parse(fs, args); err != nil {
+		return err
+	}
+	checked, path, err := checkOf(ctx, *data, *file)
+	if err != nil && *salvage == "" {
+		return err
+	}
+	if err != nil {
+		fmt.Fprintln(stderr, "ohmkeep check:", err)
+	} else if err := printChecked(stdout, path, checked); err != nil {
+		return err
+	}
+	if *salvage != "" {
+		return salvageTo(ctx, *data, path, *salvage, stdout)
+	}
+	if len(checked.Findings) > 0 {
+		return errDamage
+	}
+	return nil
+}
+
+func checkOf(ctx context.Context, data, file string) (checked *store.Checked, path string, err error) {
+	if file != "" {
+		if info, err := os.Stat(file); err != nil || info.Size() == 0 {
+			return nil, file, errors.Join(err, fmt.Errorf("%s is no database", file))
+		}
+		checked, err = store.CheckFile(ctx, file, nil)
+		return checked, file, err
+	}
+	s, dir, err := openData(ctx, data)
+	path = databasePath(dir)
+	if err != nil {
+		return nil, path, err
+	}
+	checked, err = s.Check(ctx, nil)
+	return checked, path, errors.Join(err, s.Close())
+}
+
+func printChecked(w io.Writer, path string, c *store.Checked) error {
+	_, err := fmt.Fprintf(w, "%s: %d runs, %d results, %d readings, %d documents and revisions, %d lines of the log, in %s\n",
+		path, c.Runs, c.Results, c.Readings, c.Documents, c.Events, c.Took.Round(time.Millisecond))
+	for _, f := range c.Findings {
+		if err == nil {
+			_, err = fmt.Fprintf(w, "damaged: %s: %s\n", f.Subject, f.What)
+		}
+	}
+	switch {
+	case err != nil:
+	case c.More > 0:
+		_, err = fmt.Fprintf(w, "and %d more\n", c.More)
+	case len(c.Findings) == 0:
+		_, err = fmt.Fprintln(w, "Nothing is damaged.")
+	}
+	return err
+}
+
+// salvageTo makes a new database of what can be read of another.
+func salvageTo(ctx context.Context, data, from, to string, stdout io.Writer) error {
+	if _, err := os.Lstat(to); err == nil {
+		return fmt.Errorf("%s exists already", to)
+	}
+	dir, err := dataDir(data)
+	if err != nil {
+		return err
+	}
+	unlock, err := lockData(dir)
+	if err != nil {
+		return err
+	}
+	got, err := store.Salvage(ctx, from, to)
+	if err := errors.Join(err, unlock()); err != nil {
+		return err
+	}
+	if _, err := fmt.Fprintf(stdout, "%d rows were brought over to %s.\n", got.Rows, to); err != nil {
+		return err
+	}
+	for _, table := range got.Lost {
+		if _, err := fmt.Fprintf(stdout, "not all could be read of: %s\n", table); err != nil {
+			return err
+		}
+	}
+	return printChecked(stdout, to, got.Checked)
+}
+
+// backupCommand is the subcommand that copies the database, also while the
+// server runs.
+func backupCommand(ctx context.Context, args []string, stdout, stderr io.Writer) error {
+	fs := newFlags("ohmkeep backup", stderr)
+	data := dataFlag(fs)
+	to := fs.String("to", "", "file to write; there must be none of this name")
+	if err := parse(fs, args); err != nil {
+		return err
+	}
+	if *to == "" {
+		return usageError{errors.New("ohmkeep backup: say where to with -to FILE")}
+	}
+	s, _, err := openData(ctx, *data)
+	if err != nil {
+		return err
+	}
+	b, err := s.BackupTo(ctx, *to, nil)
+	if err := errors.Join(err, s.Close()); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(stdout, "%s: %d bytes, read again and whole: %d runs, %d results, %d readings, in %s\n",
+		b.Path, b.Size, b.Checked.Runs, b.Checked.Results, b.Checked.Readings, b.Took.Round(time.Millisecond))
+	return err
+}
+
+// restoreCommand is the subcommand that puts a backup in the place of the
+// database, which it keeps beside it. The server must not run.
+func restoreCommand(ctx context.Context, args []string, stdout, stderr io.Writer) (err error) {
+	fs := newFlags("ohmkeep restore", stderr)
+	data := dataFlag(fs)
+	from := fs.String("from", "", "backup to restore")
+	replace := fs.Bool("replace", false, "go on although the present database has what the backup has not; it is kept beside the restored one")
+	if err := parse(fs, args); err != nil {
+		return err
+	}
+	if *from == "" {
+		return usageError{errors.New("ohmkeep restore: say what with -from FILE")}
+	}
+	dir, err := dataDir(*data)
+	if err != nil {
+		return err
+	}
+	unlock, err := lockData(dir)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, unlock()) }()
+	return restore(ctx, *from, dir, *replace, stdout)
+}
+
+// restore puts a backup in the place of a directory's database.
+func restore(ctx context.Context, from, dir string, replace bool, stdout io.Writer) (err error) {
+	part := filepath.Join(dir, "restore.part")
+	if err := store.RemoveFile(part); err != nil {
+		return err
+	}
+	if err := store.CopyFile(from, part); err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, store.RemoveFile(part)) }()
+	checked, err := store.CheckFile(ctx, part, nil)
+	if err != nil {
+		return fmt.Errorf("%s cannot be restored: %w", from, err)
+	}
+	if err := printChecked(stdout, from, checked); err != nil {
+		return err
+	}
+	if len(checked.Findings) > 0 && !replace {
+		return errors.New("the backup is damaged: see above. Nothing was changed; -replace restores it as it is")
+	}
+	path := databasePath(dir)
+	lost, err := sayLoss(ctx, path, part, stdout)
+	if err != nil {
+		return err
+	}
+	if lost && !replace {
+		return errors.New("nothing was changed. -replace goes back to the backup, and keeps the present database beside it")
+	}
+	kept, err := store.Replace(path, part, time.Now())
+	if err != nil {
+		return err
+	}
+	if kept != "" {
+		if _, err := fmt.Fprintf(stdout, "The database of before is kept as %s\n", kept); err != nil {
+			return err
+		}
+	}
+	s, err := store.Open(ctx, path, store.Options{})
+	if err != nil {
+		return err
+	}
+	err = s.Log(ctx, store.Event{By: "ohmkeep", Action: "restore", Subject: filepath.Base(from), Detail: "before: " + filepath.Base(kept)})
+	if err == nil {
+		err = s.KeepState(ctx, false)
+	}
+	if err := errors.Join(err, s.Close()); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintln(stdout, "Restored.")
+	return err
+}
+
+// sayLoss says what the present database has and the backup has not.
+func sayLoss(ctx context.Context, path, backup string, stdout io.Writer) (lost bool, err error) {
+	if info, err := os.Stat(path); err != nil || info.Size() == 0 {
+		return false, nil // there is nothing to lose
+	}
+	now, err := store.Open(ctx, path, store.Options{})
+	if err != nil {
+		_, err = fmt.Fprintf(stdout, "The present database cannot be opened (%v): what it has beyond the backup cannot be said.\n", err)
+		return true, err
+	}
+	then, err := store.Open(ctx, backup, store.Options{})
+	if err != nil {
+		return false, errors.Join(err, now.Close())
+	}
+	loss, err := now.Beyond(ctx, then)
+	err = errors.Join(err, then.Close(), now.Close())
+	if err != nil {
+		_, err = fmt.Fprintf(stdout, "What the present database has beyond the backup cannot be said: %v\n", err)
+		return true, err
+	}
+	return loss.Any(), printLoss(stdout, loss)
+}
+
+func printLoss(w io.Writer, l *store.Loss) error {
+	if !l.Any() {
+		_, err := fmt.Fprintln(w, "The backup has everything that the present database has.")
+		return err
+	}
+	_, err := fmt.Fprintf(w, "Going back to this backup would lose %d runs (or what was changed of them), %d revisions of documents, %d lines of the log:\n",
+		len(l.Runs)+l.More, l.Edits, l.Events)
+	for i := range l.Runs {
+		if r := &l.Runs[i]; err == nil {
+			_, err = fmt.Fprintf(w, "  %s  %s  %s %s  %s  %d readings\n", r.ID, r.Started.Format(time.RFC3339), r.DeviceName, r.Unit.Serial, r.Status, r.Readings)
+		}
+	}
+	if err == nil && l.More > 0 {
+		_, err = fmt.Fprintf(w, "  and %d more\n", l.More)
+	}
+	return err
+}

@@ -13,11 +13,11 @@ import (
 const defaultListen = "127.0.0.1:8480"
 
 // publicAddress returns the address that links of this server lead to, without
-// a path: the one given, else one worked out from where it listens.
-func publicAddress(given, listen string) (string, error) {
+// a path: the one given, else one worked out from how and where it listens.
+func publicAddress(given, scheme, listen string) (string, error) {
 	if given == "" {
 		name, _ := os.Hostname() // none is as good as an unknown one
-		return "http://" + reachable(listen, name, lookUp, interfaceAddresses()), nil
+		return scheme + "://" + reachable(listen, name, lookUp, interfaceAddresses()), nil
 	}
 	u, err := url.Parse(strings.TrimSuffix(given, "/"))
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" || u.Path != "" || u.RawQuery != "" || u.Fragment != "" || u.User != nil {

@@ -28,6 +28,7 @@ var arrows = map[string][]string{
 	"server/people":            {"store"},
 	"server/keeping":           {"store", "server/turn"},
 	"server/turn":              {},
+	"server/edge":              {},
 	"server/live":              {},
 	"server/liverun":           {"store", "server/live", "server/turn", "server/run", "server/procedure", "server/bench", "server/derive", "server/budget", "server/dut", "server/quantity"},
 	"server/cardinfo":          {},
@@ -50,9 +51,9 @@ var arrows = map[string][]string{
 	"assets":                   {},
 	"web":                      {"assets", "server/cardinfo", "server/procedure", "server/bench", "server/derive", "server/budget", "server/dut", "server/quantity"},
 	"web/browsertest":          {},
-	"server/routes": {"server/budget", "server/keeping", "server/lab", "server/people", "server/apidoc", "server/form", "web", "store", "assets", "server/live", "server/liverun", "server/lot", "server/turn", "server/cardinfo", "server/run", "server/procedure",
+	"server/routes": {"server/edge", "server/budget", "server/keeping", "server/lab", "server/people", "server/apidoc", "server/form", "web", "store", "assets", "server/live", "server/liverun", "server/lot", "server/turn", "server/cardinfo", "server/run", "server/procedure",
 		"server/bench", "server/derive", "server/dut", "server/quantity"},
-	"server": {"server/keeping", "server/lab", "server/people", "server/card", "server/card/conformance", "server/card/emulator", "server/card/firmware", "server/card/protocol", "server/card/wire", "server/cardinfo",
+	"server": {"server/edge", "server/keeping", "server/lab", "server/people", "server/card", "server/card/conformance", "server/card/emulator", "server/card/firmware", "server/card/protocol", "server/card/wire", "server/cardinfo",
 		"web", "store", "assets", "server/routes", "server/demo", "server/live", "server/turn", "server/liverun", "server/run", "server/rehearsal",
 		"server/rehearsal/model", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 }
@@ -69,7 +70,7 @@ var notHere = map[string][]string{
 // onlyIn says which packages alone may know what requests and pages are made
 // of: what people do and everything below must be usable without them.
 var onlyIn = map[string][]string{
-	"net/http":             {"server", "server/routes", "server/apidoc", "server/live", "assets"},
+	"net/http":             {"server", "server/edge", "server/routes", "server/apidoc", "server/live", "assets"},
 	"github.com/a-h/templ": {"server/routes", "web"},
 }
 

@@ -30,7 +30,7 @@ func inviteCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	if err != nil {
 		return usageError{err}
 	}
-	base, err := publicAddress(*address, *listen)
+	base, err := publicAddress(*address, "http", *listen)
 	if err != nil {
 		return usageError{err}
 	}

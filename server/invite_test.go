@@ -80,7 +80,7 @@ func TestPublicAddress(t *testing.T) {
 	}
 	for given, want := range map[string]string{"https://lab.example": "https://lab.example", "http://10.0.0.1:8480/": "http://10.0.0.1:8480",
 		"lab.example": "", "ftp://lab": "", "https://lab/x": "", "https://u@lab": "", "https://lab?x": "", "://": ""} {
-		got, err := publicAddress(given, ":1")
+		got, err := publicAddress(given, "http", ":1")
 		if got != want || (err == nil) != (want != "") {
 			t.Errorf("%q: %q, %v", given, got, err)
 		}

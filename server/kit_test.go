@@ -34,15 +34,22 @@ func startProgram(t testing.TB, dir string, demo bool) *program {
 
 func startProgramOn(t testing.TB, listen, dir string, demo bool) *program {
 	t.Helper()
+	return startProgramWith(t, dir, options{Listen: listen, Demo: demo})
+}
+
+// startProgramWith starts the program with options of the test's own, on a
+// directory or, where none is given, on one that is new.
+func startProgramWith(t testing.TB, dir string, o options) *program {
+	t.Helper()
 	if dir == "" {
 		dir = storetest.Dir(t)
-		if demo {
+		if o.Demo {
 			demonstrated(t, dir)
 		}
 	}
 	var said bytes.Buffer
 	log := slog.New(slog.NewTextHandler(testWriter{t}, &slog.HandlerOptions{Level: slog.LevelWarn}))
-	o := options{Listen: listen, Data: dir, Demo: demo, Log: log, Announce: &said}
+	o.Data, o.Log, o.Announce = dir, log, &said
 	ready := make(chan *app, 1)
 	o.ready = func(a *app) { ready <- a }
 	ctx, cancel := context.WithCancel(context.Background())
@@ -51,7 +58,7 @@ func startProgramOn(t testing.TB, listen, dir string, demo bool) *program {
 	p := &program{t: t, dir: dir}
 	select {
 	case p.app = <-ready:
-		p.base = "http://" + browserAddress(p.app.listener.Addr().String())
+		p.base = p.app.base()
 	case err := <-ended:
 		cancel()
 		t.Fatalf("the program did not start: %v", err)

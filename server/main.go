@@ -18,6 +18,7 @@ import (
 	"syscall"
 	"time"
 
+	"ohmkeep/server/edge"
 	"ohmkeep/server/people"
 	"ohmkeep/store"
 )
@@ -77,6 +78,13 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 	fs.StringVar(&o.Hosts, "hosts", "", "further host names that browsers may call this server by, separated by commas")
 	fs.StringVar(&o.Public, "public", "", "address of this server in the links that it makes, such as https://lab.example (default: worked out from -listen)")
 	fs.DurationVar(&o.SessionAge, "session-age", people.SessionAge, "how long a browser stays signed in")
+	fs.StringVar(&o.TLSCert, "tls-cert", "", "certificate (PEM, with those between it and the root) to serve over TLS with; read again when it changes")
+	fs.StringVar(&o.TLSKey, "tls-key", "", "private key (PEM) of -tls-cert")
+	fs.Func("proxy", "addresses or networks of the proxies before this server, separated by commas: what they say of their clients is believed (X-Forwarded-Proto, -Host, -For)",
+		func(text string) (err error) {
+			o.Proxies, err = edge.ParseProxies(text)
+			return err
+		})
 	fs.BoolVar(&o.Demo, "demo", true, "fill an empty database with the demonstration lab")
 	fs.Func("bench-seed", fmt.Sprintf("seed of the rehearsal bench: its errors, path resistances and noise (default: that of the last seating, at first %d)", benchSeed),
 		func(text string) error {
@@ -96,7 +104,7 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 	if err := parse(fs, args); err != nil {
 		return err
 	}
-	if _, err := publicAddress(o.Public, o.Listen); err != nil {
+	if _, err := publicAddress(o.Public, "http", o.Listen); err != nil {
 		return usageError{err}
 	}
 	if o.SessionAge < time.Minute || o.SessionAge > store.MaxAge {
@@ -105,6 +113,9 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 	if *showVersion {
 		_, err := fmt.Fprintln(stdout, "ohmkeep", versionText())
 		return err
+	}
+	if (o.TLSCert == "") != (o.TLSKey == "") {
+		return usageError{errors.New("ohmkeep: -tls-cert and -tls-key belong together")}
 	}
 	o.Log = newLog(stderr, *logJSON, *verbose)
 	o.Announce = stdout

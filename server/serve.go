@@ -19,6 +19,7 @@ import (
 	"ohmkeep/server/card/firmware"
 	"ohmkeep/server/card/protocol"
 	"ohmkeep/server/demo"
+	"ohmkeep/server/edge"
 	"ohmkeep/server/keeping"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
@@ -41,6 +42,10 @@ type options struct {
 	Public     string
 	SessionAge time.Duration // of a signed-in browser; 0: the default
 	Demo       bool
+	// TLSCert and TLSKey are the files of the server's own certificate; "": plain HTTP.
+	TLSCert, TLSKey string
+	// Proxies are believed of whom they speak for.
+	Proxies edge.Proxies
 	// BenchSeed is which rehearsal bench is drawn; nil: the one of the last
 	// seating, or benchSeed.
 	BenchSeed *uint64
@@ -72,6 +77,7 @@ type app struct {
 	keeper   *keeping.Keeper
 	prepare  *preparation // of the demonstration lot; nil without one
 	server   *http.Server
+	cert     *edge.Certificate // nil: plain HTTP
 	listener net.Listener
 	unlock   func() error  // of the data directory
 	tidied   chan struct{} // closed when interrupted deletions are completed; nil before
@@ -85,7 +91,7 @@ func serve(ctx context.Context, o options) error {
 		return err
 	}
 	failed := make(chan error, 1)
-	go func() { failed <- a.server.Serve(a.listener) }()
+	go func() { failed <- a.listen() }()
 	if err := a.announce(ctx); err != nil {
 		return errors.Join(err, a.stop())
 	}
@@ -106,6 +112,11 @@ func start(ctx context.Context, o options) (_ *app, err error) {
 			err = errors.Join(err, a.stop())
 		}
 	}()
+	if o.TLSCert != "" {
+		if a.cert, err = edge.OpenCertificate(o.TLSCert, o.TLSKey, o.Log); err != nil {
+			return nil, err
+		}
+	}
 	if a.listener, err = net.Listen("tcp", o.Listen); err != nil {
 		return nil, err
 	}
@@ -132,6 +143,9 @@ func start(ctx context.Context, o options) (_ *app, err error) {
 		Handler: handler, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, IdleTimeout: 2 * time.Minute,
 		ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelWarn),
 	}
+	if a.cert != nil {
+		a.server.TLSConfig = a.cert.Config()
+	}
 	return a, nil
 }
 
@@ -152,6 +166,26 @@ func (a *app) openStore(ctx context.Context) error {
 		err = errors.Join(err, a.store.AddNotice(ctx, text))
 	}
 	return err
+}
+
+// listen answers requests until the server is stopped.
+func (a *app) listen() error {
+	if a.cert != nil {
+		return a.server.ServeTLS(a.listener, "", "") // by the configuration
+	}
+	return a.server.Serve(a.listener)
+}
+
+// base is the address that a browser on this machine can open.
+func (a *app) base() string {
+	return a.scheme() + "://" + browserAddress(a.listener.Addr().String())
+}
+
+func (a *app) scheme() string {
+	if a.cert != nil {
+		return "https"
+	}
+	return "http"
 }
 
 // tidy completes interrupted deletions, and seals what a program of before has
@@ -189,7 +223,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 		return nil, err
 	}
 	names := hostNames(a.Hosts)
-	public, err := publicAddress(a.Public, a.listener.Addr().String())
+	public, err := publicAddress(a.Public, a.scheme(), a.listener.Addr().String())
 	if err != nil {
 		return nil, err
 	}
@@ -210,7 +244,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 		Every: a.BackupEvery, Keep: a.BackupKeep})
 	cfg := routes.Config{
 		Store: a.store, Public: public, Hub: a.hub,
-		People: people.New(people.Config{Store: a.store, Log: a.Log, SessionAge: a.SessionAge}), Reports: a.reports, Runs: runs, Hosts: names, Log: a.Log, Version: versionText(),
+		People: people.New(people.Config{Store: a.store, Log: a.Log, SessionAge: a.SessionAge}), Reports: a.reports, Runs: runs, Hosts: names, Proxies: a.Proxies, Log: a.Log, Version: versionText(),
 		Lab: lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use,
 			Protocol: func() lab.Protocol { return web.NewDecoder(&reference) }}, first), Protocol: reference,
 	}
@@ -261,12 +295,15 @@ func (a *app) announce(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	base := "http://" + browserAddress(a.listener.Addr().String())
+	base := a.base()
 	_, err = fmt.Fprintf(a.Announce, "Ohmkeep is ready. Open this link to sign in; it works once, within a day:\n\n    %s/sign-in?key=%s\n\n", base, key)
 	if err != nil {
 		return err
 	}
 	a.Log.Info("serving", "address", base, "data", a.Data, "version", versionText())
+	if len(a.Proxies) > 0 && a.Public == "" {
+		a.Log.Warn("links lead past the proxy: say with -public how browsers reach it")
+	}
 	if a.ready != nil {
 		a.ready(a)
 	}

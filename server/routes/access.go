@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"ohmkeep/server/edge"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/people"
 	"ohmkeep/server/problem"
@@ -134,7 +135,7 @@ func (s *Server) allow(e route, r *http.Request) error {
 func setSession(w http.ResponseWriter, r *http.Request, secret string, age time.Duration) {
 	http.SetCookie(w, &http.Cookie{
 		Name: sessionCookie, Value: secret, Path: "/", MaxAge: int(age / time.Second),
-		HttpOnly: true, SameSite: http.SameSiteLaxMode, Secure: r.TLS != nil,
+		HttpOnly: true, SameSite: http.SameSiteLaxMode, Secure: edge.Secure(r),
 	})
 }
 

@@ -10,6 +10,7 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/edge"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
@@ -185,7 +186,7 @@ func (s *Server) publicAddress(r *http.Request) string {
 		return s.Public
 	}
 	scheme := "http://"
-	if r.TLS != nil {
+	if edge.Secure(r) {
 		scheme = "https://"
 	}
 	return scheme + r.Host

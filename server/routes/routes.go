@@ -15,6 +15,7 @@ import (
 
 	"ohmkeep/assets"
 	"ohmkeep/server/cardinfo"
+	"ohmkeep/server/edge"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
@@ -38,8 +39,9 @@ type Config struct {
 	// Preparing says how far the demonstration lot is; nil where there is none.
 	Preparing    func() (done, total int)
 	PreparingLot string
-	Hosts        []string    // further names of this server
-	Reports      *turn.Queue // nil: one with the program's limits
+	Hosts        []string     // further names of this server
+	Proxies      edge.Proxies // who is believed of whom it speaks for
+	Reports      *turn.Queue  // nil: one with the program's limits
 	// People is who may come in; nil: those of the store.
 	People *people.People
 	// Public is the address that links lead to, without a path; "": that of the
@@ -86,7 +88,7 @@ func newServer(cfg Config) *Server {
 func (s *Server) handler() http.Handler {
 	s.Runs.DrawOn(s.newRunScreen)
 	r := chi.NewRouter()
-	r.Use(logged(s.Log), withWriteDeadlines, s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify, s.withBench)
+	r.Use(s.Proxies.Forwarded, edge.Strict, logged(s.Log), withWriteDeadlines, s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify, s.withBench)
 	r.NotFound(s.page(route{class: page, handle: func(http.ResponseWriter, *http.Request) error { return problem.NoSuch("page at this address") }}))
 	r.Handle("/assets/*", assets.Handler())
 	for _, e := range s.pages() {

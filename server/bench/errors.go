@@ -28,11 +28,12 @@ type rangeUse struct {
 	fullScale float64
 }
 
-// seriesUse names a resistance of the way to a pin: of a path, or of a
-// channel's output.
+// seriesUse names a resistance of the way to a pin: of a path, of a channel's
+// output, or of the strap at a contact.
 type seriesUse struct {
 	channel ChannelID
 	path    PathID
+	strap   int // contact
 }
 
 // NewErrors prepares the sources of a bench, which must not change afterwards.
@@ -241,14 +242,15 @@ func (r *RangeErrors) Level(level float64) budget.Value {
 	return v
 }
 
-// Series is the resistance between a channel's sense point and the pin that a
-// path leads to, in ohms: what a local sense does not see. Path 0 is a strap.
-func (e *Errors) Series(ch *Channel, id PathID) budget.Value {
+// Series is the resistance between a channel's sense point and the pin on a contact
+// that a path leads to, in ohms: what a local sense does not see. Path 0 is the
+// contact's strap.
+func (e *Errors) Series(ch *Channel, id PathID, contact int) budget.Value {
 	out := budget.Exact(0)
 	if ch.SourceR > 0 {
 		out = out.Add(e.resistance(seriesUse{channel: ch.ID}, "output resistance of channel "+ch.Name, ch.SourceR, AssumedResistanceTolerance, true))
 	}
-	return out.Add(e.PathR(id))
+	return out.Add(e.PathR(id, contact))
 }
 
 // Remote is what a path still shows of itself where a channel senses at its far
@@ -259,14 +261,16 @@ func (e *Errors) Remote(ch *Channel, id PathID) budget.Value {
 	if !ok || p.Resistance == 0 {
 		return budget.Exact(0)
 	}
-	return e.resistance(seriesUse{ch.ID, id}, "what remote sense of channel "+ch.Name+" leaves of path "+p.Address,
+	return e.resistance(seriesUse{channel: ch.ID, path: id}, "what remote sense of channel "+ch.Name+" leaves of path "+p.Address,
 		p.Resistance*p.Resistance/AssumedSenseTie, AssumedSenseTieTolerance, true)
 }
 
-// PathR is the resistance of a closed path, in ohms. Path 0 is a strap.
-func (e *Errors) PathR(id PathID) budget.Value {
+// PathR is the resistance of a closed path to a contact, in ohms. Path 0 is the
+// contact's strap, each of which is another piece of wire: that all have one
+// resistance is what is assumed, not what is known.
+func (e *Errors) PathR(id PathID, contact int) budget.Value {
 	if id == 0 {
-		return e.resistance(seriesUse{}, "resistance of a strap", AssumedStrap, AssumedStrapTolerance, true)
+		return e.resistance(seriesUse{strap: contact}, fmt.Sprintf("resistance of the strap at contact %d", contact), AssumedStrap, AssumedStrapTolerance, true)
 	}
 	p, ok := e.def.PathByID(id)
 	if !ok || p.Resistance == 0 {

@@ -48,7 +48,7 @@ func (p *Planner) surround(seg *Segment) {
 		if d.Remote {
 			d.Series = p.errors.Remote(d.Channel, d.Path)
 		} else {
-			d.Series = p.errors.Series(d.Channel, d.Path)
+			d.Series = p.errors.Series(d.Channel, d.Path, p.contacts[d.Pin])
 		}
 		d.Leaks = p.leaks(beside, k)
 	}
@@ -57,7 +57,7 @@ func (p *Planner) surround(seg *Segment) {
 			continue
 		}
 		pin, _ := p.device.Pin(c.Pin)
-		seg.returns = append(seg.returns, returned{conn: c, ground: pin.Function == dut.Ground, ohms: p.errors.PathR(c.Path)})
+		seg.returns = append(seg.returns, returned{conn: c, ground: pin.Function == dut.Ground, ohms: p.errors.PathR(c.Path, p.contacts[c.Pin])})
 	}
 }
 

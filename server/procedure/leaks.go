@@ -67,6 +67,25 @@ func (p *Planner) around(seg *Segment) *around {
 	return s
 }
 
+// beyond is what the open switches at pins that are left open conduct to each
+// potential, counted from toUnknown, S: what would leak from a pin that the part joins
+// with all of them. It is nil where there are none.
+func (s *around) beyond() []float64 {
+	var out []float64
+	for _, a := range s.open {
+		if s.contacts[a.path.Contact] != toUnknown {
+			continue
+		}
+		for j, share := range s.lines[a.line] {
+			if out == nil {
+				out = make([]float64, len(s.lines[a.line]))
+			}
+			out[j] += a.siemens * share
+		}
+	}
+	return out
+}
+
 // whole is one potential alone.
 func (s *around) whole(potential int) []float64 {
 	n := len(s.units)/2 + 1

@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/budget"
 	"ohmkeep/server/dut"
 )
 
@@ -160,5 +161,38 @@ func TestStarIsWhatItsSpreadLeaves(t *testing.T) {
 	plain := 20.0 * 10 / 70
 	if got := s.between(s.arms[0], s.arms[4]); math.Abs(got-mean) > 0.1*math.Abs(plain-mean) || math.Abs(plain-mean) < 0.01*plain {
 		t.Errorf("%g, of the mean %g; without the spread %g", got, mean, plain)
+	}
+}
+
+// What leaks at the contacts of open pins is all that their switches conduct, to
+// whatever their lines are at.
+func TestBeyondIsWhatOpenPinsLeak(t *testing.T) {
+	b, d, pm := leakyBench(rand.New(rand.NewPCG(5, 5)), 0.5)
+	m := base("resistance")
+	m.Pins, m.Against, m.Method, m.Use, m.Level, m.Compliance = []int{1}, 2, TwoWire, UseCurrent, 1e-7, 10
+	p := NewPlanner(d, pm, b)
+	step, err := p.Step(0, &m, resistanceKind, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	seg := step.Segments[0]
+	var all, want float64
+	for _, siemens := range seg.beyond {
+		all += siemens
+	}
+	for i := range b.Paths {
+		if o := &b.Paths[i]; o.Contact == pm.Contacts[3] || o.Contact == pm.Contacts[4] {
+			want += p.openSwitch(o)
+		}
+	}
+	near(t, "all that leaks at pins 3 and 4", all, want, 1e-9*want)
+	at := solveFor(seg, func(int) (v, i budget.Value, ok bool) { return budget.Exact(2), budget.Exact(1e-7), true })
+	if leak := at.beyond(0); !(leak > 0 && leak < 2*want) {
+		t.Errorf("%g A leak at 2 V, want some of at most %g", leak, 2*want)
+	}
+	// With the other pins held there is nothing beyond.
+	m.Hold = []Hold{{Pin: 3, Use: UseReturn}, {Pin: 4, Use: UseReturn}}
+	if step, err = p.Step(0, &m, resistanceKind, nil); err != nil || step.Segments[0].beyond != nil {
+		t.Errorf("%v, %v", step.Segments[0].beyond, err)
 	}
 }

@@ -23,6 +23,10 @@ type Segment struct {
 	measures bool          // whether it has others
 	errors   *bench.Errors // of the bench that it was planned for
 	returns  []returned    // pins at 0 V
+	// beyond is what leaks at pins that are left open, by potential (see around), S, and
+	// joined whether the part joins them with a measured one.
+	beyond []float64
+	joined *budget.Source
 	// share is how the current back divides between several paths.
 	share *budget.Source
 	// which and lags are what whichOf and lag have given, by drive; the derivers'

@@ -132,7 +132,7 @@ func evaluateRatio(k *kit, spots []spot) []Result {
 		if !s.read() {
 			continue
 		}
-		if r, ok := ratio(k, s.pin, s.voltageTo(k.m.Against), s.current(), s.flags); ok {
+		if r, ok := ratio(k, s.pin, s.voltageTo(k.m.Against), s.through(), s.flags); ok {
 			r.lost = k.lost(s)
 			out = k.add(out, r)
 		}
@@ -197,13 +197,13 @@ func evaluateReversal(k *kit, spots []spot) []Result {
 		if !a.read() || !b.read() {
 			continue
 		}
-		vp, ip := a.voltageTo(k.m.Against), a.current()
+		vp, ip := a.voltageTo(k.m.Against), a.through()
 		flags := a.flags | b.flags
 		if c.read() {
-			vp, ip = mean([]budget.Value{vp, c.voltageTo(k.m.Against)}), mean([]budget.Value{ip, c.current()})
+			vp, ip = mean([]budget.Value{vp, c.voltageTo(k.m.Against)}), mean([]budget.Value{ip, c.through()})
 			flags |= c.flags
 		}
-		vm, im := b.voltageTo(k.m.Against), b.current()
+		vm, im := b.voltageTo(k.m.Against), b.through()
 		r, ok := ratio(k, a.pin, vp.Sub(vm), ip.Sub(im), flags)
 		if !ok {
 			continue

@@ -42,6 +42,8 @@ func (p *Planner) surround(seg *Segment) {
 	seg.errors = p.errors
 	seg.share = withinOne("share of each path to the return", budget.Return, budget.Rectangular)
 	beside := p.around(seg)
+	seg.beyond = beside.beyond()
+	seg.joined = withinOne("leakage at open pins that the part may join with this one", budget.Leakage, budget.Bounded)
 	for k, d := range seg.Drives {
 		// A pin that is left open sits somewhere, and a logic output at one end.
 		d.free = withinOne("potential of what is not connected", budget.Leakage, budget.Bounded)

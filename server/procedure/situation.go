@@ -142,6 +142,26 @@ func (s *situation) leakage(d *Drive, v budget.Value, line []budget.Value) budge
 	return sum
 }
 
+// beyond is the most that leaks from the pin of a drive at the contacts of open pins, if
+// the part joins all of them with it, A.
+func (s *situation) beyond(drive int) float64 {
+	v := s.v[drive].X
+	sum := 0.0
+	for j, siemens := range s.seg.beyond {
+		switch to := j + toUnknown; {
+		case to == toUnknown && s.high-v > v-s.low:
+			sum += siemens * (v - s.high)
+		case to == toUnknown:
+			sum += siemens * (v - s.low)
+		case to == toReturn:
+			sum += siemens * v
+		case s.known[to]:
+			sum += siemens * (v - s.v[to].X)
+		}
+	}
+	return sum
+}
+
 // back is the current that flows from the part into the return, A: all that the
 // channels bring less what those that stand in for the return take.
 func (s *situation) back() budget.Value {

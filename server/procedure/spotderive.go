@@ -75,6 +75,18 @@ func (s *spot) current() budget.Value {
 	return i
 }
 
+// through is the current into the pin of a part whose pins may be joined with each
+// other inside, A: what leaks at those that are left open comes from this one then.
+func (s *spot) through() budget.Value {
+	i := s.current()
+	if at := s.situation(); at != nil {
+		if leak := at.beyond(s.sense.Drive); leak != 0 {
+			return i.With(at.seg.joined, -leak)
+		}
+	}
+	return i
+}
+
 // voltage is that of the pin against the part's ground, V.
 func (s *spot) voltage() budget.Value {
 	if at := s.situation(); at != nil {

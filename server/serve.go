@@ -20,6 +20,7 @@ import (
 	"ohmkeep/server/card/protocol"
 	"ohmkeep/server/demo"
 	"ohmkeep/server/edge"
+	"ohmkeep/server/health"
 	"ohmkeep/server/keeping"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
@@ -75,6 +76,7 @@ type app struct {
 	benches  *benches
 	runs     *liverun.Runs
 	keeper   *keeping.Keeper
+	health   *health.Monitor
 	prepare  *preparation // of the demonstration lot; nil without one
 	server   *http.Server
 	cert     *edge.Certificate // nil: plain HTTP
@@ -248,6 +250,8 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 		Lab: lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use,
 			Protocol: func() lab.Protocol { return web.NewDecoder(&reference) }}, first), Protocol: reference,
 	}
+	a.watchHealth(ctx, cfg.Lab)
+	cfg.Health, cfg.Metrics = a.health, health.NewRegistry(a.health, func() health.Counts { return a.counts(cfg.Lab) })
 	if cfg.Firmware, err = firmware.Zip(); err != nil {
 		return nil, err
 	}
@@ -351,6 +355,9 @@ func (a *app) stop() error {
 	if a.tidied != nil {
 		a.tidyStop()
 		<-a.tidied
+	}
+	if a.health != nil {
+		a.health.Close()
 	}
 	if a.keeper != nil {
 		a.keeper.Close()

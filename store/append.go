@@ -73,8 +73,12 @@ func (s *Store) Append(ctx context.Context, runID string, b procedure.Batch) err
 	})
 	if err != nil {
 		delete(s.open, runID) // it may be ahead of the disk
+		return err
 	}
-	return err
+	for _, m := range b.Readings {
+		s.counted.readings.Add(int64(len(m.Readings)))
+	}
+	return nil
 }
 
 func (s *Store) exec(t *tx, st *sql.Stmt, args ...any) (sql.Result, error) {

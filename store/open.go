@@ -46,6 +46,7 @@ type Store struct {
 	open     map[string]*openRun // by id
 	stmt     statements
 
+	counted   counters
 	packed    []byte // reused by writeChunk
 	pending   pendingEndings
 	kept      atomic.Int64 // bytes that wide tables in the making keep

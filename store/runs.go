@@ -98,6 +98,9 @@ func (s *Store) Finish(ctx context.Context, runID string, e procedure.Ending) er
 	if code := CodeOf(err); err != nil && code != NotFound && code != Conflict {
 		s.pending.add(runID, e)
 	}
+	if err == nil {
+		s.counted.runEnded(e.Status)
+	}
 	return err
 }
 

@@ -49,6 +49,7 @@ func (s *Store) update(ctx context.Context, op string, fn func(*tx) error) (err 
 		return wrap(op, err)
 	}
 	committed = true
+	s.counted.commits.Add(1)
 	pendingCommitted()
 	return nil
 }

@@ -34,6 +34,7 @@ type Hub struct {
 	closing chan struct{}
 	closed  bool
 	viewers sync.WaitGroup
+	watched int // viewers now
 }
 
 // NewHub makes a hub. CheckOrigin decides which pages may open a socket; it
@@ -86,7 +87,23 @@ func (h *Hub) join() bool {
 		return false
 	}
 	h.viewers.Add(1)
+	h.watched++
 	return true
+}
+
+// leave counts a viewer out.
+func (h *Hub) leave() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.watched--
+	h.viewers.Done()
+}
+
+// Viewers is how many pages are connected.
+func (h *Hub) Viewers() int {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.watched
 }
 
 // Serve upgrades the request and streams the topic from the number since on.
@@ -97,7 +114,7 @@ func (h *Hub) Serve(w http.ResponseWriter, r *http.Request, name string, since u
 		http.Error(w, "the server is stopping", http.StatusServiceUnavailable)
 		return
 	}
-	defer h.viewers.Done()
+	defer h.leave()
 	conn, err := h.upgrader.Upgrade(w, r, nil)
 	if err != nil {
 		return // Upgrade has answered

@@ -23,7 +23,7 @@ func (s *Server) endpoints() []endpoint {
 		s.runEndpoints(), s.manualEndpoints(), s.historyEndpoints(), s.shareEndpoints(), s.peopleEndpoints(), s.cardEndpoints())
 	table = append(table, endpoint{
 		route: route{"GET", "/health", store.Nobody, control, s.apiHealth}, id: "health", tag: "server",
-		summary: "Whether the server answers, and its version.", response: apiHealth{},
+		summary: "Whether the server answers, and its version; for who may read also what it knows of itself: disk, damage, reports, link, clock, certificate, backups.", response: apiHealth{},
 	})
 	about := endpoint{id: "document", tag: "server", summary: "This document.", response: map[string]any{}}
 	about.route = route{"GET", "/openapi.json", store.Nobody, page, nil}
@@ -34,16 +34,6 @@ func (s *Server) endpoints() []endpoint {
 		table[i] = e.checked()
 	}
 	return table
-}
-
-// apiHealth is what a monitor needs to know.
-type apiHealth struct {
-	Status  string `json:"status"`
-	Version string `json:"version"`
-}
-
-func (s *Server) apiHealth(w http.ResponseWriter, _ *http.Request) error {
-	return reply(w, http.StatusOK, apiHealth{"ok", s.Version})
 }
 
 // apiList is the JSON of one page of a list. Next is the cursor of the page

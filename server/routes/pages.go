@@ -12,7 +12,6 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/lab"
-	"ohmkeep/server/problem"
 	"ohmkeep/server/quantity"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -29,6 +28,7 @@ func (s *Server) readingPages() []route {
 		{"GET", "/", store.Viewer, page, s.homePage},
 		{"GET", "/live", store.Viewer, control, s.homeLive},
 		{"GET", "/health", store.Nobody, control, s.health},
+		{"GET", "/metrics", store.Viewer, control, s.metrics},
 		{"GET", "/about", store.Nobody, page, s.aboutPage},
 		{"GET", "/understand", store.Viewer, page, s.understand},
 
@@ -73,6 +73,7 @@ func (s *Server) frame(ctx context.Context, title, section string) web.Page {
 	p := web.Page{Title: title, Section: section, Public: who.Role == store.Nobody}
 	if !p.Public {
 		p.User, p.Role, p.Bench = who.Name, who.Role.String(), s.brief(ctx)
+		p.Notices = s.healthNotices()
 	}
 	return p
 }
@@ -168,16 +169,6 @@ var advice = map[int]string{
 func sentence(text string) string {
 	r, n := utf8.DecodeRuneInString(text)
 	return string(unicode.ToUpper(r)) + text[n:]
-}
-
-func (s *Server) health(w http.ResponseWriter, r *http.Request) error {
-	if err := s.Store.Ping(r.Context()); err != nil {
-		s.Log.Error("health", "err", err)
-		return problem.New(problem.Unavailable, "The database does not answer.")
-	}
-	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-	_, err := fmt.Fprintln(w, "ok", s.Version)
-	return err
 }
 
 func (s *Server) aboutPage(w http.ResponseWriter, r *http.Request) error {

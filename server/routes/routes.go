@@ -12,10 +12,12 @@ import (
 
 	"github.com/a-h/templ"
 	"github.com/go-chi/chi/v5"
+	"github.com/prometheus/client_golang/prometheus"
 
 	"ohmkeep/assets"
 	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/edge"
+	"ohmkeep/server/health"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
@@ -46,7 +48,11 @@ type Config struct {
 	People *people.People
 	// Public is the address that links lead to, without a path; "": that of the
 	// request.
-	Public  string
+	Public string
+	// Health is what the server knows of its own state, and Metrics what a monitor
+	// is told; nil: nothing.
+	Health  *health.Monitor
+	Metrics prometheus.Gatherer
 	Log     *slog.Logger
 	Version string
 	Now     func() time.Time

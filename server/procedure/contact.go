@@ -31,15 +31,7 @@ var contactKind = contact{&facts{
 // that nothing names.
 func allOtherPins(f Field) Field {
 	f = f.offering("All other pins", "on the return, as is common practice, or open; where one floats the part may conduct beside the diode", f.Choices...)
-	f.phrase = func(w *wording) []string {
-		switch w.m.Rest {
-		case UseReturn:
-			return []string{"all other pins on the return"}
-		case UseOpen:
-			return []string{"all other pins open"}
-		}
-		return nil
-	}
+	f.phrase = sayRest("all other pins")
 	return f
 }
 

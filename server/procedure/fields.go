@@ -44,7 +44,7 @@ var (
 		Choices: []string{string(UseReturn), string(UseOpen)},
 		Help:    "inputs that nothing names; left out: return with the supplies up, otherwise open",
 		Doc:     "what becomes of inputs that nothing names", Rules: rules{"enum": []Use{UseReturn, UseOpen}},
-		said: saidRest, phrase: sayRest, value: wordAt(func(m *Measurement) *Use { return &m.Rest })}
+		said: saidRest, phrase: sayRest("other inputs"), value: wordAt(func(m *Measurement) *Use { return &m.Rest })}
 	fieldMethod = Field{Name: "method", Label: "Method", Type: FieldChoice, Section: SectionPins,
 		Doc:   "how a resistance is measured, or shorts are looked for",
 		Rules: rules{"enum": []Method{TwoWire, FourWire, CurrentReversal, AllOthers, Neighbours, EveryPair}},

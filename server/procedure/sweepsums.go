@@ -39,7 +39,7 @@ func (p *pinPoints) sum(x float64, at []resampled, a []float64) budget.Value {
 // errs reports whether the points are known with any error at all: those of a bench
 // without errors are not.
 func (p *pinPoints) errs() bool {
-	return slices.ContainsFunc(p.points, func(q pinPoint) bool { return len(q.x.Terms)+len(q.y.Terms) > 0 })
+	return slices.ContainsFunc(p.points, func(q pinPoint) bool { return len(q.x.Terms)+len(q.y.Terms) > 0 || q.ux+q.uy+q.qx+q.qy > 0 })
 }
 
 // weighted is the value x with the sensitivities to the points that stand in

@@ -174,14 +174,17 @@ func (h Hold) words(d *dut.Device) string {
 	return s
 }
 
-func sayRest(w *wording) []string {
-	switch w.m.Rest {
-	case UseReturn:
-		return []string{"other inputs on the return"}
-	case UseOpen:
-		return []string{"other inputs open"}
+// sayRest says what becomes of pins that nothing names.
+func sayRest(pins string) func(w *wording) []string {
+	return func(w *wording) []string {
+		switch w.m.Rest {
+		case UseReturn:
+			return []string{pins + " on the return"}
+		case UseOpen:
+			return []string{pins + " open"}
+		}
+		return nil
 	}
-	return nil
 }
 
 func sayDuration(w *wording) []string {

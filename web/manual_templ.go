@@ -672,7 +672,7 @@ func manualForm(p ManualProps) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		templ_7745c5c3_Err = field(f, "settle", "Settle", "", quantity.Second, nil).Render(ctx, templ_7745c5c3_Buffer)
+		templ_7745c5c3_Err = field(f, "settle", "Settle", "Left empty: as long as the bench needs.", quantity.Second, nil).Render(ctx, templ_7745c5c3_Buffer)
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}

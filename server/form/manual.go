@@ -3,6 +3,7 @@ package form
 import (
 	"net/url"
 	"strconv"
+	"strings"
 
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
@@ -31,6 +32,11 @@ func CheckManual(v url.Values, d *dut.Device) (procedure.Measurement, dut.Proble
 		return m, r.Problems
 	}
 	return m, manualProblems(k.Validate(&m, d), m.Kind)
+}
+
+// ManualTimesLeftOut tells which times were left empty in the form of manual work.
+func ManualTimesLeftOut(f url.Values) procedure.LeftOut {
+	return procedure.LeftOut{Settle: strings.TrimSpace(f.Get("settle")) == ""}
 }
 
 // manual reads the measurement as far as it can be.

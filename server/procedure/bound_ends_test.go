@@ -10,8 +10,8 @@ import (
 )
 
 // A result that is no more than a bound has no end on the side where the truth
-// lies, and the bound, less what it may itself be off, as its other end. It is
-// judged as before.
+// lies, and the bound, less what it may itself be off, as its other end; one that is
+// exact has no U. It is judged as before.
 func TestEndsOfABound(t *testing.T) {
 	high := 9.0
 	for _, c := range []struct {
@@ -31,7 +31,7 @@ func TestEndsOfABound(t *testing.T) {
 		c.v.key = "upper"
 		k := judging(Limit{High: &high}, 0)
 		r, ok := k.result(c.v)
-		if !ok || !nearOrNaN(r.From, c.from) || !nearOrNaN(r.To, c.to) || r.Outcome != c.outcome || r.Value != c.v.of.X {
+		if !ok || !nearOrNaN(r.From, c.from) || !nearOrNaN(r.To, c.to) || r.Outcome != c.outcome || r.Value != c.v.of.X || c.v.only && r.U == 0 {
 			t.Errorf("%s: %g, from %g to %g, %q; want from %g to %g, %q", c.name, r.Value, r.From, r.To, r.Outcome, c.from, c.to, c.outcome)
 		}
 	}
@@ -48,7 +48,7 @@ func TestEndsOfALeastResistance(t *testing.T) {
 	k := newKit(resistanceKind.facts, &m, networkDevice(), Rule{})
 	v, ok := ratio(&k, 1, guessed(1, 1e-6), guessed(0, 1e-9), bench.Flags(0))
 	r, said := k.result(v)
-	if !ok || !said || !(r.Value > 0) || r.From != r.Value || !math.IsNaN(r.To) {
+	if !ok || !said || !(r.Value > 0) || r.From != r.Value || !math.IsNaN(r.To) || !math.IsNaN(r.U) {
 		t.Errorf("%+v", r)
 	}
 }

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"fmt"
+	"math"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
@@ -130,6 +131,9 @@ func (k *kit) result(v value) (Result, bool) {
 		r.Note = joinLabel(v.lost, r.Note)
 	}
 	k.judge(&r, &v, &said)
+	if v.only && r.U == 0 {
+		r.U = math.NaN() // a bound that is exact has no interval about it; 0 would say that the value is known
+	}
 	if r.Outcome == derive.Fail || r.Outcome == derive.ConditionalFail {
 		r.Flags |= bench.OutOfLimit
 	}

@@ -184,7 +184,7 @@ func observations(t testing.TB, m Measurement, d *dut.Device, a accuracy, part t
 // checkResult is what holds for every result at any time.
 func checkResult(t testing.TB, m Measurement, r Result) {
 	t.Helper()
-	if !finite(r.Value) || !finite(r.U) || r.U < 0 {
+	if !finite(r.Value) || !saysHowWell(&r) {
 		t.Fatalf("result is no number: %+v", r)
 	}
 	f, _ := KindByKey(m.Kind)

@@ -258,7 +258,7 @@ func tryMeasurement(t *rapid.T, k Kind) bool {
 	}
 	seen := map[ResultID]bool{}
 	for _, r := range der.Results() {
-		if seen[r.ID()] || !finite(r.Value) || !finite(r.U) || r.U < 0 {
+		if seen[r.ID()] || !finite(r.Value) || !saysHowWell(&r) {
 			t.Fatalf("%+v", r)
 		}
 		seen[r.ID()] = true
@@ -268,6 +268,15 @@ func tryMeasurement(t *rapid.T, k Kind) bool {
 		t.Fatalf("results given early and taken back: %v", early)
 	}
 	return true
+}
+
+// saysHowWell reports whether a result has a U, or is an exact bound: that has none,
+// and an open end.
+func saysHowWell(r *Result) bool {
+	if math.IsNaN(r.U) {
+		return math.IsNaN(r.From) != math.IsNaN(r.To) && (r.From == r.Value || r.To == r.Value) && r.Note != ""
+	}
+	return finite(r.U) && r.U >= 0
 }
 
 func TestEveryValidMeasurementExpands(t *testing.T) {

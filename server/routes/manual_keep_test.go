@@ -33,3 +33,27 @@ func TestKeepIsOfTheDeviceShown(t *testing.T) {
 		}
 	}
 }
+
+// TestManualSettleLeftEmpty: work by hand whose settle is left empty waits as long
+// as the bench needs, and not at all where 0 is stated.
+func TestManualSettleLeftEmpty(t *testing.T) {
+	a := newAPI(t)
+	for settle, want := range map[string]func(float64) bool{
+		"":     func(s float64) bool { return s > 0 },
+		" ":    func(s float64) bool { return s > 0 },
+		"0 s":  func(s float64) bool { return s == 0 },
+		"7 ms": func(s float64) bool { return s == 7e-3 },
+	} {
+		f := url.Values{"device": {"load"}, "do": {"ohm"}, "pin": {"1"}, "against": {"2"}, "method": {"two-wire"},
+			"current": {"1 mA"}, "compliance": {"5 V"}, "cycles": {"1"}, "settle": {settle}}
+		if w := a.askPage(store.Operator, "POST", "/manual/measure", f); w.Code != http.StatusSeeOther {
+			t.Fatalf("measuring: %d %s", w.Code, w.Body)
+		}
+		b := a.server.Lab.InUse()
+		must(t, b.Station.Wait(t.Context()))
+		m := b.Manual()
+		if got := m.Memory.Held().Record.Procedure.Measurements[0].Settle.Time; !want(got) {
+			t.Errorf("settle %q became %g s", settle, got)
+		}
+	}
+}

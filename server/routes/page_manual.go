@@ -194,6 +194,9 @@ func (s *Server) measureManual(ctx context.Context, b *lab.Bench, who lab.Person
 		return ps
 	}
 	s.Lab.HoldStrapped(ctx, b, d.Body.Key, &m)
+	if err := s.Lab.TakeTimes(ctx, b, &d.Body, &m, form.ManualTimesLeftOut(f)); err != nil {
+		return err
+	}
 	entered := maps.Clone(f)
 	entered.Del("confirm")
 	_, err = s.Lab.Measure(ctx, b, who, d, m, entered, f["confirm"])

@@ -154,11 +154,25 @@ func outputResistance(k *kit, free, load *spot, levels [2]budget.Value) (value, 
 	if math.Abs(di.X) <= sure*di.Uc() {
 		return r, false // no load to speak of: nothing can be said
 	}
-	r.of = dv.Div(di)
+	r.of, r.said = quotient(dv, di)
 	if clampedAny(free, load) {
 		r.note = fmt.Sprintf("at the %s compliance: the output does not carry the current", volts(k.m.Compliance))
 	}
 	return r, true
+}
+
+// quotient is a over b, and what is said of it where its first order does not tell
+// enough: of a load current that is badly known its reciprocal is far from
+// symmetric, and a voltage that may be zero cannot be turned round with it, so both
+// are drawn together (Supplement 1 of the GUM, with a fixed seed).
+func quotient(a, b budget.Value) (budget.Value, *budget.Statement) {
+	over := func(x []float64) float64 { return x[0] / x[1] }
+	q := a.Div(b)
+	if b.Uc() < unsymmetric/4*math.Abs(b.X) || !(budget.Nonlinear(over, a, b) > unsymmetric) {
+		return q, nil
+	}
+	said := budget.Simulate(over, budget.Coverage, a, b)
+	return q, &said
 }
 
 // Imagine has levels at no load and under load: the value of its own key, and of

@@ -49,6 +49,9 @@ type DeviceProps struct {
 	Last       []RunRow
 	CanEdit    bool
 	Removed    bool // it was deleted; old addresses still lead here
+	// Shared is the page of a share link: it leads nowhere else.
+	Shared bool
+	Share  *ShareForm // makes a link to this page; nil for who may not
 }
 
 // ProcedureProps is one procedure: read-only.

@@ -111,6 +111,9 @@ type LotProps struct {
 	First, Last    int
 	Earlier, Later string
 	WideCSV        string
+	// Shared is the page of a share link: it leads nowhere else.
+	Shared bool
+	Share  *ShareForm // makes a link to this page; nil for who may not
 }
 
 // listed returns in words which of the units are in the list.

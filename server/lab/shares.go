@@ -14,7 +14,7 @@ type ShareLink struct {
 	ID      int64     `json:"id"`
 	Kind    string    `json:"kind" doc:"what it shows: run, lot, comparison or device"`
 	Subject string    `json:"subject" doc:"the run’s id, the lot’s name or the device’s key"`
-	Result  string    `json:"result,omitempty" doc:"number of the result that a comparison is by"`
+	Result  string    `json:"result,omitempty" doc:"that a comparison is by"`
 	Path    string    `json:"path,omitempty"`
 	By      string    `json:"by"`
 	Created time.Time `json:"created"`
@@ -37,6 +37,9 @@ type ShareRequest struct {
 func (l *Lab) Share(ctx context.Context, who Person, q ShareRequest) (ShareLink, error) {
 	if q.Expires < 0 || q.Expires > MaxShare {
 		return ShareLink{}, problem.Field("days", "a link lasts from now to ten years, or for ever when this is left empty")
+	}
+	if q.Kind == store.ComparisonShare && q.Result == "" {
+		return ShareLink{}, problem.Field("result", "say which result is compared")
 	}
 	link := ShareLink{Kind: q.Kind, Subject: q.Subject, Result: q.Result, By: who.Name, Created: l.Now()}
 	if q.Expires > 0 {

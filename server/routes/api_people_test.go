@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"ohmkeep/server/lab"
 	"ohmkeep/store"
 )
 
@@ -49,6 +50,11 @@ func (a *apiRig) people() {
 	a.answers(204, a.ask(store.Nobody, "DELETE", "/browsers", nil, "Cookie", second))
 	a.answers(401, a.ask(store.Nobody, "GET", "/runs", nil, "Cookie", second))
 	a.answers(204, a.ask(store.Owner, "DELETE", fmt.Sprintf("/persons/%d", a.named("Olek").ID), nil))
+	link := read[lab.ShareLink](a, a.ask(store.Operator, "POST", "/shares", map[string]any{"kind": "device", "subject": "load"}), 201)
+	if all := get[apiList[lab.ShareLink]](a, "/shares").Items; len(all) < 1 || all[0].ID != link.ID || all[0].Kind != "device" || all[0].Path != "" {
+		t.Errorf("all links %+v", all)
+	}
+	a.answers(204, a.ask(store.Operator, "DELETE", fmt.Sprintf("/shares/%d", link.ID), nil))
 	other := read[apiNewKey](a, a.ask(store.Owner, "POST", "/invitations", map[string]any{"person": nora.ID}), 201)
 	a.answers(204, a.ask(store.Owner, "DELETE", fmt.Sprintf("/invitations/%d", other.ID), nil))
 }

@@ -22,6 +22,7 @@ func (s *Server) accessPages() []route {
 		{"POST", "/access/browsers/{browser}/end", store.Viewer, page, s.endBrowserForm},
 		{"POST", "/access/tokens", store.Viewer, page, s.tokenForm},
 		{"POST", "/access/tokens/{token}/revoke", store.Viewer, page, s.revokeTokenForm},
+		{"POST", "/access/shares", store.Operator, page, s.sharePageForm},
 		{"POST", "/access/shares/{share}/revoke", store.Operator, page, s.revokeShareForm},
 	}
 }
@@ -105,7 +106,7 @@ func sharedPath(x *store.Share) string {
 	case store.LotShare:
 		return "/compare?" + url.Values{"lot": {x.Subject}}.Encode()
 	case store.ComparisonShare:
-		return "/compare?" + url.Values{"lot": {x.Subject}, "result": {x.Detail}}.Encode() + "#lot-plot"
+		return "/compare?" + url.Values{"lot": {x.Subject}}.Encode()
 	case store.DeviceShare:
 		return "/devices/" + url.PathEscape(x.Subject)
 	}
@@ -118,7 +119,7 @@ func (s *Server) shareWords(ctx context.Context, x *store.Share) string {
 	case store.LotShare:
 		return "lot " + x.Subject
 	case store.ComparisonShare:
-		return "one result over lot " + x.Subject
+		return x.Detail + " over lot " + x.Subject
 	case store.DeviceShare:
 		if d, err := s.Store.GetDevice(ctx, x.Subject, 0); err == nil {
 			return "device " + d.Body.Name

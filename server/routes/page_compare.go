@@ -6,6 +6,7 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
@@ -38,7 +39,20 @@ func (s *Server) comparePage(w http.ResponseWriter, r *http.Request) error {
 	if name != "" && !slices.Contains(lots, name) {
 		return problem.NoSuch("lot " + name)
 	}
-	runs, err := s.lastRuns(ctx, name)
+	if err := s.fillLot(ctx, &p, "/compare?"+url.Values{"lot": {name}}.Encode(), q); err != nil {
+		return err
+	}
+	p.WideCSV = "/runs/wide.csv?" + url.Values{"lot": {name}}.Encode()
+	if name != "" && personOf(ctx).Role >= store.Operator {
+		p.Share = lotShareForm(&p)
+	}
+	return show(ctx, w, http.StatusOK, web.Lot(p))
+}
+
+// fillLot fills in the units and statistics of a lot. Base is the address of the
+// page, which links to its other parts add to.
+func (s *Server) fillLot(ctx context.Context, p *web.LotProps, base string, q url.Values) error {
+	runs, err := s.lastRuns(ctx, p.Lot)
 	if err != nil {
 		return err
 	}
@@ -48,13 +62,20 @@ func (s *Server) comparePage(w http.ResponseWriter, r *http.Request) error {
 		p.Device, p.Procedure = runs[i].DeviceName, runs[i].ProcedureName
 		p.Page.Rehearsal = p.Page.Rehearsal || runs[i].Rehearsal
 	}
-	s.unitsPage(&p, runs, number(q, "units", 1), q.Get("result"))
+	s.unitsPage(p, base, runs, number(q, "units", 1), q.Get("result"))
 	if p.Stats, err = s.lotStats(ctx, runs); err != nil {
 		return err
 	}
-	p.WideCSV = "/runs/wide.csv?" + url.Values{"lot": {name}}.Encode()
-	pickStat(&p, q.Get("result"))
-	return show(ctx, w, http.StatusOK, web.Lot(p))
+	pickStat(p, base, q.Get("result"))
+	return nil
+}
+
+// with adds parameters to an address that may have some.
+func with(base string, q url.Values) string {
+	if strings.Contains(base, "?") {
+		return base + "&" + q.Encode()
+	}
+	return base + "?" + q.Encode()
 }
 
 // unitsPerPage is how many units of a lot one page lists. Its statistics are
@@ -62,7 +83,7 @@ func (s *Server) comparePage(w http.ResponseWriter, r *http.Request) error {
 const unitsPerPage = 100
 
 // unitsPage returns one page of units, from number first on, counted from 1.
-func (s *Server) unitsPage(p *web.LotProps, runs []store.RunRow, first int, result string) {
+func (s *Server) unitsPage(p *web.LotProps, base string, runs []store.RunRow, first int, result string) {
 	if first < 1 || first > len(runs) {
 		first = 1
 	}
@@ -71,11 +92,11 @@ func (s *Server) unitsPage(p *web.LotProps, runs []store.RunRow, first int, resu
 		p.Rows = append(p.Rows, s.runRow(&runs[i]))
 	}
 	address := func(first int) string {
-		q := url.Values{"lot": {p.Lot}, "units": {strconv.Itoa(first)}}
+		q := url.Values{"units": {strconv.Itoa(first)}}
 		if result != "" {
 			q.Set("result", result)
 		}
-		return "/compare?" + q.Encode() + "#units"
+		return with(base, q) + "#units"
 	}
 	p.First, p.Last = first, last
 	if first > 1 {
@@ -88,14 +109,14 @@ func (s *Server) unitsPage(p *web.LotProps, runs []store.RunRow, first int, resu
 
 // pickStat marks the result that the plot draws: the one asked for, else the
 // one with the fewest passes.
-func pickStat(p *web.LotProps, asked string) {
+func pickStat(p *web.LotProps, base, asked string) {
 	chosen := -1
 	if n, err := strconv.Atoi(asked); err == nil && n >= 0 && n < len(p.Stats) {
 		chosen = n
 	}
 	for i := range p.Stats {
 		st := &p.Stats[i]
-		st.Href = "/compare?" + url.Values{"lot": {p.Lot}, "result": {strconv.Itoa(i)}}.Encode() + "#lot-plot"
+		st.Href = with(base, url.Values{"result": {strconv.Itoa(i)}}) + "#lot-plot"
 		if asked == "" && st.N > 0 && (chosen < 0 || st.Of-st.Passed > p.Stats[chosen].Of-p.Stats[chosen].Passed) {
 			chosen = i
 		}

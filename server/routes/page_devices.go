@@ -1,6 +1,7 @@
 package routes
 
 import (
+	"context"
 	"maps"
 	"net/http"
 	"net/url"
@@ -73,38 +74,47 @@ func pagingOf(path string, q url.Values, after, next string) web.Paging {
 }
 
 func (s *Server) devicePage(w http.ResponseWriter, r *http.Request) error {
-	ctx := r.Context()
-	key := chi.URLParam(r, "key")
-	d, err := s.Store.GetDevice(ctx, key, 0)
+	p, err := s.deviceProps(r.Context(), chi.URLParam(r, "key"))
 	if err != nil {
 		return err
 	}
-	p := web.DeviceProps{
-		Page: s.frame(ctx, d.Body.Name, "/devices"), Device: d.Body, Rev: d.Rev,
-		BenchName: s.bench(r.Context()).Definition.Name, Bench: &s.bench(r.Context()).Definition, CanEdit: personOf(ctx).Role >= store.Operator, Removed: d.Removed,
+	if p.CanEdit {
+		p.Share = &web.ShareForm{Form: shareDays(), Subject: p.Device.Key, Kinds: []web.Option{{Value: store.DeviceShare}}}
 	}
-	pm, err := s.Store.GetPinMap(ctx, key, s.bench(r.Context()).Definition.Key, 0)
+	return show(r.Context(), w, http.StatusOK, web.Device(p))
+}
+
+func (s *Server) deviceProps(ctx context.Context, key string) (p web.DeviceProps, err error) {
+	d, err := s.Store.GetDevice(ctx, key, 0)
+	if err != nil {
+		return p, err
+	}
+	p = web.DeviceProps{
+		Page: s.frame(ctx, d.Body.Name, "/devices"), Device: d.Body, Rev: d.Rev,
+		BenchName: s.bench(ctx).Definition.Name, Bench: &s.bench(ctx).Definition, CanEdit: personOf(ctx).Role >= store.Operator, Removed: d.Removed,
+	}
+	pm, err := s.Store.GetPinMap(ctx, key, s.bench(ctx).Definition.Key, 0)
 	if err == nil {
 		p.PinMap = &pm.Body
 	} else if problem.CodeOf(err) != problem.NotFound {
-		return err
+		return p, err
 	}
 	procs, err := s.Store.ListProcedures(ctx, key)
 	if err != nil {
-		return err
+		return p, err
 	}
 	for _, q := range procs {
 		p.Procedures = append(p.Procedures, web.ProcedureRow{Key: q.Body.Key, Name: q.Body.Name, Measurements: len(q.Body.Measurements)})
 	}
 	runs, err := s.Store.ListRuns(ctx, store.Filter{Device: key}, "", deviceRuns)
 	if err != nil {
-		return err
+		return p, err
 	}
 	for i := range runs.Runs {
 		p.Last = append(p.Last, s.runRow(&runs.Runs[i]))
 		p.Page.Rehearsal = p.Page.Rehearsal || runs.Runs[i].Rehearsal
 	}
-	return show(ctx, w, http.StatusOK, web.Device(p))
+	return p, nil
 }
 
 func (s *Server) procedurePage(w http.ResponseWriter, r *http.Request) error {

@@ -3,18 +3,25 @@ package routes
 import (
 	"context"
 	"net/http"
+	"net/url"
+	"slices"
+	"strings"
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/derive"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
+	"ohmkeep/server/turn"
 	"ohmkeep/store"
+	"ohmkeep/web"
 )
 
 // sharedPages are what a share link opens, without signing in.
 func (s *Server) sharedPages() []route {
 	return []route{
 		{"GET", "/s/{token}", store.Nobody, page, s.shared(s.sharedPage)},
+		{"GET", "/s/{token}/wide.csv", store.Nobody, report, s.shared(s.sharedWide)},
 		{"GET", "/s/{token}/live", store.Nobody, control, s.shared(s.sharedLive)},
 		{"GET", "/s/{token}/results.csv", store.Nobody, report, s.shared(s.ofSharedRun(s.csvResults))},
 		{"GET", "/s/{token}/budgets.csv", store.Nobody, report, s.shared(s.ofSharedRun(s.csvBudgets))},
@@ -69,8 +76,72 @@ func (s *Server) sharedPage(w http.ResponseWriter, r *http.Request) error {
 	switch x.Kind {
 	case store.RunShare:
 		return s.sharedRunPage(w, r, x.Subject)
+	case store.LotShare, store.ComparisonShare:
+		return s.sharedLot(w, r, &x)
+	case store.DeviceShare:
+		return s.sharedDevice(w, r, &x)
 	}
 	return notOfThisLink()
+}
+
+// sharedDevice shows a device, without the ways that lead elsewhere.
+func (s *Server) sharedDevice(w http.ResponseWriter, r *http.Request, x *store.Share) error {
+	p, err := s.deviceProps(r.Context(), x.Subject)
+	if err != nil {
+		return err
+	}
+	p.Shared, p.CanEdit = true, false
+	p.Page = web.Page{Title: p.Device.Name, Public: true, Rehearsal: p.Page.Rehearsal}
+	return show(r.Context(), w, http.StatusOK, web.Device(p))
+}
+
+// sharedLot shows a lot, or one result over its units. What it reads grows with
+// the lot, so it waits for its turn as a report.
+func (s *Server) sharedLot(w http.ResponseWriter, r *http.Request, x *store.Share) error {
+	base := "/s/" + chi.URLParam(r, "token")
+	p := web.LotProps{Page: web.Page{Title: "Lot " + x.Subject, Public: true}, Lot: x.Subject, Outcome: map[derive.Outcome]int{}, Shared: true}
+	err := turn.Do(store.From(r.Context(), store.Reports), func(ctx context.Context) error {
+		return s.fillLot(ctx, &p, base, r.URL.Query())
+	})
+	if err != nil {
+		return err
+	}
+	if x.Kind == store.LotShare {
+		p.WideCSV = base + "/wide.csv"
+		return show(r.Context(), w, http.StatusOK, web.Lot(p))
+	}
+	i := slices.IndexFunc(p.Stats, func(st web.LotStat) bool { return resultKey(&st) == x.Detail })
+	if i < 0 {
+		return problem.New(problem.NotFound, "The units of this lot have no such result any more.")
+	}
+	one := p.Stats[i : i+1]
+	p.Stats, p.Rows, p.Earlier, p.Later, p.Plot = one, nil, "", "", nil
+	pickStat(&p, base, "0")
+	return show(r.Context(), w, http.StatusOK, web.Lot(p))
+}
+
+// resultKey names a result of a lot in a link: its number on the page changes
+// when units with other results join the lot.
+func resultKey(st *web.LotStat) string {
+	var parts []string
+	for _, part := range []string{st.Measurement, st.Name, st.Where, st.Pin} {
+		if part != "" {
+			parts = append(parts, part)
+		}
+	}
+	return strings.Join(parts, " · ")
+}
+
+// sharedWide answers with the wide table of a shared lot.
+func (s *Server) sharedWide(w http.ResponseWriter, r *http.Request) error {
+	x := shareOf(r.Context())
+	if x.Kind != store.LotShare {
+		return notOfThisLink()
+	}
+	own := *r.URL
+	own.RawQuery = url.Values{"lot": {x.Subject}}.Encode()
+	r.URL = &own // the link's lot, whatever was asked for
+	return s.csvWide(w, r)
 }
 
 func (s *Server) sharedLive(w http.ResponseWriter, r *http.Request) error {

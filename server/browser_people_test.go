@@ -3,7 +3,32 @@ package main
 import (
 	"strings"
 	"testing"
+
+	"github.com/chromedp/chromedp"
 )
+
+// The pages that share links show, narrow and wide.
+func TestBrowserSharedPages(t *testing.T) {
+	t.Parallel()
+	p := startProgram(t, "", true)
+	b := newTab(t)
+	b.Open(p.link())
+	b.Submit("#sign-in")
+	for name, from := range map[string]string{"lot": "/compare", "device": "/devices/tarnel-6"} {
+		b.Open(p.base + from)
+		b.Submit("#share-make")
+		guest := newTab(t)
+		guest.Open(b.Text("#new-key"))
+		for _, width := range []int64{390, 1280} {
+			guest.Size(width, 900)
+			guest.Fits("shared " + name)
+			guest.Shot("shared-" + name + map[int64]string{390: "-390", 1280: ""}[width])
+		}
+		if n := evaluate[int](guest, `document.querySelectorAll("form").length`); n != 0 {
+			t.Errorf("the shared %s has %d forms", name, n)
+		}
+	}
+}
 
 // A person is invited by a link, signs in on a phone, and is sent away by the
 // owner: what is open on the phone ends by itself.
@@ -59,6 +84,33 @@ func TestBrowserPeople(t *testing.T) {
 	if got := b.Text("#person-2"); !strings.Contains(got, "suspended") {
 		t.Errorf("her line: %q", got)
 	}
+	// Another operator asks for control: the owner sees it on whatever page is
+	// open, and hands it over there.
+	b.Open(p.base + "/people")
+	b.Fill("#invite-days", "2")
+	b.Do(chromedp.SetValue("#invite-role", "operator"))
+	b.Submit("#invite-make")
+	other := newTab(t)
+	other.Open(b.Text("#new-key"))
+	other.Fill("#sign-in-name", "Boole")
+	other.Submit("#sign-in")
+	b.Open(p.base + "/bench")
+	b.Submit(`form[action="/bench/control"] button`)
+	b.Open(p.base + "/devices")
+	other.Open(p.base + "/bench")
+	other.Submit("#ask-control")
+	b.Until(`document.querySelector("#hand-over") && !document.querySelector("#hand-over").form.hidden`)
+	looks(b, "asked")
+	if !evaluate[bool](other, `document.querySelector("#hand-over").form.hidden`) {
+		t.Error("whoever asks sees the holder's buttons")
+	}
+	b.Submit("#hand-over")
+	other.Until(`!document.querySelector(".strip-control")`)
+	other.Open(p.base + "/bench")
+	if got := other.Text("#state, .facts"); !strings.Contains(got, "yours") {
+		t.Errorf("control was handed over, and the page says %q", got)
+	}
+
 	b.Open(p.base + "/access")
 	b.Fill("#token-name", "nightly script")
 	b.Submit("#token-make")

@@ -19,6 +19,7 @@ import (
 	"time"
 
 	"ohmkeep/server/edge"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/people"
 	"ohmkeep/store"
 )
@@ -85,6 +86,7 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 			o.Proxies, err = edge.ParseProxies(text)
 			return err
 		})
+	fs.DurationVar(&o.ControlIdle, "control-idle", lab.ControlIdle, "how long whoever holds control of a bench may do nothing before it lapses")
 	fs.BoolVar(&o.Demo, "demo", true, "fill an empty database with the demonstration lab")
 	fs.Func("bench-seed", fmt.Sprintf("seed of the rehearsal bench: its errors, path resistances and noise (default: that of the last seating, at first %d)", benchSeed),
 		func(text string) error {
@@ -109,6 +111,9 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 	}
 	if o.SessionAge < time.Minute || o.SessionAge > store.MaxAge {
 		return usageError{errors.New("-session-age takes a minute to ten years, such as 720h")}
+	}
+	if o.ControlIdle < time.Minute {
+		return usageError{errors.New("-control-idle takes a minute or more, such as 15m")}
 	}
 	if *showVersion {
 		_, err := fmt.Fprintln(stdout, "ohmkeep", versionText())

@@ -42,11 +42,13 @@ type options struct {
 	// Public is the address of this server in links; "": worked out from Listen.
 	Public     string
 	SessionAge time.Duration // of a signed-in browser; 0: the default
-	Demo       bool
 	// TLSCert and TLSKey are the files of the server's own certificate; "": plain HTTP.
 	TLSCert, TLSKey string
 	// Proxies are believed of whom they speak for.
 	Proxies edge.Proxies
+	// ControlIdle is after how long control of a bench lapses; 0: the default.
+	ControlIdle time.Duration
+	Demo        bool
 	// BenchSeed is which rehearsal bench is drawn; nil: the one of the last
 	// seating, or benchSeed.
 	BenchSeed *uint64
@@ -84,6 +86,9 @@ type app struct {
 	unlock   func() error  // of the data directory
 	tidied   chan struct{} // closed when interrupted deletions are completed; nil before
 	tidyStop context.CancelFunc
+	// besideOver is closed when the watch over control has ended; nil before.
+	besideOver chan struct{}
+	besideStop context.CancelFunc
 }
 
 // serve runs the program until the context ends, and stops it in order.
@@ -229,6 +234,9 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
+	if a.Public == "" && a.TLSCert != "" {
+		public = "https" + strings.TrimPrefix(public, "http")
+	}
 	if u, err := url.Parse(public); err == nil {
 		names = append(names, u.Hostname()) // browsers call it so
 	}
@@ -244,11 +252,12 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	a.reports = turn.NewQueue(turn.Limits{})
 	a.keeper = keeping.New(keeping.Config{Store: a.store, Reports: a.reports, Log: a.Log, Dir: cmp.Or(a.BackupDir, filepath.Join(a.Data, "backups")),
 		Every: a.BackupEvery, Keep: a.BackupKeep})
+	who := people.New(people.Config{Store: a.store, Log: a.Log, SessionAge: a.SessionAge})
+	rules := lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use, ControlIdle: a.ControlIdle, Stands: who.Stands,
+		Protocol: func() lab.Protocol { return web.NewDecoder(&reference) }}, first)
 	cfg := routes.Config{
-		Store: a.store, Public: public, Hub: a.hub,
-		People: people.New(people.Config{Store: a.store, Log: a.Log, SessionAge: a.SessionAge}), Reports: a.reports, Runs: runs, Hosts: names, Proxies: a.Proxies, Log: a.Log, Version: versionText(),
-		Lab: lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use,
-			Protocol: func() lab.Protocol { return web.NewDecoder(&reference) }}, first), Protocol: reference,
+		Store: a.store, Public: public, Hub: a.hub, People: who, Reports: a.reports, Runs: runs, Hosts: names, Proxies: a.Proxies, Log: a.Log, Version: versionText(),
+		Lab: rules, Protocol: reference,
 	}
 	a.watchHealth(ctx, cfg.Lab)
 	cfg.Health, cfg.Metrics = a.health, health.NewRegistry(a.health, func() health.Counts { return a.counts(cfg.Lab) })
@@ -264,7 +273,18 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	if err := reseat(ctx, a.store, b, def.Key, a.BenchSeed); err != nil {
 		a.Log.Warn("what sat on the rehearsal bench could not be seated again", "err", err)
 	}
+	a.beside(ctx, rules.WatchControl)
 	return routes.New(cfg), nil
+}
+
+// beside runs something beside everything else until the program stops.
+func (a *app) beside(ctx context.Context, work func(context.Context)) {
+	ctx, a.besideStop = context.WithCancel(context.WithoutCancel(ctx))
+	a.besideOver = make(chan struct{})
+	go func() {
+		defer close(a.besideOver)
+		work(ctx)
+	}()
 }
 
 // drawn is the seed of the rehearsal bench that a start begins with.
@@ -361,6 +381,10 @@ func (a *app) stop() error {
 	}
 	if a.keeper != nil {
 		a.keeper.Close()
+	}
+	if a.besideOver != nil {
+		a.besideStop()
+		<-a.besideOver
 	}
 	if a.store != nil {
 		errs = append(errs, a.store.KeepState(ctx, true), a.store.Close())

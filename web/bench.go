@@ -30,8 +30,11 @@ type BenchProps struct {
 	Health   []cardinfo.Health // of the connections to its cards
 	Holder   string            // who has control; "" for nobody
 	Mine     bool              // Holder is who is looking
-	Faults   []bench.Fault
-	CanUse   bool // operator or owner
+	// CanTakeOver: an owner takes control from whoever has it. Asked: whoever
+	// looks has asked for it.
+	CanTakeOver, Asked bool
+	Faults             []bench.Fault
+	CanUse             bool // operator or owner
 
 	// Seat puts a unit into the socket of a rehearsal bench. Fields: model
 	// ("device:KEY" or "model:KEY"), serial, lot, seed, option (the model's

@@ -31,6 +31,9 @@ type Page struct {
 	// does not change. Seq is the number of the last change it already shows.
 	Live string
 	Seq  uint64
+	// Strip is the address of the socket that keeps the head of a page up to date
+	// which has none of its own. Key tells the pages of one browser.
+	Strip, Key string
 	// Public frames carry no navigation and no buttons: shared links, sign-in.
 	Public bool
 }
@@ -44,6 +47,12 @@ type BenchBrief struct {
 	Fault  string // what the bench last reported
 	Remedy string // what to do where the state is unknown
 	ByHand string // what is done with the cards beside runs; "" for nothing
+	// Holder controls the bench; Asks asks for it; Lapses is when it ends by
+	// itself, where that is near, and Why.
+	Holder, Asks string
+	HolderKey    string // tells the holder's pages, which alone show their buttons
+	Lapses       time.Time
+	Why          string
 }
 
 // Notice is a message at the top of a page.

@@ -7,11 +7,16 @@ const body = document.body;
 const firstWait = 400; // ms
 const longestWait = 15000;
 
+// A page without a socket of its own has its head kept up to date by another.
+const own = Boolean(body.dataset.live);
+const path = body.dataset.live || body.dataset.strip;
+
 let seq = Number(body.dataset.seq || 0);
 let wait = firstWait;
 let socket = null;
 let timer = 0;
 let over = false;
+let leaving = false; // another page has been asked for
 
 // shown is how each <details> came, by id; chosen are those that the reader
 // has opened or closed since, which stay as the reader left them.
@@ -24,10 +29,20 @@ function say(text) {
 }
 
 function address() {
-  const url = new URL(body.dataset.live, location.href);
+  const url = new URL(path, location.href);
   url.protocol = location.protocol === "https:" ? "wss:" : "ws:";
   url.searchParams.set("since", String(seq));
   return url;
+}
+
+// ready tells tests and styles how the page's own socket stands.
+function ready(word) {
+  if (own) body.dataset.ready = word;
+}
+
+// The buttons about control are shown on the pages of its holder.
+function showHolders() {
+  for (const form of document.querySelectorAll("form[data-holder]")) form.hidden = form.dataset.holder !== body.dataset.key;
 }
 
 function connect() {
@@ -36,7 +51,7 @@ function connect() {
   socket.addEventListener("open", () => {
     wait = firstWait;
     say("");
-    body.dataset.ready = "live";
+    ready("live");
   });
   socket.addEventListener("message", (event) => take(JSON.parse(event.data)));
   socket.addEventListener("close", (event) => closed(event.code));
@@ -48,16 +63,17 @@ function connect() {
 function closed(code) {
   socket = null;
   if (over) {
-    body.dataset.ready = "done";
+    ready("done");
     return;
   }
   if (code === 4401) { // the access of this page was taken back: it asks to sign in
     over = true;
-    body.dataset.ready = "ended";
-    location.reload();
+    ready("ended");
+    // A form that takes it back itself is on its way to the next page.
+    setTimeout(() => location.reload(), leaving ? 3000 : 0);
     return;
   }
-  body.dataset.ready = "lost";
+  ready("lost");
   const behind = code === 1013;
   if (!behind) {
     say(code === 1001 ? "The server is stopping. This page comes back when it does." : "Connection lost — reconnecting");
@@ -179,15 +195,17 @@ function markChosen() {
   }
 }
 
-if (body.dataset.live) {
+showHolders();
+document.addEventListener("ohmkeep:updated", showHolders);
+if (!own) body.dataset.ready = "still";
+if (path) {
   arrived(body);
   document.addEventListener("ohmkeep:updated", markChosen);
   document.addEventListener("visibilitychange", () => {
     if (!document.hidden && !socket && !over) connect();
   });
+  addEventListener("beforeunload", () => { leaving = true; });
   addEventListener("pagehide", () => { over = true; if (socket) socket.close(); });
   addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
   connect();
-} else {
-  body.dataset.ready = "still";
 }

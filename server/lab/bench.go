@@ -33,6 +33,7 @@ type Bench struct {
 	// socket is what was, and whoever begins finds the bench as it was checked.
 	socket    sync.Mutex
 	confirmed confirmations
+	claim     claim
 	byHand    byHand
 	manual    manual
 	stepping  stepping

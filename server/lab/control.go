@@ -68,6 +68,7 @@ func (l *Lab) TakeControl(ctx context.Context, b *Bench, who Person) error {
 	if before != who.Session {
 		b.confirmed.forget()
 	}
+	l.Acted(who)
 	l.Note(ctx, who, "take control", b.Definition.Key, "")
 	return nil
 }

@@ -34,6 +34,11 @@ type Config struct {
 	Live  LiveRuns
 	Log   *slog.Logger
 	Now   func() time.Time // nil is time.Now
+	// ControlIdle is how long whoever holds control of a bench may do nothing; 0:
+	// ControlIdle.
+	ControlIdle time.Duration
+	// Stands reports whether a session still gives that role; nil: always.
+	Stands func(ctx context.Context, session string, role store.Role) bool
 	// Protocol makes what tells what a message to a card does.
 	Protocol func() Protocol
 	// Open puts another bench in use and gives up the one that was; nil where

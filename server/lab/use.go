@@ -119,6 +119,13 @@ func (l *Lab) SaveBench(ctx context.Context, who Person, def bench.Definition, e
 	if err := ps.Err(); err != nil {
 		return 0, err
 	}
+	for _, b := range l.Benches() { // an edit of the bench in use is its holder's
+		if b.Definition.Key == def.Key {
+			if err := b.HoldsControl(who); err != nil {
+				return 0, err
+			}
+		}
+	}
 	rev, err := l.Store.SaveBench(ctx, def.WithoutNil(), expected, who.Name)
 	if err == nil {
 		l.Note(ctx, who, "describe bench", def.Key, "revision "+strconv.Itoa(rev))

@@ -6,6 +6,7 @@ package people
 import (
 	"context"
 	"log/slog"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -112,11 +113,23 @@ func (p *People) ShareOf(ctx context.Context, secret string) (context.Context, f
 	return ctx, leave, x, err
 }
 
-// Stands reports whether a session or token still gives that role.
-func (p *People) Stands(ctx context.Context, kind store.KeyKind, id int64, role store.Role) (bool, error) {
-	a, err := p.Store.AccessByID(ctx, kind, id)
-	if problem.CodeOf(err) == problem.Denied {
-		return false, nil
+// HolderKey names a session or a token where a bench is held.
+func HolderKey(kind store.KeyKind, id int64) string {
+	return string(kind) + " " + strconv.FormatInt(id, 10)
+}
+
+// Stands reports whether the session or token of that name still gives a role.
+// Where that cannot be read, it does: a database that does not answer must not
+// take control away.
+func (p *People) Stands(ctx context.Context, holder string, role store.Role) bool {
+	kind, number, _ := strings.Cut(holder, " ")
+	id, err := strconv.ParseInt(number, 10, 64)
+	if err != nil {
+		return false
 	}
-	return a.Role >= role, err
+	a, err := p.Store.AccessByID(ctx, store.KeyKind(kind), id)
+	if err != nil {
+		return problem.CodeOf(err) != problem.Denied
+	}
+	return a.Role >= role
 }

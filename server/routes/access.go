@@ -5,7 +5,6 @@ import (
 	"errors"
 	"net/http"
 	"net/url"
-	"strconv"
 	"strings"
 	"time"
 
@@ -34,16 +33,11 @@ func personOf(ctx context.Context) lab.Person {
 	if a.Role == store.Nobody {
 		return lab.Person{}
 	}
-	who := lab.Person{Name: a.Name, Role: a.Role, Session: holderKey(a.Kind, a.ID)}
+	who := lab.Person{Name: a.Name, Role: a.Role, Session: people.HolderKey(a.Kind, a.ID)}
 	if a.Kind == store.TokenKey && a.Label != a.Name {
 		who.Name += " (" + a.Label + ")"
 	}
 	return who
-}
-
-// holderKey names a session or a token where a bench is held.
-func holderKey(kind store.KeyKind, id int64) string {
-	return string(kind) + " " + strconv.FormatInt(id, 10)
 }
 
 // identify is the authentication of a request, by bearer token or browser
@@ -124,6 +118,9 @@ func (s *Server) allow(e route, r *http.Request) error {
 	v := personOf(r.Context())
 	switch {
 	case v.Role >= e.role:
+		if e.method != http.MethodGet {
+			s.Lab.Acted(v)
+		}
 		return people.Need(r.Context(), e.role)
 	case v.Role == store.Nobody:
 		return problem.New(problem.Denied, "Sign in first: open the link that the server printed when it started, or ask an owner for an invitation.")

@@ -65,6 +65,8 @@ func (s *Server) benchOf(ctx context.Context, who lab.Person, stored *store.Revi
 		State: now.State, Reason: now.Reason, Since: now.Since, Run: now.Run,
 		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, Seated: seated,
 	}
+	c := s.Lab.Control(place)
+	b.Asks, b.Lapses = c.Asks, c.Lapses
 	for _, h := range s.bench(ctx).Health() {
 		b.Connections = append(b.Connections, apiConnectionHealth(h))
 	}

@@ -1,6 +1,7 @@
 package routes
 
 import (
+	"context"
 	"net/http"
 	"time"
 
@@ -24,6 +25,12 @@ func (s *Server) benchEndpoints() []endpoint {
 			summary: "Take control of a bench; an owner takes it over from whoever has it.", response: apiBench{}},
 		{route: route{"DELETE", "/benches/{key}/control", store.Operator, control, s.ofBench(s.apiReleaseControl)}, id: "releaseControl", tag: tag,
 			summary: "Give control of a bench up.", response: apiBench{}},
+		{route: route{"POST", "/benches/{key}/control/ask", store.Operator, page, s.ofBench(s.apiControl(s.Lab.AskControl))}, id: "askControl", tag: tag,
+			summary: "Ask whoever holds control of a bench to hand it over; where nobody does, take it.", response: apiBench{}},
+		{route: route{"POST", "/benches/{key}/control/hand-over", store.Operator, page, s.ofBench(s.apiControl(s.Lab.HandOver))}, id: "handOverControl", tag: tag,
+			summary: "Give control to whoever has asked for it; not while a run is at work.", response: apiBench{}},
+		{route: route{"POST", "/benches/{key}/control/refuse", store.Operator, page, s.ofBench(s.apiControl(s.Lab.RefuseControl))}, id: "refuseControl", tag: tag,
+			summary: "Keep control where somebody asks for it, or ask no more.", response: apiBench{}},
 		{route: route{"GET", "/models", store.Viewer, page, s.apiModels}, id: "listModels", tag: tag,
 			summary: "The parts that can be rehearsed, and the kinds of faults that a unit and the bench can have.", response: apiModels{}},
 	}, s.benchDefinitionEndpoints()...)
@@ -45,6 +52,8 @@ type apiBench struct {
 	Run       string         `json:"run,omitempty" doc:"the run at work"`
 	Holder    string         `json:"holder,omitempty" doc:"who holds control"`
 	Mine      bool           `json:"mine,omitempty" doc:"whether that is whoever asks"`
+	Asks      string         `json:"asks,omitempty" doc:"who asks for control"`
+	Lapses    time.Time      `json:"lapses,omitzero" doc:"when control ends by itself, where that is near"`
 	Seated    *bench.Seating `json:"seated,omitempty" doc:"what is in the socket of a rehearsal bench"`
 	// Connections are those of the bench in use, in the definition's order.
 	Connections []apiConnectionHealth `json:"connections,omitempty" doc:"how the connections of the bench in use stand"`
@@ -62,6 +71,16 @@ func (s *Server) apiTakeControl(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return s.apiState(w, r)
+}
+
+// apiControl answers an action of control with how the bench stands then.
+func (s *Server) apiControl(act func(context.Context, *lab.Bench, lab.Person) error) func(http.ResponseWriter, *http.Request) error {
+	return func(w http.ResponseWriter, r *http.Request) error {
+		if err := act(r.Context(), s.bench(r.Context()), personOf(r.Context())); err != nil {
+			return err
+		}
+		return s.apiState(w, r)
+	}
 }
 
 func (s *Server) apiReleaseControl(w http.ResponseWriter, r *http.Request) error {

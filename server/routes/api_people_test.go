@@ -16,6 +16,7 @@ import (
 // people lets a person in, changes and removes them, all by the API.
 func (a *apiRig) people() {
 	t := a.t
+	a.controls()
 	key := read[apiNewKey](a, a.ask(store.Owner, "POST", "/invitations", map[string]any{"role": "operator", "uses": 2, "expires": 3600}), 201)
 	if list := read[apiList[store.Invitation]](a, a.ask(store.Owner, "GET", "/invitations", nil), 200).Items; len(list) != 1 || list[0].ID != key.ID || list[0].Uses != 2 || list[0].By != "owner" {
 		t.Errorf("invitations %+v", list)
@@ -57,6 +58,24 @@ func (a *apiRig) people() {
 	a.answers(204, a.ask(store.Operator, "DELETE", fmt.Sprintf("/shares/%d", link.ID), nil))
 	other := read[apiNewKey](a, a.ask(store.Owner, "POST", "/invitations", map[string]any{"person": nora.ID}), 201)
 	a.answers(204, a.ask(store.Owner, "DELETE", fmt.Sprintf("/invitations/%d", other.ID), nil))
+}
+
+// controls asks for control, hands it over and refuses it, all by the API.
+func (a *apiRig) controls() {
+	const at = "/benches/rehearsal/control"
+	read[apiBench](a, a.ask(store.Owner, "PUT", at, nil), 200)
+	if b := read[apiBench](a, a.ask(store.Operator, "POST", at+"/ask", nil), 200); b.Asks != "operator" || b.Holder != "owner" || b.Mine {
+		a.t.Errorf("asked for: %+v", b)
+	}
+	if b := read[apiBench](a, a.ask(store.Owner, "POST", at+"/hand-over", nil), 200); b.Asks != "" || b.Holder != "operator" {
+		a.t.Errorf("handed over: %+v", b)
+	}
+	a.answers(409, a.ask(store.Owner, "POST", at+"/hand-over", nil))
+	read[apiBench](a, a.ask(store.Owner, "POST", at+"/ask", nil), 200)
+	if b := read[apiBench](a, a.ask(store.Operator, "POST", at+"/refuse", nil), 200); b.Asks != "" || b.Holder != "operator" || !b.Mine {
+		a.t.Errorf("refused: %+v", b)
+	}
+	read[apiBench](a, a.ask(store.Operator, "DELETE", at, nil), 200)
 }
 
 // answers holds the status of an answer.
@@ -117,7 +136,7 @@ func TestTokensGiveNoMore(t *testing.T) {
 	r.Header.Set("Authorization", "Bearer "+a.tokens[store.Owner])
 	w := httptest.NewRecorder()
 	a.http.ServeHTTP(w, r)
-	if w.Code != http.StatusForbidden || strings.Contains(w.Body.String(), "key=") {
+	if w.Code != http.StatusForbidden || strings.Contains(w.Body.String(), "sign-in?key=") {
 		t.Errorf("a token made a link for a browser: %d", w.Code)
 	}
 }

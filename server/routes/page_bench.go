@@ -30,6 +30,7 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 	p := web.BenchProps{
 		Reason: now.Reason, HasCards: s.bench(ctx).Cards != nil, Health: s.bench(ctx).Health(),
 		Page: s.frame(ctx, s.bench(ctx).Definition.Name, "/bench"), Def: s.bench(ctx).Definition, Identity: s.bench(ctx).Identity(), State: now.State,
+		CanTakeOver: who.Role >= store.Owner, Asked: who.Session != "" && s.Lab.Control(s.bench(ctx)).Asker == who.Session,
 		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, CanUse: who.Role >= store.Operator,
 		Seat: web.Form{ID: "seat"}, BenchForm: web.Form{ID: "faults"},
 	}
@@ -190,10 +191,22 @@ func (s *Server) safeForm(w http.ResponseWriter, r *http.Request) error {
 	return seeOther(w, r, back)
 }
 
+// stripLive is the WebSocket that keeps the head of a page up to date which has
+// none of its own: the bench's state, and who asks for control.
+func (s *Server) stripLive(w http.ResponseWriter, r *http.Request) error {
+	watched(s, w, r, "strip", homeEvery, func(ctx context.Context) (web.BenchBrief, error) { return s.brief(ctx), nil }, web.BenchParts)
+	return nil
+}
+
+// controlForm handles the buttons of control.
 func (s *Server) controlForm(w http.ResponseWriter, r *http.Request) error {
-	act := s.Lab.TakeControl
-	if r.PostForm.Get("do") == "release" {
-		act = s.Lab.ReleaseControl
+	acts := map[string]func(context.Context, *lab.Bench, lab.Person) error{
+		"": s.Lab.TakeControl, "take": s.Lab.TakeControl, "release": s.Lab.ReleaseControl, "ask": s.Lab.AskControl, "hand": s.Lab.HandOver, "refuse": s.Lab.RefuseControl,
+		"keep": func(_ context.Context, b *lab.Bench, who lab.Person) error { return b.HoldsControl(who) }, // to act is enough
+	}
+	act, known := acts[r.PostForm.Get("do")]
+	if !known {
+		return problem.New(problem.Invalid, "There is no such thing to do with control.")
 	}
 	if err := act(r.Context(), s.bench(r.Context()), personOf(r.Context())); err != nil {
 		return err

@@ -51,6 +51,9 @@ func painted(ctx context.Context, paint *live.Painter, parts map[string]templ.Co
 // stream is the WebSocket handler of a page: it sends a topic's changes after
 // the number that the page has seen.
 func (s *Server) stream(w http.ResponseWriter, r *http.Request, topic string) {
+	if who := personOf(r.Context()); who.Session != "" {
+		defer s.Lab.Present(who)()
+	}
 	since, _ := strconv.ParseUint(r.URL.Query().Get("since"), 10, 64) // none is from the start
 	s.Hub.Serve(w, r, topic, since)
 }

@@ -37,6 +37,7 @@ func (s *Server) readingPages() []route {
 		{"GET", "/procedures/{key}", store.Viewer, page, s.procedurePage},
 
 		{"GET", "/bench", store.Viewer, page, s.benchPage},
+		{"GET", "/bench/strip/live", store.Viewer, control, s.stripLive},
 		{"POST", "/bench/seat", store.Operator, page, s.seatForm},
 		{"POST", "/bench/faults", store.Operator, page, s.faultsForm},
 		{"POST", "/bench/safe", store.Viewer, control, s.safeForm},
@@ -74,6 +75,7 @@ func (s *Server) frame(ctx context.Context, title, section string) web.Page {
 	if !p.Public {
 		p.User, p.Role, p.Bench = who.Name, who.Role.String(), s.brief(ctx)
 		p.Notices = s.healthNotices()
+		p.Strip, p.Key = "/bench/strip/live", who.Session
 	}
 	return p
 }
@@ -82,6 +84,8 @@ func (s *Server) frame(ctx context.Context, title, section string) web.Page {
 func (s *Server) brief(ctx context.Context) web.BenchBrief {
 	now := s.bench(ctx).Now()
 	b := web.BenchBrief{Name: s.bench(ctx).Definition.Name, State: now.State, Run: now.Run}
+	c := s.Lab.Control(s.bench(ctx))
+	b.Holder, b.HolderKey, b.Asks, b.Lapses, b.Why = c.Holder, c.Session, c.Asks, c.Lapses, c.Why
 	switch now.State {
 	case bench.Unknown:
 		b.Fault, b.Remedy = now.Reason, s.bench(ctx).Remedy()

@@ -148,7 +148,7 @@ func TestTakenBackEndsExports(t *testing.T) {
 			for {
 				if _, err := w.Write(block); err != nil {
 					over <- err
-					return err
+					panic(http.ErrAbortHandler) // as an export that is broken off does
 				}
 			}
 		}})))

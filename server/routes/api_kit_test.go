@@ -158,7 +158,8 @@ func newWitnessedAPI(t *testing.T, witnessed func(run.Observer) run.Observer) *a
 		Open: func(ctx context.Context, key string) (*lab.Bench, error) { return a.use(ctx, key) }}, first)
 	a.use = func(context.Context, string) (*lab.Bench, error) { return first, nil }
 	cfg.People = people.New(people.Config{Store: a.store, Log: log})
-	a.server, a.http = newServer(cfg), New(cfg)
+	a.server = newServer(cfg)
+	a.http = a.server.handler()
 	for _, role := range []store.Role{store.Viewer, store.Operator, store.Owner} {
 		a.tokens[role], err = a.store.NewToken(ctx, role, role.String())
 		must(t, err)

@@ -18,7 +18,7 @@ import (
 // tables, so that an address that changes is noticed.
 var (
 	reports  = regexp.MustCompile(`\.csv$|\.txt$|/wide|/compare|/lots?$|/units$|/overview$`)
-	controls = regexp.MustCompile(`/stop$|/safe$|/sign-in$|/sign-out$|/health$|/live$|/control$|/rerun$`)
+	controls = regexp.MustCompile(`/stop$|/safe$|/sign-in$|/sign-out$|/health$|/metrics$|/live$|/control$|/rerun$`)
 )
 
 // TestEveryRouteHasItsClass walks both tables: what reads as much as there is

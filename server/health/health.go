@@ -7,6 +7,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 )
 
@@ -25,6 +26,16 @@ func (l Level) String() string { return levelNames[l] }
 
 // MarshalText writes the level's name.
 func (l Level) MarshalText() ([]byte, error) { return []byte(l.String()), nil }
+
+// UnmarshalText reads a level's name.
+func (l *Level) UnmarshalText(text []byte) error {
+	i := slices.Index(levelNames, string(text))
+	if i < 0 {
+		return fmt.Errorf("%q is not a level of health", text)
+	}
+	*l = Level(i)
+	return nil
+}
 
 // Fact is one thing that the server knows of itself.
 type Fact struct {

@@ -25,7 +25,7 @@ var arrows = map[string][]string{
 	"server/run":               {"server/procedure", "server/bench", "server/derive", "server/budget", "server/dut", "server/quantity"},
 	"server/lot":               {"server/procedure", "server/derive", "server/budget", "server/quantity"},
 	"server/lab":               {"store", "server/live", "server/cardinfo", "server/run", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
-	"server/people":            {"store"},
+	"server/people":            {"store", "server/dut"},
 	"server/keeping":           {"store", "server/turn"},
 	"server/turn":              {},
 	"server/edge":              {},

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"maps"
 	"net/url"
+	"os"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -75,6 +76,9 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 			err = errors.Join(wrap("open "+path, err), s.closePools())
 		}
 	}()
+	if err := makePrivate(path); err != nil {
+		return nil, err
+	}
 	if s.write, err = openPool(ctx, path, writerPragmas, 1, readWrite); err != nil {
 		return nil, err
 	}
@@ -91,6 +95,28 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 		return nil, err
 	}
 	return s, nil
+}
+
+// makePrivate makes the files of a database readable by their owner alone. SQLite
+// gives its log the rights of the database.
+func makePrivate(path string) error {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return err
+	}
+	if err := f.Close(); err != nil {
+		return err
+	}
+	for _, name := range []string{path, path + "-wal", path + "-shm"} {
+		info, err := os.Stat(name)
+		if err != nil || !info.Mode().IsRegular() || info.Mode().Perm()&0o077 == 0 {
+			continue
+		}
+		if err := os.Chmod(name, info.Mode().Perm()&^0o077); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // pragma is one setting: how it is asked for in the DSN, and what SQLite must

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"unicode/utf8"
 
 	"ohmkeep/server/dut"
 )
@@ -56,14 +55,11 @@ func (d *Definition) Check() dut.Problems {
 }
 
 func oneLine(ps *dut.Problems, field, text string, least, most int) {
-	switch n := utf8.RuneCountInString(text); {
-	case strings.TrimSpace(text) == "" && least > 0:
+	if least > 0 && strings.TrimSpace(text) == "" {
 		ps.Add(field, "give it a name")
-	case n > most:
-		ps.Add(field, "has %d characters; at most %d fit", n, most)
-	case !utf8.ValidString(text) || strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r == 0x7f }):
-		ps.Add(field, "must be one line of plain text")
+		return
 	}
+	dut.Text{Least: least, Most: most}.Add(ps, field, text)
 }
 
 // checkPlaces finds connections that lead to the same place.

@@ -5,7 +5,6 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
-	"unicode/utf8"
 
 	"ohmkeep/server/quantity"
 )
@@ -85,8 +84,8 @@ func (d *Device) Validate() error {
 	if !KeyPattern.MatchString(d.Key) {
 		ps.Add("key", "use lower-case letters, digits and hyphens, at most 64")
 	}
-	checkText(&ps, "name", d.Name, 1, maxName)
-	checkText(&ps, "description", d.Description, 0, maxText)
+	Text{Least: 1, Most: maxName}.Add(&ps, "name", d.Name)
+	Text{Most: maxText, Lines: true}.Add(&ps, "description", d.Description)
 	d.checkPackage(&ps)
 	seen := map[int]int{}
 	for i, p := range d.Pins {
@@ -97,18 +96,6 @@ func (d *Device) Validate() error {
 	}
 	d.checkPower(&ps)
 	return ps.Err()
-}
-
-func checkText(ps *Problems, field, s string, least, most int) {
-	n := utf8.RuneCountInString(s)
-	switch {
-	case !utf8.ValidString(s):
-		ps.Add(field, "is not valid UTF-8 text")
-	case n < least || strings.TrimSpace(s) == "" && least > 0:
-		ps.Add(field, "must not be empty")
-	case n > most:
-		ps.Add(field, "has %d characters; at most %d fit", n, most)
-	}
 }
 
 func (d *Device) checkPackage(ps *Problems) {
@@ -146,7 +133,7 @@ func (d *Device) checkPin(ps *Problems, i int, p Pin, seen map[int]int) {
 	} else {
 		seen[p.Number] = i
 	}
-	checkText(ps, at+"name", p.Name, 1, 32)
+	Text{Least: 1, Most: 32}.Add(ps, at+"name", p.Name)
 	known := false
 	for _, f := range Functions() {
 		known = known || f == p.Function

@@ -1,9 +1,6 @@
 package lab
 
 import (
-	"strings"
-	"unicode/utf8"
-
 	"ohmkeep/server/dut"
 )
 
@@ -15,22 +12,10 @@ const (
 
 // CheckLine holds one line of plain text against its bound.
 func CheckLine(ps *dut.Problems, field, text string, most int) {
-	switch {
-	case !utf8.ValidString(text):
-		ps.Add(field, "is not valid UTF-8 text")
-	case utf8.RuneCountInString(text) > most:
-		ps.Add(field, "has %d characters; at most %d fit", utf8.RuneCountInString(text), most)
-	case strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r == 0x7f }):
-		ps.Add(field, "must be one line of plain text")
-	}
+	dut.Text{Most: most}.Add(ps, field, text)
 }
 
 // CheckNote holds a note against its bound.
 func CheckNote(ps *dut.Problems, text string) {
-	switch {
-	case !utf8.ValidString(text):
-		ps.Add("note", "is not valid UTF-8 text")
-	case utf8.RuneCountInString(text) > MaxNote:
-		ps.Add("note", "has %d characters; at most %d fit", utf8.RuneCountInString(text), MaxNote)
-	}
+	dut.Text{Most: MaxNote, Lines: true}.Add(ps, "note", text)
 }

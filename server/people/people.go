@@ -9,9 +9,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
+	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
@@ -58,22 +57,7 @@ func New(cfg Config) *People {
 // "" is nothing. What cannot be seen in a list, or turns its direction, could
 // pass one person off as another.
 func CheckName(name string) string {
-	switch name = strings.TrimSpace(name); {
-	case name == "":
-		return "give a name"
-	case !utf8.ValidString(name):
-		return "use one line of plain text"
-	case utf8.RuneCountInString(name) > maxName:
-		return "at most 60 characters fit"
-	}
-	at := 0
-	for _, r := range name {
-		at++
-		if unicode.In(r, unicode.C, unicode.Zl, unicode.Zp) {
-			return "character " + number(at) + " cannot be seen: use one line of plain text"
-		}
-	}
-	return ""
+	return dut.Text{Least: 1, Most: maxName}.Check(strings.TrimSpace(name))
 }
 
 // named is the refusal of a name in a field.

@@ -5,7 +5,6 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"unicode/utf8"
 
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
@@ -62,14 +61,7 @@ func (f *facts) check(m *Measurement, d *dut.Device) *checker {
 
 // text checks a text's length in characters.
 func (c *checker) text(field, s string, least, most int) {
-	switch n := utf8.RuneCountInString(s); {
-	case !utf8.ValidString(s):
-		c.ps.Add(field, "is not valid UTF-8 text")
-	case least > 0 && strings.TrimSpace(s) == "":
-		c.ps.Add(field, "must not be empty")
-	case n > most:
-		c.ps.Add(field, "has %d characters; at most %d fit", n, most)
-	}
+	dut.Text{Least: least, Most: most, Lines: most == maxNote}.Add(&c.ps, field, s)
 }
 
 func (c *checker) texts() {

@@ -3,14 +3,12 @@ package routes
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"github.com/a-h/templ"
 
@@ -24,21 +22,8 @@ import (
 )
 
 const (
-	homeRuns  = 8
-	maxPeople = 60 // characters of a person's name
+	homeRuns = 8
 )
-
-func nameProblem(name string) string {
-	switch name = strings.TrimSpace(name); {
-	case name == "":
-		return "say who you are"
-	case !utf8.ValidString(name) || strings.ContainsFunc(name, func(r rune) bool { return r < ' ' }):
-		return "use one line of plain text"
-	case utf8.RuneCountInString(name) > maxPeople:
-		return fmt.Sprintf("at most %d characters fit", maxPeople)
-	}
-	return ""
-}
 
 func (s *Server) homePage(w http.ResponseWriter, r *http.Request) error {
 	p, err := s.home(r.Context())

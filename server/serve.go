@@ -256,7 +256,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	rules := lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use, ControlIdle: a.ControlIdle, Stands: who.Stands,
 		Protocol: func() lab.Protocol { return web.NewDecoder(&reference) }}, first)
 	cfg := routes.Config{
-		Store: a.store, Public: public, Hub: a.hub, People: who, Reports: a.reports, Runs: runs, Hosts: names, Proxies: a.Proxies, Log: a.Log, Version: versionText(),
+		Store: a.store, Public: public, Hub: a.hub, People: who, Reports: a.reports, Keeper: a.keeper, Runs: runs, Hosts: names, Proxies: a.Proxies, Log: a.Log, Version: versionText(),
 		Lab: rules, Protocol: reference,
 	}
 	a.watchHealth(ctx, cfg.Lab)

@@ -200,6 +200,28 @@ func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, er
 	return r, nil
 }
 
+// EditNote replaces a run's note as a person does: the line in the log, written
+// with it, keeps what it was.
+func (s *Store) EditNote(ctx context.Context, runID, note, by string) error {
+	return s.update(ctx, "edit note", func(t *tx) error {
+		var before string
+		if err := t.row("SELECT note FROM runs WHERE id = ? AND "+notDeleting, runID).Scan(&before); err != nil {
+			return missing(err, "there is no run %s", runID)
+		}
+		if before == note {
+			return nil
+		}
+		_, err := t.exec("UPDATE runs SET note = ?1, seal = "+resealSQL("runs", map[string]string{"note": "?1"})+" WHERE id = ?2", note, runID)
+		if err != nil {
+			return err
+		}
+		if before == "" {
+			before = "none"
+		}
+		return logEvent(t, &Event{By: by, Action: "note", Subject: runID, Detail: "before: " + before})
+	})
+}
+
 // SetNote replaces a run's note.
 func (s *Store) SetNote(ctx context.Context, runID, note string) error {
 	return s.update(ctx, "set note", func(t *tx) error {

@@ -40,6 +40,7 @@ func samples() map[string]templ.Component {
 		"error":   Error(ErrorProps{Page: samplePage("", "Not found"), Status: 404, What: "There is no run under this address", Advice: "It may have been deleted."}),
 	}
 	maps.Copy(pages, peopleSamples())
+	maps.Copy(pages, dataSamples())
 	maps.Copy(pages, benchSamples())
 	maps.Copy(pages, cardSamples())
 	return pages
@@ -175,10 +176,9 @@ func TestBadEntryComesBack(t *testing.T) {
 func TestRehearsalIsMarked(t *testing.T) {
 	for name, c := range samples() {
 		page := render(t, c)
-		if _, ofPeople := peopleSamples()[name]; ofPeople {
-			continue
-		}
-		if _, described := benchSamples()[name]; described || name == "sign-in" || name == "about" || name == "error" || name == "devices" || name == "protocol" {
+		_, ofPeople := peopleSamples()[name]
+		_, ofData := dataSamples()[name]
+		if _, described := benchSamples()[name]; described || ofPeople || ofData || name == "sign-in" || name == "about" || name == "error" || name == "devices" || name == "protocol" {
 			continue // these show nothing that was measured
 		}
 		if !strings.Contains(page, `class="stamp"`) || !strings.Contains(page, "<strong>Rehearsal.</strong>") {

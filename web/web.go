@@ -59,6 +59,7 @@ type BenchBrief struct {
 type Notice struct {
 	Kind string // "done" or "problem"
 	Text string
+	Link string // address of the page with more; ""
 }
 
 // Form is a submitted form: what was entered and what is wrong with it. The

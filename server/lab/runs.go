@@ -1,9 +1,11 @@
 package lab
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
+	"time"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
@@ -14,32 +16,47 @@ import (
 
 // What people do with a run that is kept.
 
-// SetNote writes the note of a run.
+// SetNote writes the note of a run. The line in the log keeps what it was.
 func (l *Lab) SetNote(ctx context.Context, who Person, id, note string) error {
 	var ps dut.Problems
 	CheckNote(&ps, note)
 	if err := ps.Err(); err != nil {
 		return err
 	}
-	if err := l.Store.SetNote(ctx, id, note); err != nil {
-		return err
-	}
-	l.Note(ctx, who, "note", id, "")
-	return nil
+	return l.Store.EditNote(ctx, id, note, who.Name)
 }
 
 // DeleteRun deletes a run and its readings for good. The line in the log is
 // written with the deletion's first transaction.
 func (l *Lab) DeleteRun(ctx context.Context, who Person, id string) error {
 	rec, err := l.Store.GetRun(ctx, id)
-	if err != nil {
+	detail := ""
+	switch {
+	case problem.CodeOf(err) == problem.Corrupt:
+		detail = "what was kept of it was damaged"
+	case err != nil:
 		return err
-	}
-	if rec.Status == procedure.Running {
+	case rec.Status == procedure.Running:
 		return problem.New(problem.Conflict, "This run is at work. Stop it first.")
+	default:
+		if detail, err = l.headWords(ctx, rec); err != nil {
+			return err
+		}
 	}
-	return l.Store.DeleteRun(ctx, id,
-		store.Event{By: who.Name, Action: "delete run", Subject: id, Detail: rec.Device.Key + " " + rec.Unit.Serial})
+	return l.Store.DeleteRun(ctx, id, store.Event{By: who.Name, Action: "delete run", Subject: id, Detail: detail})
+}
+
+// headWords is what stays of a run that is deleted: what it measured, of which
+// unit, when, with which outcome, and how much it held.
+func (l *Lab) headWords(ctx context.Context, rec *procedure.Record) (string, error) {
+	results, err := l.Store.Results(ctx, rec.ID)
+	if err != nil && problem.CodeOf(err) != problem.Corrupt {
+		return "", err
+	}
+	outcome := cmp.Or(string(rec.Outcome), "no limits")
+	return fmt.Sprintf("device %s %s (revision %d), unit %s, lot %s, procedure %s (revision %d), bench %s, by %s, %s, %s: %s, %d results, %d readings; note: %s",
+		rec.Device.Key, rec.Device.Name, rec.DeviceRev, cmp.Or(rec.Unit.Serial, "none"), cmp.Or(rec.Unit.Lot, "none"), rec.Procedure.Key, rec.ProcRev,
+		rec.Bench.Key, rec.Operator, rec.Started.UTC().Format(time.RFC3339), rec.Status, outcome, len(results), rec.Readings, cmp.Or(rec.Note, "none")), nil
 }
 
 // Rerun starts the procedure of a run again, at its latest revision. On a

@@ -9,6 +9,7 @@ import (
 	"mime"
 	"net/http"
 	"net/http/httptest"
+	"path/filepath"
 	"reflect"
 	"strings"
 	"sync"
@@ -19,6 +20,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/keeping"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
@@ -120,6 +122,9 @@ type apiRig struct {
 	table  []endpoint
 	match  chi.Router
 	seen   map[string]bool // operations that have succeeded
+	// keeper waits for its turn in a queue of its own.
+	keeper      *keeping.Keeper
+	keeperTurns *turn.Queue
 	// use stands for putting a bench in use.
 	use func(ctx context.Context, key string) (*lab.Bench, error)
 }
@@ -157,6 +162,10 @@ func newWitnessedAPI(t *testing.T, witnessed func(run.Observer) run.Observer) *a
 	cfg.Lab = lab.New(lab.Config{Store: a.store, Live: runs, Log: log, Protocol: testProtocol, Now: a.clock.Now,
 		Open: func(ctx context.Context, key string) (*lab.Bench, error) { return a.use(ctx, key) }}, first)
 	a.use = func(context.Context, string) (*lab.Bench, error) { return first, nil }
+	a.keeperTurns = turn.NewQueue(turn.Limits{Computing: 1, Open: 4, Each: 4})
+	a.keeper = keeping.New(keeping.Config{Store: a.store, Reports: a.keeperTurns, Log: log, Dir: filepath.Join(t.TempDir(), "backups")})
+	t.Cleanup(a.keeper.Close)
+	cfg.Keeper = a.keeper
 	cfg.People = people.New(people.Config{Store: a.store, Log: log})
 	a.server = newServer(cfg)
 	a.http = a.server.handler()

@@ -31,6 +31,7 @@ func TestWalkThrough(t *testing.T) {
 	a.describeBench()
 	a.share(id)
 	a.people()
+	a.data()
 	a.finish(id)
 	for _, e := range a.table {
 		if !a.seen[e.id] {

@@ -20,7 +20,7 @@ import (
 // pages is the table of all pages and of the forms on them. The pages that edit
 // documents have tables of their own, beside their handlers.
 func (s *Server) pages() []route {
-	return slices.Concat(s.readingPages(), s.signInPages(), s.sharedPages(), s.peoplePages(), s.accessPages(), s.deviceEditPages(), s.pinMapPages(), s.procedureEditPages(), s.checkPages(), s.bringUpPages(), s.cardCheckPages(), s.protocolPages(), s.trafficPages(), s.benchEditPages())
+	return slices.Concat(s.readingPages(), s.signInPages(), s.sharedPages(), s.peoplePages(), s.accessPages(), s.deviceEditPages(), s.pinMapPages(), s.procedureEditPages(), s.checkPages(), s.bringUpPages(), s.cardCheckPages(), s.protocolPages(), s.trafficPages(), s.benchEditPages(), s.dataPages())
 }
 
 func (s *Server) readingPages() []route {
@@ -74,7 +74,7 @@ func (s *Server) frame(ctx context.Context, title, section string) web.Page {
 	p := web.Page{Title: title, Section: section, Public: who.Role == store.Nobody}
 	if !p.Public {
 		p.User, p.Role, p.Bench = who.Name, who.Role.String(), s.brief(ctx)
-		p.Notices = s.healthNotices()
+		p.Notices = append(s.healthNotices(), s.keepingNotices(ctx, who.Role >= store.Owner)...)
 		p.Strip, p.Key = "/bench/strip/live", who.Session
 	}
 	return p

@@ -8,6 +8,7 @@ import (
 	"context"
 	"log/slog"
 	"net/http"
+	"path/filepath"
 	"time"
 
 	"github.com/a-h/templ"
@@ -18,6 +19,7 @@ import (
 	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/edge"
 	"ohmkeep/server/health"
+	"ohmkeep/server/keeping"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
@@ -44,6 +46,8 @@ type Config struct {
 	Hosts        []string     // further names of this server
 	Proxies      edge.Proxies // who is believed of whom it speaks for
 	Reports      *turn.Queue  // nil: one with the program's limits
+	// Keeper checks and backs up; nil: one without a timetable.
+	Keeper *keeping.Keeper
 	// People is who may come in; nil: those of the store.
 	People *people.People
 	// Public is the address that links lead to, without a path; "": that of the
@@ -84,6 +88,9 @@ func newServer(cfg Config) *Server {
 	}
 	if cfg.Reports == nil {
 		cfg.Reports = turn.NewQueue(turn.Limits{})
+	}
+	if cfg.Keeper == nil {
+		cfg.Keeper = keeping.New(keeping.Config{Store: cfg.Store, Reports: cfg.Reports, Log: cfg.Log, Dir: filepath.Join(filepath.Dir(cfg.Store.Path()), "backups")})
 	}
 	if cfg.People == nil {
 		cfg.People = people.New(people.Config{Store: cfg.Store, Log: cfg.Log})

@@ -57,3 +57,13 @@ func must(t testing.TB, err error) {
 		t.Fatal(err)
 	}
 }
+
+// Exec changes what is stored past the store, as a disk or a hand does.
+func Exec(t testing.TB, s *store.Store, query string) {
+	t.Helper()
+	db, err := sql.Open("sqlite", "file:"+s.Path()+"?_busy_timeout=5000")
+	must(t, err)
+	defer func() { must(t, db.Close()) }()
+	_, err = db.ExecContext(t.Context(), query)
+	must(t, err)
+}

@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/a-h/templ"
 	"ohmkeep/assets"
@@ -37,7 +38,12 @@ func samples() map[string]templ.Component {
 		"manual": Manual(sampleManual()), "manual-empty": Manual(ManualProps{Page: samplePage("/manual", "Manual"), Form: Form{ID: "manual"}, Devices: []Option{{"", "choose", ""}}}),
 		"sign-in": SignIn(SignInProps{Page: Page{Title: "Sign in", Public: true}, Reason: "This key has been used already."}),
 		"about":   About(AboutProps{Page: samplePage("/about", "About"), Version: "Version 0.1"}),
-		"error":   Error(ErrorProps{Page: samplePage("", "Not found"), Status: 404, What: "There is no run under this address", Advice: "It may have been deleted."}),
+		"health": Health(HealthProps{Page: samplePage("/about", "State of this server"), Version: "Version 0.1", At: time.Date(2030, 1, 2, 3, 4, 5, 0, time.UTC), Facts: []HealthFact{
+			{Title: "Database", Level: "good", Words: "It answers."},
+			{Title: "Disk", Level: "attention", Words: "900 MB free, room for 5 hours of measuring at the present rate of 190 MB an hour.", Remedy: `a < b & "c"`},
+			{Title: "What is kept", Level: "trouble", Words: "Damaged: 3 found by the check, first <run>.", Remedy: "Make a copy of the database file."},
+		}}),
+		"error": Error(ErrorProps{Page: samplePage("", "Not found"), Status: 404, What: "There is no run under this address", Advice: "It may have been deleted."}),
 	}
 	maps.Copy(pages, peopleSamples())
 	maps.Copy(pages, dataSamples())
@@ -178,7 +184,7 @@ func TestRehearsalIsMarked(t *testing.T) {
 		page := render(t, c)
 		_, ofPeople := peopleSamples()[name]
 		_, ofData := dataSamples()[name]
-		if _, described := benchSamples()[name]; described || ofPeople || ofData || name == "sign-in" || name == "about" || name == "error" || name == "devices" || name == "protocol" {
+		if _, described := benchSamples()[name]; described || ofPeople || ofData || name == "sign-in" || name == "about" || name == "error" || name == "health" || name == "devices" || name == "protocol" {
 			continue // these show nothing that was measured
 		}
 		if !strings.Contains(page, `class="stamp"`) || !strings.Contains(page, "<strong>Rehearsal.</strong>") {

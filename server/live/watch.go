@@ -36,6 +36,9 @@ func (h *Hub) Watch(name string, d Drawing) (leave func()) {
 		before := h.ending[name]
 		delete(h.ending, name)
 		h.watches[name] = w
+		if h.topics[name] == nil { // before its first viewer looks for it, who would be told to load the page again
+			h.topics[name] = NewTopic(time.Now())
+		}
 		go h.draw(ctx, name, d, before, w.done)
 	}
 	w.viewers++

@@ -24,7 +24,7 @@ import (
 )
 
 var (
-	damages    = flag.Int("damages", 300, "how often TestNothingDamagedIsShownAsGood damages a database")
+	damages    = flag.Int("damages", 60, "how often TestNothingDamagedIsShownAsGood damages a database")
 	damageSeed = flag.Uint64("damage-seed", 0, "which damages; 0: others each time")
 )
 

@@ -92,6 +92,7 @@ var runColumns = []runColumn{
 		begin: func(r *newRun) any { return asJSON{r.Identity} }, head: func(r *procedure.Record) any { return asJSON{&r.Identity} }},
 	{name: "seated",
 		begin: func(r *newRun) any { return asJSON{r.Seated} }, head: func(r *procedure.Record) any { return rawJSON{&r.Seated} }},
+	{name: "lists", begin: func(r *newRun) any { return r.lists() }},
 	{name: "device_body", begin: func(r *newRun) any { return r.bodies[0] }},
 	{name: "procedure_body", begin: func(r *newRun) any { return r.bodies[1] }, row: func(r *RunRow) any { return &r.body }},
 	{name: "pin_map_body", begin: func(r *newRun) any { return r.bodies[2] }},
@@ -120,6 +121,16 @@ var runLists = [...]struct {
 	{"confirmed", "items", func(r *procedure.Record) any { return &r.Confirmed }},
 }
 
+// lists says which of its lists a run has rows for, one bit each.
+func (r *newRun) lists() (bits int64) {
+	for i, n := range [len(runLists)]int{len(r.Acknowledged), len(r.Confirmed)} {
+		if n > 0 {
+			bits |= 1 << i
+		}
+	}
+	return bits
+}
+
 // SQL made of the columns.
 var (
 	insertRun = func() string {
@@ -141,8 +152,9 @@ var (
 			joined += fmt.Sprintf(", d%d.id, d%d.hash", i, i)
 			from += fmt.Sprintf(" JOIN snapshots d%d ON d%d.id = %s", i, i, d.column)
 		}
-		for _, l := range runLists {
+		for i, l := range runLists {
 			columns += fmt.Sprintf(" AND (%s.run IS NULL OR %s)", l.table, soundSQL(l.table))
+			columns += fmt.Sprintf(" AND (runs.lists IS NULL OR (runs.lists >> %d & 1) = (%s.run IS NOT NULL))", i, l.table)
 			joined += ", " + l.column
 			from += fmt.Sprintf(" LEFT JOIN %s ON %s.run = runs.id", l.table, l.table)
 		}

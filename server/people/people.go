@@ -57,7 +57,11 @@ func New(cfg Config) *People {
 // "" is nothing. What cannot be seen in a list, or turns its direction, could
 // pass one person off as another.
 func CheckName(name string) string {
-	return dut.Text{Least: 1, Most: maxName}.Check(strings.TrimSpace(name))
+	name = strings.TrimSpace(name)
+	if name == "" {
+		return "give a name"
+	}
+	return dut.Text{Most: maxName}.Check(name)
 }
 
 // named is the refusal of a name in a field.

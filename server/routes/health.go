@@ -43,7 +43,8 @@ func (s *Server) healthNotices() (out []web.Notice) {
 		return nil
 	}
 	for _, f := range s.Health.Latest().Facts {
-		if f.Level == health.Trouble && f.Key != "link" { // the head of the page has the link
+		said := f.Key == "link" || f.Key == "damage" && len(s.Store.MetDamage()) > 0 // by notices of their own
+		if f.Level == health.Trouble && !said {
 			out = append(out, web.Notice{Kind: "problem", Text: f.Title + ": " + f.Words + " " + f.Remedy})
 		}
 	}

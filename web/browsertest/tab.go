@@ -134,8 +134,10 @@ func (b *Tab) Submit(selector string) {
 func (b *Tab) until(selector string, click func() error) {
 	b.T.Helper()
 	for {
-		b.Do(chromedp.WaitVisible(selector))
-		err := click()
+		err := chromedp.Do(b.Ctx, chromedp.WaitVisible(selector))
+		if err == nil {
+			err = click()
+		}
 		if err == nil {
 			return
 		}
@@ -183,11 +185,18 @@ func (b *Tab) Fill(selector, text string) {
 // Text is the text of an element, with single spaces.
 func (b *Tab) Text(selector string) string {
 	b.T.Helper()
-	s, err := chromedp.Run(b.Ctx, chromedp.TextContent(selector))
-	if err != nil {
-		b.fail(fmt.Errorf("text of %s: %w", selector, err))
+	element := fmt.Sprintf("document.querySelector(%q)", selector)
+	for {
+		b.Until(element)
+		// In one step: a live page may replace the element after it was found.
+		s, err := chromedp.Run(b.Ctx, chromedp.Evaluate[*string](element+"?.textContent ?? null"))
+		switch {
+		case err == nil && s != nil:
+			return strings.Join(strings.Fields(*s), " ")
+		case err != nil && !replaced(err):
+			b.fail(fmt.Errorf("text of %s: %w", selector, err))
+		}
 	}
-	return strings.Join(strings.Fields(s), " ")
 }
 
 // Address is where the tab stands.
@@ -221,10 +230,10 @@ func (b *Tab) Until(condition string) {
 	}
 }
 
-// replaced reports that the page went away while something was asked of it, in
-// the browser's own words.
+// replaced reports that the page, or the element, went away while something was
+// asked of it, in the browser's own words.
 func replaced(err error) bool {
-	for _, words := range []string{"Cannot find context", "context was destroyed", "navigated or closed", "Could not find node"} {
+	for _, words := range []string{"Cannot find context", "context was destroyed", "navigated or closed", "Could not find node", "No node with given id"} {
 		if strings.Contains(err.Error(), words) {
 			return true
 		}

@@ -34,10 +34,15 @@ func ranges(full ...float64) []bench.Range {
 	return out
 }
 
+// patient is the watchdog of the cards that the check of a card goes over: it waits
+// it out a few times, and hundreds of its questions must not find the card safe
+// because the machine held the check up.
+const patient = 2 * time.Second
+
 // described is what example_hardware.cpp is.
 func described() conformance.Options {
 	volts, amperes := ranges(2, 10), ranges(1e-6, 10e-6, 100e-6, 1e-3, 10e-3, 100e-3)
-	o := conformance.Options{Watchdog: watchdog, SwitchTime: 2 * time.Millisecond}
+	o := conformance.Options{Watchdog: patient, SwitchTime: 2 * time.Millisecond}
 	for n := 1; n <= 2; n++ {
 		o.Channels = append(o.Channels, conformance.Channel{
 			Number: n, RemoteSense: n == 1, ForceV: volts, SenseV: volts, ForceI: amperes, SenseI: amperes,
@@ -76,7 +81,7 @@ func TestConformance(t *testing.T) {
 // check goes over a card. A point may be skipped only where it is excused.
 func check(t *testing.T, o conformance.Options, excused map[string]string) {
 	t.Helper()
-	r := openRig(t, plain(t), watchdog)
+	r := openRig(t, plain(t), patient)
 	r.start()
 	o.Connection, o.Log, o.Stream = "card", wire.NewLog(1<<20), r.host
 	line := wire.NewLine(r.host, wire.Options{Connection: o.Connection, Log: o.Log, Timeout: time.Hour})

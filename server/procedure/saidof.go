@@ -32,6 +32,8 @@ func (r *Result) WithoutBudget() string {
 		return beforeBudgets
 	case r.Budget != nil && r.Budget.Why != "":
 		return r.Budget.Why
+	case r.Budget == nil && r.K > 0:
+		return "its measurement had not ended when it was worked out: the contributions are kept with the last result"
 	case r.Flags != 0 || r.Note != "":
 		return "it is a bound, or rests on readings that are no measure"
 	}

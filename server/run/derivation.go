@@ -80,7 +80,7 @@ func (d *derivation) batch(l *load, last bool) procedure.Batch {
 	}
 	for step, x := range d.derivers {
 		if last || x.ended || x.stale && !time.Now().Before(x.due) {
-			b.Results = d.workOut(x, b.Results)
+			b.Results = d.workOut(x, x.ended || last, b.Results)
 		}
 		if x.ended {
 			delete(d.derivers, step)
@@ -101,8 +101,10 @@ func (d *derivation) deriving(step int) *deriving {
 
 // workOut appends the results of a measurement that are new or have changed,
 // and says when they may be worked out again: a second later at the earliest,
-// and so that it takes no more than a tenth of the time.
-func (d *derivation) workOut(x *deriving, out []procedure.Result) []procedure.Result {
+// and so that it takes no more than a tenth of the time. Only final results have
+// their budgets: to write them anew each second is half of all that a slow
+// measurement writes.
+func (d *derivation) workOut(x *deriving, final bool, out []procedure.Result) []procedure.Result {
 	begun := time.Now()
 	results := x.Results()
 	for i := range results {
@@ -115,7 +117,11 @@ func (d *derivation) workOut(x *deriving, out []procedure.Result) []procedure.Re
 		results = append(results, d.withdrawn(x.index, results)...)
 	}
 	for _, r := range results {
-		if old, ok := d.results[r.ID()]; !ok || !sameResult(old, r) {
+		if !final {
+			r.Budget = nil // larger than the result, and there is another in a second
+		}
+		old, ok := d.results[r.ID()]
+		if !ok || !sameResult(old, r) || old.Budget == nil && r.Budget != nil {
 			d.results[r.ID()] = r
 			out = append(out, r)
 		}

@@ -25,7 +25,13 @@ func openData(ctx context.Context, data string) (*store.Store, string, error) {
 	}
 	path := databasePath(dir)
 	if info, err := os.Stat(path); err != nil || info.Size() == 0 {
-		return nil, dir, fmt.Errorf("there is no database in %s; start the server once, or name its directory with -data", dir)
+		err = fmt.Errorf("there is no database in %s; start the server once, or name its directory with -data", dir)
+		if found, lookErr := store.LookAt(path); lookErr == nil {
+			for _, text := range found.Notes() {
+				err = fmt.Errorf("%w; %s", err, text)
+			}
+		}
+		return nil, dir, err
 	}
 	s, err := store.Open(ctx, path, store.Options{})
 	return s, dir, err
@@ -64,21 +70,44 @@ func checkDataCommand(ctx context.Context, args []string, stdout, stderr io.Writ
 	return nil
 }
 
+// checkOf checks a file, or the database of a data directory where none is
+// named: all that is in it, and that it is the one that was left.
 func checkOf(ctx context.Context, data, file string) (checked *store.Checked, path string, err error) {
-	if file != "" {
-		if info, err := os.Stat(file); err != nil || info.Size() == 0 {
-			return nil, file, errors.Join(err, fmt.Errorf("%s is no database", file))
+	path = file
+	if file == "" {
+		dir, err := dataDir(data)
+		if err != nil {
+			return nil, "", err
 		}
-		checked, err = store.CheckFile(ctx, file, nil)
-		return checked, file, err
+		path = databasePath(dir)
+	} else if info, err := os.Stat(file); err != nil || info.Size() == 0 {
+		return nil, file, errors.Join(err, fmt.Errorf("%s is no database", file))
 	}
-	s, dir, err := openData(ctx, data)
-	path = databasePath(dir)
+	found, err := store.LookAt(path) // before it is opened, which makes a new log
 	if err != nil {
 		return nil, path, err
 	}
-	checked, err = s.Check(ctx, nil)
-	return checked, path, errors.Join(err, s.Close())
+	var s *store.Store
+	if file != "" {
+		s, err = store.Open(ctx, path, store.Options{})
+	} else {
+		s, _, err = openData(ctx, data)
+	}
+	if err != nil {
+		return nil, path, err
+	}
+	defer func() { err = errors.Join(err, s.Close()) }()
+	notes, err := found.Compare(ctx, s)
+	if err != nil {
+		return nil, path, err
+	}
+	if checked, err = s.Check(ctx, nil); err != nil {
+		return nil, path, err
+	}
+	for _, text := range notes {
+		checked.Findings = append(checked.Findings, store.Finding{Subject: "database", What: text})
+	}
+	return checked, path, nil
 }
 
 func printChecked(w io.Writer, path string, c *store.Checked) error {

@@ -223,3 +223,101 @@ func TestMissingLogIsSaid(t *testing.T) {
 		t.Errorf("%+v %v", notices, err)
 	}
 }
+
+// TestSubcommandsKeepTheEvidence: a subcommand that opens the database does not
+// take away what the next start says of it, and the check says the same, every time.
+func TestSubcommandsKeepTheEvidence(t *testing.T) {
+	t.Parallel()
+	dir := storetest.Dir(t)
+	p := startProcess(t, dir, "-demo=false")
+	p.token("operator")
+	p.kill()
+	if out, err := said(t, "check", "-data", dir); err != nil { // it moves the log into the database
+		t.Errorf("with its log: %s %v", out, err)
+	}
+	if out, err := said(t, "check", "-data", dir); err != nil {
+		t.Errorf("after its log was moved into it: %s %v", out, err)
+	}
+	p = startProcess(t, dir, "-demo=false")
+	p.token("operator")
+	p.kill()
+	if err := os.Remove(databasePath(dir) + "-wal"); err != nil {
+		t.Fatal(err)
+	}
+	if out, err := said(t, "backup", "-data", dir, "-to", filepath.Join(storetest.Dir(t), "lab.db")); err != nil {
+		t.Errorf("%s %v", out, err)
+	}
+	for range 2 {
+		out, err := said(t, "check", "-data", dir)
+		if !errors.Is(err, errDamage) || strings.Contains(out, "Nothing is damaged") {
+			t.Errorf("%s %v", out, err)
+		}
+		wants(t, out, "-wal) is missing")
+	}
+	running := startProgram(t, dir, false)
+	notices, err := running.app.store.Notices(t.Context())
+	if err != nil || len(notices) != 1 || !strings.Contains(notices[0].Text, "-wal) is missing") {
+		t.Errorf("%+v %v", notices, err)
+	}
+	running.stop()
+	if out, err := said(t, "check", "-data", dir); err != nil {
+		t.Errorf("although the notice is kept: %s %v", out, err)
+	}
+}
+
+// TestCheckSaysWhatAStartWouldSay: the check holds the database against its last
+// known state.
+func TestCheckSaysWhatAStartWouldSay(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		harm func(t *testing.T, path, older string)
+		says string
+	}{
+		"as it was": {func(*testing.T, string, string) {}, ""},
+		"emptied": {func(t *testing.T, path, _ string) {
+			if err := os.WriteFile(path, nil, 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}, "0 bytes"},
+		"gone": {func(t *testing.T, path, _ string) {
+			if err := os.Remove(path); err != nil {
+				t.Fatal(err)
+			}
+		}, "is gone"},
+		"older": {func(t *testing.T, path, older string) {
+			if err := os.Rename(older, path); err != nil {
+				t.Fatal(err)
+			}
+		}, "older than its last known state"},
+		"its log cut off": {func(t *testing.T, path, _ string) {
+			execSQL(t, path, "DROP TRIGGER events_stay; DELETE FROM events WHERE id = (SELECT max(id) FROM events)")
+			execSQL(t, path, "UPDATE sqlite_sequence SET seq = seq - 1 WHERE name = 'events'")
+		}, "older than its last known state"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			dir := storetest.Dir(t)
+			startProgram(t, dir, false).stop()
+			older := filepath.Join(dir, "older")
+			if err := store.CopyFile(databasePath(dir), older); err != nil {
+				t.Fatal(err)
+			}
+			keepRun(t, dir, "first")
+			startProgram(t, dir, false).stop() // keeps the state
+			c.harm(t, databasePath(dir), older)
+			for range 2 {
+				out, err := said(t, "check", "-data", dir)
+				if c.says == "" {
+					if err != nil {
+						t.Errorf("%s %v", out, err)
+					}
+					continue
+				}
+				if err == nil || strings.Contains(out, "Nothing is damaged") {
+					t.Fatalf("%s %v", out, err)
+				}
+				wants(t, out+err.Error(), c.says)
+			}
+		})
+	}
+}

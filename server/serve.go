@@ -73,6 +73,7 @@ const stopWithin = 10 * time.Second
 type app struct {
 	options
 	store    *store.Store
+	compared bool // the store was held against its last known state, and what must be said is kept
 	hub      *live.Hub
 	reports  *turn.Queue
 	benches  *benches
@@ -172,6 +173,10 @@ func (a *app) openStore(ctx context.Context) error {
 		a.Log.Error("LOOK AT THE DATABASE", "path", path, "what", text)
 		err = errors.Join(err, a.store.AddNotice(ctx, text))
 	}
+	if err == nil && len(notes) > 0 {
+		err = a.store.KeepState(ctx, false) // they are kept: the state file need not tell any more
+	}
+	a.compared = err == nil
 	return err
 }
 
@@ -386,8 +391,11 @@ func (a *app) stop() error {
 		a.besideStop()
 		<-a.besideOver
 	}
+	if a.store != nil && a.compared {
+		errs = append(errs, a.store.KeepState(ctx, true))
+	}
 	if a.store != nil {
-		errs = append(errs, a.store.KeepState(ctx, true), a.store.Close())
+		errs = append(errs, a.store.Close())
 	}
 	if a.unlock != nil {
 		errs = append(errs, a.unlock()) // last: nothing of this server's is open any more

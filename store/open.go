@@ -53,6 +53,7 @@ type Store struct {
 	kept      atomic.Int64 // bytes that wide tables in the making keep
 	snapshots snapshotCache
 	met       metDamage
+	logLost   atomic.Bool // the log was missing when the database was opened, and nobody was told
 
 	// life is held for reading by what goes on beside all requests, and taken by
 	// Close: nothing of that begins after it.
@@ -76,6 +77,11 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 			err = errors.Join(wrap("open "+path, err), s.closePools())
 		}
 	}()
+	lost, err := logMissing(path)
+	if err != nil {
+		return nil, err
+	}
+	s.logLost.Store(lost)
 	if err := makePrivate(path); err != nil {
 		return nil, err
 	}
@@ -225,7 +231,7 @@ func (s *Store) Close() error {
 	s.appendMu.Lock()
 	defer s.appendMu.Unlock()
 	readErr := s.closeReaders() // first: a reader would keep the log from shrinking
-	return errors.Join(readErr, s.Checkpoint(context.Background()), s.closePools(), logFolded(s.path))
+	return errors.Join(readErr, s.Checkpoint(context.Background()), s.closePools(), s.logFolded())
 }
 
 func (s *Store) closePools() error {

@@ -20,6 +20,9 @@ type State struct {
 	Runs   int64     `json:"runs"`   // the number of the newest run
 	Events int64     `json:"events"` // the number of the last line of the log
 	Hash   string    `json:"hash"`   // its hash, in hexadecimal digits
+	// LogLost says that it was opened without the log that it was left with, and
+	// that nobody has been told yet. It stays until KeepState.
+	LogLost bool `json:"log_lost,omitempty"`
 }
 
 // statePath is the path of the state file of a database.
@@ -39,13 +42,16 @@ func (s *Store) State(ctx context.Context) (State, error) {
 }
 
 // KeepState writes the state of the database into the file beside it, where it
-// has changed. Clean says that the database is about to be closed in order.
+// has changed. Clean says that the database is about to be closed in order. It
+// takes the database as it is from now on: whoever calls it has compared it with
+// its last known state, and has kept what must be said of that.
 func (s *Store) KeepState(ctx context.Context, clean bool) error {
 	now, err := s.State(ctx)
 	if err != nil {
 		return err
 	}
 	now.Clean = clean
+	s.logLost.Store(false)
 	if last, err := readState(s.path); err == nil && last != nil {
 		if last.At = now.At; *last == now {
 			return nil
@@ -54,18 +60,50 @@ func (s *Store) KeepState(ctx context.Context, clean bool) error {
 	return now.write(s.path)
 }
 
+// logMissing reports whether a database was left with a log that is not there.
+// It writes that into the state file, because opening the database makes a new
+// log, after which nobody could tell.
+func logMissing(path string) (bool, error) {
+	last, err := readState(path)
+	if err != nil || last == nil {
+		return false, nil // nothing is known; LookAt says of a file that cannot be read
+	}
+	if info, err := os.Stat(path); err != nil || info.Size() == 0 {
+		return false, nil // there is no database
+	}
+	if last.LogLost || !last.lacksLog(path) {
+		return last.LogLost, nil
+	}
+	last.LogLost = true
+	return true, last.write(path)
+}
+
+// lacksLog reports whether the log of a database with this last known state is
+// lost: only one that was closed in order has none.
+func (s *State) lacksLog(path string) bool {
+	if s.LogLost {
+		return true
+	}
+	_, err := os.Stat(path + "-wal")
+	return !s.Clean && errors.Is(err, os.ErrNotExist)
+}
+
 // logFolded notes that the log beside a database is gone because it was moved
-// into the database, and not lost: whoever closes it last does that.
-func logFolded(path string) error {
-	if _, err := os.Stat(path + "-wal"); !errors.Is(err, os.ErrNotExist) {
+// into the database, and not lost: whoever closes it last does that. A log that
+// was lost before stays lost.
+func (s *Store) logFolded() error {
+	if s.logLost.Load() {
+		return nil
+	}
+	if _, err := os.Stat(s.path + "-wal"); !errors.Is(err, os.ErrNotExist) {
 		return err // somebody else has it open
 	}
-	last, err := readState(path)
-	if err != nil || last == nil || last.Clean {
+	last, err := readState(s.path)
+	if err != nil || last == nil || last.Clean || last.LogLost {
 		return nil
 	}
 	last.Clean = true
-	return last.write(path)
+	return last.write(s.path)
 }
 
 func (s *State) write(database string) error {
@@ -110,6 +148,7 @@ func readState(database string) (*State, error) {
 type Found struct {
 	State *State // the last known one; nil: none is known
 	notes []string
+	fresh bool // there is no database: opening makes one
 }
 
 // LookAt looks at a database's file, its log and its state file before anybody
@@ -121,18 +160,18 @@ func LookAt(path string) (*Found, error) {
 		f.note("the file that keeps its last known state cannot be read (%v)", err)
 	}
 	info, err := os.Stat(path)
-	_, logErr := os.Stat(path + "-wal")
 	switch {
 	case errors.Is(err, os.ErrNotExist):
-		if f.State != nil {
-			f.note("the database that was here is gone: %s. This is a new, empty one", f.State.words())
+		if f.fresh = true; f.State != nil {
+			f.note("the database that was here is gone: %s", f.State.words())
 		}
 		return f, nil
 	case err != nil:
 		return f, err
 	case info.Size() == 0:
-		f.note("the database file was there and held nothing, 0 bytes. %sThis is a new, empty one", f.lastWords())
-	case f.State != nil && !f.State.Clean && errors.Is(logErr, os.ErrNotExist):
+		f.fresh = true
+		f.note("the database file was there and held nothing, 0 bytes%s", f.lastWords())
+	case f.State != nil && f.State.lacksLog(path):
 		f.note("the server was not stopped in order, and the write-ahead log beside the database (%s-wal) is missing: what was stored last before that stop may be lost",
 			filepath.Base(path))
 	}
@@ -143,11 +182,14 @@ func (f *Found) note(format string, args ...any) {
 	f.notes = append(f.notes, fmt.Sprintf(format, args...))
 }
 
+// Notes returns what must be said of a database that is not opened, in words.
+func (f *Found) Notes() []string { return f.notes }
+
 func (f *Found) lastWords() string {
 	if f.State == nil {
 		return ""
 	}
-	return "The last that is known: " + f.State.words() + ". "
+	return ". The last that is known: " + f.State.words()
 }
 
 func (s *State) words() string {
@@ -157,6 +199,9 @@ func (s *State) words() string {
 // Compare holds the opened database against its last known state, and returns
 // all that must be said, in words; nil where everything is as it was left.
 func (f *Found) Compare(ctx context.Context, s *Store) ([]string, error) {
+	if last := len(f.notes) - 1; f.fresh && last >= 0 {
+		f.notes[last] += ". This is a new, empty one"
+	}
 	if f.State == nil || len(f.notes) > 0 && f.State.Events > 0 && f.isNew(ctx, s) {
 		return f.notes, nil
 	}

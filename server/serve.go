@@ -239,9 +239,6 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	if a.Public == "" && a.TLSCert != "" {
-		public = "https" + strings.TrimPrefix(public, "http")
-	}
 	if u, err := url.Parse(public); err == nil {
 		names = append(names, u.Hostname()) // browsers call it so
 	}
@@ -325,6 +322,11 @@ func (a *app) announce(ctx context.Context) error {
 		return err
 	}
 	base := a.base()
+	if a.Public != "" {
+		if base, err = publicAddress(a.Public, a.scheme(), a.Listen); err != nil {
+			return err
+		}
+	}
 	_, err = fmt.Fprintf(a.Announce, "Ohmkeep is ready. Open this link to sign in; it works once, within a day:\n\n    %s/sign-in?key=%s\n\n", base, key)
 	if err != nil {
 		return err

@@ -7,6 +7,7 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"crypto/x509/pkix"
+	"encoding/json"
 	"encoding/pem"
 	"io"
 	"math/big"
@@ -113,6 +114,21 @@ func TestOwnCertificate(t *testing.T) {
 	resp.Body.Close()
 	if resp.StatusCode != http.StatusOK || resp.Header.Get("Strict-Transport-Security") == "" {
 		t.Errorf("%s, %v", resp.Status, resp.Header)
+	}
+	invite, err := http.NewRequestWithContext(t.Context(), http.MethodPost, p.base+"/api/v1/invitations", strings.NewReader(`{"role":"viewer"}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	invite.Header.Set("Content-Type", "application/json")
+	invite.Header.Set("Origin", p.base)
+	if resp, err = c.Do(invite); err != nil {
+		t.Fatal(err)
+	}
+	var made struct{ Link string }
+	err = json.NewDecoder(resp.Body).Decode(&made)
+	resp.Body.Close()
+	if err != nil || !strings.HasPrefix(made.Link, p.base+"/") {
+		t.Errorf("%s: an invitation leads to %q, %v", resp.Status, made.Link, err)
 	}
 	dialer := websocket.Dialer{TLSClientConfig: &tls.Config{RootCAs: trusted}}
 	socket, _, err := dialer.DialContext(t.Context(), "wss"+strings.TrimPrefix(p.base, "https")+"/live",

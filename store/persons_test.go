@@ -274,21 +274,24 @@ func TestAccessChangesAreCounted(t *testing.T) {
 	if count() != before {
 		t.Error("a use is a change")
 	}
-	for name, act := range map[string]func() error{
-		"role":    func() error { return p.SetRole(ctx, a.Person, store.Viewer, "x") },
-		"token":   func() error { return p.RevokeToken(ctx, token, 0, "x") },
-		"share":   func() error { return p.RevokeShare(ctx, share, "x") },
-		"session": func() error { return p.EndBrowser(ctx, a.ID, 0, "x") },
-		"suspend": func() error { return p.Suspend(ctx, a.Person, "x") },
-		"run":     func() error { return p.DeleteRun(ctx, "run") },
+	for _, c := range []struct { // in order: what a run is gone with cannot be taken back
+		name string
+		act  func() error
+	}{
+		{"role", func() error { return p.SetRole(ctx, a.Person, store.Viewer, "x") }},
+		{"token", func() error { return p.RevokeToken(ctx, token, 0, "x") }},
+		{"share", func() error { return p.RevokeShare(ctx, share, "x") }},
+		{"session", func() error { return p.EndBrowser(ctx, a.ID, 0, "x") }},
+		{"suspend", func() error { return p.Suspend(ctx, a.Person, "x") }},
+		{"run", func() error { return p.DeleteRun(ctx, "run") }},
 	} {
 		before := count()
-		if name == "run" {
+		if c.name == "run" {
 			must(t, p.Finish(ctx, "run", procedure.Ending{Status: procedure.Done, Ended: start.Add(time.Hour)}))
 		}
-		must(t, act())
+		must(t, c.act())
 		if count() == before {
-			t.Errorf("%s: no change is counted", name)
+			t.Errorf("%s: no change is counted", c.name)
 		}
 	}
 }

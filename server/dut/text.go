@@ -36,7 +36,7 @@ func (w Text) Check(text string) string {
 			}
 		case directs(r):
 			return fmt.Sprintf("has a character that changes the direction of text, U+%04X, at place %d: delete it", r, place)
-		case unicode.In(r, unicode.Cc, unicode.Cf, unicode.Co) && !w.Lines, unicode.In(r, unicode.Cc):
+		case unicode.Is(unicode.Cc, r) || !w.Lines && unseen(r):
 			return fmt.Sprintf("has a character that cannot be seen, U+%04X, at place %d: delete it", r, place)
 		}
 	}
@@ -48,6 +48,13 @@ func (w Text) Add(ps *Problems, field, text string) {
 	if words := w.Check(text); words != "" {
 		ps.Add(field, "%s", words)
 	}
+}
+
+// unseen reports whether a character takes up no room, or shows nothing in it
+// (Unicode Standard Annex 44, default ignorable code points; a braille pattern of no
+// dots; fillers).
+func unseen(r rune) bool {
+	return unicode.In(r, unicode.Cf, unicode.Co, unicode.Other_Default_Ignorable_Code_Point, unicode.Variation_Selector) || r == 0x2800
 }
 
 // directs reports whether a character changes the direction of text (Unicode

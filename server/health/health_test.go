@@ -152,6 +152,10 @@ func TestMonitorSeesTheDiskFill(t *testing.T) {
 // TestClockSetBack: a clock that is behind what is stored is told until it has
 // caught up, and one that is set back while the program runs is too.
 func TestClockSetBack(t *testing.T) {
+	fresh := &world{now: noon, free: 50e9}
+	if got := NewMonitor(t.Context(), fresh.sources()).Latest(); got.Back != 0 || got.Fact("clock").Level != Good {
+		t.Errorf("nothing is stored yet: %v, %+v", got.Back, got.Fact("clock"))
+	}
 	w := &world{now: noon, free: 50e9, newest: noon.Add(time.Minute)}
 	m := NewMonitor(t.Context(), w.sources())
 	if got := m.Latest().Back; got != time.Minute {

@@ -95,7 +95,10 @@ func (m *Monitor) Look(ctx context.Context) *Report {
 	}
 	if !m.asked {
 		if newest, err := m.from.Newest(ctx); err == nil {
-			m.asked, m.behind = true, newest.Sub(m.began)
+			m.asked = true
+			if !newest.IsZero() { // nothing is stored yet
+				m.behind = newest.Sub(m.began)
+			}
 		}
 	}
 	s.Back = max(0, m.behind-passed, passed-now.Sub(m.began))

@@ -250,6 +250,17 @@ func TestNames(t *testing.T) {
 	}
 }
 
+// TestNobodyPosesAsTheServer: a person's name cannot be taken for the server or for
+// somebody's token in the log of who did what.
+func TestNobodyPosesAsTheServer(t *testing.T) {
+	t.Parallel()
+	for name, want := range map[string]bool{"Ada": true, "the host": false, "The Server’s Start": false, "SYSTEM": false, "Olga (own)": false, "Olga (own": true, "": false, "a\u3164": false} {
+		if got := people.CheckPerson(name) == ""; got != want {
+			t.Errorf("%q: %q", name, people.CheckPerson(name))
+		}
+	}
+}
+
 // FuzzCheckName: a name that passes is one line that shows all it holds.
 func FuzzCheckName(f *testing.F) {
 	f.Add("Ada")

@@ -6,6 +6,7 @@ package people
 import (
 	"context"
 	"log/slog"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -52,6 +53,23 @@ func New(cfg Config) *People {
 	}
 	return &People{Config: cfg, Grants: newGrants(cfg.Store, cfg.Log, cfg.Now)}
 }
+
+// CheckPerson says what is wrong with the name of a person. It must not read as
+// anything else in the log of who did what: neither as the server itself, nor as a
+// token, which is written in brackets behind its person's name.
+func CheckPerson(name string) string {
+	name = strings.TrimSpace(name)
+	if slices.ContainsFunc(reserved, func(r string) bool { return strings.EqualFold(r, name) }) {
+		return "is what the server calls itself in the log: take another"
+	}
+	if strings.HasSuffix(name, ")") {
+		return "must not end with a bracket: in the log tokens are written so"
+	}
+	return CheckName(name)
+}
+
+// reserved are the names that stand in the log for what no person did.
+var reserved = []string{"the host", "the server’s start", "the server's start", "system", "timetable", "the server", "nobody", "ohmkeep"}
 
 // CheckName says what is wrong with the name of a person, a browser or a token;
 // "" is nothing. What cannot be seen in a list, or turns its direction, could

@@ -68,8 +68,8 @@ func (p *People) SignIn(ctx context.Context, key, name, browser string) (session
 	}
 	name, browser = strings.TrimSpace(name), strings.TrimSpace(browser)
 	if v.Person == "" {
-		if err := named("name", name); err != nil {
-			return "", err
+		if wrong := CheckPerson(name); wrong != "" {
+			return "", problem.Field("name", wrong)
 		}
 	}
 	if browser != "" {

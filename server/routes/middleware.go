@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/netip"
 	"net/url"
+	"regexp"
 	"runtime/debug"
 	"slices"
 	"strings"
@@ -116,18 +117,23 @@ func logged(log *slog.Logger) func(http.Handler) http.Handler {
 	}
 }
 
-// loggedPath returns the path of a request for the log, without the secret of
-// a share link, which opens a run for whoever reads it.
+// loggedPath returns the path of a request for the log without what may be the
+// secret of a link or a key, wherever it stands: links are mangled on their way, and
+// whoever reads the log could use them.
 func loggedPath(r *http.Request) string {
-	secret, shared := strings.CutPrefix(r.URL.Path, "/s/")
-	if !shared || secret == "" {
-		return r.URL.Path
+	path := r.URL.Path
+	if secret, shared := strings.CutPrefix(path, "/s/"); shared && secret != "" {
+		_, rest, deeper := strings.Cut(secret, "/")
+		if path = "/s/…"; deeper {
+			path += "/" + rest
+		}
 	}
-	if _, rest, deeper := strings.Cut(secret, "/"); deeper {
-		return "/s/…/" + rest
-	}
-	return "/s/…"
+	return mayBeSecret.ReplaceAllString(path, "…")
 }
+
+// mayBeSecret is a text as long as a secret, which has 43 characters; ids of runs
+// (36 with their hyphens) and names of our assets are shorter.
+var mayBeSecret = regexp.MustCompile(`[A-Za-z0-9_-]{40,}`)
 
 // readForm parses the whole form of a request. A form that cannot be parsed is
 // the client's mistake: a broken escape, too many fields, a packed body, one

@@ -77,8 +77,14 @@ func TestSecretsStayOutOfTheLog(t *testing.T) {
 		"/s/" + secret + "/readings.csv": "/s/…/readings.csv",
 		"/s/":                            "/s/",
 		"/s":                             "/s",
-		"/runs/" + secret:                "/runs/" + secret,
-		"/api/v1/runs":                   "/api/v1/runs",
+		"/runs/0192a7c4-7b1e-7d52-9c3f-0a1b2c3d4e5f": "/runs/0192a7c4-7b1e-7d52-9c3f-0a1b2c3d4e5f",
+		"/sign-in%3Fkey=" + secret:                   "/sign-in?key=…",
+		"/sign-in/key=" + secret:                     "/sign-in/key=…",
+		"//s/" + secret:                              "//s/…",
+		"/S/" + secret:                               "/S/…",
+		"/s//" + secret:                              "/s/…/…",
+		"/api/v1/s/" + secret:                        "/api/v1/s/…",
+		"/api/v1/runs":                               "/api/v1/runs",
 	} {
 		if got := loggedPath(httptest.NewRequest("GET", address, nil)); got != want {
 			t.Errorf("%s is logged as %s, want %s", address, got, want)

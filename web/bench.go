@@ -33,6 +33,7 @@ type BenchProps struct {
 	// CanTakeOver: an owner takes control from whoever has it. Asked: whoever
 	// looks has asked for it.
 	CanTakeOver, Asked bool
+	AtWork             bool // control stays where it is meanwhile
 	Faults             []bench.Fault
 	CanUse             bool // operator or owner
 

@@ -18,6 +18,7 @@ type BringUpProps struct {
 	CanUse   bool // operator or owner
 	Mine     bool // who is looking holds control
 	Holder   string
+	AtWork   bool // control stays where it is meanwhile
 	Health   []cardinfo.Health
 
 	// Say has the fields connection, message and wait. Posted to

@@ -616,7 +616,7 @@ func console(p BringUpProps) templ.Component {
 		if templ_7745c5c3_Err != nil {
 			return templ_7745c5c3_Err
 		}
-		if p.CanUse && !p.Mine {
+		if p.CanUse && !p.Mine && !p.AtWork {
 			templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 39, "<form method=\"post\" action=\"/bench/control\" class=\"after\" data-once><input type=\"hidden\" name=\"do\" value=\"take\"> <input type=\"hidden\" name=\"to\" value=\"/bench/bring-up#console\"><p>")
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err

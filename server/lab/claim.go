@@ -75,9 +75,9 @@ func (l *Lab) controlIdle() time.Duration {
 	return ControlIdle
 }
 
-// atWork reports whether something goes on at the bench that its holder would
+// AtWork reports whether something goes on at the bench that its holder would
 // not want to be interrupted: control never changes hands meanwhile.
-func (b *Bench) atWork() bool {
+func (b *Bench) AtWork() bool {
 	return b.Station.Snapshot().Run != "" || b.byHand.what() != ""
 }
 
@@ -89,7 +89,7 @@ func (l *Lab) Control(b *Bench) Control {
 	defer c.mu.Unlock()
 	c.of(now.Session, l.Now())
 	out := Control{Holder: now.Holder, Session: now.Session, Asks: c.asked.Name, Asker: c.asked.Session}
-	if at, why := c.lapses(l.controlIdle()); now.Session != "" && !b.atWork() && at.Sub(l.Now()) <= controlWarn {
+	if at, why := c.lapses(l.controlIdle()); now.Session != "" && !b.AtWork() && at.Sub(l.Now()) <= controlWarn {
 		out.Lapses, out.Why = at, why
 	}
 	return out
@@ -130,7 +130,7 @@ func (l *Lab) HandOver(ctx context.Context, b *Bench, who Person) error {
 	if err := b.HoldsControl(who); err != nil {
 		return err
 	}
-	if b.atWork() {
+	if b.AtWork() {
 		return problem.New(problem.Busy, "A run is at work on this bench: control changes hands when it has ended.")
 	}
 	asked := l.answered(b)
@@ -247,13 +247,13 @@ func (l *Lab) checkControl(ctx context.Context, b *Bench) {
 	c := &b.claim
 	c.mu.Lock()
 	c.of(held.Session, l.Now())
-	if b.atWork() {
+	if b.AtWork() {
 		c.used = l.Now() // what is at work keeps control, and a while after it
 	}
 	at, why := c.lapses(l.controlIdle())
 	asked := c.asked
 	c.mu.Unlock()
-	if held.Session == "" || b.atWork() {
+	if held.Session == "" || b.AtWork() {
 		return
 	}
 	if asked.Session != "" && !l.stands(ctx, asked.Session) {

@@ -161,6 +161,43 @@ func TestControlStaysWhileSomethingIsAtWork(t *testing.T) {
 	c.holds(boole)
 }
 
+// TestControlStaysWhereItIsDuringARun: nobody takes it or gives it up before the
+// run has ended; a holder who signs out is gone, and nobody follows them yet.
+func TestControlStaysWhereItIsDuringARun(t *testing.T) {
+	t.Parallel()
+	c := newClaims(t)
+	id := c.running(t, ada)
+	refused(t, c.TakeControl(t.Context(), c.b, owner), problem.Conflict, "Stop the run first")
+	refused(t, c.TakeControl(t.Context(), c.b, boole), problem.Held, "Ada holds control")
+	refused(t, c.ReleaseControl(t.Context(), c.b, ada), problem.Conflict, "Stop the run first")
+	must(t, c.ReleaseControl(t.Context(), c.b, boole)) // nothing of Boole's
+	must(t, c.TakeControl(t.Context(), c.b, ada))      // it is hers
+	c.holds(ada)
+	c.SignedOut(ada.Session)
+	c.holds(nobody)
+	refused(t, c.TakeControl(t.Context(), c.b, boole), problem.Conflict, "Stop the run first")
+	refused(t, c.AskControl(t.Context(), c.b, boole), problem.Conflict, "Stop the run first")
+	must(t, c.Stop(t.Context(), boole, id))
+	c.wait(t)
+	must(t, c.TakeControl(t.Context(), c.b, boole))
+	must(t, c.TakeControl(t.Context(), c.b, owner))
+	must(t, c.ReleaseControl(t.Context(), c.b, owner))
+	c.holds(nobody)
+}
+
+// TestControlStaysDuringWorkByHand: what is done with the cards beside runs keeps
+// it as a run does.
+func TestControlStaysDuringWorkByHand(t *testing.T) {
+	t.Parallel()
+	c := newClaims(t)
+	c.b.byHand.while("a message sent by hand", func() {
+		refused(t, c.TakeControl(t.Context(), c.b, owner), problem.Conflict, "A message sent by hand. Control changes hands when that has ended")
+		refused(t, c.ReleaseControl(t.Context(), c.b, ada), problem.Conflict, "make the bench safe")
+	})
+	c.holds(ada)
+	must(t, c.ReleaseControl(t.Context(), c.b, ada))
+}
+
 // TestControlEndsWithItsAccess: whoever may come in no more controls nothing.
 func TestControlEndsWithItsAccess(t *testing.T) {
 	t.Parallel()

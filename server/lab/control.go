@@ -55,14 +55,23 @@ func errText(err error) string {
 }
 
 // TakeControl gives whoever asks control of a bench; an owner takes it from
-// whoever has it.
+// whoever has it. A Conflict while anything is at work, but for its holder.
 func (l *Lab) TakeControl(ctx context.Context, b *Bench, who Person) error {
+	before := b.Station.Snapshot().Session
 	take := b.Station.Take
 	if who.Role == store.Owner {
 		take = b.Station.TakeOver
 	}
-	before := b.Station.Snapshot().Session
-	if err := take(who.Name, who.Session); err != nil {
+	change := func() error { return take(who.Name, who.Session) }
+	switch {
+	case before == who.Session: // keeps it
+	case before != "" && who.Role != store.Owner:
+		// Take says who holds it, at work or not.
+	default:
+		held := change
+		change = func() error { return b.betweenWork(before, held) }
+	}
+	if err := change(); err != nil {
 		return err
 	}
 	if before != who.Session {
@@ -73,11 +82,31 @@ func (l *Lab) TakeControl(ctx context.Context, b *Bench, who Person) error {
 	return nil
 }
 
-// ReleaseControl gives control of a bench up, if whoever asks has it.
+// ReleaseControl gives control of a bench up, if whoever asks has it. A Conflict
+// while anything is at work.
 func (l *Lab) ReleaseControl(ctx context.Context, b *Bench, who Person) error {
-	b.letGo(who.Session)
+	if b.Station.Snapshot().Session == who.Session {
+		if err := b.betweenWork(who.Session, func() error { b.letGo(who.Session); return nil }); err != nil {
+			return err
+		}
+	}
 	l.Note(ctx, who, "release control", b.Definition.Key, "")
 	return nil
+}
+
+// betweenWork changes who has control, from the session that has it; "" is
+// nobody. A Conflict that says what to do while anything is at work: whoever
+// answers for energised outputs stays who it is.
+func (b *Bench) betweenWork(session string, change func() error) error {
+	const everybody = " first: everybody may stop it, and make the bench safe."
+	if what := b.byHand.what(); what != "" {
+		return problem.New(problem.Conflict, problem.Sentence(what)+". Control changes hands when that has ended. End it"+everybody)
+	}
+	err := b.whileHeld(session, change)
+	if errors.Is(err, run.ErrBusy) {
+		return problem.New(problem.Conflict, "A run or something else is at work on this bench, and control changes hands when it has ended. Stop the run"+everybody)
+	}
+	return err
 }
 
 // SignedOut gives up whatever a session holds.

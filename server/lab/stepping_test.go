@@ -124,7 +124,9 @@ func TestStepConfirms(t *testing.T) {
 	}
 	must(t, r.StepThrough(t.Context(), r.b, ada, "check", 0, everything()))
 	r.pending(t)
-	must(t, r.TakeControl(t.Context(), r.b, owner))
+	refused(t, r.TakeControl(t.Context(), r.b, owner), problem.Conflict, "Stop the run first")
+	r.SignedOut(ada.Session)                                 // what she confirmed goes with her
+	must(t, r.b.Station.TakeOver(owner.Name, owner.Session)) // somebody has it all the same
 	refused(t, r.LetThrough(t.Context(), r.b, ada, 1, nil), problem.Held, "Olga")
 	err = r.LetThrough(t.Context(), r.b, owner, 1, nil)
 	if got := open(t, err); len(got) != len(everything()) {

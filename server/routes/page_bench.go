@@ -31,7 +31,7 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 		Reason: now.Reason, HasCards: s.bench(ctx).Cards != nil, Health: s.bench(ctx).Health(),
 		Page: s.frame(ctx, s.bench(ctx).Definition.Name, "/bench"), Def: s.bench(ctx).Definition, Identity: s.bench(ctx).Identity(), State: now.State,
 		CanTakeOver: who.Role >= store.Owner, Asked: who.Session != "" && s.Lab.Control(s.bench(ctx)).Asker == who.Session,
-		Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, CanUse: who.Role >= store.Operator,
+		AtWork: s.bench(ctx).AtWork(), Holder: now.Holder, Mine: now.Session != "" && now.Session == who.Session, CanUse: who.Role >= store.Operator,
 		Seat: web.Form{ID: "seat"}, BenchForm: web.Form{ID: "faults"},
 	}
 	p.Page.Rehearsal = s.bench(ctx).Identity().Rehearsal

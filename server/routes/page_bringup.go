@@ -53,7 +53,7 @@ func (s *Server) bringUpProps(ctx context.Context, q url.Values) (web.BringUpPro
 	at, who, now := s.bench(ctx), personOf(ctx), s.bench(ctx).Station.Snapshot()
 	p := web.BringUpProps{
 		Page: s.frame(ctx, "Bring-up", "/bench"), Def: at.Definition, HasCards: at.Cards != nil, CanUse: who.Role >= store.Operator,
-		Mine: now.Session != "" && now.Session == who.Session, Holder: now.Holder,
+		Mine: now.Session != "" && now.Session == who.Session, Holder: now.Holder, AtWork: s.bench(ctx).AtWork(),
 		Say: web.Form{ID: "say", Values: url.Values{"wait": {"0.3 s"}}},
 	}
 	for _, name := range []string{"connection", "wait"} { // as they were used last

@@ -250,20 +250,28 @@ func waits(t *testing.T, a *apiRig, n int) bool {
 	}
 }
 
-// TestStepTakenOver: whoever takes control while a measurement is stepped
-// through lets nothing through before they have confirmed as for a start.
+// TestStepTakenOver: control stays while a measurement is stepped through; where
+// its holder has signed out, whoever follows lets nothing through before they
+// have confirmed as for a start.
 func TestStepTakenOver(t *testing.T) {
 	a, _ := newCardRig(t)
 	b, owner := a.signIn(t, store.Operator), a.signIn(t, store.Owner)
+	const take = ">Take control<"
+	if !strings.Contains(owner.get("/bench/bring-up"), take) {
+		t.Error("control is not offered")
+	}
 	b.post("/bench/bring-up/step", url.Values{"measurement": {"check:0"}, "confirm": everyName()}, http.StatusSeeOther)
 	waits(t, a, 1)
-	owner.post("/bench/control", url.Values{"do": {"take"}}, http.StatusSeeOther)
+	if strings.Contains(owner.get("/bench/bring-up"), take) {
+		t.Error("control is offered while a run is at work")
+	}
+	owner.post("/bench/control", url.Values{"do": {"take"}}, http.StatusConflict)
+	b.post("/bench/control", url.Values{"do": {"release"}}, http.StatusConflict)
+	a.server.Lab.SignedOut(a.server.Lab.InUse().Station.Snapshot().Session)
 	next := url.Values{"n": {"1"}}
-	b.post("/bench/bring-up/step/next", next, http.StatusConflict)
 	if page := owner.post("/bench/bring-up/step/next", next, http.StatusConflict); !strings.Contains(page, "confirm-pin-1") || !strings.Contains(page, `name="n" value="1"`) {
 		t.Errorf("what is to be confirmed: %.800s", page)
 	}
-	owner.post("/bench/control", url.Values{"do": {"release"}}, http.StatusSeeOther)
 	b.post("/bench/bring-up/step/next", next, http.StatusConflict) // holds nothing any more
 	if p, _ := a.server.Lab.InUse().Stepper.Pending(); p.N != 1 {
 		t.Fatalf("call %d waits", p.N)
@@ -275,6 +283,10 @@ func TestStepTakenOver(t *testing.T) {
 	}
 	if now := a.server.Lab.InUse().Station.Snapshot(); now.Holder != "owner" {
 		t.Errorf("whoever confirmed does not hold control: %+v", now)
+	}
+	b.post("/bench/bring-up/step/next", url.Values{"n": {"2"}, "confirm": everyName()}, http.StatusConflict)
+	if p, _ := a.server.Lab.InUse().Stepper.Pending(); p.N != 2 {
+		t.Errorf("call %d waits: somebody without control let one through", p.N)
 	}
 	owner.post("/bench/safe", nil, http.StatusSeeOther)
 	a.wait()

@@ -12,6 +12,7 @@ import (
 	"ohmkeep/server/card"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/liverun"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/run"
 	"ohmkeep/store"
@@ -78,6 +79,12 @@ func (p *benches) first(ctx context.Context) (*lab.Bench, error) {
 	b, err := p.use(ctx, key)
 	if err != nil && key != p.rehearsed.Key {
 		p.log.Error("the bench that was in use cannot be used; the rehearsal bench is", "bench", key, "err", err)
+		if problem.CodeOf(err) == problem.Corrupt {
+			text := fmt.Sprintf("the bench that was in use (%s) is damaged: the rehearsal bench is in use instead", key)
+			if err := sayDamage(ctx, p.store, p.log, text); err != nil {
+				return nil, err
+			}
+		}
 		b, err = p.use(ctx, p.rehearsed.Key)
 	}
 	return b, err

@@ -19,18 +19,44 @@ import (
 	"ohmkeep/store"
 )
 
-// keepBench stores the bench's definition, as a new revision where it changed.
-func keepBench(ctx context.Context, s *store.Store, def bench.Definition) error {
+// keepBench stores the rehearsal bench's definition, as a new revision where it
+// changed, or where what is stored is damaged: it is the program's own, so that
+// nothing stored keeps the program from starting.
+func keepBench(ctx context.Context, s *store.Store, def bench.Definition, log *slog.Logger) error {
 	rev := 0
 	kept, err := s.GetBench(ctx, def.Key, 0)
-	switch {
-	case err == nil:
+	switch problem.CodeOf(err) {
+	case problem.Corrupt:
+		return renewBench(ctx, s, def, log)
+	case problem.NotFound:
+	default:
+		if err != nil {
+			return err
+		}
 		rev = kept.Latest
-	case problem.CodeOf(err) != problem.NotFound:
-		return err
 	}
 	_, err = s.SaveBench(ctx, def, rev, "ohmkeep")
 	return err
+}
+
+// renewBench stores the rehearsal bench's definition anew, and says that what was
+// stored is damaged. Where it cannot be stored, the program works with its own.
+func renewBench(ctx context.Context, s *store.Store, def bench.Definition, log *slog.Logger) error {
+	rev, err := s.RenewBench(ctx, def, "ohmkeep")
+	text := fmt.Sprintf("the stored definition of the rehearsal bench (%s) was damaged: the program's own is its revision %d now", def.Key, rev)
+	if err != nil {
+		log.Error("the rehearsal bench cannot be stored anew", "err", err)
+		text = fmt.Sprintf("the stored definition of the rehearsal bench (%s) is damaged, and cannot be stored anew: the program works with its own", def.Key)
+	}
+	return sayDamage(ctx, s, log, text)
+}
+
+// sayDamage says at a start what of the database is damaged: to whoever starts
+// the program, and to owners until one has taken note.
+func sayDamage(ctx context.Context, s *store.Store, log *slog.Logger, text string) error {
+	text += ". A check names all that is damaged"
+	log.Error("LOOK AT THE DATABASE", "what", text)
+	return s.AddNotice(ctx, text)
 }
 
 // reseat puts back what sat on the rehearsal bench before the last stop, on the

@@ -231,7 +231,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := keepBench(ctx, a.store, def); err != nil {
+	if err := keepBench(ctx, a.store, def, a.Log); err != nil {
 		return nil, err
 	}
 	names := hostNames(a.Hosts)

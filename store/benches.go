@@ -22,6 +22,12 @@ func (s *Store) SaveBench(ctx context.Context, b bench.Definition, expected int,
 	return save(ctx, s, benches, &b, expected, by)
 }
 
+// RenewBench stores a bench's definition as a new revision after all that there
+// are, although the latest may be damaged, and returns its number.
+func (s *Store) RenewBench(ctx context.Context, b bench.Definition, by string) (int, error) {
+	return renew(ctx, s, benches, &b, by)
+}
+
 // GetBench returns a revision of a bench's definition, 0 for the latest.
 func (s *Store) GetBench(ctx context.Context, key string, rev int) (*Revised[bench.Definition], error) {
 	return get(ctx, s, benches, key, rev)

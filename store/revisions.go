@@ -40,6 +40,18 @@ type documentKind[T any] struct {
 	check func(*T) error
 }
 
+// text checks a document and returns it as it is stored.
+func (n *documentKind[T]) text(body *T) (string, error) {
+	if err := n.check(body); err != nil {
+		return "", &Error{Code: Invalid, Message: err.Error(), Err: err}
+	}
+	text, err := json.Marshal(body)
+	if err != nil {
+		return "", &Error{Code: Invalid, Message: "the " + n.name + " holds a value that is not a number", Err: err}
+	}
+	return string(text), nil
+}
+
 func checkKey(field, key string) error {
 	if !dut.KeyPattern.MatchString(key) {
 		return dut.Problems{{Field: field, Message: "use lower-case letters, digits and hyphens, at most 64"}}
@@ -52,14 +64,11 @@ func checkKey(field, key string) error {
 // latest is a Conflict. A body that has not changed makes no new revision. A
 // removed document comes back with expected 0 or its latest revision.
 func save[T any](ctx context.Context, s *Store, n *documentKind[T], body *T, expected int, by string) (rev int, err error) {
-	if err := n.check(body); err != nil {
-		return 0, &Error{Code: Invalid, Message: err.Error(), Err: err}
-	}
-	key, name, values := n.head(body)
-	text, err := json.Marshal(body)
+	text, err := n.text(body)
 	if err != nil {
-		return 0, &Error{Code: Invalid, Message: "the " + n.name + " holds a value that is not a number", Err: err}
+		return 0, err
 	}
+	key, _, _ := n.head(body)
 	err = s.update(ctx, "save "+n.name, func(t *tx) error {
 		var removed sql.NullInt64
 		var latest string
@@ -74,20 +83,34 @@ func save[T any](ctx context.Context, s *Store, n *documentKind[T], body *T, exp
 		if expected != rev && !(expected == 0 && removed.Valid) {
 			return stale(n.name, key, expected, rev)
 		}
-		if rev > 0 && !removed.Valid && latest == string(text) {
+		if rev > 0 && !removed.Valid && latest == text {
 			return nil
 		}
 		rev++
-		if err := n.saveHead(t, key, name, rev, values); err != nil {
-			return err
-		}
-		_, err = t.exec(`INSERT INTO `+n.revisions+` (key, rev, at, by, body) VALUES (?, ?, ?, ?, ?)`, key, rev, t.at, by, string(text))
-		return errors.Join(err, sealRows(t, n.revisions, "key = ? AND rev = ?", key, rev))
+		return n.saveRevision(t, body, text, rev, by)
 	})
 	if err != nil {
 		return 0, err
 	}
 	return rev, nil
+}
+
+// renew stores a new revision after all that there are of a document, whatever
+// they hold, and returns its number: the document can be read again although
+// its latest revision is damaged. Those before stay as they are.
+func renew[T any](ctx context.Context, s *Store, n *documentKind[T], body *T, by string) (rev int, err error) {
+	text, err := n.text(body)
+	if err != nil {
+		return 0, err
+	}
+	key, _, _ := n.head(body)
+	err = s.update(ctx, "renew "+n.name, func(t *tx) error {
+		if err := t.row("SELECT coalesce(max(rev), 0) + 1 FROM "+n.revisions+" WHERE key = ?", key).Scan(&rev); err != nil {
+			return err
+		}
+		return n.saveRevision(t, body, text, rev, by)
+	})
+	return rev, err
 }
 
 func stale(name, key string, expected, latest int) error {
@@ -98,6 +121,16 @@ func stale(name, key string, expected, latest int) error {
 		return errorf(Conflict, "there is already a %s %s", name, key)
 	}
 	return errorf(Conflict, "the %s was changed meanwhile: it is at revision %d, this edit started from %d", name, latest, expected)
+}
+
+// saveRevision stores a revision, and makes it the document's latest.
+func (n *documentKind[T]) saveRevision(t *tx, body *T, text string, rev int, by string) error {
+	key, name, values := n.head(body)
+	if err := n.saveHead(t, key, name, rev, values); err != nil {
+		return err
+	}
+	_, err := t.exec(`INSERT INTO `+n.revisions+` (key, rev, at, by, body) VALUES (?, ?, ?, ?, ?)`, key, rev, t.at, by, text)
+	return errors.Join(err, sealRows(t, n.revisions, "key = ? AND rev = ?", key, rev))
 }
 
 func (n *documentKind[T]) saveHead(t *tx, key, name string, rev int, values []any) error {

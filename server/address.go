@@ -2,10 +2,13 @@ package main
 
 import (
 	"errors"
+	"fmt"
+	"io/fs"
 	"net"
 	"net/netip"
 	"net/url"
 	"os"
+	"path/filepath"
 	"strings"
 )
 
@@ -24,6 +27,41 @@ func publicAddress(given, scheme, listen string) (string, error) {
 		return "", errors.New("-public takes the address that browsers use, such as https://lab.example:8480, without a path")
 	}
 	return u.Scheme + "://" + u.Host, nil
+}
+
+// addressFile is the file in the data directory that holds the address in links
+// of the server's last start, for commands that make one beside it.
+func addressFile(dir string) string { return filepath.Join(dir, "address") }
+
+// keepAddress stores the address in links, readable by its owner alone. A stop
+// in the middle leaves the one of before.
+func keepAddress(dir, address string) error {
+	next := addressFile(dir) + ".new"
+	err := os.WriteFile(next, []byte(address+"\n"), 0o600)
+	if err == nil {
+		err = os.Rename(next, addressFile(dir))
+	}
+	return err
+}
+
+// keptAddress returns the address in links of the server's last start; "" is one
+// that kept none. A damaged file is an error that says what to do.
+func keptAddress(dir string) (string, error) {
+	data, err := os.ReadFile(addressFile(dir))
+	if errors.Is(err, fs.ErrNotExist) {
+		return "", nil
+	}
+	text := strings.TrimSpace(string(data))
+	if err == nil && text == "" {
+		err = errors.New("it is empty")
+	}
+	if err == nil {
+		text, err = publicAddress(text, "", "")
+	}
+	if err != nil {
+		return "", fmt.Errorf("%s does not hold the server's address; name it with -public: %w", addressFile(dir), err)
+	}
+	return text, nil
 }
 
 // reachable returns the host and port by which others reach a server that

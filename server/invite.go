@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -21,8 +22,8 @@ func inviteCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	person := fs.String("person", "", "name of a person who lost their browser or key: the link signs one browser in as them")
 	age := fs.Duration("for", 24*time.Hour, "how long it may be used")
 	uses := fs.Int("uses", 1, "how often it may be used")
-	address := fs.String("public", "", "address of the server in the link, as for the server itself")
-	listen := fs.String("listen", defaultListen, "address that the server serves on, for the link where -public is not given")
+	address := fs.String("public", "", "address of the server in the link, as for the server itself (default: the one of its last start)")
+	listen := fs.String("listen", "", "address that the server serves on, for the link where -public is not given (default: the one of its last start)")
 	if err := parse(fs, args); err != nil {
 		return err
 	}
@@ -30,9 +31,9 @@ func inviteCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	if err != nil {
 		return usageError{err}
 	}
-	base, err := publicAddress(*address, "http", *listen)
+	base, err := linkAddress(*data, *address, *listen)
 	if err != nil {
-		return usageError{err}
+		return err
 	}
 	s, err := openStored(ctx, *data)
 	if err != nil {
@@ -49,6 +50,26 @@ func inviteCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	}
 	_, err = fmt.Fprintf(stdout, "This link signs in %s. It is good for %v and %d times, and is shown only now:\n%s/sign-in?key=%s\n", whom, *age, q.Uses, base, secret)
 	return err
+}
+
+// linkAddress is the address that a link leads to: as it is given, else the one
+// of the server's last start, else the default.
+func linkAddress(data, given, listen string) (string, error) {
+	if given == "" && listen == "" {
+		dir, err := dataDir(data)
+		if err != nil {
+			return "", err
+		}
+		kept, err := keptAddress(dir)
+		if kept != "" || err != nil {
+			return kept, err
+		}
+	}
+	base, err := publicAddress(given, "http", cmp.Or(listen, defaultListen))
+	if err != nil {
+		return "", usageError{err}
+	}
+	return base, nil
 }
 
 // invite makes the invitation, of the person of that name where there is one to

@@ -3,6 +3,8 @@ package main
 import (
 	"bytes"
 	"net/netip"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -39,8 +41,12 @@ func TestInviteBesideTheServer(t *testing.T) {
 		t.Errorf("%+v, %v", a, err)
 	}
 	link, err = lastLine(t, "invite", "-data", p.dir, "-person", "Olga")
-	if err != nil || !strings.HasPrefix(link, "http://"+defaultListen+"/sign-in?key=") {
+	if err != nil || !strings.HasPrefix(link, p.base+"/sign-in?key=") { // where the server is
 		t.Errorf("%q, %v", link, err)
+	}
+	link, err = lastLine(t, "invite", "-data", p.dir, "-listen", "127.0.0.1:8123")
+	if err != nil || !strings.HasPrefix(link, "http://127.0.0.1:8123/sign-in?key=") {
+		t.Errorf("where it is said to listen: %q, %v", link, err)
 	}
 	if token, err := lastLine(t, "token", "-data", p.dir, "-role", "operator", "-name", "script", "-person", "Olga", "-for", "1h"); err != nil || len(token) != 43 {
 		t.Errorf("%q, %v", token, err)
@@ -53,6 +59,46 @@ func TestInviteBesideTheServer(t *testing.T) {
 	if _, err := lastLine(t, "invite", "-data", storetest.Dir(t)); err == nil {
 		t.Error("an invitation without a database")
 	}
+}
+
+// TestInviteKnowsTheAddress: a link leads to the address that the server had at
+// its last start, also while it is stopped; a file of it that is damaged is said,
+// and without one the default stands.
+func TestInviteKnowsTheAddress(t *testing.T) {
+	t.Parallel()
+	p := startProgramWith(t, "", options{Listen: "127.0.0.1:0", Public: "https://lab.example:8480"})
+	p.stop()
+	file := filepath.Join(p.dir, "address")
+	info, err := os.Stat(file)
+	if err != nil || info.Mode().Perm() != 0o600 {
+		t.Fatalf("%v, %v", info, err)
+	}
+	invited := func(want string) {
+		t.Helper()
+		link, err := lastLine(t, "invite", "-data", p.dir)
+		if err != nil || !strings.HasPrefix(link, want+"/sign-in?key=") {
+			t.Errorf("%q, %v, want %s", link, err, want)
+		}
+	}
+	invited("https://lab.example:8480")
+	certFile, keyFile := filepath.Join(p.dir, "cert.pem"), filepath.Join(p.dir, "key.pem")
+	certificate(t, certFile, keyFile, 1)
+	secure := startProgramWith(t, p.dir, options{Listen: "127.0.0.1:0", TLSCert: certFile, TLSKey: keyFile})
+	if !strings.HasPrefix(secure.base, "https://") {
+		t.Fatal(secure.base)
+	}
+	invited(secure.base)
+	secure.stop()
+	if err := os.WriteFile(file, []byte("lab\x00"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if link, err := lastLine(t, "invite", "-data", p.dir); err == nil || !strings.Contains(err.Error(), "-public") {
+		t.Errorf("a damaged address: %q, %v", link, err)
+	}
+	if err := os.Remove(file); err != nil {
+		t.Fatal(err)
+	}
+	invited("http://" + defaultListen)
 }
 
 // TestPublicAddress: the address in links is the one given or detected, and

@@ -239,6 +239,9 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := keepAddress(a.Data, public); err != nil {
+		a.Log.Warn("the address was not kept: ohmkeep invite needs -public", "err", err)
+	}
 	if u, err := url.Parse(public); err == nil {
 		names = append(names, u.Hostname()) // browsers call it so
 	}

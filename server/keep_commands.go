@@ -286,7 +286,7 @@ func printLoss(w io.Writer, l *store.Loss) error {
 		_, err := fmt.Fprintln(w, "The backup has everything that the present database has.")
 		return err
 	}
-	_, err := fmt.Fprintf(w, "Going back to this backup would lose %d runs (or what was changed of them), %d revisions of documents, %d lines of the log:\n",
+	_, err := fmt.Fprintf(w, "Going back to this backup would lose %d runs (or what was changed of them), %d revisions of documents, %d lines of the log.\n",
 		len(l.Runs)+l.More, l.Edits, l.Events)
 	for i := range l.Runs {
 		if r := &l.Runs[i]; err == nil {
@@ -295,6 +295,27 @@ func printLoss(w io.Writer, l *store.Loss) error {
 	}
 	if err == nil && l.More > 0 {
 		_, err = fmt.Fprintf(w, "  and %d more\n", l.More)
+	}
+	return errors.Join(err, printAccess(w, l.Access))
+}
+
+// printAccess says by name what going back would change of who has access.
+func printAccess(w io.Writer, changes []store.AccessChange) error {
+	if len(changes) == 0 {
+		return nil
+	}
+	_, err := fmt.Fprintln(w, "It would change who has access:")
+	for _, c := range changes {
+		text := fmt.Sprintf("%s: gives access again (%s)", c.What, c.Then)
+		switch {
+		case c.Then == "":
+			text = fmt.Sprintf("%s: access ends (%s)", c.What, c.Now)
+		case c.Now != "":
+			text = fmt.Sprintf("%s: %s again, %s now", c.What, c.Then, c.Now)
+		}
+		if err == nil {
+			_, err = fmt.Fprintln(w, "  "+text)
+		}
 	}
 	return err
 }

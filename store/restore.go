@@ -16,16 +16,17 @@ type Loss struct {
 	More   int      // runs beyond them
 	Edits  int      // revisions of documents
 	Events int64    // lines of the log
+	Access []AccessChange
 }
 
 // lossMost is the number of runs that a loss names.
 const lossMost = 100
 
 // Any reports whether anything would be lost.
-func (l *Loss) Any() bool { return len(l.Runs) > 0 || l.Edits > 0 || l.Events > 0 }
+func (l *Loss) Any() bool { return len(l.Runs) > 0 || l.Edits > 0 || l.Events > 0 || len(l.Access) > 0 }
 
 // Beyond returns what this database has and another has not, by the ids of runs,
-// the revisions of documents and the numbers of lines.
+// the revisions of documents and the numbers of lines, and who would have access.
 func (s *Store) Beyond(ctx context.Context, backup *Store) (*Loss, error) {
 	l := &Loss{}
 	err := s.EachRun(ctx, Filter{}, func(r *RunRow) error {
@@ -54,6 +55,9 @@ func (s *Store) Beyond(ctx context.Context, backup *Store) (*Loss, error) {
 			return nil, wrap("compare databases", err)
 		}
 		l.Edits += max(here-there, 0)
+	}
+	if l.Access, err = s.accessBeyond(ctx, backup); err != nil {
+		return nil, err
 	}
 	last, hash, err := s.LastEvent(ctx)
 	if err != nil {

@@ -188,6 +188,7 @@ func restoreCommand(ctx context.Context, args []string, stdout, stderr io.Writer
 	data := dataFlag(fs)
 	from := fs.String("from", "", "backup to restore")
 	replace := fs.Bool("replace", false, "go on although the present database has what the backup has not; it is kept beside the restored one")
+	damaged := fs.Bool("damaged", false, "go on although the backup is damaged")
 	if err := parse(fs, args); err != nil {
 		return err
 	}
@@ -203,11 +204,17 @@ func restoreCommand(ctx context.Context, args []string, stdout, stderr io.Writer
 		return err
 	}
 	defer func() { err = errors.Join(err, unlock()) }()
-	return restore(ctx, *from, dir, *replace, stdout)
+	return restore(ctx, *from, dir, restoring{Replace: *replace, Damaged: *damaged}, stdout)
+}
+
+// restoring is what a restore goes on in spite of.
+type restoring struct {
+	Replace bool // the present database has what the backup has not
+	Damaged bool // the backup is damaged
 }
 
 // restore puts a backup in the place of a directory's database.
-func restore(ctx context.Context, from, dir string, replace bool, stdout io.Writer) (err error) {
+func restore(ctx context.Context, from, dir string, despite restoring, stdout io.Writer) (err error) {
 	part := filepath.Join(dir, "restore.part")
 	if err := store.RemoveFile(part); err != nil {
 		return err
@@ -223,15 +230,15 @@ func restore(ctx context.Context, from, dir string, replace bool, stdout io.Writ
 	if err := printChecked(stdout, from, checked); err != nil {
 		return err
 	}
-	if len(checked.Findings) > 0 && !replace {
-		return errors.New("the backup is damaged: see above. Nothing was changed; -replace restores it as it is")
+	if len(checked.Findings) > 0 && !despite.Damaged {
+		return errors.New("the backup is damaged: see above. Nothing was changed; -damaged restores it as it is")
 	}
 	path := databasePath(dir)
 	lost, err := sayLoss(ctx, path, part, stdout)
 	if err != nil {
 		return err
 	}
-	if lost && !replace {
+	if lost && !despite.Replace {
 		return errors.New("nothing was changed. -replace goes back to the backup, and keeps the present database beside it")
 	}
 	kept, err := store.Replace(path, part, time.Now())
@@ -254,7 +261,11 @@ func restore(ctx context.Context, from, dir string, replace bool, stdout io.Writ
 	if err := errors.Join(err, s.Close()); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintln(stdout, "Restored.")
+	done := "Restored."
+	if len(checked.Findings) > 0 {
+		done = "Restored, with all that is damaged in it: see above."
+	}
+	_, err = fmt.Fprintln(stdout, done)
 	return err
 }
 

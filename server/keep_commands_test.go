@@ -123,13 +123,25 @@ func TestDamageOnTheCommandLine(t *testing.T) {
 	if _, err := os.Stat(file); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("it has the name of a good one: %v", err)
 	}
-	if _, err := said(t, "restore", "-data", dir, "-from", file+".damaged"); err == nil || !strings.Contains(err.Error(), "damaged") {
-		t.Errorf("%v", err)
+	for _, flags := range [][]string{nil, {"-replace"}} {
+		out, err := said(t, append([]string{"restore", "-data", dir, "-from", file + ".damaged"}, flags...)...)
+		if err == nil || !strings.Contains(err.Error(), "-damaged restores it") || strings.Contains(out, "Restored") {
+			t.Errorf("%q: %s %v", flags, out, err)
+		}
 	}
 	salvaged := filepath.Join(storetest.Dir(t), "salvaged.db")
 	if out, err := said(t, "check", "-data", dir, "-salvage", salvaged); err != nil || !strings.Contains(out, "2 runs") {
 		t.Errorf("%s %v", out, err)
 	}
+	keepRun(t, dir, "later")
+	if out, err := said(t, "restore", "-data", dir, "-from", file+".damaged", "-damaged"); err == nil || strings.Contains(out, "Restored") {
+		t.Errorf("a run was lost unasked: %s %v", out, err)
+	}
+	out, err = said(t, "restore", "-data", dir, "-from", file+".damaged", "-damaged", "-replace")
+	if err != nil {
+		t.Error(err)
+	}
+	wants(t, out, "damaged: run bad", "Restored, with all that is damaged")
 }
 
 // TestStartSaysWhatIsMissing: a start on a database that is not the one that was

@@ -26,6 +26,7 @@ type Person struct {
 	Suspended time.Time `json:"suspended,omitzero" doc:"since when nothing of theirs gives access; absent: it does"`
 	Browsers  int       `json:"browsers" doc:"how many of their browsers are signed in"`
 	Tokens    int       `json:"tokens" doc:"how many of their tokens are good"`
+	Shares    int       `json:"shares" doc:"how many share links made under their name are good; these stay when they are suspended or removed"`
 	Used      time.Time `json:"used,omitzero" doc:"when any of these was last used, to a minute"`
 }
 
@@ -37,13 +38,14 @@ func (s *Store) ListPersons(ctx context.Context) ([]Person, error) {
 	err := s.rows(ctx, `SELECT id, name, role, by, created, suspended,
 		(SELECT count(*) FROM sessions WHERE person = persons.id AND expires > ?1),
 		(SELECT count(*) FROM tokens WHERE person = persons.id AND tokens.revoked IS NULL AND (expires IS NULL OR expires > ?1)),
+		(SELECT count(*) FROM shares WHERE shares.by = persons.name AND shares.revoked IS NULL AND (expires IS NULL OR expires > ?1) AND `+ofNoDeletedRun+`),
 		max((SELECT coalesce(max(used), 0) FROM sessions WHERE person = persons.id), (SELECT coalesce(max(used), 0) FROM tokens WHERE person = persons.id))
 		FROM persons WHERE removed IS NULL ORDER BY name, id`, []any{s.now().UnixNano()}, func(r *sql.Rows) error {
 		var p Person
 		var role string
 		var created, used int64
 		var suspended sql.NullInt64
-		if err := r.Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.Browsers, &p.Tokens, &used); err != nil {
+		if err := r.Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.Browsers, &p.Tokens, &p.Shares, &used); err != nil {
 			return err
 		}
 		p.Created, p.Suspended = timeOf(created), timeOfNull(suspended)

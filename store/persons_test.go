@@ -182,6 +182,35 @@ func TestLastOwner(t *testing.T) {
 	wantCode(t, p.SetRole(ctx, ada, 9, "x"), store.Invalid)
 }
 
+// TestShareLinksOutlastTheirMaker, and are counted with them while they are good.
+func TestShareLinksOutlastTheirMaker(t *testing.T) {
+	p := newPeople(t)
+	ctx := t.Context()
+	_, err := p.NewSession(ctx, store.Operator, "Boole", 1000*time.Hour)
+	must(t, err)
+	must(t, p.Begin(ctx, record("r1", "r1")))
+	link := func(by string, age time.Duration) (string, int64) {
+		secret, id, err := p.NewShare(ctx, "r1", by, p.now.Add(age))
+		must(t, err)
+		return secret, id
+	}
+	secret, _ := link("Boole", 10*time.Hour)
+	link("Boole", time.Minute)
+	_, revoked := link("Boole", 10*time.Hour)
+	link("Olga", 10*time.Hour)
+	must(t, p.RevokeShare(ctx, revoked, "Olga"))
+	*p.now = p.now.Add(time.Hour)
+	boole := p.named("Boole")
+	if boole.Shares != 1 || p.named("Olga").Shares != 1 {
+		t.Errorf("%+v, %+v", boole, p.named("Olga"))
+	}
+	must(t, p.Suspend(ctx, boole.ID, "Olga"))
+	must(t, p.RemovePerson(ctx, boole.ID, "Olga"))
+	if x, err := p.Shared(ctx, secret); err != nil || x.By != "Boole" {
+		t.Errorf("the link of somebody who was removed: %+v, %v", x, err)
+	}
+}
+
 // TestSuspended: what gave access gives none until the person is let in again.
 func TestSuspended(t *testing.T) {
 	t.Parallel()

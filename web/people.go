@@ -1,6 +1,9 @@
 package web
 
-import "time"
+import (
+	"strconv"
+	"time"
+)
 
 // Roles are the roles that a person may have, in the order of what they allow.
 var Roles = []Option{{Value: "viewer", Label: "viewer: looks and exports"}, {Value: "operator", Label: "operator: runs and edits"}, {Value: "owner", Label: "owner: everything"}}
@@ -35,6 +38,7 @@ type PersonRow struct {
 	Suspended time.Time // zero: not
 	Browsers  int
 	Tokens    int
+	Shares    int // links made under their name that are good
 	Used      time.Time
 	Me        bool
 }
@@ -115,4 +119,17 @@ func browserName(b *BrowserRow) string {
 		return "without a name"
 	}
 	return b.Name
+}
+
+// sharesStay says what becomes of the share links of somebody who is suspended
+// or removed, up to where they are taken back.
+func sharesStay(q *PersonRow) string {
+	const where = " when they are suspended or removed: they are the lab's. Take them back under"
+	switch q.Shares {
+	case 0:
+		return "No share link of theirs is good at present; one would stay" + where
+	case 1:
+		return "The share link that they made stays good" + where
+	}
+	return "The " + strconv.Itoa(q.Shares) + " share links that they made stay good" + where
 }

@@ -33,6 +33,22 @@ func peopleSamples() map[string]templ.Component {
 	}
 }
 
+// TestRemovingSaysThatShareLinksStay, and how many there are.
+func TestRemovingSaysThatShareLinksStay(t *testing.T) {
+	for n, want := range map[int]string{0: "No share link of theirs is good at present", 1: "The share link that they made stays good", 3: "The 3 share links that they made stay good"} {
+		var page strings.Builder
+		p := PeopleProps{Page: samplePage("/people", "People"), CanChange: true, Persons: []PersonRow{{ID: "2", Name: "Boole", Role: "operator", Shares: n}}}
+		if err := People(p).Render(t.Context(), &page); err != nil {
+			t.Fatal(err)
+		}
+		_, form, _ := strings.Cut(page.String(), `class="person-remove"`)
+		form, _, _ = strings.Cut(form, "</form>")
+		if !strings.Contains(form, want) || !strings.Contains(form, `href="/access#links"`) {
+			t.Errorf("%d links: %s", n, form)
+		}
+	}
+}
+
 // TestQRDrawsEveryModule: the drawing has the dark modules of the code where
 // they belong, with a margin of four, and no others.
 func TestQRDrawsEveryModule(t *testing.T) {

@@ -85,7 +85,7 @@ func (s *Store) access(ctx context.Context, kind KeyKind, denied, query string, 
 	a.Expires, a.Used = timeOfNull(expires), timeOfNull(used)
 	role, err := ParseRole(has)
 	if err != nil {
-		return Access{}, err
+		return Access{}, errorf(Denied, "the role stored for %s is damaged; an owner sets it again", a.Name)
 	}
 	a.Role, err = ParseRole(scope)
 	a.Role = min(a.Role, role)

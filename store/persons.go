@@ -20,9 +20,10 @@ func fieldProblem(field, message string) dut.Problems {
 type Person struct {
 	ID        int64     `json:"id"`
 	Name      string    `json:"name"`
-	Role      Role      `json:"role"`
+	Role      Role      `json:"role,omitempty" doc:"absent where the one that is stored cannot be read"`
 	By        string    `json:"by" doc:"who invited them"`
 	Created   time.Time `json:"created"`
+	Damaged   string    `json:"damaged,omitempty" doc:"what of the person cannot be read, so that nothing of theirs gives access; absent: nothing"`
 	Suspended time.Time `json:"suspended,omitzero" doc:"since when nothing of theirs gives access; absent: it does"`
 	Browsers  int       `json:"browsers" doc:"how many of their browsers are signed in"`
 	Tokens    int       `json:"tokens" doc:"how many of their tokens are good"`
@@ -32,7 +33,8 @@ type Person struct {
 
 const noPerson = "there is no such person"
 
-// ListPersons lists everybody who has not been removed, by name.
+// ListPersons lists everybody who has not been removed, by name. Whose role
+// cannot be read is Nobody, and damaged.
 func (s *Store) ListPersons(ctx context.Context) ([]Person, error) {
 	var out []Person
 	err := s.rows(ctx, `SELECT id, name, role, by, created, suspended,
@@ -52,10 +54,9 @@ func (s *Store) ListPersons(ctx context.Context) ([]Person, error) {
 		if used > 0 {
 			p.Used = timeOf(used)
 		}
-		var err error
-		p.Role, err = ParseRole(role)
+		p.readRole(role)
 		out = append(out, p)
-		return err
+		return nil
 	})
 	return out, wrap("list persons", err)
 }
@@ -80,8 +81,17 @@ func personOf(ctx context.Context, q querier, where string, which any) (p Person
 		return p, missing(err, noPerson)
 	}
 	p.Created, p.Suspended = timeOf(created), timeOfNull(suspended)
-	p.Role, err = ParseRole(role)
-	return p, err
+	p.readRole(role)
+	return p, nil
+}
+
+// readRole takes the role that is stored. One that cannot be read is Nobody, so
+// that an owner sees who it is and can set another.
+func (p *Person) readRole(stored string) {
+	var err error
+	if p.Role, err = ParseRole(stored); err != nil {
+		p.Damaged = "The role that is stored is none: nothing of theirs gives access until an owner sets one."
+	}
 }
 
 // activePerson is a person who may act.

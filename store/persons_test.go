@@ -182,6 +182,29 @@ func TestLastOwner(t *testing.T) {
 	wantCode(t, p.SetRole(ctx, ada, 9, "x"), store.Invalid)
 }
 
+// TestDamagedRole: somebody whose stored role is none is listed as damaged beside
+// the others, and may do nothing.
+func TestDamagedRole(t *testing.T) {
+	s, _, _ := withClock(t)
+	ctx := t.Context()
+	_, err := s.NewSession(ctx, store.Owner, "Olga", time.Hour)
+	must(t, err)
+	session, err := s.NewSession(ctx, store.Viewer, "Boole", time.Hour)
+	must(t, err)
+	storetest.Exec(t, s, "PRAGMA ignore_check_constraints = 1; UPDATE persons SET role = 'viewes' WHERE name = 'Boole'")
+	all, err := s.ListPersons(ctx)
+	must(t, err)
+	if len(all) != 2 || all[0].Name != "Boole" || all[0].Role != store.Nobody || all[0].Damaged == "" || all[1].Role != store.Owner || all[1].Damaged != "" {
+		t.Errorf("%+v", all)
+	}
+	_, err = s.Session(ctx, session)
+	wantCode(t, err, store.Denied)
+	must(t, s.SetRole(ctx, all[0].ID, store.Operator, "Olga"))
+	if a, err := s.Session(ctx, session); err != nil || a.Role != store.Operator {
+		t.Errorf("a role was set: %+v, %v", a, err)
+	}
+}
+
 // TestShareLinksOutlastTheirMaker, and are counted with them while they are good.
 func TestShareLinksOutlastTheirMaker(t *testing.T) {
 	p := newPeople(t)

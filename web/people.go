@@ -33,6 +33,7 @@ type PersonRow struct {
 	ID        string
 	Name      string
 	Role      string
+	Damaged   string // what of them cannot be read
 	By        string
 	Since     time.Time
 	Suspended time.Time // zero: not

@@ -2,15 +2,12 @@ package people
 
 import (
 	"context"
-	"strconv"
 	"strings"
 	"time"
 
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
-
-func number(n int) string { return strconv.Itoa(n) }
 
 // Invitation asks for a link that lets persons in.
 type Invitation struct {

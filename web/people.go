@@ -97,7 +97,8 @@ type TokenRow struct {
 	ID      string
 	Name    string
 	Person  string
-	Scope   string
+	Scope   string // that it was made with
+	Now     string // that it gives now; "": none
 	Created time.Time
 	Expires time.Time
 	Used    time.Time

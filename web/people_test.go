@@ -22,7 +22,7 @@ func peopleSamples() map[string]templ.Component {
 	viewed.CanChange = false
 	access := AccessProps{Page: samplePage("/access", "Your access"), CanShare: true, IsBrowser: true, Everybodys: true, Token: Form{ID: "token"}, Browser: Form{ID: "browser"},
 		Browsers: []BrowserRow{{ID: "1", Name: "desk", This: true, Created: day, Expires: day, Used: day}, {ID: "2", Created: day, Expires: day, Used: day}},
-		Tokens:   []TokenRow{{ID: "3", Name: nasty, Person: nasty, Scope: "read", Created: day}},
+		Tokens:   []TokenRow{{ID: "3", Name: nasty, Person: nasty, Scope: "read", Now: "read", Created: day}},
 		Shares:   []ShareRow{{ID: "5", What: "lot " + nasty, Href: "/compare?lot=x", By: nasty, Created: day, Expires: day, Used: day}}}
 	return map[string]templ.Component{
 		"people": People(people), "people-viewer": People(viewed), "access": Access(access),

@@ -73,6 +73,7 @@ type apiToken struct {
 	Name    string    `json:"name" doc:"what it is for"`
 	Person  string    `json:"person" doc:"whose it is"`
 	Scope   string    `json:"scope" doc:"read, operate or own: what it gives at most; never more than its person has now"`
+	Now     string    `json:"now,omitempty" doc:"what it gives now: less than its scope where its person has less; absent: nothing, while its person is suspended"`
 	By      string    `json:"by,omitempty" doc:"who made it"`
 	Created time.Time `json:"created"`
 	Expires time.Time `json:"expires,omitzero"`
@@ -237,18 +238,28 @@ func (s *Server) tokensOf(ctx context.Context, who store.Access) ([]apiToken, er
 	if err != nil {
 		return nil, err
 	}
-	names := map[int64]string{}
+	byID := map[int64]store.Person{}
 	for _, p := range persons {
-		names[p.ID] = p.Name
+		byID[p.ID] = p
 	}
 	var out []apiToken
 	for _, t := range all {
 		if !t.Revoked.IsZero() || !t.Expires.IsZero() && !t.Expires.After(s.Now()) || who.Role < store.Owner && t.Person != who.Person {
 			continue
 		}
-		out = append(out, apiToken{ID: t.ID, Name: t.Name, Person: names[t.Person], Scope: scopeName(t.Role), By: t.By, Created: t.Created, Expires: t.Expires, Used: t.Used})
+		p := byID[t.Person]
+		out = append(out, apiToken{ID: t.ID, Name: t.Name, Person: p.Name, Scope: scopeName(t.Role), Now: scopeNow(&t, &p), By: t.By, Created: t.Created, Expires: t.Expires, Used: t.Used})
 	}
 	return out, nil
+}
+
+// scopeNow is the scope that a token of a person gives now; "" is none.
+func scopeNow(t *store.Token, p *store.Person) string {
+	role := min(t.Role, p.Role)
+	if role == store.Nobody || !p.Suspended.IsZero() {
+		return ""
+	}
+	return scopeName(role)
 }
 
 func (s *Server) apiTokens(w http.ResponseWriter, r *http.Request) error {

@@ -11,6 +11,41 @@ import (
 	"ohmkeep/store/storetest"
 )
 
+// TestTokensSayWhatTheyGiveNow: a token of somebody whose role fell, or who is
+// suspended, does not look as good as when it was made.
+func TestTokensSayWhatTheyGiveNow(t *testing.T) {
+	t.Parallel()
+	a := newAPI(t)
+	ctx := t.Context()
+	_, err := a.store.NewSession(ctx, store.Operator, "Boole", time.Hour)
+	must(t, err)
+	boole := a.named("Boole").ID
+	_, id, err := a.store.MakeToken(ctx, store.TokenRequest{Person: boole, Role: store.Operator, Name: "nightly", By: "Boole"})
+	must(t, err)
+	owner := a.signIn(t, store.Owner)
+	says := func(now, words string) {
+		t.Helper()
+		for _, x := range read[apiList[apiToken]](a, a.ask(store.Owner, "GET", "/tokens", nil), 200).Items {
+			if x.ID == id && (x.Scope != "operate" || x.Now != now) {
+				t.Errorf("%+v", x)
+			}
+		}
+		_, row, _ := strings.Cut(owner.get("/access"), ">nightly<")
+		row, _, _ = strings.Cut(row, "</tr>")
+		if !strings.Contains(row, words) {
+			t.Errorf("the row says %s", row)
+		}
+	}
+	says("operate", "operate")
+	must(t, a.store.SetRole(ctx, boole, store.Viewer, "x"))
+	says("read", ">read now<")
+	must(t, a.store.Suspend(ctx, boole, "x"))
+	says("", ">nothing now<")
+	must(t, a.store.Resume(ctx, boole, "x"))
+	must(t, a.store.SetRole(ctx, boole, store.Operator, "x"))
+	says("operate", "operate")
+}
+
 // TestDamagedPerson: one role that cannot be read is said beside that person, on
 // the page and by the API; everybody else is listed as ever, and an owner mends it.
 func TestDamagedPerson(t *testing.T) {

@@ -83,7 +83,7 @@ func (s *Server) accessProps(ctx context.Context) (web.AccessProps, error) {
 		return p, err
 	}
 	for _, t := range tokens {
-		p.Tokens = append(p.Tokens, web.TokenRow{ID: decimal(t.ID), Name: t.Name, Person: t.Person, Scope: t.Scope, Created: t.Created, Expires: t.Expires, Used: t.Used})
+		p.Tokens = append(p.Tokens, web.TokenRow{ID: decimal(t.ID), Name: t.Name, Person: t.Person, Scope: t.Scope, Now: t.Now, Created: t.Created, Expires: t.Expires, Used: t.Used})
 	}
 	p.Shares, err = s.shareRows(ctx)
 	return p, err

@@ -3,8 +3,12 @@ package main
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
+
+	"ohmkeep/store"
+	"ohmkeep/store/storetest"
 )
 
 // The pages that share links show, narrow and wide.
@@ -26,6 +30,31 @@ func TestBrowserSharedPages(t *testing.T) {
 		}
 		if n := evaluate[int](guest, `document.querySelectorAll("form").length`); n != 0 {
 			t.Errorf("the shared %s has %d forms", name, n)
+		}
+	}
+}
+
+// On a phone what stands beside a value in a list stays in the column of values.
+func TestBrowserListsKeepTheirColumns(t *testing.T) {
+	t.Parallel()
+	p := startProgram(t, "", false)
+	b := newTab(t)
+	b.Open(p.link())
+	b.Fill("#sign-in-name", "Olga")
+	b.Submit("#sign-in")
+	ctx := t.Context()
+	if _, err := p.app.store.NewSession(ctx, store.Viewer, "Boole", time.Hour); err != nil {
+		t.Fatal(err)
+	}
+	storetest.Exec(t, p.app.store, "UPDATE persons SET suspended = 1 WHERE name = 'Boole'")
+	b.Size(390, 900)
+	for path, what := range map[string]string{"/people": ".people td .doubt", "/events": "#events td .quiet"} {
+		b.Open(p.base + path)
+		b.Fits(path)
+		b.Shot("columns-" + strings.TrimPrefix(path, "/") + "-390")
+		left := evaluate[float64](b, `(e => e.getBoundingClientRect().left - e.closest("td").getBoundingClientRect().left)(document.querySelector("`+what+`"))`)
+		if left < 80 {
+			t.Errorf("%s: %s stands %v px from the left, in the column of labels", path, what, left)
 		}
 	}
 }

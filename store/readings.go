@@ -76,11 +76,15 @@ func (s *Store) Chunks(ctx context.Context, runID string, measurement int, from 
 }
 
 // allChunks holds the chunks of a run that has ended against the sum that it
-// ended with: none is missing, and none is of another state of the run.
+// ended with: none is missing, and none is of another state of the run. The index
+// that chunks are read by leads to as many as there are.
 func (s *Store) allChunks(ctx context.Context, seq int64) error {
-	whole := true
+	whole := false // also where an index led to a run that is not there
 	err := s.rows(ctx, `SELECT readings_sum IS NULL OR status = 'running'
-		OR readings_sum = (SELECT coalesce(sum(seal), 0) FROM chunks WHERE run = runs.seq) FROM runs WHERE seq = ?`,
+		OR readings_sum = (SELECT coalesce(sum(seal), 0) FROM chunks WHERE run = runs.seq)
+		AND (SELECT count(*) FROM chunks WHERE run = runs.seq)
+			= (SELECT count(*) FROM chunks WHERE run = runs.seq AND (measurement, first) >= (0, 0) AND measurement <= 2147483647)
+		FROM runs WHERE seq = ?`,
 		[]any{seq}, func(r *sql.Rows) error { return r.Scan(&whole) })
 	if err == nil && !whole {
 		return errUnsound

@@ -20,7 +20,7 @@ func abortPoints() []point {
 			forceVoltage(), carried("OUTP{n} ON"), carried("SENS{n}:CURR:APER 2"), abort("ABOR"), ask("OUTP{n}?", is("1")), carried("OUTP{n} OFF"),
 		}},
 		{group: group, title: "ABOR;*RST makes safe in the middle of a reading", steps: []step{
-			forceVoltage(), carried("OUTP{n} ON"), carried("SENS{n}:CURR:APER 2"), abort("ABOR;*RST"), ask("OUTP{n}?", is("0")), noError(),
+			forceVoltage(), carried("OUTP{n} ON"), carried("SENS{n}:CURR:APER 2"), abort("ABOR;*RST", forceVoltage(), carried("OUTP{n} ON"), carried("SENS{n}:CURR:APER 2")), ask("OUTP{n}?", is("0")), noError(),
 		}},
 		{group: group, title: "another message waits until the reading is done", steps: []step{
 			carried("SENS{n}:CURR:APER 0.1"), do(`"READ? (@{n})" and "*ESE?" together → the reading, and then 0`, func(t *trial) (string, error) {
@@ -39,13 +39,21 @@ func abortPoints() []point {
 }
 
 // abort begins a reading, sends a message and asks for something: that must be
-// answered in time, and nothing else.
-func abort(message string) step {
+// answered in time, and nothing else. Before it is tried again, what the message has
+// undone is done again.
+func abort(message string, again ...step) step {
 	const limit = protocol.SafeTime + protocol.SettingTime
 	return do("READ? (@{n}), "+message+", *ESE? → 0 within "+limit.String()+", and nothing else", func(t *trial) (string, error) {
 		var best time.Duration
 		n := 0
 		for n < 1 || best > limit+t.lineTime(len(message)+10) && n < enough {
+			if n > 0 {
+				for _, s := range again {
+					if _, err := s.do(t); err != nil {
+						return "", err
+					}
+				}
+			}
 			if err := t.tell("READ? (@{n})"); err != nil {
 				return "", err
 			}

@@ -77,7 +77,7 @@ func TestKeptRangesAreTheSameAtEveryLevel(t *testing.T) {
 			moved++
 		}
 	})
-	if kept == 0 || moved == 0 {
+	if !testing.Short() && (kept == 0 || moved == 0) { // of the few short draws there may be none
 		t.Errorf("%d kept, %d moved: the test shows nothing", kept, moved)
 	}
 }

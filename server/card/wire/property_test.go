@@ -176,7 +176,8 @@ func TestNeverAnothersAnswer(t *testing.T) {
 		}
 	})
 	t.Logf("%d questions, %d answers, %d timeouts, %d cut off, %d resyncs", questions, answers, timeouts, cuts, resyncs)
-	if answers < questions/10 || timeouts == 0 || cuts == 0 {
+	// With -short there are too few draws to count on.
+	if !testing.Short() && (answers < questions/10 || timeouts == 0 || cuts == 0) {
 		t.Error("the card's moods leave too little to be seen")
 	}
 }

@@ -103,12 +103,15 @@ func TestOutcomeOfClampedValues(t *testing.T) {
 		}
 		// What the rule says of the bound against the limit that the truth lies
 		// further out of is the least that can be said; else nothing can.
-		bound := derive.Invalid
+		bound, u := derive.Invalid, r.U
+		if math.IsNaN(u) && len(v.of.Terms) == 0 {
+			u = 0 // a bound that is exact has no U
+		}
 		switch {
 		case v.bound > 0:
-			bound = derive.Decide(v.x(), r.U, nil, &high, k.rule.Guard)
+			bound = derive.Decide(v.x(), u, nil, &high, k.rule.Guard)
 		case v.bound < 0 && lim.Low != nil:
-			bound = derive.Decide(v.x(), r.U, lim.Low, nil, k.rule.Guard)
+			bound = derive.Decide(v.x(), u, lim.Low, nil, k.rule.Guard)
 		}
 		if bound != derive.Fail && bound != derive.ConditionalFail {
 			bound = derive.Invalid

@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"ohmkeep/server/testkit"
 	"ohmkeep/store"
 	"ohmkeep/store/storetest"
 )
@@ -82,7 +83,7 @@ func TestInviteKnowsTheAddress(t *testing.T) {
 	}
 	invited("https://lab.example:8480")
 	certFile, keyFile := filepath.Join(p.dir, "cert.pem"), filepath.Join(p.dir, "key.pem")
-	certificate(t, certFile, keyFile, 1)
+	testkit.Certificate(t, certFile, keyFile, 1, time.Now().Add(time.Hour))
 	secure := startProgramWith(t, p.dir, options{Listen: "127.0.0.1:0", TLSCert: certFile, TLSKey: keyFile})
 	if !strings.HasPrefix(secure.base, "https://") {
 		t.Fatal(secure.base)

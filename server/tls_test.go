@@ -1,23 +1,15 @@
 package main
 
 import (
-	"crypto/ecdsa"
-	"crypto/elliptic"
-	"crypto/rand"
 	"crypto/tls"
 	"crypto/x509"
-	"crypto/x509/pkix"
 	"encoding/json"
-	"encoding/pem"
 	"io"
-	"math/big"
-	"net"
 	"net/http"
 	"net/http/cookiejar"
 	"net/http/httptest"
 	"net/http/httputil"
 	"net/url"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -26,35 +18,8 @@ import (
 	"github.com/gorilla/websocket"
 
 	"ohmkeep/server/edge"
+	"ohmkeep/server/testkit"
 )
-
-// certificate writes a certificate for this machine that signs itself, with its
-// key, and returns what a client needs to trust it.
-func certificate(t testing.TB, certFile, keyFile string, serial int64) *x509.CertPool {
-	t.Helper()
-	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	if err != nil {
-		t.Fatal(err)
-	}
-	template := &x509.Certificate{SerialNumber: big.NewInt(serial), Subject: pkix.Name{CommonName: "localhost"}, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
-		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour)}
-	der, err := x509.CreateCertificate(rand.Reader, template, template, key.Public(), key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	private, err := x509.MarshalPKCS8PrivateKey(key)
-	if err != nil {
-		t.Fatal(err)
-	}
-	pool := x509.NewCertPool()
-	for name, block := range map[string]*pem.Block{certFile: {Type: "CERTIFICATE", Bytes: der}, keyFile: {Type: "PRIVATE KEY", Bytes: private}} {
-		if err := os.WriteFile(name, pem.EncodeToMemory(block), 0o600); err != nil {
-			t.Fatal(err)
-		}
-		pool.AppendCertsFromPEM(pem.EncodeToMemory(block))
-	}
-	return pool
-}
 
 // overTLS is a client that trusts these certificates and keeps cookies.
 func overTLS(t testing.TB, trusted *x509.CertPool) *http.Client {
@@ -97,7 +62,7 @@ func TestOwnCertificate(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
 	certFile, keyFile := filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
-	trusted := certificate(t, certFile, keyFile, 1)
+	trusted := testkit.Certificate(t, certFile, keyFile, 1, time.Now().Add(time.Hour))
 	p := startProgramWith(t, "", options{Listen: "127.0.0.1:0", TLSCert: certFile, TLSKey: keyFile})
 	if !strings.HasPrefix(p.link(), "https://") {
 		t.Errorf("the link is %s", p.link())

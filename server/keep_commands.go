@@ -19,11 +19,21 @@ var errDamage = errors.New("something is damaged: see above. What is not named c
 // openData opens the database of a data directory for a subcommand. It makes
 // none where there is none.
 func openData(ctx context.Context, data string) (*store.Store, string, error) {
-	dir, err := dataDir(data)
+	path, dir, err := thereIsData(data)
 	if err != nil {
-		return nil, "", err
+		return nil, dir, err
 	}
-	path := databasePath(dir)
+	s, err := store.Open(ctx, path, store.Options{})
+	return s, dir, err
+}
+
+// thereIsData returns the path of the database of a data directory, and the
+// directory. Where there is no database, the error says what is known of it.
+func thereIsData(data string) (path, dir string, err error) {
+	if dir, err = dataDir(data); err != nil {
+		return "", "", err
+	}
+	path = databasePath(dir)
 	if info, err := os.Stat(path); err != nil || info.Size() == 0 {
 		err = fmt.Errorf("there is no database in %s; start the server once, or name its directory with -data", dir)
 		if found, lookErr := store.LookAt(path); lookErr == nil {
@@ -31,10 +41,9 @@ func openData(ctx context.Context, data string) (*store.Store, string, error) {
 				err = fmt.Errorf("%w; %s", err, text)
 			}
 		}
-		return nil, dir, err
+		return "", dir, err
 	}
-	s, err := store.Open(ctx, path, store.Options{})
-	return s, dir, err
+	return path, dir, nil
 }
 
 // dataFlag adds the flag that names the data directory.
@@ -52,7 +61,7 @@ func checkDataCommand(ctx context.Context, args []string, stdout, stderr io.Writ
 	if err := parse(fs, args); err != nil {
 		return err
 	}
-	checked, path, err := checkOf(ctx, *data, *file)
+	checked, path, err := checkOf(ctx, *data, *file, stdout)
 	if err != nil && *salvage == "" {
 		return err
 	}
@@ -71,8 +80,8 @@ func checkDataCommand(ctx context.Context, args []string, stdout, stderr io.Writ
 }
 
 // checkOf checks a file, or the database of a data directory where none is
-// named: all that is in it, and that it is the one that was left.
-func checkOf(ctx context.Context, data, file string) (checked *store.Checked, path string, err error) {
+// named: all that is in it, and that it is the one that was left. It only reads.
+func checkOf(ctx context.Context, data, file string, stdout io.Writer) (checked *store.Checked, path string, err error) {
 	path = file
 	if file == "" {
 		dir, err := dataDir(data)
@@ -87,16 +96,21 @@ func checkOf(ctx context.Context, data, file string) (checked *store.Checked, pa
 	if err != nil {
 		return nil, path, err
 	}
-	var s *store.Store
-	if file != "" {
-		s, err = store.Open(ctx, path, store.Options{})
-	} else {
-		s, _, err = openData(ctx, data)
+	if file == "" {
+		if path, _, err = thereIsData(data); err != nil {
+			return nil, path, err
+		}
 	}
+	s, err := store.OpenRead(ctx, path, file != "")
 	if err != nil {
 		return nil, path, err
 	}
 	defer func() { err = errors.Join(err, s.Close()) }()
+	if s.Copied() != "" {
+		if _, err := fmt.Fprintf(stdout, "%s is of an older version of the program: it stays as it is, and a copy was brought up to date and is checked.\n", path); err != nil {
+			return nil, path, err
+		}
+	}
 	notes, err := found.Compare(ctx, s)
 	if err != nil {
 		return nil, path, err
@@ -274,7 +288,7 @@ func sayLoss(ctx context.Context, path, backup string, stdout io.Writer) (lost b
 	if info, err := os.Stat(path); err != nil || info.Size() == 0 {
 		return false, nil // there is nothing to lose
 	}
-	now, err := store.Open(ctx, path, store.Options{})
+	now, err := store.OpenRead(ctx, path, true) // the data directory is locked
 	if err != nil {
 		_, err = fmt.Fprintf(stdout, "The present database cannot be opened (%v): what it has beyond the backup cannot be said.\n", err)
 		return true, err

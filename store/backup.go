@@ -89,11 +89,17 @@ func CheckFile(ctx context.Context, path string, say func(CheckProgress)) (*Chec
 func RemoveFile(path string) error {
 	var errs []error
 	for _, end := range []string{"", "-wal", "-shm", "-journal"} {
-		if err := os.Remove(path + end); err != nil && !errors.Is(err, os.ErrNotExist) {
-			errs = append(errs, err)
-		}
+		errs = append(errs, removeIfThere(path+end))
 	}
 	return errors.Join(errs...)
+}
+
+// removeIfThere removes a file that may not be there.
+func removeIfThere(path string) error {
+	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	return nil
 }
 
 // syncDir forces the names in a directory to the disk.
@@ -118,7 +124,7 @@ func (s *Store) copyPages(ctx context.Context, to string, say func(CheckProgress
 		return err
 	}
 	defer func() { err = errors.Join(err, file.Close()) }()
-	db, err := openPool(ctx, s.path, common, 1, readOnly)
+	db, err := openPool(ctx, s.path, common, 1, s.readMode())
 	if err != nil {
 		return err
 	}

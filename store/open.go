@@ -55,6 +55,10 @@ type Store struct {
 	met       metDamage
 	logLost   atomic.Bool // the log was missing when the database was opened, and nobody was told
 
+	reading bool       // it was opened to be read alone
+	mode    url.Values // how its files are then opened
+	copied  string     // path of the database that this is a copy of; ""
+
 	// life is held for reading by what goes on beside all requests, and taken by
 	// Close: nothing of that begins after it.
 	life    sync.RWMutex
@@ -193,6 +197,9 @@ func verify(ctx context.Context, db *sql.DB, pragmas []pragma) error {
 	return nil
 }
 
+// errNotOurs refuses a file of another program.
+var errNotOurs = errorf(Invalid, "the file is a database of another program")
+
 // migrate brings the schema up to date, or refuses a file that is newer or not ours.
 func migrate(ctx context.Context, db *sql.DB) error {
 	var id, tables int
@@ -202,24 +209,53 @@ func migrate(ctx context.Context, db *sql.DB) error {
 		return err
 	}
 	if tables > 0 && id != applicationID {
-		return errorf(Invalid, "the file is a database of another program")
+		return errNotOurs
 	}
 	p, err := goose.NewProvider(goose.DialectSQLite3, db, migrations.FS, goose.WithDisableGlobalRegistry(true))
 	if err != nil {
 		return err
 	}
 	current, target, err := p.GetVersions(ctx)
-	if err != nil {
+	if err == nil {
+		err = notNewer(current, target)
+	}
+	if err != nil || current == target {
 		return err
-	}
-	if current > target {
-		return errorf(TooNew, "the database has version %d, and this program knows versions up to %d: use a newer program", current, target)
-	}
-	if current == target {
-		return nil
 	}
 	_, err = p.Up(ctx)
 	return err
+}
+
+// notNewer refuses a schema that is newer than this program.
+func notNewer(current, target int64) error {
+	if current > target {
+		return errorf(TooNew, "the database has version %d, and this program knows versions up to %d: use a newer program", current, target)
+	}
+	return nil
+}
+
+// versions returns the version of a database that is only read, and the one that
+// this program makes. It refuses a file that is newer or not ours.
+func versions(ctx context.Context, db *sql.DB) (current, target int64, err error) {
+	var id int
+	if err := db.QueryRowContext(ctx, "SELECT application_id FROM pragma_application_id").Scan(&id); err != nil {
+		return 0, 0, err
+	}
+	if id != applicationID {
+		return 0, 0, errNotOurs
+	}
+	known, err := goose.NewProvider(goose.DialectSQLite3, db, migrations.FS, goose.WithDisableGlobalRegistry(true))
+	if err != nil {
+		return 0, 0, err
+	}
+	for _, m := range known.ListSources() {
+		target = max(target, m.Version)
+	}
+	err = db.QueryRowContext(ctx, "SELECT coalesce(max(version_id), 0) FROM goose_db_version").Scan(&current)
+	if err == nil {
+		err = notNewer(current, target)
+	}
+	return current, target, err
 }
 
 // Close waits for what is under way, moves everything from the write-ahead log
@@ -231,6 +267,12 @@ func (s *Store) Close() error {
 	s.appendMu.Lock()
 	defer s.appendMu.Unlock()
 	readErr := s.closeReaders() // first: a reader would keep the log from shrinking
+	if s.reading {
+		return errors.Join(readErr, s.closePools(), s.logFolded())
+	}
+	if s.copied != "" {
+		return errors.Join(readErr, s.closePools(), RemoveFile(s.path), removeIfThere(statePath(s.path)))
+	}
 	return errors.Join(readErr, s.Checkpoint(context.Background()), s.closePools(), s.logFolded())
 }
 

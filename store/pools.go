@@ -47,7 +47,7 @@ func (s *Store) reader(ctx context.Context) *sql.DB { return s.read[PoolOf(ctx)]
 // openReaders opens every read pool.
 func (s *Store) openReaders(ctx context.Context) (err error) {
 	for p, size := range poolSizes {
-		if s.read[p], err = openPool(ctx, s.path, readerPragmas, size, readOnly); err != nil {
+		if s.read[p], err = openPool(ctx, s.path, s.readerPragmas(), size, s.readMode()); err != nil {
 			return err
 		}
 	}

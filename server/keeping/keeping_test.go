@@ -169,3 +169,25 @@ func TestTimetable(t *testing.T) {
 		t.Errorf("%+v", made)
 	}
 }
+
+// TestEndedBackupIsListed: whoever is told that no backup is at work any more is
+// told of the one that was, in the same answer.
+func TestEndedBackupIsListed(t *testing.T) {
+	t.Parallel()
+	k := keeper(t, Config{Keep: 1})
+	for n := range 6 {
+		if err := k.StartBackup("ann"); err != nil {
+			t.Fatal(err)
+		}
+		var state BackupState
+		for state.Running = true; state.Running; {
+			var err error
+			if state, err = k.BackupState(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if len(state.Made) < n+1 {
+			t.Fatalf("after %d backups: %+v", n+1, state)
+		}
+	}
+}

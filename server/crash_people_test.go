@@ -52,7 +52,8 @@ type promisedBackup struct {
 
 const (
 	editedDevice = "edited"
-	runsKept     = 4 // that are not deleted
+	staying      = 16 // every so many-th of persons, tokens and links is not taken back
+	runsKept     = 4  // that are not deleted
 )
 
 func newBusyLab(t *testing.T, c *apiClient) *busyLab {
@@ -192,9 +193,13 @@ func (b *busyLab) delete() bool {
 	d := b.device
 	d.Key = fmt.Sprint("passing-", b.number())
 	path, name := "/devices/"+d.Key, "device "+d.Key
-	look := listed("/devices?limit=1000", `"`+d.Key+`"`)
-	return b.change(name, "listed", look, "PUT", path, d, http.StatusCreated) &&
-		b.change(name, "not listed", look, "DELETE", path, nil, http.StatusNoContent)
+	look := get(path, func(answer []byte) string {
+		var d struct{ Removed bool }
+		_ = json.Unmarshal(answer, &d) // nothing is in it then
+		return fmt.Sprint("removed: ", d.Removed)
+	})
+	return b.change(name, "removed: false", look, "PUT", path, d, http.StatusCreated) &&
+		b.change(name, "removed: true", look, "DELETE", path, nil, http.StatusNoContent)
 }
 
 // invite lets somebody in who signs in, is given another role, and at times
@@ -234,7 +239,7 @@ func (b *busyLab) invite() bool {
 	if !b.change(name, "operator", look, "PUT", path, map[string]any{"role": "operator"}, http.StatusOK) {
 		return false
 	}
-	if n%4 == 0 { // who stays shows that nobody is lost who was not removed
+	if n%staying == 0 { // who stays shows that nobody is lost who was not removed
 		return true
 	}
 	b.ask("browser of "+name, "401", nil)
@@ -280,7 +285,7 @@ func (b *busyLab) signIn(path, name string) (*http.Cookie, bool) {
 	return resp.Cookies()[0], true
 }
 
-// makeToken makes a token, and revokes three of four.
+// makeToken makes a token, and revokes most.
 func (b *busyLab) makeToken() bool {
 	n := b.number()
 	var made struct {
@@ -292,10 +297,10 @@ func (b *busyLab) makeToken() bool {
 	}
 	name, look := fmt.Sprint("token ", made.ID), opens("/api/v1/benches", func(r *http.Request) { r.Header.Set("Authorization", "Bearer "+made.Token) })
 	b.tell(name, "200", look)
-	return n%4 == 0 || b.change(name, "401", look, "DELETE", fmt.Sprint("/tokens/", made.ID), nil, http.StatusNoContent)
+	return n%staying == 0 || b.change(name, "401", look, "DELETE", fmt.Sprint("/tokens/", made.ID), nil, http.StatusNoContent)
 }
 
-// share makes a link to the edited device, and revokes three of four.
+// share makes a link to the edited device, and revokes most.
 func (b *busyLab) share() bool {
 	n := b.number()
 	var made struct {
@@ -307,7 +312,7 @@ func (b *busyLab) share() bool {
 	}
 	name, look := fmt.Sprint("share ", made.ID), opens(made.Path, func(*http.Request) {})
 	b.tell(name, "200", look)
-	return n%4 == 0 || b.change(name, "404", look, "DELETE", fmt.Sprint("/shares/", made.ID), nil, http.StatusNoContent)
+	return n%staying == 0 || b.change(name, "404", look, "DELETE", fmt.Sprint("/shares/", made.ID), nil, http.StatusNoContent)
 }
 
 // readLog reads the newest line of the log of who did what: it stays as it is.

@@ -79,7 +79,7 @@ func TestKilledProgramLosesNothingShown(t *testing.T) {
 		busy.after(round == n-1)
 		settledAfter(t, c, dir)
 		if t.Failed() {
-			t.Fatalf("after kill %d", round+1)
+			t.Fatalf("after kill %d; the server that was started then says:\n%s", round+1, p.errors())
 		}
 		readings, results = readings+s.most(), results+len(s.results)
 		if s.most() > 0 {

@@ -142,6 +142,8 @@ func (k *Keeper) StartCheck(by string) error {
 				k.Log.Error("the check of the database found damage", "findings", n, "first", checked.Findings[0])
 			}
 			k.note(by, "check database", detail)
+		case errors.Is(err, turn.ErrStopping):
+			k.failed = "The server was stopped."
 		case ctx.Err() != nil:
 			k.failed = "It was called off."
 		default:

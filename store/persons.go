@@ -29,7 +29,11 @@ type Person struct {
 	Tokens    int       `json:"tokens" doc:"how many of their tokens are good"`
 	Shares    int       `json:"shares" doc:"how many share links made under their name are good; these stay when they are suspended or removed"`
 	Used      time.Time `json:"used,omitzero" doc:"when any of these was last used, to a minute"`
+	SignOn    string    `json:"signOn,omitempty" doc:"how they call themselves at the single sign-on that signs in as them; absent: none does"`
 }
+
+// signOnOf is the label of a person's identity, in SQL; "" where there is none.
+const signOnOf = "coalesce((SELECT label FROM identities WHERE person = persons.id), '')"
 
 const noPerson = "there is no such person"
 
@@ -41,13 +45,14 @@ func (s *Store) ListPersons(ctx context.Context) ([]Person, error) {
 		(SELECT count(*) FROM sessions WHERE person = persons.id AND expires > ?1),
 		(SELECT count(*) FROM tokens WHERE person = persons.id AND tokens.revoked IS NULL AND (expires IS NULL OR expires > ?1)),
 		(SELECT count(*) FROM shares WHERE shares.by = persons.name AND shares.revoked IS NULL AND (expires IS NULL OR expires > ?1) AND `+ofNoDeletedRun+`),
-		max((SELECT coalesce(max(used), 0) FROM sessions WHERE person = persons.id), (SELECT coalesce(max(used), 0) FROM tokens WHERE person = persons.id))
+		max((SELECT coalesce(max(used), 0) FROM sessions WHERE person = persons.id), (SELECT coalesce(max(used), 0) FROM tokens WHERE person = persons.id)),
+		`+signOnOf+`
 		FROM persons WHERE removed IS NULL ORDER BY name, id`, []any{s.now().UnixNano()}, func(r *sql.Rows) error {
 		var p Person
 		var role string
 		var created, used int64
 		var suspended sql.NullInt64
-		if err := r.Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.Browsers, &p.Tokens, &p.Shares, &used); err != nil {
+		if err := r.Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.Browsers, &p.Tokens, &p.Shares, &used, &p.SignOn); err != nil {
 			return err
 		}
 		p.Created, p.Suspended = timeOf(created), timeOfNull(suspended)
@@ -75,8 +80,8 @@ func personOf(ctx context.Context, q querier, where string, which any) (p Person
 	var role string
 	var created int64
 	var suspended sql.NullInt64
-	err = q.QueryRowContext(ctx, "SELECT id, name, role, by, created, suspended FROM persons WHERE removed IS NULL AND "+where, which).
-		Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended)
+	err = q.QueryRowContext(ctx, "SELECT id, name, role, by, created, suspended, "+signOnOf+" FROM persons WHERE removed IS NULL AND "+where, which).
+		Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.SignOn)
 	if err != nil {
 		return p, missing(err, noPerson)
 	}

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"strconv"
 	"time"
 
@@ -90,6 +91,43 @@ func personOf(ctx context.Context, q querier, where string, which any) (p Person
 	return p, nil
 }
 
+// personCalled reads the person of a name. One that was kept before names were
+// composed is found however it is written.
+func personCalled(ctx context.Context, q querier, name string) (Person, error) {
+	name = dut.Name(name)
+	id := int64(0)
+	rows, err := q.QueryContext(ctx, "SELECT id, name FROM persons WHERE removed IS NULL ORDER BY name = ? DESC, id", name)
+	if err != nil {
+		return Person{}, err
+	}
+	for id == 0 && rows.Next() {
+		var of int64
+		var called string
+		if err = rows.Scan(&of, &called); err != nil {
+			break
+		}
+		if dut.Name(called) == name {
+			id = of
+		}
+	}
+	if err := errors.Join(err, rows.Err(), rows.Close()); err != nil {
+		return Person{}, err
+	}
+	return personOf(ctx, q, "id = ?", id)
+}
+
+// PersonCalled reports whether there is a person of a name.
+func (s *Store) PersonCalled(ctx context.Context, name string) (there bool, err error) {
+	err = s.view(ctx, func(q querier) error {
+		_, err := personCalled(ctx, q, name)
+		if there = err == nil; CodeOf(err) == NotFound {
+			return nil
+		}
+		return err
+	})
+	return there, wrap("person called", err)
+}
+
 // readRole takes the role that is stored. One that cannot be read is Nobody, so
 // that an owner sees who it is and can set another.
 func (p *Person) readRole(stored string) {
@@ -113,10 +151,11 @@ func newPerson(t *tx, role Role, name, by string) (id int64, err error) {
 	if err := ofRole(role); err != nil {
 		return 0, err
 	}
+	name = dut.Name(name)
 	if name == "" {
 		return 0, &Error{Code: Invalid, Message: "a person needs a name", Fields: fieldProblem("name", "say who you are")}
 	}
-	if _, err := personOf(t.ctx, t, "name = ?", name); err == nil {
+	if _, err := personCalled(t.ctx, t, name); err == nil {
 		return 0, &Error{Code: Conflict, Message: "there is somebody of this name already", Fields: fieldProblem("name", "somebody has this name already: take another one, or have an owner make a link for that person")}
 	} else if CodeOf(err) != NotFound {
 		return 0, err
@@ -132,7 +171,7 @@ func newPerson(t *tx, role Role, name, by string) (id int64, err error) {
 // there is none. One of another role is a Conflict: a key raises nobody, and
 // nobody becomes a person who may do more than the key says.
 func personNamed(t *tx, role Role, name, by string) (int64, error) {
-	p, err := personOf(t.ctx, t, "name = ?", name)
+	p, err := personCalled(t.ctx, t, name)
 	switch {
 	case CodeOf(err) == NotFound:
 		return newPerson(t, role, name, by)

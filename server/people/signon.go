@@ -2,8 +2,8 @@ package people
 
 import (
 	"context"
-	"strings"
 
+	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
@@ -12,7 +12,7 @@ import (
 // newcomer whose name is none here, or taken, is asked for another: Invalid or
 // Conflict, of the field name.
 func (p *People) SignOn(ctx context.Context, q store.SignOn) (session string, err error) {
-	q.Name = strings.TrimSpace(q.Name)
+	q.Name = dut.Name(q.Name)
 	wrong := CheckPerson(q.Name)
 	if wrong != "" {
 		q.Name = "" // that of somebody who is known does not matter

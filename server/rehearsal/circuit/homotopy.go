@@ -153,7 +153,7 @@ func (c *Circuit) along(at, arc float64) (next, grow float64) {
 			left *= math.Min(1, far/last)
 		}
 		if last = far; left < onCurve {
-			return at, math.Max(0.3, math.Min(3, math.Sqrt(0.5*arc/first)))
+			return at, math.Max(0.3, math.Min(3, math.Sqrt(0.25*arc/first)))
 		}
 	}
 	return 0, 0

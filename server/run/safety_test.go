@@ -20,7 +20,7 @@ import (
 )
 
 var (
-	procedures = flag.Int("procedures", 200, "random procedures that TestNoRatingIsExceeded carries out: as many as pass the check before power")
+	procedures = flag.Int("procedures", 120, "random procedures that TestNoRatingIsExceeded carries out: as many as pass the check before power")
 	seed       = flag.Uint64("seed", 0, "first seed of TestNoRatingIsExceeded: each procedure has one of its own")
 )
 

@@ -8,7 +8,7 @@ import (
 	"testing"
 )
 
-var pieces = flag.Int("pieces", 5_000, "pieces that TestRandom feeds to each card, with each of three seeds")
+var pieces = flag.Int("pieces", 2_500, "pieces that TestRandom feeds to each card, with each of three seeds")
 
 // TestRandom feeds cards with random messages, pieces of them and bytes, in
 // simulated time and with the compiler's checks. Whatever comes, no output is

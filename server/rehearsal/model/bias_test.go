@@ -166,7 +166,7 @@ func explore(t *testing.T, m Model, points int, seed uint64) tally {
 }
 
 var (
-	points = flag.Int("points", 5_000, "random bias points over all models and faults that TestEveryBiasPoint solves; at most 2000 with -short")
+	points = flag.Int("points", 2_500, "random bias points over all models and faults that TestEveryBiasPoint solves; at most 2000 with -short")
 	seed   = flag.Uint64("seed", 0, "first seed of TestEveryBiasPoint: each model has one of its own")
 )
 

@@ -97,6 +97,7 @@ var named = []struct{ table, called string }{
 	{"pin_maps", "'pin map ' || key"}, {"pin_map_revisions", "'pin map ' || key || ', revision ' || rev"},
 	{"seatings", "'what was seated on bench ' || bench"},
 	{"acknowledged", "'what was acknowledged for run ' || run"}, {"confirmed", "'what was confirmed for run ' || run"},
+	{"origins", "'where run number ' || run || ' is from'"},
 	{"snapshots", "'what runs were made with, number ' || id"},
 }
 

@@ -126,23 +126,25 @@ func stale(name, key string, expected, latest int) error {
 // saveRevision stores a revision, and makes it the document's latest.
 func (n *documentKind[T]) saveRevision(t *tx, body *T, text string, rev int, by string) error {
 	key, name, values := n.head(body)
-	if err := n.saveHead(t, key, name, rev, values); err != nil {
+	if err := saveHead(t, n.heads, n.columns, key, name, rev, values); err != nil {
 		return err
 	}
 	_, err := t.exec(`INSERT INTO `+n.revisions+` (key, rev, at, by, body) VALUES (?, ?, ?, ?, ?)`, key, rev, t.at, by, text)
 	return errors.Join(err, sealRows(t, n.revisions, "key = ? AND rev = ?", key, rev))
 }
 
-func (n *documentKind[T]) saveHead(t *tx, key, name string, rev int, values []any) error {
-	columns := append([]string{"key", "name", "rev"}, n.columns...)
+// saveHead stores the head of a document: its name and latest revision, and the
+// values of the columns that its kind has beside them.
+func saveHead(t *tx, heads string, further []string, key, name string, rev int, values []any) error {
+	columns := append([]string{"key", "name", "rev"}, further...)
 	var set []string
 	for _, c := range columns[1:] {
 		set = append(set, c+" = excluded."+c)
 	}
 	_, err := t.exec(fmt.Sprintf(`INSERT INTO %s (%s) VALUES (?%s) ON CONFLICT (key) DO UPDATE SET %s, removed = NULL`,
-		n.heads, strings.Join(columns, ", "), strings.Repeat(", ?", len(columns)-1), strings.Join(set, ", ")),
+		heads, strings.Join(columns, ", "), strings.Repeat(", ?", len(columns)-1), strings.Join(set, ", ")),
 		append([]any{key, name, rev}, values...)...)
-	return errors.Join(err, sealRows(t, n.heads, "key = ?", key))
+	return errors.Join(err, sealRows(t, heads, "key = ?", key))
 }
 
 // revisedColumns are what is read of a revision and its document, the heads as h

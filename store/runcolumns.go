@@ -158,6 +158,9 @@ var (
 			joined += ", " + l.column
 			from += fmt.Sprintf(" LEFT JOIN %s ON %s.run = runs.id", l.table, l.table)
 		}
+		columns += " AND (origins.run IS NULL OR " + soundSQL("origins") + ")"
+		joined += ", origins.body"
+		from += " LEFT JOIN origins ON origins.run = runs.seq"
 		columns += ", " + selected(func(c *runColumn) bool { return c.head != nil }) + joined
 		return "SELECT " + columns + " FROM " + from + " WHERE runs.id = ? AND " + notDeleting
 	}()
@@ -255,6 +258,7 @@ func scanHead(row *sql.Row, r *procedure.Record, made *[len(runDocuments)]snapsh
 	for _, l := range runLists {
 		into = append(into, asJSON{l.of(r)})
 	}
+	into = append(into, asJSON{&r.Origins})
 	return row.Scan(into...)
 }
 

@@ -22,7 +22,16 @@ func (s *Store) Begin(ctx context.Context, r *procedure.Record) error {
 }
 
 func begin(t *tx, r *procedure.Record) error {
-	run := newRun{Record: r}
+	unit, err := touchUnit(t, r.Device.Key, r.Unit)
+	if err != nil {
+		return err
+	}
+	return insertHead(t, r, unit)
+}
+
+// insertHead stores the head of a run of a unit, given by its id; nil is none.
+func insertHead(t *tx, r *procedure.Record, unit any) error {
+	run := newRun{Record: r, unit: unit}
 	for i, d := range runDocuments {
 		id, err := snapshot(t, d.of(r))
 		if err != nil {
@@ -30,11 +39,6 @@ func begin(t *tx, r *procedure.Record) error {
 		}
 		run.bodies[i] = id
 	}
-	id, err := touchUnit(t, r.Device.Key, r.Unit)
-	if err != nil {
-		return err
-	}
-	run.unit = id
 	if r.Status == "" {
 		started := *r
 		started.Status = procedure.Running

@@ -90,6 +90,7 @@ var sealedTables = func() map[string]*sealedTable {
 	add("traffic", oldRuns+" > 0", "run events dropped", nil)
 	add("acknowledged", oldDocument, "run findings", nil)
 	add("confirmed", oldDocument, "run items", nil)
+	add("origins", oldDocument, "run body", nil)
 	add("snapshots", oldDocument, "id hash body", nil)
 	add("seatings", oldDocument, "bench at by body", nil)
 	for _, k := range documentTables {

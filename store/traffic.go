@@ -6,7 +6,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"io"
 
 	"ohmkeep/server/cardinfo"
@@ -53,19 +52,38 @@ func (s *Store) Traffic(ctx context.Context, runID string) (cardinfo.Traffic, er
 	if !sound {
 		return t, s.damaged("the traffic of run " + runID)
 	}
+	t.Events, err = unpackTraffic(packed)
+	return t, wrap("traffic of run "+runID, err)
+}
+
+// unpackTraffic reads traffic as it is stored.
+func unpackTraffic(packed []byte) (events []cardinfo.Event, err error) {
+	err = eachExchange(packed, func(e *cardinfo.Event) error {
+		events = append(events, *e)
+		return nil
+	})
+	return events, err
+}
+
+// eachExchange calls fn with each event of traffic as it is stored.
+func eachExchange(packed []byte, fn func(*cardinfo.Event) error) error {
 	z, err := gzip.NewReader(bytes.NewReader(packed))
 	if err != nil {
-		return t, fmt.Errorf("store: traffic of run %s: %w", runID, err)
+		return err
 	}
 	dec := json.NewDecoder(io.LimitReader(z, trafficMost))
 	for {
 		var e cardinfo.Event
-		if err := dec.Decode(&e); errors.Is(err, io.EOF) {
-			return t, nil
-		} else if err != nil {
-			return t, fmt.Errorf("store: traffic of run %s: %w", runID, err)
+		err := dec.Decode(&e)
+		if errors.Is(err, io.EOF) {
+			return nil
 		}
-		t.Events = append(t.Events, e)
+		if err == nil {
+			err = fn(&e)
+		}
+		if err != nil {
+			return err
+		}
 	}
 }
 

@@ -89,6 +89,20 @@ type Record struct {
 	// Confirmed is what whoever holds control has confirmed before a bench with
 	// cards was energised.
 	Confirmed []Confirmation `json:"confirmed,omitempty"`
+	// Origins are the ways on which a run came that was made on another server,
+	// the last one to this server; empty for a run of this one.
+	Origins []Brought `json:"origins,omitempty"`
+}
+
+// Brought is one time that a run was brought from one server to another as a file.
+type Brought struct {
+	Server     string    `json:"server" doc:"address of the server that it was exported from"`
+	Run        string    `json:"run" doc:"the run's id there"`
+	File       string    `json:"file" doc:"SHA-256 that names the file by its content, hexadecimal"`
+	Exported   time.Time `json:"exported"`
+	ExportedBy string    `json:"exportedBy"`
+	Brought    time.Time `json:"brought"`
+	BroughtBy  string    `json:"broughtBy"`
 }
 
 // Confirmation is one thing that a person said they had seen to.

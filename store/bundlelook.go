@@ -1,0 +1,358 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"io"
+	"regexp"
+	"slices"
+
+	"github.com/google/uuid"
+
+	"ohmkeep/server/bundle"
+	"ohmkeep/server/cardinfo"
+	"ohmkeep/server/derive"
+	"ohmkeep/server/dut"
+	"ohmkeep/server/procedure"
+	"ohmkeep/server/turn"
+)
+
+// runPlan is what becomes of a run of a bundle here.
+type runPlan struct {
+	fate    Fate
+	id      string // here
+	results int64
+}
+
+// bundlePlan is what becomes of all that a bundle holds.
+type bundlePlan struct {
+	header    bundle.Header
+	sum       string
+	documents documentsPlan
+	order     []*documentPlan
+	runs      []runPlan
+	report    Imported
+}
+
+// looker reads a bundle whole, holds everything against what it must be, and
+// makes the plan. It writes nothing.
+type looker struct {
+	ctx   context.Context
+	store *Store
+	plan  *bundlePlan
+
+	doc  *documentPlan
+	head *runHead
+	now  lookedRun
+	seen map[contentSum]string // of the runs before it that will be here, and their ids there
+	ids  map[string]bool       // of runs that will be here
+	cols Columns
+}
+
+// lookedRun is the run that is being read.
+type lookedRun struct {
+	contentVisitor
+	why  string // refused, because
+	next map[int]int64
+	last int // measurement of the last chunk
+	n    int64
+}
+
+// Look reads a bundle and says what an import would do. Nothing is written.
+func (s *Store) Look(ctx context.Context, file io.Reader) (*Imported, error) {
+	plan, err := s.planBundle(ctx, file)
+	if err != nil {
+		return nil, err
+	}
+	plan.report.Dry = true
+	return &plan.report, nil
+}
+
+// planBundle reads a bundle whole and makes the plan.
+func (s *Store) planBundle(ctx context.Context, file io.Reader) (*bundlePlan, error) {
+	r, err := bundle.NewReader(file)
+	if err != nil {
+		return nil, err
+	}
+	l := &looker{ctx: ctx, store: s, seen: map[contentSum]string{}, ids: map[string]bool{},
+		plan: &bundlePlan{header: r.Header, documents: documentsPlan{}}}
+	for name, text := range map[string]string{"server": r.Header.Server, "by": r.Header.By, "program": r.Header.Program, "choice": r.Header.Choice} {
+		if words := (dut.Text{Most: 1000}).Check(text); words != "" {
+			return nil, errorf(Invalid, "The file cannot be used: its %s %s.", name, words)
+		}
+	}
+	scan := bundleScan{from: r, to: l}
+	contents, err := scan.scan()
+	if err != nil {
+		return nil, wrap("import", err)
+	}
+	p := l.plan
+	p.sum = r.Sum()
+	p.report.Server, p.report.Made, p.report.MadeBy, p.report.Choice, p.report.Sum = r.Header.Server, r.Header.Made, r.Header.By, r.Header.Choice, p.sum
+	p.report.LeftOut = contents.LeftOut
+	return p, nil
+}
+
+func (l *looker) document(head documentHead) (err error) {
+	l.doc, err = l.plan.documents.planDocument(head)
+	return err
+}
+
+func (l *looker) revision(r *documentRevision) error { return l.plan.documents.take(l.doc, r) }
+
+func (l *looker) endDocument() error {
+	d := l.doc
+	if len(d.revs) == 0 {
+		return errorf(Invalid, "the %s %q has no revision", d.kind.name, d.key)
+	}
+	if d.fate != FateRefused {
+		if err := l.store.decide(l.ctx, l.store.reader(l.ctx), d); err != nil {
+			return err
+		}
+	}
+	l.plan.order = append(l.plan.order, d)
+	l.plan.report.say(d.line())
+	return turn.Pass(l.ctx)
+}
+
+// runID is what numbers of runs look like.
+var runID = regexp.MustCompile(`^[0-9A-Za-z][0-9A-Za-z-]{0,63}$`)
+
+func (l *looker) run(h *runHead) error {
+	if !runID.MatchString(h.Run.ID) {
+		return errorf(Invalid, "%q is no number of a run", clipped(h.Run.ID))
+	}
+	l.head = h
+	l.now = lookedRun{contentVisitor: contentVisitor{sum: newRunContent()}, next: map[int]int64{}}
+	l.now.why = l.refusal(h)
+	return l.now.contentVisitor.run(h)
+}
+
+func clipped(s string) string {
+	if len(s) > 80 {
+		return s[:80] + "…"
+	}
+	return s
+}
+
+// refusal says why a run cannot be used here; "" where it can.
+func (l *looker) refusal(h *runHead) string {
+	r := &h.Run
+	var ps dut.Problems
+	dut.Text{Most: 64}.Add(&ps, "serial number", r.Unit.Serial)
+	dut.Text{Most: 64}.Add(&ps, "lot", r.Unit.Lot)
+	dut.Text{Most: 1000}.Add(&ps, "operator", r.Operator)
+	dut.Text{Most: 4000, Lines: true}.Add(&ps, "note", r.Note)
+	dut.Text{Most: 4000, Lines: true}.Add(&ps, "reason", r.Reason)
+	ended := []procedure.Status{procedure.Done, procedure.Stopped, procedure.Interrupted, procedure.Failed}
+	switch {
+	case !slices.Contains(ended, r.Status):
+		ps.Add("status", "is %q", clipped(string(r.Status)))
+	case !knownOutcome(r.Outcome):
+		ps.Add("outcome", "is %q", clipped(string(r.Outcome)))
+	case r.Started.IsZero() || r.Ended.IsZero() || r.Readings < 0 || r.Ended.Before(r.Started):
+		ps.Add("times", "cannot be")
+	}
+	if h.Seated != nil {
+		if err := textsOf(h.Seated); err != nil {
+			ps.Add("what was seated", "cannot be used: %v", err)
+		}
+	}
+	for _, part := range runDocuments {
+		if why := unusable(part.of(r)); why != "" {
+			ps.Add(part.column, "%s", why)
+		}
+	}
+	if err := ps.Err(); err != nil {
+		return err.Error()
+	}
+	return ""
+}
+
+// unusable says why a document of a run cannot be shown; "" where it can.
+func unusable(document any) string {
+	var err error
+	switch d := document.(type) {
+	case *dut.Device:
+		if !dut.KeyPattern.MatchString(d.Key) || len(d.Pins) > dut.MaxPins {
+			return "is no device that this program knows"
+		}
+	case *procedure.Procedure:
+		err = usableProcedure(d)
+	}
+	text, jsonErr := asJSON{document}.Value()
+	if err = errors.Join(err, jsonErr); err == nil {
+		body, _ := text.(string)
+		err = textsOf([]byte(body))
+	}
+	if err != nil {
+		return err.Error()
+	}
+	return ""
+}
+
+// knownOutcome reports whether a run or a result may say so.
+func knownOutcome(o derive.Outcome) bool {
+	return slices.Contains([]derive.Outcome{derive.NoLimits, derive.Untrusted, derive.Pass, derive.ConditionalPass, derive.ConditionalFail, derive.Fail, derive.Invalid}, o)
+}
+
+func (l *looker) result(x *bundledResult) error {
+	h := l.head
+	if x.Measurement < 0 || x.Measurement >= max(len(h.Run.Procedure.Measurements), 1) {
+		return errorf(Invalid, "a result is of measurement %d, which the procedure has not", x.Measurement)
+	}
+	if !knownOutcome(x.Outcome) {
+		return errorf(Invalid, "the outcome of a result is %q", clipped(string(x.Outcome)))
+	}
+	body, err := asJSON{x}.Value()
+	if err != nil {
+		return err
+	}
+	text, _ := body.(string)
+	if err := textsOf([]byte(text)); err != nil && l.now.why == "" {
+		l.now.why = "result " + x.Key + ": " + err.Error()
+	}
+	if _, err := x.result(); err != nil {
+		return errorf(Invalid, "the budget of a result cannot be read: %v", err)
+	}
+	return l.now.contentVisitor.result(x)
+}
+
+func (l *looker) chunk(k bundledChunk) error {
+	r := &l.now
+	l.cols.Reset()
+	if err := decodeChunk(k.data, &l.cols); err != nil {
+		return errorf(Invalid, "%v", err)
+	}
+	if k.measurement < r.last || k.measurement >= max(len(l.head.Run.Procedure.Measurements), 1) || k.first != r.next[k.measurement] {
+		return errorf(Invalid, "readings of measurement %d from %d on are in a wrong place", k.measurement, k.first)
+	}
+	r.last = k.measurement
+	r.next[k.measurement] += int64(l.cols.Len())
+	r.n += int64(l.cols.Len())
+	return r.contentVisitor.chunk(k)
+}
+
+// exchangesMost is the most exchanges with cards that a run may bring: pages read
+// all of them.
+const exchangesMost = 500_000
+
+func (l *looker) traffic(packed []byte) error {
+	if l.head.Traffic == nil {
+		return errorf(Invalid, "the run says that it has no traffic")
+	}
+	n := 0
+	err := eachExchange(packed, func(*cardinfo.Event) error {
+		if n++; n > exchangesMost {
+			return errorf(Invalid, "it has more than %d exchanges", exchangesMost)
+		}
+		return nil
+	})
+	if err != nil {
+		return errorf(Invalid, "the traffic cannot be read: %v", err)
+	}
+	return l.now.contentVisitor.traffic(packed)
+}
+
+func (l *looker) endRun() error {
+	r := &l.now
+	if r.n != l.head.Run.Readings {
+		return errorf(Invalid, "run %s has %d readings and says that it has %d", l.head.Run.ID, r.n, l.head.Run.Readings)
+	}
+	line, plan, err := l.decideRun()
+	if err != nil {
+		return err
+	}
+	l.plan.runs = append(l.plan.runs, plan)
+	l.plan.report.say(line)
+	if plan.writes() {
+		l.plan.report.Runs++
+		l.plan.report.Readings += r.n
+	}
+	return turn.Pass(l.ctx)
+}
+
+// writes reports whether the run is to be stored.
+func (p *runPlan) writes() bool { return p.fate == FateNew || p.fate == FateRenamed }
+
+// decideRun works out what becomes of a run that has been read: one of the same
+// content is there already, whatever its number; a number that another run has
+// is replaced by a new one.
+func (l *looker) decideRun() (BundleLine, runPlan, error) {
+	rec, r := &l.head.Run, &l.now
+	line := BundleLine{What: "run " + rec.ID, Fate: FateNew}
+	plan := runPlan{id: rec.ID, results: r.results}
+	sum := r.sum.sum()
+	if r.why != "" {
+		line.Fate, line.Why = FateRefused, r.why
+		plan.fate = FateRefused
+		return line, plan, nil
+	}
+	there, harmed, err := l.store.sameRun(l.ctx, rec, sum)
+	if err != nil {
+		return line, plan, err
+	}
+	if first, twice := l.seen[sum]; there == "" && twice {
+		there, line.Why = first, "the file has it twice"
+	}
+	if there != "" {
+		line.Fate, plan.fate = FateThere, FateThere
+		if there != rec.ID {
+			line.As = there
+		}
+		return line, plan, nil
+	}
+	taken, err := l.store.idTaken(l.ctx, rec.ID)
+	if err != nil {
+		return line, plan, err
+	}
+	if taken || l.ids[rec.ID] {
+		id, err := uuid.NewV7()
+		if err != nil {
+			return line, plan, err
+		}
+		plan.id, line.Fate, line.As = id.String(), FateRenamed, id.String()
+		line.Why = "another run has its number here"
+		if harmed {
+			line.Why = "the run that has its number here is damaged, and stays"
+		}
+	}
+	plan.fate = line.Fate
+	l.seen[sum], l.ids[rec.ID], l.ids[plan.id] = plan.id, true, true
+	return line, plan, nil
+}
+
+// sameRun returns the number of the run here that has the same content; "" where
+// there is none. Harmed says that one that began at the same time is damaged.
+func (s *Store) sameRun(ctx context.Context, rec *procedure.Record, sum contentSum) (id string, harmed bool, err error) {
+	ids, err := textsFrom(ctx, s, "SELECT id FROM runs WHERE started = ? AND "+notDeleting, rec.Started.UnixNano())
+	for _, there := range ids {
+		if err != nil {
+			return "", harmed, err
+		}
+		var got contentSum
+		got, err = s.contentOf(ctx, there)
+		switch code := CodeOf(err); {
+		case err == nil && got == sum:
+			return there, false, nil
+		case code == NotFound || code == Conflict: // deleted meanwhile, or at work
+			err = nil
+		case isDamage(err):
+			harmed, err = true, nil
+		}
+	}
+	return "", harmed, err
+}
+
+// idTaken reports whether a run here has a number.
+func (s *Store) idTaken(ctx context.Context, id string) (bool, error) {
+	ids, err := textsFrom(ctx, s, "SELECT id FROM runs WHERE id = ?", id)
+	return len(ids) > 0, err
+}
+
+// changedMeanwhile refuses an import whose plan does not hold any more.
+func changedMeanwhile(what string) error {
+	return errorf(Conflict, "Nothing was imported: %s was changed meanwhile. Import the file again.", what)
+}
+
+var errFileChanged = errorf(Invalid, "The file was changed while it was imported. Nothing was imported.")

@@ -9,7 +9,6 @@ import (
 	"os"
 	"time"
 
-	"ohmkeep/server/dut"
 	"ohmkeep/store"
 )
 
@@ -88,7 +87,7 @@ func invite(ctx context.Context, s *store.Store, q store.InvitationRequest, pers
 func personNamed(ctx context.Context, s *store.Store, name string) (int64, error) {
 	all, err := s.ListPersons(ctx)
 	for _, p := range all {
-		if dut.Name(p.Name) == dut.Name(name) {
+		if p.Name == name {
 			return p.ID, nil
 		}
 	}

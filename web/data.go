@@ -58,6 +58,29 @@ type DataBackup struct {
 	Error string // "" where it was read again, whole
 }
 
+// ImportedProps is the page of what an import did, or would do.
+type ImportedProps struct {
+	Page    Page
+	Server  string
+	MadeBy  string
+	Choice  string
+	Sum     string
+	Words   string
+	Dry     bool
+	Lines   []ImportedLine
+	More    int      // lines beyond these
+	LeftOut []string // what was not put into the file, and why
+}
+
+// ImportedLine is what became of one document or run.
+type ImportedLine struct {
+	What    string
+	Link    string // address of its page; ""
+	Fate    string
+	More    string
+	Refused bool
+}
+
 // EventsProps is the page of who did what.
 type EventsProps struct {
 	Page   Page

@@ -26,6 +26,7 @@ type RunsProps struct {
 	Older   string // address of the page after; ""
 	CSV     string // address of the filtered history as CSV
 	WideCSV string // a row for each unit, a column for each result
+	Bundle  string // address of these runs as a file for another server
 }
 
 // totalWords returns the number of runs in words.

@@ -22,6 +22,7 @@ type Endpoint struct {
 	Request, Response reflect.Type
 	Status            int    // of success
 	Media             string // of the response where it is not JSON
+	RequestMedia      string // of a request that is a file; "": it is JSON, or there is none
 	Tagged            bool   // has an entity tag: a revision
 }
 
@@ -150,6 +151,10 @@ func (e *Endpoint) operation(set *Maker, variables map[string]string, fault *doc
 	}
 	if e.Request != nil {
 		o.RequestBody = &docBody{true, map[string]docMedia{"application/json": {set.Of(e.Request)}}}
+	}
+	if e.RequestMedia != "" {
+		file := Text(0)
+		o.RequestBody = &docBody{true, map[string]docMedia{e.RequestMedia: {&file}}}
 	}
 	o.Responses[strconv.Itoa(e.Status)] = e.answer(set)
 	if e.Tagged && e.Method == http.MethodPut {

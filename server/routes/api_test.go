@@ -32,6 +32,7 @@ func TestWalkThrough(t *testing.T) {
 	a.share(id)
 	a.people()
 	a.data()
+	a.bundles(id)
 	a.finish(id)
 	for _, e := range a.table {
 		if !a.seen[e.id] {

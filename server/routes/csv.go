@@ -13,11 +13,13 @@ import (
 	"ohmkeep/store"
 )
 
-// csvBody is a writer that sends the header of a CSV answer with its first
-// byte, so that an error before it can still be answered as a problem.
+// csvBody is a writer that sends the header of a file, CSV or another, with its
+// first byte, so that an error before it can still be answered as a problem.
 type csvBody struct {
 	w       http.ResponseWriter
-	name    string
+	name    string // without its end
+	media   string
+	end     string // of its name, such as ".csv"
 	started bool
 }
 
@@ -25,8 +27,8 @@ func (b *csvBody) Write(p []byte) (int, error) {
 	if !b.started {
 		b.started = true
 		h := b.w.Header()
-		h.Set("Content-Type", mediaCSV)
-		h.Set("Content-Disposition", `attachment; filename="`+fileName(b.name)+`.csv"`)
+		h.Set("Content-Type", b.media)
+		h.Set("Content-Disposition", `attachment; filename="`+fileName(b.name)+b.end+`"`)
 	}
 	return b.w.Write(p)
 }
@@ -47,7 +49,11 @@ func fileName(s string) string {
 // first byte breaks the connection, so that half a file is never taken for a
 // whole one.
 func (s *Server) csvAnswer(w http.ResponseWriter, r *http.Request, name string, write func(*csvBody) error) error {
-	body := &csvBody{w: w, name: name}
+	return s.fileAnswer(r, &csvBody{w: w, name: name, media: mediaCSV, end: ".csv"}, write)
+}
+
+// fileAnswer is csvAnswer for a file of any kind.
+func (s *Server) fileAnswer(r *http.Request, body *csvBody, write func(*csvBody) error) error {
 	err := write(body)
 	if err == nil || !body.started {
 		return err

@@ -85,12 +85,17 @@ func headers(next http.Handler) http.Handler {
 	})
 }
 
+// fileAddresses take whole files, as streams.
+var fileAddresses = []string{"/import", "/api/v1/import"}
+
 // maxBody is the largest request body, in bytes.
 const maxBody = 4 << 20
 
 func limitBody(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		r.Body = http.MaxBytesReader(w, r.Body, maxBody)
+		if !slices.Contains(fileAddresses, r.URL.Path) { // bounded where they are taken
+			r.Body = http.MaxBytesReader(w, r.Body, maxBody)
+		}
 		next.ServeHTTP(w, r)
 	})
 }
@@ -139,7 +144,7 @@ var mayBeSecret = regexp.MustCompile(`[A-Za-z0-9_-]{40,}`)
 // the client's mistake: a broken escape, too many fields, a packed body, one
 // that ends too soon.
 func readForm(r *http.Request) error {
-	if r.Method != http.MethodPost {
+	if r.Method != http.MethodPost || slices.Contains(fileAddresses, r.URL.Path) {
 		return nil
 	}
 	if coding := r.Header.Get("Content-Encoding"); coding != "" && coding != "identity" {

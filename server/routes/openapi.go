@@ -25,6 +25,7 @@ type endpoint struct {
 	request, response any
 	status            int    // of success; 0 is 200
 	media             string // of the response where it is not JSON
+	requestMedia      string // of a request that is a file
 	tagged            bool   // has an entity tag: a revision
 }
 
@@ -70,7 +71,7 @@ func openAPI(version string, table []endpoint) *apidoc.Document {
 // described returns the line of the table as the document describes it.
 func (e *endpoint) described() apidoc.Endpoint {
 	d := apidoc.Endpoint{Method: e.method, Path: e.path, ID: e.id, Summary: e.summary, Tag: e.tag, Query: e.query,
-		Status: e.success(), Media: e.media, Tagged: e.tagged}
+		Status: e.success(), Media: e.media, RequestMedia: e.requestMedia, Tagged: e.tagged}
 	if e.role != store.Nobody {
 		d.Role = e.role.String()
 	}

@@ -22,6 +22,9 @@ func (s *Server) dataPages() []route {
 		{"POST", "/data/check/cancel", store.Operator, control, s.dataCheckCancel},
 		{"POST", "/data/backup", store.Owner, page, s.dataBackup},
 		{"POST", "/data/notices/{id}", store.Owner, page, s.dataNotice},
+		{"GET", "/export", store.Viewer, report, s.exportChosen},
+		{"GET", "/runs.tar.gz", store.Viewer, report, s.exportHistory},
+		{"POST", "/import", store.Owner, page, s.dataImport},
 		{"GET", "/events", store.Viewer, report, s.eventsPage},
 		{"GET", "/events.csv", store.Viewer, report, s.csvEvents},
 	}

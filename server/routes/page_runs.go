@@ -50,6 +50,7 @@ func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
 	p.Total, p.More = list.Total, list.More
 	address := filterQuery(q)
 	p.CSV, p.WideCSV = "/runs.csv?"+address.Encode(), "/runs/wide.csv?"+address.Encode()
+	p.Bundle = "/runs.tar.gz?" + address.Encode()
 	if list.Next != "" {
 		older := filterQuery(q)
 		older.Set("cursor", list.Next)

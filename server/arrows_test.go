@@ -30,6 +30,8 @@ var arrows = map[string][]string{
 	"server/turn":              {},
 	"server/bundle":            {},
 	"server/edge":              {},
+	"server/signon":            {"store"},
+	"server/signon/provider":   {}, // for tests alone
 	"server/health":            {},
 	"server/live":              {},
 	"server/liverun":           {"store", "server/live", "server/turn", "server/run", "server/procedure", "server/bench", "server/derive", "server/budget", "server/dut", "server/quantity"},
@@ -53,9 +55,9 @@ var arrows = map[string][]string{
 	"assets":                   {},
 	"web":                      {"assets", "server/cardinfo", "server/procedure", "server/bench", "server/derive", "server/budget", "server/dut", "server/quantity"},
 	"web/browsertest":          {},
-	"server/routes": {"server/edge", "server/health", "server/budget", "server/keeping", "server/lab", "server/people", "server/apidoc", "server/form", "web", "store", "assets", "server/live", "server/liverun", "server/lot", "server/turn", "server/cardinfo", "server/run", "server/procedure",
+	"server/routes": {"server/edge", "server/signon", "server/health", "server/budget", "server/keeping", "server/lab", "server/people", "server/apidoc", "server/form", "web", "store", "assets", "server/live", "server/liverun", "server/lot", "server/turn", "server/cardinfo", "server/run", "server/procedure",
 		"server/bench", "server/derive", "server/dut", "server/quantity"},
-	"server": {"server/edge", "server/health", "server/keeping", "server/lab", "server/people", "server/card", "server/card/conformance", "server/card/emulator", "server/card/firmware", "server/card/protocol", "server/card/wire", "server/cardinfo",
+	"server": {"server/edge", "server/signon", "server/health", "server/keeping", "server/lab", "server/people", "server/card", "server/card/conformance", "server/card/emulator", "server/card/firmware", "server/card/protocol", "server/card/wire", "server/cardinfo",
 		"web", "store", "assets", "server/routes", "server/demo", "server/live", "server/turn", "server/liverun", "server/run", "server/rehearsal",
 		"server/rehearsal/model", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 }
@@ -72,7 +74,7 @@ var notHere = map[string][]string{
 // onlyIn says which packages alone may know what requests and pages are made
 // of: what people do and everything below must be usable without them.
 var onlyIn = map[string][]string{
-	"net/http":             {"server", "server/edge", "server/routes", "server/apidoc", "server/live", "assets"},
+	"net/http":             {"server", "server/edge", "server/signon", "server/signon/provider", "server/routes", "server/apidoc", "server/live", "assets"},
 	"github.com/a-h/templ": {"server/routes", "web"},
 }
 

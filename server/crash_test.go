@@ -28,9 +28,9 @@ import (
 
 const (
 	crashProcedure = "crash"
-	final          = 0  // index of its measurement whose results change no more
-	watched        = 2  // and of that which goes on until the kill
-	killWithin     = 60 // answers, frames of the page and of the API together
+	final          = 0   // index of its measurement whose results change no more
+	watched        = 2   // and of that which goes on until the kill
+	killWithin     = 250 // answers to everybody, frames of the page too
 )
 
 // crashing is a procedure with results early on and many readings later.
@@ -52,14 +52,15 @@ func crashing() procedure.Procedure {
 var kills = flag.Int("kills", 8, "how often TestKilledProgramLosesNothingShown kills the program; at most 4 with -short")
 
 // What any viewer was shown is there after the program was killed at any
-// moment of a run, bit for bit; the run is marked; the file is whole; the bench
-// is safe.
+// moment of a run, bit for bit; so is whatever else a person or a program was told
+// is kept meanwhile; the run is marked; nothing is damaged; the bench is safe.
 func TestKilledProgramLosesNothingShown(t *testing.T) {
 	t.Parallel()
 	dir := storetest.Dir(t)
 	p := startProcess(t, dir, "-demo=false")
 	c := p.token("operator")
 	furnish(c)
+	busy := newBusyLab(t, p.token("owner"))
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 0))
@@ -70,20 +71,26 @@ func TestKilledProgramLosesNothingShown(t *testing.T) {
 	}
 	for round := range n {
 		s := newShown(c.start(demo.TarnelKey, crashProcedure))
-		s.watch(c, p, random.IntN(killWithin))
+		s.watch(c, p, random.IntN(killWithin), busy)
 		p = startProcess(t, dir, "-demo=false")
-		c.base = p.base
+		c.base, busy.c.base = p.base, p.base
 		s.check(t, c)
+		busy.over(s.id)
+		busy.after(round == n-1)
 		settledAfter(t, c, dir)
 		if t.Failed() {
-			t.Fatalf("after kill %d", round+1)
+			t.Fatalf("after kill %d; the server that was started then says:\n%s", round+1, p.errors())
 		}
 		readings, results = readings+s.most(), results+len(s.results)
 		if s.most() > 0 {
 			seen++
 		}
 	}
-	t.Logf("%d kills, %d of them after readings had been shown: %d readings and %d results shown, none missing", n, seen, readings, results)
+	t.Logf("%d kills, %d of them after readings had been shown: %d readings and %d results shown, %d requests acknowledged, %d backups restored, none missing",
+		n, seen, readings, results, busy.told, busy.made)
+	if busy.told < 10*n || busy.made == 0 {
+		t.Errorf("%d requests were acknowledged before %d kills, and %d backups: too few to tell anything", busy.told, n, busy.made)
+	}
 	if seen < n/2 {
 		t.Errorf("only %d of %d kills came after a reading had been shown", seen, n)
 	}
@@ -142,16 +149,17 @@ func (s *shown) most() int {
 	return max(n, s.count)
 }
 
-// watch shows the run to a page and to a program, and kills the server after so
-// many answers to both: a moment that a busy machine does not put before the
-// first reading.
-func (s *shown) watch(c *apiClient, p *process, answers int) {
+// watch shows the run to a page and to a program while everybody else is at work,
+// and kills the server after so many answers to all of them: a moment that a busy
+// machine does not put before the first reading.
+func (s *shown) watch(c *apiClient, p *process, answers int, busy *busyLab) {
 	s.left = answers + 1
 	s.answered()
 	conn := c.watch(s.id)
 	var viewers sync.WaitGroup
 	viewers.Go(func() { s.page(c.t, conn) })
 	viewers.Go(func() { s.program(c) })
+	viewers.Go(func() { busy.work(s.answered) })
 	<-s.moment
 	p.kill()
 	viewers.Wait()
@@ -386,8 +394,9 @@ func settledAfter(t *testing.T, c *apiClient, dir string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := s.Integrity(t.Context()); err != nil {
-		t.Error(err)
+	checked, err := s.Check(t.Context(), nil)
+	if err != nil || len(checked.Findings) > 0 {
+		t.Errorf("the check finds %+v, %v", checked, err)
 	}
 	if err := s.Close(); err != nil {
 		t.Error(err)

@@ -160,7 +160,7 @@ func (p *process) status(field string) int64 {
 // token makes an API token with the subcommand.
 func (p *process) token(role string) *apiClient {
 	p.t.Helper()
-	out, err := exec.Command(binaryPath(p.t), "token", "-data", p.dir, "-role", role, "-name", "Figures").Output()
+	out, err := exec.Command(binaryPath(p.t), "token", "-data", p.dir, "-role", role, "-name", "Figures, "+role).Output()
 	if err != nil {
 		p.t.Fatalf("token: %v", err)
 	}
@@ -177,6 +177,11 @@ type apiClient struct {
 
 // try sends a request and returns the status and the body.
 func (c *apiClient) try(method, path string, body any) (int, []byte, error) {
+	return c.tryRevision(method, path, body, 0)
+}
+
+// tryRevision sends a request as try does, which starts from a revision; 0: from none.
+func (c *apiClient) tryRevision(method, path string, body any, rev int) (int, []byte, error) {
 	var in io.Reader
 	if body != nil {
 		text, err := json.Marshal(body)
@@ -192,6 +197,9 @@ func (c *apiClient) try(method, path string, body any) (int, []byte, error) {
 	r.Header.Set("Authorization", "Bearer "+c.token)
 	if body != nil {
 		r.Header.Set("Content-Type", "application/json")
+	}
+	if rev > 0 {
+		r.Header.Set("If-Match", strconv.Quote(strconv.Itoa(rev)))
 	}
 	resp, err := c.http.Do(r)
 	if err != nil {

@@ -44,6 +44,9 @@ func (a *app) fillHealth(ctx context.Context, b *lab.Bench, s *health.Sample) {
 	if now := b.Now(); now.State == bench.Unknown {
 		s.Link, s.Remedy = now.Reason, b.Remedy()
 	}
+	if a.SignOn != nil {
+		s.SignOnName, s.SignOn = a.SignOn.Name, a.SignOn.Trouble()
+	}
 	if a.cert != nil {
 		s.CertEnds, s.CertTrouble = a.cert.Ends()
 	}

@@ -9,6 +9,7 @@ import (
 	"os"
 	"time"
 
+	"ohmkeep/server/dut"
 	"ohmkeep/store"
 )
 
@@ -87,7 +88,7 @@ func invite(ctx context.Context, s *store.Store, q store.InvitationRequest, pers
 func personNamed(ctx context.Context, s *store.Store, name string) (int64, error) {
 	all, err := s.ListPersons(ctx)
 	for _, p := range all {
-		if p.Name == name {
+		if dut.Name(p.Name) == dut.Name(name) {
 			return p.ID, nil
 		}
 	}

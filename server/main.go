@@ -106,6 +106,8 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 	fs.StringVar(&o.BackupDir, "backup-dir", "", "directory of backups (default: backups, beside the database)")
 	fs.DurationVar(&o.BackupEvery, "backup-every", 0, "time between two backups, such as 24h (default: only when somebody asks)")
 	fs.IntVar(&o.BackupKeep, "backup-keep", 7, "how many backups are kept in that directory; 0: all")
+	var single signOnFlags
+	single.add(fs)
 	logJSON := fs.Bool("log-json", false, "write logs as JSON")
 	verbose := fs.Bool("verbose", false, "log every request")
 	showVersion := fs.Bool("version", false, "print the version and stop")
@@ -130,6 +132,10 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 	}
 	o.Log = newLog(stderr, *logJSON, *verbose)
 	o.Announce = stdout
+	var err error
+	if o.SignOn, err = single.provider(o.Log); err != nil {
+		return err
+	}
 	dir, err := dataDir(o.Data)
 	if err != nil {
 		return err

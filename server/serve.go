@@ -29,6 +29,7 @@ import (
 	"ohmkeep/server/rehearsal"
 	"ohmkeep/server/routes"
 	"ohmkeep/server/run"
+	"ohmkeep/server/signon"
 	"ohmkeep/server/turn"
 	"ohmkeep/store"
 	"ohmkeep/web"
@@ -46,6 +47,8 @@ type options struct {
 	TLSCert, TLSKey string
 	// Proxies are believed of whom they speak for.
 	Proxies edge.Proxies
+	// SignOn is the lab's single sign-on; nil: it has none.
+	SignOn *signon.Provider
 	// ControlIdle is after how long control of a bench lapses; 0: the default.
 	ControlIdle time.Duration
 	Demo        bool
@@ -87,7 +90,8 @@ type app struct {
 	unlock   func() error  // of the data directory
 	tidied   chan struct{} // closed when interrupted deletions are completed; nil before
 	tidyStop context.CancelFunc
-	// besideOver is closed when the watch over control has ended; nil before.
+	// besideOver is closed when what goes on beside everything else has ended: the
+	// watches over control and over the single sign-on; nil before.
 	besideOver chan struct{}
 	besideStop context.CancelFunc
 }
@@ -200,23 +204,6 @@ func (a *app) scheme() string {
 	return "http"
 }
 
-// tidy completes interrupted deletions, and seals what a program of before has
-// left without a seal, beside everything else: the bench is safe by now, and
-// nobody waits for it.
-func (a *app) tidy(ctx context.Context) {
-	ctx, a.tidyStop = context.WithCancel(context.WithoutCancel(ctx))
-	a.tidied = make(chan struct{})
-	go func() {
-		defer close(a.tidied)
-		if err := a.store.FinishDeletions(ctx); err != nil && ctx.Err() == nil {
-			a.Log.Error("deletions that were interrupted could not be completed", "err", err)
-		}
-		if err := a.store.SealOld(ctx); err != nil && ctx.Err() == nil {
-			a.Log.Error("older runs could not be sealed", "err", err)
-		}
-	}()
-}
-
 func databasePath(dir string) string { return filepath.Join(dir, "ohmkeep.db") }
 
 // wire makes the bench, its station and the routes.
@@ -261,7 +248,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	rules := lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use, ControlIdle: a.ControlIdle, Stands: who.Stands,
 		Protocol: func() lab.Protocol { return web.NewDecoder(&reference) }}, first)
 	cfg := routes.Config{
-		Store: a.store, Public: public, Hub: a.hub, People: who, Reports: a.reports, Keeper: a.keeper, Runs: runs, Hosts: names, Proxies: a.Proxies, Log: a.Log, Version: versionText(),
+		Store: a.store, SignOn: a.SignOn, Public: public, Hub: a.hub, People: who, Reports: a.reports, Keeper: a.keeper, Runs: runs, Hosts: names, Proxies: a.Proxies, Log: a.Log, Version: versionText(),
 		Lab: rules, Protocol: reference,
 	}
 	a.watchHealth(ctx, cfg.Lab)
@@ -278,18 +265,12 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	if err := reseat(ctx, a.store, b, def.Key, a.BenchSeed); err != nil {
 		a.Log.Warn("what sat on the rehearsal bench could not be seated again", "err", err)
 	}
-	a.beside(ctx, rules.WatchControl)
+	work := []func(context.Context){rules.WatchControl}
+	if a.SignOn != nil {
+		work = append(work, a.SignOn.Watch)
+	}
+	a.beside(ctx, work...)
 	return routes.New(cfg), nil
-}
-
-// beside runs something beside everything else until the program stops.
-func (a *app) beside(ctx context.Context, work func(context.Context)) {
-	ctx, a.besideStop = context.WithCancel(context.WithoutCancel(ctx))
-	a.besideOver = make(chan struct{})
-	go func() {
-		defer close(a.besideOver)
-		work(ctx)
-	}()
 }
 
 // drawn is the seed of the rehearsal bench that a start begins with.

@@ -180,7 +180,7 @@ func TestResultsAndWideCSV(t *testing.T) {
 	x.K, x.From, x.To, x.Band, x.Conformity, x.Note = 1.65, -5.01, -4.99, &band, &within, "as it is"
 	// Whole cycles, so no hum; temperature is among the contributions.
 	r.Bench.LineHz, r.Procedure.Measurements[0].Aperture = 50, procedure.Aperture{Cycles: 1}
-	uncounted := "what is left of settling after the time given to it; thermal voltages of contacts and switches; that it may follow a level held beside it along a curve: a straight line over a small step of the level is taken; drift of the bench since its accuracy was stated"
+	uncounted := "what is left of settling after the time given to it; thermal voltages of contacts and switches; what begins only above a level held beside it: levels are moved towards zero alone; drift of the bench since its accuracy was stated"
 	x.Budget = &procedure.Budget{Lines: []procedure.Line{{Name: "ambient", Class: string(budget.Temperature)}}, Held: []procedure.Held{{Pin: 2, Set: 5, Value: 5.0021, U: 0.0024}}}
 	if err := errors.Join(e.Row(r, &x), e.Close()); err != nil {
 		t.Fatal(err)

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"strconv"
 	"time"
 
@@ -29,7 +30,11 @@ type Person struct {
 	Tokens    int       `json:"tokens" doc:"how many of their tokens are good"`
 	Shares    int       `json:"shares" doc:"how many share links made under their name are good; these stay when they are suspended or removed"`
 	Used      time.Time `json:"used,omitzero" doc:"when any of these was last used, to a minute"`
+	SignOn    string    `json:"signOn,omitempty" doc:"how they call themselves at the single sign-on that signs in as them; absent: none does"`
 }
+
+// signOnOf is the label of a person's identity, in SQL; "" where there is none.
+const signOnOf = "coalesce((SELECT label FROM identities WHERE person = persons.id), '')"
 
 const noPerson = "there is no such person"
 
@@ -41,13 +46,14 @@ func (s *Store) ListPersons(ctx context.Context) ([]Person, error) {
 		(SELECT count(*) FROM sessions WHERE person = persons.id AND expires > ?1),
 		(SELECT count(*) FROM tokens WHERE person = persons.id AND tokens.revoked IS NULL AND (expires IS NULL OR expires > ?1)),
 		(SELECT count(*) FROM shares WHERE shares.by = persons.name AND shares.revoked IS NULL AND (expires IS NULL OR expires > ?1) AND `+ofNoDeletedRun+`),
-		max((SELECT coalesce(max(used), 0) FROM sessions WHERE person = persons.id), (SELECT coalesce(max(used), 0) FROM tokens WHERE person = persons.id))
+		max((SELECT coalesce(max(used), 0) FROM sessions WHERE person = persons.id), (SELECT coalesce(max(used), 0) FROM tokens WHERE person = persons.id)),
+		`+signOnOf+`
 		FROM persons WHERE removed IS NULL ORDER BY name, id`, []any{s.now().UnixNano()}, func(r *sql.Rows) error {
 		var p Person
 		var role string
 		var created, used int64
 		var suspended sql.NullInt64
-		if err := r.Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.Browsers, &p.Tokens, &p.Shares, &used); err != nil {
+		if err := r.Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.Browsers, &p.Tokens, &p.Shares, &used, &p.SignOn); err != nil {
 			return err
 		}
 		p.Created, p.Suspended = timeOf(created), timeOfNull(suspended)
@@ -75,14 +81,51 @@ func personOf(ctx context.Context, q querier, where string, which any) (p Person
 	var role string
 	var created int64
 	var suspended sql.NullInt64
-	err = q.QueryRowContext(ctx, "SELECT id, name, role, by, created, suspended FROM persons WHERE removed IS NULL AND "+where, which).
-		Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended)
+	err = q.QueryRowContext(ctx, "SELECT id, name, role, by, created, suspended, "+signOnOf+" FROM persons WHERE removed IS NULL AND "+where, which).
+		Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.SignOn)
 	if err != nil {
 		return p, missing(err, noPerson)
 	}
 	p.Created, p.Suspended = timeOf(created), timeOfNull(suspended)
 	p.readRole(role)
 	return p, nil
+}
+
+// personCalled reads the person of a name. One that was kept before names were
+// composed is found however it is written.
+func personCalled(ctx context.Context, q querier, name string) (Person, error) {
+	name = dut.Name(name)
+	id := int64(0)
+	rows, err := q.QueryContext(ctx, "SELECT id, name FROM persons WHERE removed IS NULL ORDER BY name = ? DESC, id", name)
+	if err != nil {
+		return Person{}, err
+	}
+	for id == 0 && rows.Next() {
+		var of int64
+		var called string
+		if err = rows.Scan(&of, &called); err != nil {
+			break
+		}
+		if dut.Name(called) == name {
+			id = of
+		}
+	}
+	if err := errors.Join(err, rows.Err(), rows.Close()); err != nil {
+		return Person{}, err
+	}
+	return personOf(ctx, q, "id = ?", id)
+}
+
+// PersonCalled reports whether there is a person of a name.
+func (s *Store) PersonCalled(ctx context.Context, name string) (there bool, err error) {
+	err = s.view(ctx, func(q querier) error {
+		_, err := personCalled(ctx, q, name)
+		if there = err == nil; CodeOf(err) == NotFound {
+			return nil
+		}
+		return err
+	})
+	return there, wrap("person called", err)
 }
 
 // readRole takes the role that is stored. One that cannot be read is Nobody, so
@@ -108,10 +151,11 @@ func newPerson(t *tx, role Role, name, by string) (id int64, err error) {
 	if err := ofRole(role); err != nil {
 		return 0, err
 	}
+	name = dut.Name(name)
 	if name == "" {
 		return 0, &Error{Code: Invalid, Message: "a person needs a name", Fields: fieldProblem("name", "say who you are")}
 	}
-	if _, err := personOf(t.ctx, t, "name = ?", name); err == nil {
+	if _, err := personCalled(t.ctx, t, name); err == nil {
 		return 0, &Error{Code: Conflict, Message: "there is somebody of this name already", Fields: fieldProblem("name", "somebody has this name already: take another one, or have an owner make a link for that person")}
 	} else if CodeOf(err) != NotFound {
 		return 0, err
@@ -127,7 +171,7 @@ func newPerson(t *tx, role Role, name, by string) (id int64, err error) {
 // there is none. One of another role is a Conflict: a key raises nobody, and
 // nobody becomes a person who may do more than the key says.
 func personNamed(t *tx, role Role, name, by string) (int64, error) {
-	p, err := personOf(t.ctx, t, "name = ?", name)
+	p, err := personCalled(t.ctx, t, name)
 	switch {
 	case CodeOf(err) == NotFound:
 		return newPerson(t, role, name, by)

@@ -20,8 +20,8 @@ type State struct {
 	Runs   int64     `json:"runs"`   // the number of the newest run
 	Events int64     `json:"events"` // the number of the last line of the log
 	Hash   string    `json:"hash"`   // its hash, in hexadecimal digits
-	// LogLost says that it was opened without the log that it was left with, and
-	// that nobody has been told yet. It stays until KeepState.
+	// LogLost says that it was opened without the log that it was left with, or
+	// with a damaged one, and that nobody has been told yet. It stays until KeepState.
 	LogLost bool `json:"log_lost,omitempty"`
 }
 
@@ -60,9 +60,9 @@ func (s *Store) KeepState(ctx context.Context, clean bool) error {
 	return now.write(s.path)
 }
 
-// logMissing reports whether a database was left with a log that is not there.
-// It writes that into the state file, because opening the database makes a new
-// log, after which nobody could tell.
+// logMissing reports whether a database was left with a log that is not there, or
+// that is damaged. It writes that into the state file, because opening the database
+// makes a new log, after which nobody could tell.
 func logMissing(path string) (bool, error) {
 	last, err := readState(path)
 	if err != nil || last == nil {
@@ -71,8 +71,13 @@ func logMissing(path string) (bool, error) {
 	if info, err := os.Stat(path); err != nil || info.Size() == 0 {
 		return false, nil // there is no database
 	}
-	if last.LogLost || !last.lacksLog(path) {
-		return last.LogLost, nil
+	if last.LogLost {
+		return true, nil
+	}
+	if !last.lacksLog(path) {
+		if damaged, err := logDamaged(path); err != nil || !damaged {
+			return false, err
+		}
 	}
 	last.LogLost = true
 	return true, last.write(path)
@@ -172,8 +177,16 @@ func LookAt(path string) (*Found, error) {
 		f.fresh = true
 		f.note("the database file was there and held nothing, 0 bytes%s", f.lastWords())
 	case f.State != nil && f.State.lacksLog(path):
-		f.note("the server was not stopped in order, and the write-ahead log beside the database (%s-wal) is missing: what was stored last before that stop may be lost",
+		f.note("the server was not stopped in order, and the write-ahead log beside the database (%s-wal) is missing or damaged: what was stored last before that stop may be lost",
 			filepath.Base(path))
+	default:
+		damaged, err := logDamaged(path)
+		if err != nil {
+			return f, err
+		}
+		if damaged {
+			f.note("the write-ahead log beside the database (%s-wal) is damaged in its midst: what was stored behind that place is lost", filepath.Base(path))
+		}
 	}
 	return f, nil
 }

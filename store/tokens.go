@@ -120,7 +120,7 @@ func tokenSubject(id int64) string { return "token " + strconv.FormatInt(id, 10)
 // programNamed returns the person of a token's name, who is made with the
 // token's role where there is none: a program that is known by its token.
 func programNamed(t *tx, role Role, name, by string) (int64, error) {
-	p, err := personOf(t.ctx, t, "name = ?", name)
+	p, err := personCalled(t.ctx, t, name)
 	if CodeOf(err) == NotFound {
 		return newPerson(t, role, name, by)
 	}

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"runtime"
+	"sync"
 	"time"
 )
 
@@ -95,13 +96,42 @@ func each(ctx context.Context, q querier, query string, args []any, scan func(*s
 	if PoolOf(ctx) == Reports {
 		return eachRow(ctx, q, query, args, scan)
 	}
-	ctx, cancel := context.WithTimeoutCause(ctx, queryMost, errEndless)
+	ctx, cancel := limited(ctx, queryMost, time.AfterFunc)
 	defer cancel()
 	err := eachRow(ctx, q, query, args, scan)
 	if err != nil && errors.Is(context.Cause(ctx), errEndless) {
 		return errEndless
 	}
 	return err
+}
+
+// limitSteps is the number of steps in which the time of a query is counted.
+const limitSteps = 30
+
+// limited returns a context that ends for errEndless when a query has had its
+// time. The time is counted in steps: one in which the whole program stands still,
+// as a container that is paused does, counts as one, however long it is. By the
+// clock, what is whole was called damaged then.
+func limited(ctx context.Context, most time.Duration, after func(time.Duration, func()) *time.Timer) (context.Context, func()) {
+	ctx, end := context.WithCancelCause(ctx)
+	var mu sync.Mutex
+	var steps int
+	var timer *time.Timer
+	mu.Lock() // the first step may be over before its timer is known
+	defer mu.Unlock()
+	timer = after(most/limitSteps, func() {
+		mu.Lock()
+		defer mu.Unlock()
+		if steps++; steps >= limitSteps {
+			end(errEndless)
+		} else if ctx.Err() == nil {
+			timer.Reset(most / limitSteps)
+		}
+	})
+	return ctx, func() {
+		timer.Stop()
+		end(nil)
+	}
 }
 
 func eachRow(ctx context.Context, q querier, query string, args []any, scan func(*sql.Rows) error) error {

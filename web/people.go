@@ -41,6 +41,7 @@ type PersonRow struct {
 	Tokens    int
 	Shares    int // links made under their name that are good
 	Used      time.Time
+	SignOn    string // how they call themselves at the single sign-on that signs in as them
 	Me        bool
 }
 
@@ -80,6 +81,40 @@ type AccessProps struct {
 	Scopes     []Option // that whoever looks may give a token
 	Shares     []ShareRow
 	Browser    Form // the one whose name was refused
+	SignOn     BoundProps
+}
+
+// BoundProps is the single sign-on of whoever looks.
+type BoundProps struct {
+	Label   string // how they call themselves there; "": none is bound
+	At      string // what the lab calls it; "": it has none
+	CanBind bool
+}
+
+// SignOnProps is the button of the lab's single sign-on.
+type SignOnProps struct {
+	Name string // what the lab calls it; "": it has none
+	Href string
+	Down string // that it does not work, in a sentence
+}
+
+// NewcomerProps is the page that asks a newcomer for a name.
+type NewcomerProps struct {
+	Page   Page
+	Label  string // how they call themselves at the single sign-on
+	At     string
+	Role   string
+	Sealed string
+	Form   Form
+}
+
+// BindProps is the page that asks whether a sign-in is to be somebody's.
+type BindProps struct {
+	Page   Page
+	Label  string
+	Name   string // that they have there
+	At     string
+	Sealed string
 }
 
 // BrowserRow is a signed-in browser.

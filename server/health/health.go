@@ -1,5 +1,5 @@
 // Package health is what the server knows of its own state: disk, damage, reports,
-// link, clock, certificate, backups. A monitor looks at it every few seconds, so
+// link, clock, certificate, single sign-on, backups. A monitor looks at it every few seconds, so
 // that whoever asks costs nothing. It knows no HTTP.
 package health
 
@@ -39,7 +39,7 @@ func (l *Level) UnmarshalText(text []byte) error {
 
 // Fact is one thing that the server knows of itself.
 type Fact struct {
-	Key    string `json:"key"` // disk, damage, reports, link, clock, certificate or backup
+	Key    string `json:"key"` // disk, damage, reports, link, clock, certificate, sign-on or backup
 	Level  Level  `json:"level"`
 	Title  string `json:"title"`
 	Words  string `json:"words"`
@@ -67,6 +67,8 @@ type Sample struct {
 	BackupAt     time.Time     // of the last backup by the timetable that succeeded; zero: none
 	BackupEvery  time.Duration // 0: there is no timetable
 	BackupFailed string        // why the last one failed; "": it did not
+	SignOn       string        // why nobody can come in by the single sign-on; "": they can
+	SignOnName   string        // what the lab calls it; "": it has none
 	Database     string        // why the database does not answer; "": it does
 }
 
@@ -89,7 +91,7 @@ const (
 // Judge works out what a sample means.
 func Judge(s Sample) Report {
 	r := Report{Sample: s}
-	for _, f := range []Fact{s.database(), s.disk(), s.damage(), s.link(), s.reports(), s.clock(), s.certificate(), s.backup()} {
+	for _, f := range []Fact{s.database(), s.disk(), s.damage(), s.link(), s.reports(), s.clock(), s.certificate(), s.signOn(), s.backup()} {
 		if f.Key != "" {
 			r.Facts = append(r.Facts, f)
 			r.Level = max(r.Level, f.Level)
@@ -201,6 +203,18 @@ func (s *Sample) certificate() (f Fact) {
 		f.Level, f.Words, f.Remedy = Trouble, "Ended "+s.CertEnds.UTC().Format("2006-01-02 15:04")+" UTC: browsers refuse it.", "Renew it; the files are read again by themselves."
 	case left < certAttention:
 		f.Level, f.Remedy = max(f.Level, Attention), cmp.Or(f.Remedy, "Renew it; the files are read again by themselves.")
+	}
+	return f
+}
+
+func (s *Sample) signOn() (f Fact) {
+	if s.SignOnName == "" {
+		return f
+	}
+	f = Fact{Key: "sign-on", Title: "Single sign-on", Words: "Its provider answers."}
+	if s.SignOn != "" {
+		f.Level, f.Words = Attention, "Nobody can come in by "+s.SignOnName+": "+s.SignOn+"."
+		f.Remedy = "Whoever is signed in stays so, and links of owners let people in. It is tried again by itself."
 	}
 	return f
 }

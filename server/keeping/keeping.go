@@ -144,6 +144,8 @@ func (k *Keeper) StartCheck(by string) error {
 				k.Log.Error("the check of the database found damage", "findings", n, "first", checked.Findings[0])
 			}
 			k.note(by, "check database", detail)
+		case errors.Is(err, turn.ErrStopping):
+			k.failed = "The server was stopped."
 		case ctx.Err() != nil:
 			k.failed = "It was called off."
 		default:
@@ -241,10 +243,13 @@ type BackupState struct {
 	Made     []store.MadeBackup // newest first
 }
 
-// BackupState returns how backups stand.
+// BackupState returns how backups stand. Whether one is at work is looked at
+// before the list: one that has ended meanwhile is in it.
 func (k *Keeper) BackupState(ctx context.Context) (BackupState, error) {
-	made, err := k.Store.MadeBackups(ctx, 20)
 	k.mu.Lock()
-	defer k.mu.Unlock()
-	return BackupState{k.backup.cancel != nil, k.backup.at, k.Dir, k.Every, k.Keep, made}, err
+	state := BackupState{Running: k.backup.cancel != nil, Progress: k.backup.at, Dir: k.Dir, Every: k.Every, Keep: k.Keep}
+	k.mu.Unlock()
+	var err error
+	state.Made, err = k.Store.MadeBackups(ctx, 20)
+	return state, err
 }

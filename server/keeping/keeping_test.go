@@ -1,6 +1,7 @@
 package keeping
 
 import (
+	"bytes"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -168,4 +169,52 @@ func TestTimetable(t *testing.T) {
 	if made[0].Error != "" || made[0].By != "timetable" {
 		t.Errorf("%+v", made)
 	}
+}
+
+// TestEndedBackupIsListed: whoever is told that no backup is at work any more is
+// told of the one that was, in the same answer.
+func TestEndedBackupIsListed(t *testing.T) {
+	t.Parallel()
+	k := keeper(t, Config{Keep: 1})
+	for n := range 6 {
+		if err := k.StartBackup("ann"); err != nil {
+			t.Fatal(err)
+		}
+		var state BackupState
+		for state.Running = true; state.Running; {
+			var err error
+			if state, err = k.BackupState(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if len(state.Made) < n+1 {
+			t.Fatalf("after %d backups: %+v", n+1, state)
+		}
+	}
+}
+
+// TestStopOfTheServerIsNoFault: a check that a stop of the server ends is called
+// off, and nothing is logged as an error.
+func TestStopOfTheServerIsNoFault(t *testing.T) {
+	t.Parallel()
+	k := keeper(t, Config{})
+	var said bytes.Buffer
+	k.Log = slog.New(slog.NewTextHandler(&said, nil))
+	k.Reports = turn.NewQueue(turn.Limits{Computing: 1, Open: 4, Each: 4})
+	other, err := k.Reports.Open("other")
+	if err == nil {
+		err = other.Take(t.Context()) // it never passes: the check waits
+	}
+	if err == nil {
+		err = k.StartCheck("ann")
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	k.Reports.Close()
+	done(k, &k.check)
+	if s := k.CheckState(); s.Failed != "The server was stopped." || said.Len() > 0 {
+		t.Errorf("%+v\n%s", s, &said)
+	}
+	other.Close()
 }

@@ -2,9 +2,9 @@ package people
 
 import (
 	"context"
-	"strings"
 	"time"
 
+	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
@@ -30,7 +30,7 @@ func (p *People) whose(ctx context.Context, who store.Access) (int64, error) {
 
 // NameBrowser gives a browser another name: one's own, or as owner anybody's.
 func (p *People) NameBrowser(ctx context.Context, who store.Access, id int64, name string) error {
-	name = strings.TrimSpace(name)
+	name = dut.Name(name)
 	if err := named("name", name); err != nil {
 		return err
 	}
@@ -67,7 +67,7 @@ type Token struct {
 
 // MakeToken makes a token of whoever asks. It gives no more than they have now.
 func (p *People) MakeToken(ctx context.Context, who store.Access, q Token) (Key, error) {
-	q.Name = strings.TrimSpace(q.Name)
+	q.Name = dut.Name(q.Name)
 	if err := named("name", q.Name); err != nil {
 		return Key{}, err
 	}

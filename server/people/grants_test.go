@@ -243,7 +243,7 @@ func TestUseIsWrittenRarely(t *testing.T) {
 
 func TestNames(t *testing.T) {
 	t.Parallel()
-	for name, want := range map[string]bool{"Ada": true, "Żaneta 王": true, "R. O’Neill-3": true, "": false, " ": false, "a\u202eb": false, "a\u200bb": false, "a\tb": false, "a\u2029b": false, "\xff": false} {
+	for name, want := range map[string]bool{"Ada": true, "Żaneta 王": true, "R. O’Neill-3": true, "Ольга": true, "Олga": false, "\u0410da": false, "Ελένη": true, "": false, " ": false, "a\u202eb": false, "a\u200bb": false, "a\tb": false, "a\u2029b": false, "\xff": false} {
 		if got := people.CheckName(name) == ""; got != want {
 			t.Errorf("%q: %q", name, people.CheckName(name))
 		}

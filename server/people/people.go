@@ -58,7 +58,7 @@ func New(cfg Config) *People {
 // anything else in the log of who did what: neither as the server itself, nor as a
 // token, which is written in brackets behind its person's name.
 func CheckPerson(name string) string {
-	name = strings.TrimSpace(name)
+	name = dut.Name(name)
 	if slices.ContainsFunc(reserved, func(r string) bool { return strings.EqualFold(r, name) }) {
 		return "is what the server calls itself in the log: take another"
 	}
@@ -69,17 +69,23 @@ func CheckPerson(name string) string {
 }
 
 // reserved are the names that stand in the log for what no person did.
-var reserved = []string{"the host", "the server’s start", "the server's start", "system", "timetable", "the server", "nobody", "ohmkeep"}
+var reserved = []string{"the host", "the server’s start", "the server's start", "system", store.SingleSignOn, "timetable", "the server", "nobody", "ohmkeep"}
 
 // CheckName says what is wrong with the name of a person, a browser or a token;
 // "" is nothing. What cannot be seen in a list, or turns its direction, could
-// pass one person off as another.
+// pass one person off as another, and so could letters of another script.
 func CheckName(name string) string {
-	name = strings.TrimSpace(name)
+	name = dut.Name(name)
 	if name == "" {
 		return "give a name"
 	}
-	return dut.Text{Most: maxName}.Check(name)
+	if wrong := (dut.Text{Most: maxName}).Check(name); wrong != "" {
+		return wrong
+	}
+	if mixed := dut.MixedScripts(name); mixed != nil {
+		return "mixes letters of " + strings.Join(mixed, " and ") + ": some of them look like others, write it in one script"
+	}
+	return ""
 }
 
 // named is the refusal of a name in a field.

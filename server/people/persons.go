@@ -2,9 +2,9 @@ package people
 
 import (
 	"context"
-	"strings"
 	"time"
 
+	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
@@ -63,10 +63,14 @@ func (p *People) SignIn(ctx context.Context, key, name, browser string) (session
 	if err != nil {
 		return "", err
 	}
-	name, browser = strings.TrimSpace(name), strings.TrimSpace(browser)
+	name, browser = dut.Name(name), dut.Name(browser)
 	if v.Person == "" {
-		if wrong := CheckPerson(name); wrong != "" {
-			return "", problem.Field("name", wrong)
+		there, err := p.Store.PersonCalled(ctx, name) // who has a name keeps it, whatever is asked of new ones
+		if wrong := CheckPerson(name); err == nil && !there && wrong != "" {
+			err = problem.Field("name", wrong)
+		}
+		if err != nil {
+			return "", err
 		}
 	}
 	if browser != "" {

@@ -57,7 +57,7 @@ func TestEstimateOfProcedure(t *testing.T) {
 	in, m := checked()
 	m.Disabled = true
 	all := in.Procedure.Estimate(in.Device, in.Bench)
-	if len(all) != 3 || all[0] != (Estimate{}) || all[1].Points != 4 || all[2].Points != 2 {
+	if len(all) != 3 || all[0] != (Estimate{}) || all[1].Points != 6 || all[2].Points != 2 {
 		t.Fatalf("%+v", all)
 	}
 	// Supply, as it is and moved by 1 %: a settle of 30 ms and a quarter of it, twice

@@ -26,13 +26,13 @@ func TestEstimate(t *testing.T) {
 		{"threshold: two pins read together", func() Measurement { return thresholdKind.Default(d) },
 			Estimate{Points: 502, Readings: 1004, Switching: 2e-3, Settling: 502 * 2e-3, Reading: 502 * 20e-3, Ramp: ramp}},
 		{"watch: the interval counts, not the aperture", func() Measurement { return watchKind.Default(d) },
-			// and three single readings beside it, with the supply moved and not
-			Estimate{Points: 4, Readings: 104, Switching: 2e-3, Settling: 4 * 2e-3, Reading: 10 + 4*20e-3, Ramp: ramp}},
+			// and four single readings beside it, with the supply moved, twice, and not
+			Estimate{Points: 5, Readings: 105, Switching: 2e-3, Settling: 5 * 2e-3, Reading: 10 + 5*20e-3, Ramp: ramp}},
 		{"until stable: one reading more", func() Measurement {
 			m := voltageKind.Default(d)
 			m.Settle = Settle{Time: 2e-3, UntilStable: true, Tolerance: 1e-3, Within: 1}
 			return m
-		}, Estimate{Points: 4, Readings: 4, Switching: 4e-3, Settling: 2*2e-3 + 2*0.25e-3 + 4*20e-3, Reading: 4 * 20e-3, Ramp: ramp}}, // each pin again with the supply moved
+		}, Estimate{Points: 6, Readings: 6, Switching: 4e-3, Settling: 2*2e-3 + 4*0.2e-3 + 6*20e-3, Reading: 6 * 20e-3, Ramp: ramp}}, // each pin again with the supply moved, twice
 		{"disabled", func() Measurement { m := contactKind.Default(d); m.Disabled = true; return m }, Estimate{}},
 	} {
 		m := c.m()

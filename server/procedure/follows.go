@@ -54,6 +54,16 @@ func (s *spot) trusted() bool {
 	return s.flags&not == 0
 }
 
+// movedFrom is by how much drives have moved since another situation, on average, V
+// or A.
+func (at *situation) movedFrom(before *situation, drives []int) budget.Value {
+	by := make([]budget.Value, len(drives))
+	for i, k := range drives {
+		by[i] = at.stand(k).Sub(before.stand(k))
+	}
+	return mean(by)
+}
+
 // follow works out the condition that has moved between two points, for the
 // sensed value of the pin of base. at is the point of the value itself, and after
 // the same levels later, nil where they were not read again.
@@ -65,7 +75,7 @@ func follow(use Use, base, there, at, after *spot) (condition, bool) {
 	if a == nil || b == nil || c == nil || a.seg != b.seg || a.seg != c.seg {
 		return condition{}, false
 	}
-	var by, off []budget.Value
+	var off []budget.Value
 	var out condition
 	for k := range a.seg.Drives {
 		before, then, now := base.at.drive(k), there.at.drive(k), at.at.drive(k)
@@ -74,14 +84,13 @@ func follow(use Use, base, there, at, after *spot) (condition, bool) {
 		}
 		out.drives = append(out.drives, k)
 		out.voltage = a.seg.Drives[k].Mode == bench.ForceVoltage
-		by = append(by, b.stand(k).Sub(a.stand(k)))
 		is := c.stand(k)
 		if after != nil && after.read() && after.situation() != nil && after.situation().seg == c.seg {
 			is = between(is, after.situation().stand(k), "change of a level while it was held")
 		}
 		off = append(off, is.Sub(budget.Exact(now.set)))
 	}
-	if len(by) == 0 {
+	if len(off) == 0 {
 		return condition{}, false
 	}
 	k := base.sense.Drive
@@ -89,7 +98,7 @@ func follow(use Use, base, there, at, after *spot) (condition, bool) {
 	if !ok {
 		return condition{}, false
 	}
-	before, moved := a.sensedOf(k, use), mean(by)
+	before, moved := a.sensedOf(k, use), b.movedFrom(a, out.drives)
 	out.follows, out.off = then.Sub(before).Div(moved), alike(off, a.seg.whichOf(out.drives[0]))
 	if use == UseVoltage && out.voltage {
 		out.follows.X, out.bend = conductanceAt(before, then, moved.X, at.at.junction)
@@ -130,12 +139,21 @@ func conductanceAt(i, then budget.Value, by, volts float64) (slope, bend float64
 }
 
 // conditions are those that points beside a spot tell of, each with one level
-// moved. base is the point from which they have been moved.
+// moved or, of a voltage, all of them. base is the point from which they have been
+// moved.
 func (s *spot) conditions(use Use, base, after *spot, moved []*spot) []condition {
 	var out []condition
 	for _, n := range moved {
+		if n.at.bending {
+			continue
+		}
 		if c, ok := follow(use, base, n, s, after); ok {
 			out = append(out, c)
+		}
+	}
+	for _, n := range moved {
+		if n.at.bending {
+			n.bends(use, base, out)
 		}
 	}
 	return out
@@ -179,7 +197,7 @@ func (at *situation) taken(own int, use Use, read func(k int) *sensedAt, conditi
 	// The part's ground, with all that the conditions do not hold, moves the rest of
 	// a voltage.
 	y = y.Sub(rest.Mul(at.ground()))
-	y = widened(y, bent, "how the current follows a level in between", budget.HeldLevel)
+	y = widened(y, bent, "how it follows a level in between", budget.HeldLevel)
 	return at.unmoved(y, own, use, read, followed)
 }
 

@@ -206,21 +206,31 @@ func (c *curvePoints) curve(group, dir int) bool {
 	}
 	for _, j := range nudgeNodes(n) {
 		c.hold[len(c.hold)-1].Level = c.m.Sweep.At(dir*n + j)
-		for _, l := range c.levels[:c.held] {
-			hold := c.slab.copy(c.hold)
-			for k := range hold[:len(hold)-1] {
-				if h := &hold[k]; l.is(c.m, &c.hold[k]) {
-					h.Level = l.moved(c.m, h.Level)
-				}
-			}
-			p := c.m.point(group, hold, c.read)
-			p.ReadBack, p.Auxiliary, p.Count = true, true, 1
-			if !c.yield(p) {
+		if c.m.movedAtNode(c.held) > c.held && !c.beside(group, c.levels[:c.held], bendPart) {
+			return false
+		}
+		for i := range c.levels[:c.held] {
+			if !c.beside(group, c.levels[i:i+1], 1) {
 				return false
 			}
 		}
 	}
 	return true
+}
+
+// beside yields the point at work with levels moved by a part of their stride.
+func (c *curvePoints) beside(group int, levels []heldLevel, part float64) bool {
+	hold := c.slab.copy(c.hold)
+	for k := range hold[:len(hold)-1] {
+		for _, l := range levels {
+			if l.is(c.m, &c.hold[k]) {
+				hold[k].Level = l.moved(c.m, c.hold[k].Level, part)
+			}
+		}
+	}
+	p := c.m.point(group, hold, c.read)
+	p.ReadBack, p.Auxiliary, p.Bending, p.Count = true, true, part < 1, 1
+	return c.yield(p)
 }
 
 func (ivSweep) Shape(m *Measurement, d *dut.Device) Shape {
@@ -249,7 +259,7 @@ func (ivSweep) count(m *Measurement, d *dut.Device) tally {
 	var points, reads int64
 	for _, pin := range m.Pins {
 		_, held := heldBeside(m, d, pin)
-		moved := curves * int64(len(nudgeNodes(int(n)))*held)
+		moved := curves * int64(len(nudgeNodes(int(n)))*m.movedAtNode(held))
 		points += curves*n + moved
 		reads += curves*n*int64(m.repeats()) + moved
 	}

@@ -25,6 +25,9 @@ type Point struct {
 	// Auxiliary says that the point is beside the stated conditions, for a
 	// correction: its readings are none of what is measured.
 	Auxiliary bool
+	// Bending says that all levels that the point rests on are moved at once, by less
+	// than at the points that move one of them, to see whether it follows a curve.
+	Bending bool
 	// ReadBack asks for one reading of every level that is held, together with
 	// the first of the point. Where connections have moved there is one anyway.
 	ReadBack bool

@@ -28,7 +28,7 @@ func NotCounted(m *Measurement, b *Budget, lineHz float64) []string {
 		out = append(out, "thermal voltages of contacts and switches")
 	}
 	if len(b.Held) > 0 {
-		out = append(out, "that it may follow a level held beside it along a curve: a straight line over a small step of the level is taken")
+		out = append(out, "what begins only above a level held beside it: levels are moved towards zero alone")
 	}
 	if m.Kind == contactKind.key && m.Rest == UseReturn {
 		out = append(out, "current that leaves the part by pins other than its ground and supply")

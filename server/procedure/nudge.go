@@ -46,22 +46,51 @@ func (p *Point) moves(hold int, own bool) (l stood, moves bool) {
 	return stood{h.Use, h.Level}, h.Level != 0 && h.Use.TakesChannel() && (own || !slices.Contains(p.Read, h.Pin))
 }
 
+// stride is by how much a level is moved towards zero, V or A.
+func (p *Point) stride(level stood) float64 {
+	by := nudge * math.Abs(level.level)
+	if level.use == UseVoltage && p.sensesVoltage() {
+		by = max(by, min(strideNudge, mostNudge*math.Abs(level.level)))
+	}
+	return by
+}
+
 // nudged is the point with one of its levels moved. Pins at one level move
 // together: a strap may tie them to one channel.
 func (p Point) nudged(level stood, own bool, h hurry) Point {
+	by := p.stride(level)
+	p.Hold = p.shifted(1, own, func(l stood) bool { return l == level })
+	p.Auxiliary, p.Count = true, 1 // a slope needs no repeats
+	h.take(&p, by)
+	return p
+}
+
+// shifted is the holds with those levels moved by a part of their stride.
+func (p *Point) shifted(part float64, own bool, which func(stood) bool) []Hold {
 	hold := slices.Clone(p.Hold)
-	to := level.level * (1 - nudge)
-	if level.use == UseVoltage && p.sensesVoltage() {
-		by := max(nudge*math.Abs(level.level), min(strideNudge, mostNudge*math.Abs(level.level)))
-		to = level.level - math.Copysign(by, level.level)
-	}
 	for i := range hold {
-		if l, moves := p.moves(i, own); moves && l == level {
-			hold[i].Level = to
+		if l, moves := p.moves(i, own); moves && which(l) {
+			hold[i].Level -= math.Copysign(part*p.stride(l), l.level)
 		}
 	}
-	p.Hold, p.Auxiliary, p.Count = hold, true, 1 // a slope needs no repeats
-	h.take(&p, math.Abs(level.level-to))
+	return hold
+}
+
+// bendPart is the part of its stride by which each level moves at the one point where
+// all of them move at once. What follows straight lines shows there the same part of
+// what it showed for each alone, summed; what differs is a bend.
+const bendPart = 1.0 / 3
+
+// bending is the point with all of its levels moved at once, to see whether what is
+// read follows one of them along a curve.
+func (p Point) bending(levels []stood, own bool, h hurry) Point {
+	by := 0.0
+	for _, l := range levels {
+		by = max(by, bendPart*p.stride(l))
+	}
+	p.Hold = p.shifted(bendPart, own, func(stood) bool { return true })
+	p.Auxiliary, p.Bending, p.Count = true, true, 1
+	h.take(&p, by)
 	return p
 }
 
@@ -74,7 +103,7 @@ type hurry struct{ settle, aperture float64 }
 // What hurries how. A current may follow a level more steeply than in proportion and
 // must be told from zero; a watch is long.
 var (
-	hurryVoltage = hurry{1.0 / 8, 1.0 / 20}
+	hurryVoltage = hurry{1.0 / 10, 1.0 / 60}
 	hurryCurrent = hurry{1.0 / 4, 1}
 	noHurry      = hurry{1, 1}
 )
@@ -103,10 +132,15 @@ func (p *Point) sensesVoltage() bool {
 }
 
 // nudges are a point with each level that it rests on moved in turn, and with own
-// those of the pins that are read too.
+// those of the pins that are read too. Where voltages are read one point with all of
+// them moved goes before; a current tells its bend by what an exponential would do.
 func nudges(d *dut.Device, p Point, own bool, h hurry) []Point {
 	var out []Point
-	for _, l := range p.levels(own) {
+	levels := p.levels(own)
+	if b := p.bending(levels, own, h); len(levels) > 0 && p.sensesVoltage() && !b.clamps(&p, d) {
+		out = append(out, b)
+	}
+	for _, l := range levels {
 		if n := p.nudged(l, own, h); !n.clamps(&p, d) {
 			out = append(out, n)
 		}

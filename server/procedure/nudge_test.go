@@ -72,6 +72,12 @@ func TestHurryingPointsDoNotSpeakForOthers(t *testing.T) {
 // was moved falls short of all by left.
 func slowRun(t *testing.T, bySix, byOne, left float64) Result {
 	t.Helper()
+	return followedRun(t, func(six, one float64) float64 { return bySix*six + byOne*one }, left)
+}
+
+// followedRun is slowRun of a voltage that follows both pins in any way.
+func followedRun(t *testing.T, of func(six, one float64) float64, left float64) Result {
+	t.Helper()
 	d, b := inverterDevice(), checkBench()
 	m := base("voltage")
 	m.Pins, m.Powered, m.Compliance, m.Settle.Time = []int{2}, true, 6, 30e-3
@@ -81,7 +87,7 @@ func slowRun(t *testing.T, bySix, byOne, left float64) Result {
 	seg, is := step.Segments[0], math.NaN()
 	n := uint32(0)
 	for pt := range step.Kind.Points(step.Measurement, d) {
-		now := bySix*(holdAt(pt.Hold, 6).Level+5e-3) + byOne*(holdAt(pt.Hold, 1).Level+5e-3)
+		now := of(holdAt(pt.Hold, 6).Level+5e-3, holdAt(pt.Hold, 1).Level+5e-3)
 		if pt.Auxiliary {
 			now += left * (is - now)
 		}

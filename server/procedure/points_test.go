@@ -14,7 +14,9 @@ var (
 	vcc = Hold{Pin: 6, Use: UseVoltage, Level: 5, Compliance: 20e-3}
 	// lower is the supply moved to see what follows it.
 	lower = Hold{Pin: 6, Use: UseVoltage, Level: 4.85, Compliance: 20e-3}
-	v00   = Hold{Pin: 6, Use: UseReturn}
+	// bit is the supply moved by a third of that, to see whether it is followed straight.
+	bit = Hold{Pin: 6, Use: UseVoltage, Level: 4.95, Compliance: 20e-3}
+	v00 = Hold{Pin: 6, Use: UseReturn}
 )
 
 func ret(pin int) Hold { return Hold{Pin: pin, Use: UseReturn} }
@@ -110,8 +112,10 @@ func TestPoints(t *testing.T) {
 			[]holdRead{
 				// Each once more with what is held at 4.5 V moved by 150 mV.
 				{0, []Hold{vlt(1, 4.5, 1e-3), gnd, ret(5), vlt(6, 4.5, 30e-3), amp(2, 0, 6)}, []int{2}},
+				{0, []Hold{vlt(1, 4.45, 1e-3), gnd, ret(5), vlt(6, 4.45, 30e-3), amp(2, 0, 6)}, []int{2}},
 				{0, []Hold{vlt(1, 4.35, 1e-3), gnd, ret(5), vlt(6, 4.35, 30e-3), amp(2, 0, 6)}, []int{2}},
 				{1, []Hold{vlt(1, 4.5, 1e-3), gnd, ret(5), vlt(6, 4.5, 30e-3), amp(2, 4e-3, 6)}, []int{2}},
+				{1, []Hold{vlt(1, 4.45, 1e-3), gnd, ret(5), vlt(6, 4.45, 30e-3), amp(2, 4e-3, 6)}, []int{2}},
 				{1, []Hold{vlt(1, 4.35, 1e-3), gnd, ret(5), vlt(6, 4.35, 30e-3), amp(2, 4e-3, 6)}, []int{2}},
 			}},
 		{"threshold", inv, "threshold",
@@ -154,8 +158,10 @@ func TestPoints(t *testing.T) {
 			func(m *Measurement) { m.Pins, m.Powered, m.Rest, m.Compliance = []int{2, 4}, true, UseOpen, 6 },
 			[]holdRead{
 				{0, []Hold{gnd, vcc, amp(2, 0, 6)}, []int{2}},
+				{0, []Hold{gnd, bit, amp(2, 0, 6)}, []int{2}},
 				{0, []Hold{gnd, lower, amp(2, 0, 6)}, []int{2}},
 				{0, []Hold{gnd, vcc, amp(4, 0, 6)}, []int{4}},
+				{0, []Hold{gnd, bit, amp(4, 0, 6)}, []int{4}},
 				{0, []Hold{gnd, lower, amp(4, 0, 6)}, []int{4}},
 			}},
 		{"sweep with a stepped pin", net, "sweep",
@@ -187,8 +193,9 @@ func TestPoints(t *testing.T) {
 				m.Pins, m.Powered, m.Use, m.Compliance = []int{2, 4}, true, UseCurrent, 6
 				m.Duration, m.Interval = 1, 0.1
 			},
-			[]holdRead{ // beside it: as it is, the supply 150 mV lower, and at the end as it is again
+			[]holdRead{ // beside it: as it is, the supply 50 and 150 mV lower, and at the end as it is again
 				{0, []Hold{ret(1), gnd, ret(5), vcc, amp(2, 0, 6), amp(4, 0, 6)}, []int{2, 4}},
+				{0, []Hold{ret(1), gnd, ret(5), bit, amp(2, 0, 6), amp(4, 0, 6)}, []int{2, 4}},
 				{0, []Hold{ret(1), gnd, ret(5), lower, amp(2, 0, 6), amp(4, 0, 6)}, []int{2, 4}},
 				{0, []Hold{ret(1), gnd, ret(5), vcc, amp(2, 0, 6), amp(4, 0, 6)}, []int{2, 4}},
 				{0, []Hold{ret(1), gnd, ret(5), vcc, amp(2, 0, 6), amp(4, 0, 6)}, []int{2, 4}},

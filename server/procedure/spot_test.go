@@ -101,11 +101,11 @@ func TestReadingsFindTheirSpot(t *testing.T) {
 		point uint32
 		pin   uint8
 		v     float64
-	}{{2, 4, 41}, {0, 2, 21}, {2, 4, 43}, {0, 2, 23}, {0, 4, 99}, {7, 2, 99}, {1 << 31, 2, 99}} {
+	}{{3, 4, 41}, {0, 2, 21}, {3, 4, 43}, {0, 2, 23}, {0, 4, 99}, {7, 2, 99}, {1 << 31, 2, 99}} {
 		s.Add(Observation{Reading: bench.Reading{Point: o.point, Pin: o.pin, V: o.v}})
 	}
 	s.Results()
-	if len(seen) != 4 || seen[0].pin != 2 || seen[2].pin != 4 || seen[0].v.Mean() != 22 || seen[2].v.Mean() != 42 {
+	if len(seen) != 6 || seen[0].pin != 2 || seen[3].pin != 4 || seen[0].v.Mean() != 22 || seen[3].v.Mean() != 42 {
 		t.Errorf("%+v", seen)
 	}
 	if !seen[0].whole(&m) || seen[0].v.N() != 2 {

@@ -21,6 +21,7 @@ type spot struct {
 type spotPoint struct {
 	before   *spotPoint // the point before it; nil: it is the first
 	settle   Settle
+	bending  bool // see Point.Bending
 	spots    []*spot
 	held     []*sensedAt // in the order they were read
 	known    *situation  // of what has come in so far; nil: to be worked out
@@ -166,7 +167,7 @@ type spotDeriver struct {
 func newSpots(k Kind, kt kit, evaluate func(*kit, []spot) []Result) *spotDeriver {
 	s := &spotDeriver{kit: kt, evaluate: evaluate}
 	for p := range k.Points(kt.m, kt.d) {
-		at := &spotPoint{junction: kt.m.junctionVolts(), settle: p.Settle}
+		at := &spotPoint{junction: kt.m.junctionVolts(), settle: p.Settle, bending: p.Bending}
 		if n := len(s.points); n > 0 {
 			at.before = s.points[n-1]
 		}

@@ -45,6 +45,18 @@ type heldLevel struct {
 // count with their whole deviation.
 const maxHeld = 8
 
+// bendingHeld stands for all held levels moved at once, as Point.Bending.
+const bendingHeld = maxHeld
+
+// movedAtNode is how often a node is read again where so many levels are held: once
+// with each moved and, of a voltage, once with all moved (see nudges).
+func (m *Measurement) movedAtNode(held int) int {
+	if held > 0 && m.Use == UseCurrent {
+		return held + 1
+	}
+	return held
+}
+
 // heldBeside gathers the levels that are held beside a swept pin, the stepped
 // one first, without allocation.
 func heldBeside(m *Measurement, d *dut.Device, pin int) (levels [maxHeld]heldLevel, n int) {
@@ -74,17 +86,18 @@ func heldBeside(m *Measurement, d *dut.Device, pin int) (levels [maxHeld]heldLev
 	return levels, n
 }
 
-// moved is a level that is moved to see what depends on it: towards zero, so
-// that it keeps every rating, and from zero by a part of the largest step.
-func (l heldLevel) moved(m *Measurement, level float64) float64 {
+// moved is a level that is moved by a part of its stride to see what depends on it:
+// towards zero, so that it keeps every rating, and from zero by a part of the largest
+// step.
+func (l heldLevel) moved(m *Measurement, level, part float64) float64 {
 	if level != 0 || !l.stepped {
-		return level * (1 - nudge)
+		return level * (1 - part*nudge)
 	}
 	low, high := m.Step.Sweep.Range()
 	if math.Abs(low) > math.Abs(high) {
 		high = low
 	}
-	return nudge * high
+	return part * nudge * high
 }
 
 // is reports whether a hold stands at the level.
@@ -99,26 +112,27 @@ func (l heldLevel) is(m *Measurement, h *Hold) bool {
 type sweepLayout struct {
 	n     int   // points of a curve
 	first []int // by swept pin: its first point
-	held  []int // by swept pin: levels that are held beside it
+	moved []int // by swept pin: how often a node is read again
+	bends bool  // whether the first of these is with all levels moved
 	per   int   // curves of one pin
 }
 
 func newSweepLayout(m *Measurement, d *dut.Device) sweepLayout {
-	l := sweepLayout{n: m.Sweep.Count(), per: m.steps() * m.Sweep.directions()}
+	l := sweepLayout{n: m.Sweep.Count(), per: m.steps() * m.Sweep.directions(), bends: m.movedAtNode(1) > 1}
 	at := 0
 	for _, pin := range m.Pins {
 		_, held := heldBeside(m, d, pin)
-		l.first, l.held = append(l.first, at), append(l.held, held)
-		at += l.per * l.points(held)
+		l.first, l.moved = append(l.first, at), append(l.moved, m.movedAtNode(held))
+		at += l.per * l.points(m.movedAtNode(held))
 	}
 	return l
 }
 
 // points is how many points a curve has with those of the moved levels.
-func (l *sweepLayout) points(held int) int { return l.n + len(nudgeNodes(l.n))*held }
+func (l *sweepLayout) points(moved int) int { return l.n + len(nudgeNodes(l.n))*moved }
 
-// place is what a point is: point j of its curve, as it is (held -1) or with a
-// held level moved.
+// place is what a point is: point j of its curve, as it is (held -1), with a held
+// level moved or with all of them (bendingHeld).
 func (l *sweepLayout) place(group int, point uint32) (j, held int) {
 	pin := group / l.per
 	if pin >= len(l.first) {
@@ -128,13 +142,18 @@ func (l *sweepLayout) place(group int, point uint32) (j, held int) {
 	if at < 0 {
 		return 0, -1
 	}
-	at %= l.points(l.held[pin])
+	moved := l.moved[pin]
+	at %= l.points(moved)
 	if at < l.n {
 		return at, -1
 	}
 	at -= l.n
-	if l.held[pin] == 0 {
-		return 0, -1
+	j, held = nudgeNodes(l.n)[at/moved], at%moved
+	switch {
+	case !l.bends:
+		return j, held
+	case held == 0:
+		return j, bendingHeld
 	}
-	return nudgeNodes(l.n)[at/l.held[pin]], at % l.held[pin]
+	return j, held - 1
 }

@@ -88,7 +88,7 @@ func TestFollowedBetweenNodes(t *testing.T) {
 		of := func(set float64) float64 { return math.Exp(growth * set / 5e-3) }
 		f := followed{}
 		for _, set := range []float64{-5e-3, -2.6e-3, 0} {
-			f.add(set, of(set))
+			f.add(set, of(set), 0)
 		}
 		for k := range 51 {
 			set := -5e-3 * float64(k) / 50

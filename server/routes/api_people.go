@@ -19,6 +19,8 @@ func (s *Server) peopleEndpoints() []endpoint {
 			summary: "Give a person another role, suspend them, or let them in again. The last owner stays one.", request: apiPersonChange{}, response: store.Person{}},
 		{route: route{"DELETE", "/persons/{person}", store.Owner, page, s.apiRemovePerson}, id: "removePerson", tag: tag, status: http.StatusNoContent,
 			summary: "Remove a person for good, with all browsers, tokens and invitations of theirs."},
+		{route: route{"DELETE", "/persons/{person}/sign-on", store.Owner, page, s.apiUnbind}, id: "unbindPerson", tag: tag, status: http.StatusNoContent,
+			summary: "Take the single sign-on that signs in as a person off. What they are signed in with stays."},
 		{route: route{"GET", "/invitations", store.Owner, page, s.apiInvitations}, id: "listInvitations", tag: tag,
 			summary: "The links that still let somebody in, newest first, without their secrets.", response: apiList[store.Invitation]{}},
 		{route: route{"POST", "/invitations", store.Owner, page, s.apiInvite}, id: "invite", tag: tag, status: http.StatusCreated,
@@ -136,6 +138,10 @@ func (s *Server) apiSetPerson(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) apiRemovePerson(w http.ResponseWriter, r *http.Request) error {
 	return s.takeBack(w, r, "person", "person", s.People.Remove)
+}
+
+func (s *Server) apiUnbind(w http.ResponseWriter, r *http.Request) error {
+	return s.takeBack(w, r, "person", "person", s.People.Unbind)
 }
 
 // takeBack answers a request that takes something back, by its number.

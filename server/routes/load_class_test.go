@@ -18,7 +18,7 @@ import (
 // tables, so that an address that changes is noticed.
 var (
 	reports  = regexp.MustCompile(`\.csv$|\.txt$|\.gz$|/export$|/wide|/compare|/lots?$|/units$|/overview$|/events$`)
-	controls = regexp.MustCompile(`/stop$|/safe$|/sign-in$|/sign-out$|/health$|/metrics$|/live$|/control$|/rerun$|/cancel$`)
+	controls = regexp.MustCompile(`/stop$|/safe$|/sign-in$|/sign-in/(?:with|return|name)$|/sign-out$|/health$|/metrics$|/live$|/control$|/rerun$|/cancel$`)
 )
 
 // TestEveryRouteHasItsClass walks both tables: what reads as much as there is
@@ -51,7 +51,7 @@ func TestEveryRouteHasItsClass(t *testing.T) {
 			t.Errorf("%s %s is of class %d, and nothing here says why", e.method, e.path, e.class)
 		}
 	}
-	for _, kind := range []string{".csv", ".txt", ".gz", "/export", "/compare", "/lots", "/units", "/overview", "/wide", "/stop", "/safe", "/sign-in", "/sign-out", "/health", "/live", "/control", "/rerun", "/metrics", "/cancel", "/events"} {
+	for _, kind := range []string{".csv", ".txt", ".gz", "/export", "/compare", "/lots", "/units", "/overview", "/wide", "/stop", "/safe", "/sign-in", "/sign-in/with", "/sign-in/return", "/sign-in/name", "/sign-out", "/health", "/live", "/control", "/rerun", "/metrics", "/cancel", "/events"} {
 		if !found[kind] {
 			t.Errorf("no address ends in %s", kind)
 		}

@@ -20,6 +20,7 @@ import (
 // line here, fails.
 var openRoutes = []string{
 	"GET /health", "GET /sign-in", "POST /sign-in", "POST /sign-out", "GET /about",
+	"GET /sign-in/with", "GET /sign-in/return", "POST /sign-in/name",
 	"GET /s/{token}", "GET /s/{token}/live", "GET /s/{token}/results.csv", "GET /s/{token}/budgets.csv", "GET /s/{token}/readings.csv", "GET /s/{token}/wide.csv",
 	"GET /api/v1/health", "GET /api/v1/openapi.json",
 }
@@ -28,6 +29,7 @@ var openRoutes = []string{
 var ownerRoutes = []string{
 	"POST /people/invite", "POST /people/invitations/{invitation}/revoke", "POST /people/{person}/link", "POST /people/{person}/role",
 	"POST /people/{person}/suspend", "POST /people/{person}/resume", "POST /people/{person}/remove",
+	"POST /people/{person}/sign-on/remove", "DELETE /api/v1/persons/{person}/sign-on",
 	"POST /import", "POST /api/v1/import",
 	"PUT /api/v1/persons/{person}", "DELETE /api/v1/persons/{person}", "GET /api/v1/invitations", "POST /api/v1/invitations", "DELETE /api/v1/invitations/{invitation}",
 }
@@ -37,7 +39,7 @@ var ownerRoutes = []string{
 var ownWrites = []string{
 	"POST /bench/safe", "POST /api/v1/benches/{key}/safe",
 	"POST /access/browsers/link", "POST /access/browsers/end", "POST /access/browsers/{browser}/name", "POST /access/browsers/{browser}/end",
-	"POST /access/tokens", "POST /access/tokens/{token}/revoke",
+	"POST /access/tokens", "POST /access/tokens/{token}/revoke", "POST /access/sign-on", "POST /access/sign-on/remove",
 	"PUT /api/v1/browsers/{browser}", "DELETE /api/v1/browsers/{browser}", "DELETE /api/v1/browsers", "POST /api/v1/tokens", "DELETE /api/v1/tokens/{token}",
 }
 

@@ -85,7 +85,14 @@ func (s *Server) accessProps(ctx context.Context) (web.AccessProps, error) {
 	for _, t := range tokens {
 		p.Tokens = append(p.Tokens, web.TokenRow{ID: decimal(t.ID), Name: t.Name, Person: t.Person, Scope: t.Scope, Now: t.Now, Created: t.Created, Expires: t.Expires, Used: t.Used})
 	}
-	p.Shares, err = s.shareRows(ctx)
+	if p.Shares, err = s.shareRows(ctx); err != nil {
+		return p, err
+	}
+	me, err := s.Store.GetPerson(ctx, who.Person)
+	p.SignOn.Label = me.SignOn
+	if s.SignOn != nil {
+		p.SignOn.At, p.SignOn.CanBind = s.SignOn.Name, p.IsBrowser
+	}
 	return p, err
 }
 

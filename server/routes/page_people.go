@@ -52,7 +52,7 @@ func (s *Server) peopleProps(ctx context.Context) (web.PeopleProps, error) {
 	}
 	for _, q := range all {
 		p.Persons = append(p.Persons, web.PersonRow{ID: decimal(q.ID), Name: q.Name, Role: q.Role.String(), Damaged: q.Damaged, By: q.By, Since: q.Created,
-			Suspended: q.Suspended, Browsers: q.Browsers, Tokens: q.Tokens, Shares: q.Shares, Used: q.Used, Me: q.ID == who.Person})
+			Suspended: q.Suspended, Browsers: q.Browsers, Tokens: q.Tokens, Shares: q.Shares, Used: q.Used, SignOn: q.SignOn, Me: q.ID == who.Person})
 	}
 	if !p.CanChange {
 		return p, nil

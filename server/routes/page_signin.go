@@ -40,6 +40,7 @@ func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) signInProps(r *http.Request, q url.Values) (web.SignInProps, error) {
 	p := web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Key: q.Get("key"), To: localPath(q.Get("to"))}
 	p.Page.Public = true
+	p.SignOn = s.signOnProps(p.To)
 	p.Form = web.Form{ID: "sign-in", Values: url.Values{}}
 	if p.Key == "" {
 		return p, nil

@@ -34,9 +34,9 @@ func (a *apiRig) askPage(role store.Role, method, address string, form url.Value
 
 // What may be open to strangers, and what a viewer may change.
 var (
-	openPages   = []string{"/health", "/sign-in", "/sign-out", "/about", "/s/{token}", "/s/{token}/live", "/s/{token}/results.csv", "/s/{token}/readings.csv", "/s/{token}/budgets.csv", "/s/{token}/wide.csv"}
+	openPages   = []string{"/health", "/sign-in", "/sign-in/with", "/sign-in/return", "/sign-in/name", "/sign-out", "/about", "/s/{token}", "/s/{token}/live", "/s/{token}/results.csv", "/s/{token}/readings.csv", "/s/{token}/budgets.csv", "/s/{token}/wide.csv"}
 	viewerForms = []string{"/bench/safe", "/access/browsers/link", "/access/browsers/end", "/access/browsers/{browser}/name", "/access/browsers/{browser}/end",
-		"/access/tokens", "/access/tokens/{token}/revoke"}
+		"/access/tokens", "/access/tokens/{token}/revoke", "/access/sign-on", "/access/sign-on/remove"}
 	pagePatterns = strings.NewReplacer("{key}", "load", "{bench}", "rehearsal", "{id}", "x", "{token}", "x", "{share}", "1", "{rev}", "1", "{person}", "999", "{invitation}", "999", "{browser}", "999")
 )
 

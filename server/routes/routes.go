@@ -25,6 +25,7 @@ import (
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/people"
 	"ohmkeep/server/problem"
+	"ohmkeep/server/signon"
 	"ohmkeep/server/turn"
 	"ohmkeep/store"
 )
@@ -50,6 +51,8 @@ type Config struct {
 	Keeper *keeping.Keeper
 	// People is who may come in; nil: those of the store.
 	People *people.People
+	// SignOn is the lab's single sign-on; nil: it has none.
+	SignOn *signon.Provider
 	// Public is the address that links lead to, without a path; "": that of the
 	// request.
 	Public string

@@ -216,7 +216,7 @@ func (p *heldPoint) held() []heldWithin {
 	for i := range p.read[p.own:] {
 		o := &p.read[p.own+i]
 		d := seg.Drives[o.Sense.Drive]
-		if d.Mode != bench.ForceVoltage || seg.returnsBy(o.Sense.Drive) {
+		if d.Mode != bench.ForceVoltage || d.Witness || seg.returnsBy(o.Sense.Drive) {
 			continue
 		}
 		v := at.v[o.Sense.Drive].Sub(ground)

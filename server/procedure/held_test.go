@@ -26,7 +26,7 @@ func heldRunOn(t *testing.T, d *dut.Device, b *bench.Definition, m Measurement, 
 		s := step.Segments[seg]
 		emit := func(read bool) {
 			for k, dr := range s.Drives {
-				if slices.Contains(pt.Read, dr.Pin) != read {
+				if (slices.Contains(pt.Read, dr.Pin) && !dr.Witness) != read {
 					continue
 				}
 				h := holdAt(pt.Hold, dr.Pin)

@@ -28,6 +28,10 @@ type Point struct {
 	// Bending says that all levels that the point rests on are moved at once, by less
 	// than at the points that move one of them, to see whether it follows a curve.
 	Bending bool
+	// Witness asks for an idle channel, where there is one, that stands at the level of
+	// the one pin that is read and is on no path, read whenever levels are read back:
+	// what it brings leaks through the open switches beside both.
+	Witness bool
 	// ReadBack asks for one reading of every level that is held, together with
 	// the first of the point. Where connections have moved there is one anyway.
 	ReadBack bool

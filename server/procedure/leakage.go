@@ -84,7 +84,9 @@ func (leakage) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 		base, read := conditions(m, d, pin), []int{pin}
 		for g, level := range []float64{groupHigh: leakageLevel(m, d, pin), groupLow: 0} {
 			hold := append(slices.Clone(base), Hold{Pin: pin, Use: UseVoltage, Level: level, Compliance: m.Compliance})
-			points = append(points, m.spot(g, hold, read))
+			p := m.spot(g, hold, read)
+			p.Witness, p.ReadBack = true, true
+			points = append(points, p)
 		}
 	}
 	return slices.Values(points)

@@ -169,6 +169,7 @@ func (p *Planner) connect(seg *Segment) error {
 			}
 		}
 	}
+	p.attachWitness(seg)
 	seg.order()
 	p.surround(seg)
 	return nil

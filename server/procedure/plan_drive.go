@@ -10,16 +10,22 @@ import (
 
 // Drive is a channel as a segment uses it.
 type Drive struct {
-	Channel    *bench.Channel
-	Pin        int // the pin whose holds it follows
-	Path       bench.PathID
-	Power      *dut.PowerStep // how its supply comes up; nil: at once
-	Mode       bench.Mode
-	Remote     bool
-	Series     budget.Value // Ω that the sense point sees between itself and the pin
-	Leaks      []Leak       // beside it
-	free       *budget.Source
-	Zero       bool    // stands in for the return
+	Channel *bench.Channel
+	Pin     int // the pin whose holds it follows
+	Path    bench.PathID
+	Power   *dut.PowerStep // how its supply comes up; nil: at once
+	Mode    bench.Mode
+	Remote  bool
+	Series  budget.Value // Ω that the sense point sees between itself and the pin
+	Leaks   []Leak       // beside it
+	free    *budget.Source
+	// unlike and apart are what a witness leaves unknown: see around.unlike, S, and
+	// what its switches are off by one by one.
+	unlike float64
+	apart  *budget.Source
+	Zero   bool // stands in for the return
+	// Witness says that it is on no path and stands at the level of its pin's drive.
+	Witness    bool
 	Compliance float64 // of a zero drive, A
 	rank       int
 	full       float64 // forced range, V; 0: smallest for each level (currents)

@@ -94,11 +94,11 @@ func TestZeroDriveStandsInForTheReturn(t *testing.T) {
 	if !z.Zero || z.Pin != 5 || z.Channel.ID != 4 || z.Path != 0 || z.Compliance != 100e-3 || !z.Remote {
 		t.Errorf("the first drive is %+v, want channel 4 at 0 V for pin 5", z)
 	}
-	if got, want := drivePins(s), []int{5, 6, 1}; !slices.Equal(got, want) {
+	if got, want := drivePins(s), []int{5, 6, 1, 1}; !slices.Equal(got, want) {
 		t.Errorf("drives of pins %v, want %v", got, want)
 	}
 	if got := s.current(); math.Abs(got-(20e-3+1e-6)) > 1e-15 {
-		t.Errorf("%g A into the part: a drive at 0 V brings nothing", got)
+		t.Errorf("%g A into the part: a drive at 0 V brings nothing, and neither does a witness", got)
 	}
 	if got, want := s.power(), 5*20e-3+3*1e-6; math.Abs(got-want) > 1e-15 {
 		t.Errorf("%g W, want %g W", got, want)

@@ -21,6 +21,7 @@ type Segment struct {
 
 	settle   Settle        // the shortest of its points, of those with a level moved only where there are no others
 	measures bool          // whether it has others
+	witness  int           // pin whose level an idle channel shall stand at (Point.Witness), 0: none
 	errors   *bench.Errors // of the bench that it was planned for
 	returns  []returned    // pins at 0 V
 	// beyond is what leaks at pins that are left open, by potential (see around), S, and
@@ -115,6 +116,9 @@ func (s *Segment) add(pt *Point, lineHz float64) error {
 		if !slices.ContainsFunc(s.Conns, func(c *Conn) bool { return c.Pin == pin && c.Use.TakesChannel() }) {
 			return fmt.Errorf("pin %d is read but held by no channel", pin)
 		}
+	}
+	if pt.Witness && len(pt.Read) == 1 {
+		s.witness = pt.Read[0]
 	}
 	// A point with a level moved hurries: its settle says nothing of the others.
 	if other := !pt.Auxiliary; other && !s.measures || other == s.measures && pt.Settle.Time < s.settle.Time || s.Points == 0 {

@@ -50,8 +50,9 @@ func (c *preCheck) planned(e *exposure, step *PlanStep) {
 	}
 }
 
-// conn is the connection that a drive follows.
+// conn is the connection that a drive follows; that of its pin's drive for a witness.
 func (s *Segment) conn(k int) *Conn {
+	k = s.Follows(k)
 	i := slices.IndexFunc(s.Conns, func(c *Conn) bool { return c.Drive == k && c.Pin == s.Drives[k].Pin })
 	return s.Conns[i]
 }
@@ -60,8 +61,8 @@ func (s *Segment) conn(k int) *Conn {
 func (s *Segment) current() float64 {
 	sum := 0.0
 	for k, d := range s.Drives {
-		if d.Zero {
-			continue // it forces 0 V: it takes, and brings nothing
+		if d.Zero || d.Witness {
+			continue // it forces 0 V: it takes, and brings nothing; a witness is on no path
 		}
 		if c := s.conn(k); d.Mode == bench.ForceCurrent {
 			sum += c.Level
@@ -76,7 +77,7 @@ func (s *Segment) current() float64 {
 func (s *Segment) power() float64 {
 	sum := 0.0
 	for k, d := range s.Drives {
-		if !d.Zero {
+		if !d.Zero && !d.Witness {
 			sum += s.conn(k).Level * s.conn(k).Compliance
 		}
 	}

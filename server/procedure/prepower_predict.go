@@ -165,6 +165,12 @@ func (x *imaginer) point(pt *Point) {
 			x.set[k] = seg.Drives[k].Setup(h.Level, h.Compliance, x.set[k])
 		}
 	}
+	for k, d := range seg.Drives {
+		if d.Witness {
+			of := x.set[seg.Follows(k)]
+			x.set[k] = d.Setup(of.Level, of.Compliance, bench.Setup{})
+		}
+	}
 	cycles := pt.Aperture.ApertureSeconds(x.in.Bench.LineHz) * x.in.Bench.LineHz
 	for n := range max(pt.Count, 1) {
 		for _, pin := range pt.Read {
@@ -192,7 +198,7 @@ func (x *imaginer) read(seg *Segment, pt *Point, pin int, cycles float64) {
 // asked for.
 func (x *imaginer) readBack(seg *Segment, pt *Point, cycles float64) {
 	for k, d := range seg.Drives {
-		if !slices.Contains(pt.Read, d.Pin) && d.Mode == bench.ForceVoltage {
+		if (d.Witness || !slices.Contains(pt.Read, d.Pin)) && d.Mode == bench.ForceVoltage {
 			x.add(seg, pt, k, d.Pin, x.set[k].Level, 0, bench.Auxiliary, cycles)
 		}
 	}

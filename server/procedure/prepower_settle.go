@@ -23,7 +23,7 @@ const (
 func (c *preCheck) settles(e *exposure, seg *Segment) {
 	m := e.m
 	for k, d := range seg.Drives {
-		if d.Zero || d.Power != nil && !c.readsOf(m, d.Pin) {
+		if d.Zero || d.Witness || d.Power != nil && !c.readsOf(m, d.Pin) {
 			continue // a supply has its own ramp and delay
 		}
 		need, tau, range_ := seg.settleNeed(m, k)

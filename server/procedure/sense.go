@@ -47,13 +47,16 @@ func (p *Planner) surround(seg *Segment) {
 	for k, d := range seg.Drives {
 		// A pin that is left open sits somewhere, and a logic output at one end.
 		d.free = withinOne("potential of what is not connected", budget.Leakage, budget.Bounded)
-		if d.Remote {
+		if d.Witness {
+			d.Series = budget.Exact(0)
+		} else if d.Remote {
 			d.Series = p.errors.Remote(d.Channel, d.Path)
 		} else {
 			d.Series = p.errors.Series(d.Channel, d.Path, p.contacts[d.Pin])
 		}
 		d.Leaks = p.leaks(beside, k)
 	}
+	p.witnessed(seg, beside)
 	for _, c := range seg.Conns {
 		if c.Use != UseReturn {
 			continue

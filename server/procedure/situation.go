@@ -74,6 +74,9 @@ type situation struct {
 	low      float64        // lowest and highest potential that is known, V
 	high     float64
 	junction float64 // kT/q of the part, V
+	// unknown is what the pins that are left open sit at, V, where a witness tells.
+	unknown budget.Value
+	told    bool
 }
 
 // solve works the pins out of what was read: off goes what the paths drop and
@@ -81,7 +84,7 @@ type situation struct {
 func solve(seg *Segment, read func(k int) *sensedAt) *situation {
 	return solveFor(seg, func(k int) (v, i budget.Value, ok bool) {
 		r := read(k)
-		if r == nil || !r.read() {
+		if r == nil || !r.read() || seg.Drives[k].Witness && r.flags&(untrusted|bench.InCompliance) != 0 {
 			return v, i, false
 		}
 		v, i = r.values()
@@ -107,8 +110,9 @@ func solveFor(seg *Segment, read func(k int) (v, i budget.Value, ok bool)) *situ
 		}
 		s.low, s.high = min(s.low, s.v[k].X), max(s.high, s.v[k].X)
 	}
+	s.told = s.witness(line)
 	for k, d := range seg.Drives {
-		if s.known[k] {
+		if s.known[k] && !d.Witness {
 			s.i[k] = s.i[k].Sub(s.leakage(d, line[k], line))
 		}
 	}
@@ -121,7 +125,10 @@ func (s *situation) leakage(d *Drive, v budget.Value, line []budget.Value) budge
 	for _, l := range d.Leaks {
 		across := v.X
 		switch {
-		case l.To == toUnknown:
+		case l.To == toUnknown && s.told:
+			sum = sum.Add(s.leakToUnknown(d, l.Siemens, v))
+			continue
+		case l.To == toUnknown || l.To >= 0 && !s.known[l.To] && s.seg.Drives[l.To].Witness:
 			// Anything between the potentials that there are, and the same part of
 			// the way when all of them change sign.
 			half := (s.high - s.low) / 2
@@ -167,7 +174,7 @@ func (s *situation) beyond(drive int) float64 {
 func (s *situation) back() budget.Value {
 	sum := budget.Exact(0)
 	for k := range s.seg.Drives {
-		if s.known[k] {
+		if s.known[k] && !s.seg.Drives[k].Witness {
 			sum = sum.Add(s.i[k])
 		}
 	}

@@ -109,7 +109,7 @@ func (s *spot) voltageTo(pin int) budget.Value {
 // lost says which held level was not reached: its channel was at its compliance.
 func (s *spot) lost() (pin int, is bool) {
 	for _, h := range s.at.held {
-		if h.flags.Has(bench.InCompliance) && h.sense != nil {
+		if h.flags.Has(bench.InCompliance) && h.sense != nil && !h.sense.Segment.Drives[h.sense.Drive].Witness {
 			return h.sense.Segment.Drives[h.sense.Drive].Pin, true
 		}
 	}
@@ -189,6 +189,10 @@ func (s *spotDeriver) Add(o Observation) {
 	}
 	p := s.points[o.Point]
 	p.known = nil
+	if o.witnessed() {
+		p.readBack(&o)
+		return
+	}
 	for _, at := range p.spots {
 		if at.pin == int(o.Pin) {
 			at.add(&o)

@@ -65,6 +65,12 @@ func (x *driver) targets(seg *procedure.Segment, pt *procedure.Point) []bench.Se
 		}
 		x.want[k] = seg.Drives[k].Setup(h.Level, h.Compliance, was)
 	}
+	for k, d := range seg.Drives {
+		if d.Witness {
+			of := x.want[seg.Follows(k)]
+			x.want[k] = d.Setup(of.Level, of.Compliance, bench.Setup{})
+		}
+	}
 	return x.want
 }
 

@@ -172,7 +172,7 @@ func atCurrent(k *kit, s *spot) budget.Value {
 	if s.clamped() || math.Abs(v.X) < shortBelow || m.Level == 0 {
 		return v
 	}
-	i := s.current()
+	i := s.through()
 	level := math.Copysign(m.Level, i.X)
 	slope := budget.NewSource("slope of the diode", budget.Model, budget.Rectangular, budget.Rectangular.FromHalfWidth(thermalVoltage/2/m.Level))
 	return v.Sub(budget.Of(1.5*thermalVoltage/m.Level, slope).Mul(i.Sub(budget.Exact(level))))

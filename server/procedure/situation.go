@@ -169,6 +169,16 @@ func (s *situation) beyond(drive int) float64 {
 	return sum
 }
 
+// through is the current into the pin of a drive of a part whose pins may be joined
+// with each other inside, A: what leaks at those that are left open comes from this
+// one then.
+func (s *situation) through(drive int) budget.Value {
+	if leak := s.beyond(drive); leak != 0 {
+		return s.i[drive].With(s.seg.joined, -leak)
+	}
+	return s.i[drive]
+}
+
 // back is the current that flows from the part into the return, A: all that the
 // channels bring less what those that stand in for the return take.
 func (s *situation) back() budget.Value {

@@ -79,13 +79,10 @@ func (s *spot) current() budget.Value {
 // through is the current into the pin of a part whose pins may be joined with each
 // other inside, A: what leaks at those that are left open comes from this one then.
 func (s *spot) through() budget.Value {
-	i := s.current()
 	if at := s.situation(); at != nil {
-		if leak := at.beyond(s.sense.Drive); leak != 0 {
-			return i.With(at.seg.joined, -leak)
-		}
+		return at.through(s.sense.Drive)
 	}
-	return i
+	return s.current()
 }
 
 // voltage is that of the pin against the part's ground, V.

@@ -168,7 +168,7 @@ func (r *readBack) solve(sense *Sense, v, i, pos float64, held int) (pv, pi budg
 		}
 		return r.along(k, pos, i, held)
 	})
-	return at.v[sense.Drive], at.i[sense.Drive], at
+	return at.v[sense.Drive], at.through(sense.Drive), at
 }
 
 // deviations are how far the levels of drives are from what was asked for:

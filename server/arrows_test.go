@@ -32,7 +32,7 @@ var arrows = map[string][]string{
 	"server/edge":              {},
 	"server/signon":            {"store"},
 	"server/signon/provider":   {}, // for tests alone
-	"server/health":            {},
+	"server/health":            {"server/quantity"},
 	"server/live":              {},
 	"server/liverun":           {"store", "server/live", "server/turn", "server/run", "server/procedure", "server/bench", "server/derive", "server/budget", "server/dut", "server/quantity"},
 	"server/cardinfo":          {},

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"fmt"
 	"time"
 )
 
@@ -101,20 +100,4 @@ type EventRow struct {
 	Link    string // address of the subject's page; ""
 	Detail  string
 	Broken  bool // it is not what was written, or the line before is not
-}
-
-// ByteSize is a number of bytes in words: "1.4 GB", powers of ten.
-func ByteSize(n int64) string {
-	const unit = 1000
-	if n < unit {
-		return fmt.Sprintf("%d B", n)
-	}
-	v, prefix := float64(n), ""
-	for _, p := range []string{"k", "M", "G", "T"} {
-		if v < unit {
-			break
-		}
-		v, prefix = v/unit, p
-	}
-	return fmt.Sprintf("%.3g %sB", v, prefix)
 }

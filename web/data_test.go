@@ -1,7 +1,6 @@
 package web
 
 import (
-	"testing"
 	"time"
 
 	"github.com/a-h/templ"
@@ -26,13 +25,5 @@ func dataSamples() map[string]templ.Component {
 		"data": Data(full), "data-new": Data(DataProps{Page: samplePage("/data", "What is kept"), Owner: true, Operator: true, Dir: "/backups"}),
 		"data-viewer": Data(DataProps{Page: samplePage("/data", "What is kept"), Failed: "It was called off.", Dir: "/backups", Checked: &DataChecked{At: day, Words: "1 run"}}),
 		"events":      Events(events), "events-none": Events(EventsProps{Page: samplePage("/events", "Who did what"), Filter: Form{ID: "filter"}, CSV: "/events.csv"}),
-	}
-}
-
-func TestByteSize(t *testing.T) {
-	for n, want := range map[int64]string{0: "0 B", 999: "999 B", 1000: "1 kB", 1_400_000: "1.4 MB", 1_234_567_890: "1.23 GB", 5_000_000_000_000_000: "5e+03 TB"} {
-		if got := ByteSize(n); got != want {
-			t.Errorf("%d: %s, want %s", n, got, want)
-		}
 	}
 }

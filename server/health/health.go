@@ -7,6 +7,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"ohmkeep/server/quantity"
 	"slices"
 	"time"
 )
@@ -128,7 +129,7 @@ func (s *Sample) database() Fact {
 }
 
 func (s *Sample) disk() Fact {
-	f := Fact{Key: "disk", Title: "Disk", Words: bytesText(float64(s.FreeBytes)) + " free"}
+	f := Fact{Key: "disk", Title: "Disk", Words: quantity.Bytes(float64(s.FreeBytes)) + " free"}
 	if s.DiskBytes == 0 {
 		f.Level, f.Words = Attention, "How much room there is cannot be found out: "+cmp.Or(s.DiskError, "this system does not tell")+"."
 		return f
@@ -138,7 +139,7 @@ func (s *Sample) disk() Fact {
 	case math.IsInf(hours, 1):
 		f.Words += "; nothing has been measured lately that would fill it."
 	default:
-		f.Words += ", room for " + hoursText(hours) + " of measuring at the present rate of " + bytesText(s.PerHour) + " an hour."
+		f.Words += ", room for " + hoursText(hours) + " of measuring at the present rate of " + quantity.Bytes(s.PerHour) + " an hour."
 	}
 	const remedy = "Delete runs that nobody needs, or move the database to a larger disk. A disk that is full ends the run at work."
 	switch {
@@ -234,21 +235,6 @@ func (s *Sample) backup() (f Fact) {
 		f.Level, f.Remedy = Attention, "It is overdue: look at the directory of backups, and make one by hand."
 	}
 	return f
-}
-
-// bytesText is a number of bytes in decimal prefixes (IEC 80000-13), with two
-// digits at least.
-func bytesText(n float64) string {
-	const step = 1000
-	unit := 0
-	units := []string{"B", "kB", "MB", "GB", "TB", "PB", "EB"}
-	for n >= step && unit < len(units)-1 {
-		n, unit = n/step, unit+1
-	}
-	if n < 10 && unit > 0 {
-		return fmt.Sprintf("%.1f %s", n, units[unit])
-	}
-	return fmt.Sprintf("%.0f %s", n, units[unit])
 }
 
 // hoursText is a time in the unit that a person plans with.

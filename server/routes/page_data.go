@@ -11,6 +11,7 @@ import (
 	"github.com/go-chi/chi/v5"
 
 	"ohmkeep/server/problem"
+	"ohmkeep/server/quantity"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -58,7 +59,7 @@ func (s *Server) dataPage(w http.ResponseWriter, r *http.Request) error {
 	p.BackingUp, p.Copied, p.Dir = backups.Running, progressWords(backups.Progress), backups.Dir
 	p.Timetable = timetableWords(backups.Every, backups.Keep)
 	for _, b := range backups.Made {
-		p.Backups = append(p.Backups, web.DataBackup{At: b.At, Path: b.Path, Size: web.ByteSize(b.Size), Took: b.Took.Round(time.Millisecond).String(), By: b.By, Error: b.Error})
+		p.Backups = append(p.Backups, web.DataBackup{At: b.At, Path: b.Path, Size: quantity.Bytes(float64(b.Size)), Took: b.Took.Round(time.Millisecond).String(), By: b.By, Error: b.Error})
 	}
 	return show(ctx, w, http.StatusOK, web.Data(p))
 }

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"log/slog"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -45,6 +46,8 @@ type Keeper struct {
 	checked *store.Checked // the last check that came to its end
 	failed  string         // why the last check did not
 	backup  job
+	made    []store.MadeBackup // the newest, newest first; nil: to be read again
+	makes   int                // how often that list has changed
 
 	importing sync.Mutex // held while a bundle is brought in
 }
@@ -231,6 +234,9 @@ func (k *Keeper) backUp(ctx context.Context, by string, say func(store.CheckProg
 	if err := k.Store.RecordBackup(context.WithoutCancel(ctx), made); err != nil {
 		k.Log.Error("what became of a backup could not be kept", "err", err)
 	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.made, k.makes = nil, k.makes+1
 }
 
 // BackupState is how backups stand.
@@ -244,12 +250,25 @@ type BackupState struct {
 }
 
 // BackupState returns how backups stand. Whether one is at work is looked at
-// before the list: one that has ended meanwhile is in it.
+// before the list: one that has ended meanwhile is in it. The list is kept in
+// memory: the state of the server is looked at all the time, and only the keeper
+// adds to it.
 func (k *Keeper) BackupState(ctx context.Context) (BackupState, error) {
 	k.mu.Lock()
-	state := BackupState{Running: k.backup.cancel != nil, Progress: k.backup.at, Dir: k.Dir, Every: k.Every, Keep: k.Keep}
+	state := BackupState{Running: k.backup.cancel != nil, Progress: k.backup.at, Dir: k.Dir, Every: k.Every, Keep: k.Keep, Made: slices.Clone(k.made)}
+	makes := k.makes
 	k.mu.Unlock()
+	if state.Made != nil {
+		return state, nil
+	}
 	var err error
-	state.Made, err = k.Store.MadeBackups(ctx, 20)
-	return state, err
+	if state.Made, err = k.Store.MadeBackups(ctx, 20); err != nil {
+		return state, err
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.makes == makes { // none was recorded meanwhile
+		k.made = append([]store.MadeBackup{}, state.Made...)
+	}
+	return state, nil
 }

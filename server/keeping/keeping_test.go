@@ -2,6 +2,7 @@ package keeping
 
 import (
 	"bytes"
+	"context"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -217,4 +218,29 @@ func TestStopOfTheServerIsNoFault(t *testing.T) {
 		t.Errorf("%+v\n%s", s, &said)
 	}
 	other.Close()
+}
+
+// TestStateOfBackupsIsKnown: how backups stand is known without asking the
+// database again, where none was made since.
+func TestStateOfBackupsIsKnown(t *testing.T) {
+	t.Parallel()
+	k := keeper(t, Config{})
+	for n := range 2 {
+		state, err := k.BackupState(t.Context())
+		if err != nil || len(state.Made) != n {
+			t.Fatalf("%+v, %v", state, err)
+		}
+		if err := k.StartBackup("ann"); err != nil {
+			t.Fatal(err)
+		}
+		done(k, &k.backup)
+	}
+	if state, err := k.BackupState(t.Context()); err != nil || len(state.Made) != 2 {
+		t.Fatalf("%+v, %v", state, err)
+	}
+	ended, stop := context.WithCancel(t.Context())
+	stop() // whatever asks the database with it fails
+	if state, err := k.BackupState(ended); err != nil || len(state.Made) != 2 {
+		t.Errorf("the second time it asks the database: %+v, %v", state, err)
+	}
 }

@@ -7,6 +7,7 @@ import (
 	"net"
 	"net/netip"
 	"net/url"
+	"ohmkeep/store"
 	"os"
 	"path/filepath"
 	"strings"
@@ -36,12 +37,7 @@ func addressFile(dir string) string { return filepath.Join(dir, "address") }
 // keepAddress stores the address in links, readable by its owner alone. A stop
 // in the middle leaves the one of before.
 func keepAddress(dir, address string) error {
-	next := addressFile(dir) + ".new"
-	err := os.WriteFile(next, []byte(address+"\n"), 0o600)
-	if err == nil {
-		err = os.Rename(next, addressFile(dir))
-	}
-	return err
+	return store.WriteWhole(addressFile(dir), []byte(address+"\n"))
 }
 
 // keptAddress returns the address in links of the server's last start; "" is one

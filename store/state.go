@@ -116,11 +116,11 @@ func (s *State) write(database string) error {
 	if err != nil {
 		return err
 	}
-	return wrap("keep state", writeWhole(statePath(database), append(body, '\n')))
+	return wrap("keep state", WriteWhole(statePath(database), append(body, '\n')))
 }
 
-// writeWhole replaces a file, mode 0600: all of it or nothing.
-func writeWhole(path string, body []byte) error {
+// WriteWhole replaces a file, mode 0600: all of it or nothing, also at a power cut.
+func WriteWhole(path string, body []byte) error {
 	part := path + ".part"
 	f, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
 	if err != nil {

@@ -30,7 +30,7 @@ func TestJudge(t *testing.T) {
 		{"the disk is nearly full", func(s *Sample) { s.FreeBytes = 200e6 }, "disk", Trouble, "200 MB free"},
 		{"a day is not left", func(s *Sample) { s.PerHour = 10e9 }, "disk", Attention, "room for 5 hours"},
 		{"an hour is not left", func(s *Sample) { s.FreeBytes, s.PerHour = 5e9, 10e9 }, "disk", Trouble, "room for 28 minutes"},
-		{"days are left", func(s *Sample) { s.PerHour = 1e9 }, "disk", Good, "room for 50 hours of measuring at the present rate of 1.0 GB an hour"},
+		{"days are left", func(s *Sample) { s.PerHour = 1e9 }, "disk", Good, "room for 50 hours of measuring at the present rate of 1 GB an hour"},
 		{"the disk does not tell", func(s *Sample) { s.DiskBytes, s.DiskError = 0, "no such device" }, "disk", Attention, "no such device"},
 		{"damage", func(s *Sample) { s.Damage = "3 found" }, "damage", Trouble, "3 found"},
 		{"checked", func(s *Sample) { s.Checked = noon }, "damage", Good, "2030-06-01 12:00 UTC: sound"},

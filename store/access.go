@@ -31,26 +31,27 @@ type Access struct {
 	Used    time.Time // when use was last written; zero: never
 }
 
-// inGood is the condition that a person may act: neither suspended nor removed.
-const inGood = `persons.suspended IS NULL AND persons.removed IS NULL`
+// inGood is the condition that a person may act: neither suspended nor removed, and
+// as they were stored.
+var inGood = `persons.suspended IS NULL AND persons.removed IS NULL AND ` + soundSQL("persons")
 
-const (
+var (
 	sessionAccess = `SELECT sessions.id, persons.id, persons.role, persons.role, persons.name, browser, expires, used
-		FROM sessions JOIN persons ON persons.id = person WHERE expires > ? AND ` + inGood
+		FROM sessions JOIN persons ON persons.id = person WHERE expires > ? AND ` + soundSQL("sessions") + ` AND ` + inGood
 	tokenAccess = `SELECT tokens.id, persons.id, persons.role, tokens.role, persons.name, tokens.name, expires, used
-		FROM tokens JOIN persons ON persons.id = person WHERE (expires IS NULL OR expires > ?) AND tokens.revoked IS NULL AND ` + inGood
+		FROM tokens JOIN persons ON persons.id = person WHERE (expires IS NULL OR expires > ?) AND tokens.revoked IS NULL AND ` + soundSQL("tokens") + ` AND ` + inGood
 )
 
 // Session returns the access that a browser's session gives. An unknown, ended
 // or expired one, or one of a person who is suspended, is Denied.
 func (s *Store) Session(ctx context.Context, secret string) (Access, error) {
-	return s.access(ctx, SessionKey, "sign in again", sessionAccess+` AND hash = ?`, hashOf(secret))
+	return s.access(ctx, SessionKey, "sign in again", `hash = ?`, hashOf(secret))
 }
 
 // TokenAccess returns the access that a token gives. An unknown, expired or
 // revoked one, or one of a person who is suspended, is Denied.
 func (s *Store) TokenAccess(ctx context.Context, secret string) (Access, error) {
-	return s.access(ctx, TokenKey, "the token is unknown, has expired or was revoked", tokenAccess+` AND hash = ?`, hashOf(secret))
+	return s.access(ctx, TokenKey, "the token is unknown, has expired or was revoked", `hash = ?`, hashOf(secret))
 }
 
 // AccessByID returns what a session or token gives now, by its number, for what
@@ -61,23 +62,27 @@ func (s *Store) AccessByID(ctx context.Context, kind KeyKind, id int64) (Access,
 	if s.closing {
 		return Access{}, ErrClosed
 	}
-	query := sessionAccess + ` AND sessions.id = ?`
+	where := `sessions.id = ?`
 	if kind == TokenKey {
-		query = tokenAccess + ` AND tokens.id = ?`
+		where = `tokens.id = ?`
 	}
-	return s.access(ctx, kind, "the access was taken back", query, id)
+	return s.access(ctx, kind, "the access was taken back", where, id)
 }
 
 // access reads the person that a secret belongs to, from the control pool:
 // every request begins with it, a stop too.
-func (s *Store) access(ctx context.Context, kind KeyKind, denied, query string, which any) (Access, error) {
+func (s *Store) access(ctx context.Context, kind KeyKind, denied, where string, which any) (Access, error) {
+	query := sessionAccess
+	if kind == TokenKey {
+		query = tokenAccess
+	}
 	a := Access{Kind: kind}
 	var has, scope string
 	var expires, used sql.NullInt64
-	err := s.reader(From(ctx, Control)).QueryRowContext(ctx, query, s.now().UnixNano(), which).
+	err := s.reader(From(ctx, Control)).QueryRowContext(ctx, query+` AND `+where, s.now().UnixNano(), which).
 		Scan(&a.ID, &a.Person, &has, &scope, &a.Name, &a.Label, &expires, &used)
 	if errors.Is(err, sql.ErrNoRows) {
-		return Access{}, errorf(Denied, "%s", denied)
+		return Access{}, s.refused(ctx, kind, denied, where, which)
 	}
 	if err != nil {
 		return Access{}, wrap("access", err)

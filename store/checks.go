@@ -95,6 +95,8 @@ var named = []struct{ table, called string }{
 	{"benches", "'bench ' || key"}, {"bench_revisions", "'bench ' || key || ', revision ' || rev"},
 	{"procedures", "'procedure ' || key"}, {"procedure_revisions", "'procedure ' || key || ', revision ' || rev"},
 	{"pin_maps", "'pin map ' || key"}, {"pin_map_revisions", "'pin map ' || key || ', revision ' || rev"},
+	{"persons", "'person ' || name"}, {"identities", "'the single sign-on of person ' || person"}, {"sessions", "'browser ' || id"},
+	{"tokens", "'token ' || name || ', number ' || id"}, {"invitations", "'invitation ' || id"}, {"shares", "'share link ' || id || ' to ' || kind || ' ' || subject"},
 	{"seatings", "'what was seated on bench ' || bench"},
 	{"acknowledged", "'what was acknowledged for run ' || run"}, {"confirmed", "'what was confirmed for run ' || run"},
 	{"origins", "'where run number ' || run || ' is from'"},

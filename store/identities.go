@@ -63,7 +63,11 @@ func (s *Store) SignOn(ctx context.Context, q SignOn, length time.Duration) (ses
 // identified returns the person of an identity, who may be removed. NotFound: it
 // is nobody's.
 func identified(t *tx, who *Identity) (person int64, err error) {
-	err = t.row("SELECT person FROM identities WHERE issuer = ? AND subject = ?", who.Issuer, who.Subject).Scan(&person)
+	var sound bool
+	err = t.row("SELECT person, "+soundSQL("identities")+" FROM identities WHERE issuer = ? AND subject = ?", who.Issuer, who.Subject).Scan(&person, &sound)
+	if err == nil && !sound {
+		return 0, errorf(Denied, "what is stored of this sign-in is damaged: an owner takes it off, then it is bound anew")
+	}
 	return person, missing(err, "nobody is known by this sign-in")
 }
 
@@ -78,9 +82,11 @@ func signOnAgain(t *tx, person int64, q *SignOn) error {
 		return err
 	case !p.Suspended.IsZero():
 		return errorf(Denied, "%s is suspended: an owner lets them in again", p.Name)
+	case p.Damaged != "":
+		return errorf(Denied, "what is stored of %s is damaged: an owner sets their role", p.Name)
 	}
 	var follows bool
-	if err := t.row("UPDATE identities SET label = ? WHERE person = ? RETURNING follows", q.Label, person).Scan(&follows); err != nil {
+	if err := t.row("UPDATE identities SET "+changed("identities", map[string]string{"label": "?1"})+" WHERE person = ?2 RETURNING follows", q.Label, person).Scan(&follows); err != nil {
 		return err
 	}
 	if !q.Follows || !follows || q.Role == p.Role {
@@ -94,7 +100,7 @@ func signOnAgain(t *tx, person int64, q *SignOn) error {
 			return err // the last one stays, whatever their groups say
 		}
 	}
-	if _, err := t.exec("UPDATE persons SET role = ? WHERE id = ?", q.Role.String(), person); err != nil {
+	if _, err := t.exec("UPDATE persons SET "+changed("persons", map[string]string{"role": "?1"})+" WHERE id = ?2", q.Role.String(), person); err != nil {
 		return err
 	}
 	return logEvent(t, &Event{By: SingleSignOn, Action: "change role", Subject: personSubject(person), Detail: p.Name + ", " + q.Role.String()})
@@ -109,6 +115,9 @@ func owners(t *tx, but int64) (n int64, err error) {
 func bindIdentity(t *tx, person int64, who *Identity, follows bool) error {
 	_, err := t.exec("INSERT INTO identities (person, issuer, subject, label, follows, created) VALUES (?, ?, ?, ?, ?, ?)",
 		person, who.Issuer, who.Subject, who.Label, follows, t.at)
+	if err == nil {
+		err = sealRows(t, "identities", "person = ?", person)
+	}
 	return err
 }
 

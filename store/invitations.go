@@ -30,6 +30,7 @@ type Invitation struct {
 	Expires time.Time `json:"expires"`
 	Uses    int       `json:"uses" doc:"how often it may be used"`
 	Used    int       `json:"used" doc:"how often it was"`
+	Damaged string    `json:"damaged,omitempty" doc:"why it lets nobody in; absent: it is as it was stored"`
 }
 
 // InvitationRequest is what an invitation is to be.
@@ -63,7 +64,7 @@ func (s *Store) Invite(ctx context.Context, q InvitationRequest) (secret string,
 			return err
 		}
 		if q.Kind == StartInvitation {
-			if _, err := t.exec("UPDATE invitations SET revoked = ? WHERE kind = ? AND revoked IS NULL", t.at, q.Kind); err != nil {
+			if _, err := t.exec("UPDATE invitations SET "+changed("invitations", revokedNow)+" WHERE kind = ?2 AND revoked IS NULL", t.at, q.Kind); err != nil {
 				return err
 			}
 		}
@@ -73,6 +74,9 @@ func (s *Store) Invite(ctx context.Context, q InvitationRequest) (secret string,
 		}
 		err = t.row("INSERT INTO invitations (hash, kind, person, role, maker, by, created, expires, uses) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING id",
 			hash, q.Kind, zeroAsNull(q.Person), q.Role.String(), zeroAsNull(q.Maker), q.By, t.at, until, q.Uses).Scan(&id)
+		if err == nil {
+			err = sealRows(t, "invitations", "id = ?", id)
+		}
 		if err != nil || q.Kind == StartInvitation {
 			return err
 		}
@@ -101,30 +105,36 @@ func (s *Store) NewStartKey(ctx context.Context, age time.Duration) (secret stri
 
 // good is the condition that an invitation may be used: whoever made it could
 // make it now, too.
-const good = `invitations.revoked IS NULL AND invitations.expires > ?1 AND invitations.used < uses
+var good = `invitations.revoked IS NULL AND invitations.expires > ?1 AND invitations.used < uses
 	AND (person IS NULL OR EXISTS (SELECT 1 FROM persons WHERE persons.id = person AND ` + inGood + `))
 	AND (maker IS NULL OR EXISTS (SELECT 1 FROM persons WHERE persons.id = maker AND ` + inGood + ` AND (maker = person OR persons.role = 'owner')))`
 
-const invitationColumns = `invitations.id, kind, coalesce((SELECT persons.name FROM persons WHERE persons.id = person), ''),
-	role, by, created, expires, uses, used FROM invitations WHERE ` + good
+var invitationColumns = `invitations.id, kind, coalesce((SELECT persons.name FROM persons WHERE persons.id = person), ''),
+	role, by, created, expires, uses, used, ` + soundSQL("invitations") + ` FROM invitations WHERE ` + good
 
 func scanInvitation(scan func(...any) error) (v Invitation, err error) {
 	var role string
+	var sound bool
 	var created, expires int64
-	if err = scan(&v.ID, &v.Kind, &v.Person, &role, &v.By, &created, &expires, &v.Uses, &v.Used); err != nil {
+	if err = scan(&v.ID, &v.Kind, &v.Person, &role, &v.By, &created, &expires, &v.Uses, &v.Used, &sound); err != nil {
 		return v, err
 	}
 	v.Created, v.Expires = timeOf(created), timeOf(expires)
-	v.Role, err = ParseRole(role)
-	return v, err
+	if v.Role, err = ParseRole(role); err != nil || !sound {
+		v.Role, v.Damaged = Nobody, damagedAccess
+	}
+	return v, nil
 }
+
+// soundInvitation is the condition that what is stored of it is what was written.
+var soundInvitation = " AND " + soundSQL("invitations")
 
 const notInvited = "this link was used already, was taken back or is out of date: ask whoever gave it to you for a new one, or make one where the server runs: ohmkeep invite"
 
 // InvitationOf returns the invitation of a secret while it is good, else
 // Denied.
 func (s *Store) InvitationOf(ctx context.Context, secret string) (v Invitation, err error) {
-	v, err = scanInvitation(s.reader(From(ctx, Control)).QueryRowContext(ctx, "SELECT "+invitationColumns+" AND hash = ?2", s.now().UnixNano(), hashOf(secret)).Scan)
+	v, err = scanInvitation(s.reader(From(ctx, Control)).QueryRowContext(ctx, "SELECT "+invitationColumns+soundInvitation+" AND hash = ?2", s.now().UnixNano(), hashOf(secret)).Scan)
 	if CodeOf(missing(err, "")) == NotFound {
 		return v, errorf(Denied, notInvited)
 	}
@@ -147,7 +157,7 @@ func (s *Store) ListInvitations(ctx context.Context) ([]Invitation, error) {
 // used, expired or revoked one is Denied; a name that is taken, a Conflict.
 func (s *Store) UseInvitation(ctx context.Context, secret, name, browser string, length time.Duration) (session string, err error) {
 	err = s.update(ctx, "use invitation", func(t *tx) error {
-		v, err := scanInvitation(t.row("SELECT "+invitationColumns+" AND hash = ?2", t.at, hashOf(secret)).Scan)
+		v, err := scanInvitation(t.row("SELECT "+invitationColumns+soundInvitation+" AND hash = ?2", t.at, hashOf(secret)).Scan)
 		if CodeOf(missing(err, "")) == NotFound {
 			return errorf(Denied, notInvited)
 		}
@@ -167,7 +177,7 @@ func (s *Store) UseInvitation(ctx context.Context, secret, name, browser string,
 		if err != nil {
 			return err
 		}
-		if _, err := t.exec("UPDATE invitations SET used = used + 1 WHERE id = ?", v.ID); err != nil {
+		if _, err := t.exec("UPDATE invitations SET "+changed("invitations", map[string]string{"used": "invitations.used + 1"})+" WHERE id = ?", v.ID); err != nil {
 			return err
 		}
 		if session, err = newSession(t, person, browser, length); err != nil {
@@ -180,7 +190,7 @@ func (s *Store) UseInvitation(ctx context.Context, secret, name, browser string,
 
 // RevokeInvitation makes an invitation void; those whom it let in stay.
 func (s *Store) RevokeInvitation(ctx context.Context, id int64, by string) error {
-	return s.revoke(ctx, "invitation", "UPDATE invitations SET revoked = ?1 WHERE id = ?2 AND revoked IS NULL",
+	return s.revoke(ctx, "invitation", "UPDATE invitations SET "+decided("invitations", revokedNow)+" WHERE id = ?2 AND revoked IS NULL",
 		&Event{By: by, Action: "revoke invitation", Subject: invitationSubject(id)}, id)
 }
 

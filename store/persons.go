@@ -34,7 +34,7 @@ type Person struct {
 }
 
 // signOnOf is the label of a person's identity, in SQL; "" where there is none.
-const signOnOf = "coalesce((SELECT label FROM identities WHERE person = persons.id), '')"
+var signOnOf = "coalesce((SELECT CASE WHEN " + soundSQL("identities") + " THEN label ELSE 'what is damaged' END FROM identities WHERE person = persons.id), '')"
 
 const noPerson = "there is no such person"
 
@@ -47,20 +47,21 @@ func (s *Store) ListPersons(ctx context.Context) ([]Person, error) {
 		(SELECT count(*) FROM tokens WHERE person = persons.id AND tokens.revoked IS NULL AND (expires IS NULL OR expires > ?1)),
 		(SELECT count(*) FROM shares WHERE shares.by = persons.name AND shares.revoked IS NULL AND (expires IS NULL OR expires > ?1) AND `+ofNoDeletedRun+`),
 		max((SELECT coalesce(max(used), 0) FROM sessions WHERE person = persons.id), (SELECT coalesce(max(used), 0) FROM tokens WHERE person = persons.id)),
-		`+signOnOf+`
+		`+signOnOf+`, `+soundSQL("persons")+`
 		FROM persons WHERE removed IS NULL ORDER BY name, id`, []any{s.now().UnixNano()}, func(r *sql.Rows) error {
 		var p Person
 		var role string
+		var sound bool
 		var created, used int64
 		var suspended sql.NullInt64
-		if err := r.Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.Browsers, &p.Tokens, &p.Shares, &used, &p.SignOn); err != nil {
+		if err := r.Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.Browsers, &p.Tokens, &p.Shares, &used, &p.SignOn, &sound); err != nil {
 			return err
 		}
 		p.Created, p.Suspended = timeOf(created), timeOfNull(suspended)
 		if used > 0 {
 			p.Used = timeOf(used)
 		}
-		p.readRole(role)
+		p.readRole(role, sound)
 		out = append(out, p)
 		return nil
 	})
@@ -79,15 +80,16 @@ func (s *Store) GetPerson(ctx context.Context, id int64) (p Person, err error) {
 // personOf reads one person; what is counted is left out.
 func personOf(ctx context.Context, q querier, where string, which any) (p Person, err error) {
 	var role string
+	var sound bool
 	var created int64
 	var suspended sql.NullInt64
-	err = q.QueryRowContext(ctx, "SELECT id, name, role, by, created, suspended, "+signOnOf+" FROM persons WHERE removed IS NULL AND "+where, which).
-		Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.SignOn)
+	err = q.QueryRowContext(ctx, "SELECT id, name, role, by, created, suspended, "+signOnOf+", "+soundSQL("persons")+" FROM persons WHERE removed IS NULL AND "+where, which).
+		Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.SignOn, &sound)
 	if err != nil {
 		return p, missing(err, noPerson)
 	}
 	p.Created, p.Suspended = timeOf(created), timeOfNull(suspended)
-	p.readRole(role)
+	p.readRole(role, sound)
 	return p, nil
 }
 
@@ -128,9 +130,13 @@ func (s *Store) PersonCalled(ctx context.Context, name string) (there bool, err 
 	return there, wrap("person called", err)
 }
 
-// readRole takes the role that is stored. One that cannot be read is Nobody, so
-// that an owner sees who it is and can set another.
-func (p *Person) readRole(stored string) {
+// readRole takes the role that is stored. One that cannot be read, or stands in a
+// row that does not fit its seal, is Nobody, so that an owner sees who it is and can set another.
+func (p *Person) readRole(stored string, sound bool) {
+	if !sound {
+		p.Role, p.Damaged = Nobody, "What is stored of them is not what was written: nothing of theirs gives access until an owner sets their role."
+		return
+	}
 	var err error
 	if p.Role, err = ParseRole(stored); err != nil {
 		p.Damaged = "The role that is stored is none: nothing of theirs gives access until an owner sets one."
@@ -142,6 +148,9 @@ func activePerson(t *tx, id int64) (Person, error) {
 	p, err := personOf(t.ctx, t, "id = ?", id)
 	if err == nil && !p.Suspended.IsZero() {
 		err = errorf(Conflict, "%s is suspended", p.Name)
+	}
+	if err == nil && p.Damaged != "" {
+		err = errorf(Conflict, "what is stored of %s is damaged: an owner sets their role first", p.Name)
 	}
 	return p, err
 }
@@ -161,6 +170,9 @@ func newPerson(t *tx, role Role, name, by string) (id int64, err error) {
 		return 0, err
 	}
 	err = t.row("INSERT INTO persons (name, role, by, created) VALUES (?, ?, ?, ?) RETURNING id", name, role.String(), by, t.at).Scan(&id)
+	if err == nil {
+		err = sealRows(t, "persons", "id = ?", id)
+	}
 	if err != nil {
 		return 0, err
 	}
@@ -179,6 +191,8 @@ func personNamed(t *tx, role Role, name, by string) (int64, error) {
 		return 0, err
 	case !p.Suspended.IsZero():
 		return 0, &Error{Code: Conflict, Message: name + " is suspended", Fields: fieldProblem("name", "this person is suspended")}
+	case p.Damaged != "":
+		return 0, &Error{Code: Conflict, Message: "what is stored of " + name + " is damaged", Fields: fieldProblem("name", "what is stored of this person is damaged: come in by another name, then set their role")}
 	case p.Role != role:
 		return 0, &Error{Code: Conflict, Message: name + " is there already, as " + p.Role.String(),
 			Fields: fieldProblem("name", "there is a person of this name, who is "+p.Role.String()+": take another name")}
@@ -222,7 +236,7 @@ func (s *Store) SetRole(ctx context.Context, id int64, role Role, by string) err
 		return err
 	}
 	return s.changePerson(ctx, "set role", id, &Event{By: by, Action: "change role", Detail: role.String()}, func(t *tx, p *Person) error {
-		_, err := t.exec("UPDATE persons SET role = ? WHERE id = ? AND role <> ?1", role.String(), id)
+		_, err := t.exec("UPDATE persons SET "+decided("persons", map[string]string{"role": "?1"})+" WHERE id = ?2", role.String(), id)
 		return err
 	})
 }
@@ -231,7 +245,7 @@ func (s *Store) SetRole(ctx context.Context, id int64, role Role, by string) err
 // cannot be suspended (Conflict).
 func (s *Store) Suspend(ctx context.Context, id int64, by string) error {
 	return s.changePerson(ctx, "suspend", id, &Event{By: by, Action: "suspend person"}, func(t *tx, p *Person) error {
-		_, err := t.exec("UPDATE persons SET suspended = coalesce(suspended, ?) WHERE id = ?", t.at, id)
+		_, err := t.exec("UPDATE persons SET "+changed("persons", map[string]string{"suspended": "coalesce(persons.suspended, ?1)"})+" WHERE id = ?2", t.at, id)
 		return err
 	})
 }
@@ -240,7 +254,7 @@ func (s *Store) Suspend(ctx context.Context, id int64, by string) error {
 // it again.
 func (s *Store) Resume(ctx context.Context, id int64, by string) error {
 	return s.changePerson(ctx, "resume", id, &Event{By: by, Action: "resume person"}, func(t *tx, p *Person) error {
-		_, err := t.exec("UPDATE persons SET suspended = NULL WHERE id = ?", id)
+		_, err := t.exec("UPDATE persons SET "+changed("persons", map[string]string{"suspended": "NULL"})+" WHERE id = ?1", id)
 		return err
 	})
 }
@@ -250,9 +264,9 @@ func (s *Store) Resume(ctx context.Context, id int64, by string) error {
 func (s *Store) RemovePerson(ctx context.Context, id int64, by string) error {
 	return s.changePerson(ctx, "remove person", id, &Event{By: by, Action: "remove person"}, func(t *tx, p *Person) error {
 		for _, query := range []string{
-			"UPDATE persons SET removed = ? WHERE id = ?",
-			"UPDATE tokens SET revoked = ? WHERE person = ? AND revoked IS NULL",
-			"UPDATE invitations SET revoked = ?1 WHERE (person = ?2 OR maker = ?2) AND revoked IS NULL",
+			"UPDATE persons SET " + decided("persons", map[string]string{"removed": "?1"}) + " WHERE id = ?2",
+			"UPDATE tokens SET " + decided("tokens", revokedNow) + " WHERE person = ?2 AND revoked IS NULL",
+			"UPDATE invitations SET " + decided("invitations", revokedNow) + " WHERE (person = ?2 OR maker = ?2) AND revoked IS NULL",
 			"DELETE FROM sessions WHERE ? > 0 AND person = ?",
 		} {
 			if _, err := t.exec(query, t.at, id); err != nil {
@@ -262,5 +276,8 @@ func (s *Store) RemovePerson(ctx context.Context, id int64, by string) error {
 		return nil
 	})
 }
+
+// revokedNow revokes what a statement changes, at its first parameter.
+var revokedNow = map[string]string{"revoked": "?1"}
 
 func personSubject(id int64) string { return "person " + strconv.FormatInt(id, 10) }

@@ -19,26 +19,26 @@ const sealBlock = 256
 // as benchmarks do that need a long history.
 func SealSQL(table string) string { return sealedFromHere(table) }
 
-// sealDocuments seals documents and all that is as small, and chains the lines
+// sealDocuments seals documents, what gives access and all that is as small, and chains the lines
 // of the log, in one transaction.
 func (s *Store) sealDocuments(ctx context.Context) error {
 	var todo bool
-	if err := s.write.QueryRowContext(ctx, "SELECT documents FROM unsealed WHERE id = 1").Scan(&todo); err != nil || !todo {
+	if err := s.write.QueryRowContext(ctx, "SELECT documents OR access FROM unsealed WHERE id = 1").Scan(&todo); err != nil || !todo {
 		return err
 	}
 	return s.update(ctx, "seal documents", func(t *tx) error {
 		for name, table := range sealedTables {
-			if table.old != oldDocument {
+			if table.old != oldDocument && table.old != oldAccess {
 				continue
 			}
-			if err := sealRows(t, name, "seal IS NULL"); err != nil {
+			if err := sealRows(t, name, "seal IS NULL AND "+table.old); err != nil {
 				return err
 			}
 		}
 		if err := chainEvents(t); err != nil {
 			return err
 		}
-		_, err := t.exec("UPDATE unsealed SET documents = 0 WHERE id = 1")
+		_, err := t.exec("UPDATE unsealed SET documents = 0, access = 0 WHERE id = 1")
 		return err
 	})
 }

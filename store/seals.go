@@ -69,6 +69,7 @@ type sealedTable struct {
 
 const (
 	oldDocument = "(SELECT documents FROM unsealed WHERE id = 1)"
+	oldAccess   = "(SELECT access FROM unsealed WHERE id = 1)"
 	oldRuns     = "(SELECT runs FROM unsealed WHERE id = 1)"
 )
 
@@ -93,6 +94,14 @@ var sealedTables = func() map[string]*sealedTable {
 	add("origins", oldDocument, "run body", nil)
 	add("snapshots", oldDocument, "id hash body", nil)
 	add("seatings", oldDocument, "bench at by body", nil)
+	// When something was last used is not sealed: it is written often, and gives
+	// nothing.
+	add("persons", oldAccess, "id name role by created suspended removed", nil)
+	add("identities", oldAccess, "id person issuer subject label follows created", nil)
+	add("sessions", oldAccess, "id hash person browser created expires", nil)
+	add("tokens", oldAccess, "id hash person role name by created expires revoked", nil)
+	add("invitations", oldAccess, "id hash kind person role maker by created expires uses used revoked", nil)
+	add("shares", oldAccess, "id hash kind subject detail run by created expires revoked", nil)
 	for _, k := range documentTables {
 		add(k.heads, oldDocument, "key name rev removed"+k.columns, nil)
 		add(k.revisions, oldDocument, "key rev at by body", nil)

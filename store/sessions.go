@@ -15,6 +15,7 @@ type Browser struct {
 	Created time.Time `json:"created" doc:"when it signed in"`
 	Expires time.Time `json:"expires"`
 	Used    time.Time `json:"used" doc:"when it was last used, to a minute"`
+	Damaged string    `json:"damaged,omitempty" doc:"why it gives nothing; absent: it is as it was stored"`
 }
 
 // NewSession signs a browser in as the person of that name, who is made with
@@ -44,6 +45,9 @@ func newSession(t *tx, person int64, browser string, length time.Duration) (stri
 	secret, hash := newSecret()
 	_, err = t.exec("INSERT INTO sessions (hash, person, browser, created, expires, used) VALUES (?, ?, ?, ?, ?, ?)",
 		hash, person, browser, t.at, until, t.at)
+	if err == nil {
+		err = sealRows(t, "sessions", "hash = ?", hash)
+	}
 	return secret, err
 }
 
@@ -51,14 +55,18 @@ func newSession(t *tx, person int64, browser string, length time.Duration) (stri
 // of one person, or of all where person is 0.
 func (s *Store) ListBrowsers(ctx context.Context, person int64) ([]Browser, error) {
 	var out []Browser
-	err := s.rows(ctx, `SELECT id, person, browser, created, expires, used FROM sessions
+	err := s.rows(ctx, `SELECT id, person, browser, created, expires, used, `+soundSQL("sessions")+` FROM sessions
 		WHERE expires > ?1 AND (?2 = 0 OR person = ?2) ORDER BY used DESC, id DESC`, []any{s.now().UnixNano(), person}, func(r *sql.Rows) error {
 		var b Browser
+		var sound bool
 		var created, expires, used int64
-		if err := r.Scan(&b.ID, &b.Person, &b.Name, &created, &expires, &used); err != nil {
+		if err := r.Scan(&b.ID, &b.Person, &b.Name, &created, &expires, &used, &sound); err != nil {
 			return err
 		}
 		b.Created, b.Expires, b.Used = timeOf(created), timeOf(expires), timeOf(used)
+		if !sound {
+			b.Damaged = damagedAccess
+		}
 		out = append(out, b)
 		return nil
 	})
@@ -70,7 +78,7 @@ const noBrowser = "there is no such browser"
 // NameBrowser gives a browser of a person another name; person 0 is anybody's.
 func (s *Store) NameBrowser(ctx context.Context, id, person int64, name, by string) error {
 	return s.update(ctx, "name browser", func(t *tx) error {
-		n, err := t.exec("UPDATE sessions SET browser = ? WHERE id = ?2 AND (?3 = 0 OR person = ?3)", name, id, person)
+		n, err := t.exec("UPDATE sessions SET "+changed("sessions", map[string]string{"browser": "?1"})+" WHERE id = ?2 AND (?3 = 0 OR person = ?3)", name, id, person)
 		if err == nil && n == 0 {
 			err = errorf(NotFound, noBrowser)
 		}

@@ -26,11 +26,12 @@ type Share struct {
 	Expires time.Time // zero: never
 	Used    time.Time // zero: never
 	Revoked time.Time // zero: not
+	Damaged string    // why it shows nothing; "": it is as it was stored
 }
 
 // Good reports whether the link still shows its page.
 func (x *Share) Good(now time.Time) bool {
-	return x.Revoked.IsZero() && (x.Expires.IsZero() || x.Expires.After(now))
+	return x.Damaged == "" && x.Revoked.IsZero() && (x.Expires.IsZero() || x.Expires.After(now))
 }
 
 // NewShare makes a share link to a run and returns its secret, shown once, and
@@ -66,6 +67,9 @@ func (s *Store) MakeShare(ctx context.Context, x *Share) (secret string, id int6
 		}
 		err := t.row(`INSERT INTO shares (hash, kind, subject, detail, run, by, created, expires) VALUES (?, ?, ?, ?, ?, ?, ?, ?) RETURNING id`,
 			hash, x.Kind, x.Subject, x.Detail, run, x.By, t.at, timeOrNull(x.Expires)).Scan(&id)
+		if err == nil {
+			err = sealRows(t, "shares", "id = ?", id)
+		}
 		if err != nil {
 			return err
 		}
@@ -74,17 +78,22 @@ func (s *Store) MakeShare(ctx context.Context, x *Share) (secret string, id int6
 	return secret, id, err
 }
 
-const (
-	shareColumns = `SELECT id, kind, subject, detail, by, created, expires, used, revoked FROM shares`
-	// ofNoDeletedRun is the condition that a link's run is not being deleted.
-	ofNoDeletedRun = `NOT EXISTS (SELECT 1 FROM deleting WHERE deleting.run = shares.run)`
-	goodShare      = ` WHERE revoked IS NULL AND (expires IS NULL OR expires > ?) AND ` + ofNoDeletedRun
+// ofNoDeletedRun is the condition that a link's run is not being deleted.
+const ofNoDeletedRun = `NOT EXISTS (SELECT 1 FROM deleting WHERE deleting.run = shares.run)`
+
+var (
+	shareColumns = `SELECT id, kind, subject, detail, by, created, expires, used, revoked, ` + soundSQL("shares") + ` FROM shares`
+	goodShare    = ` WHERE revoked IS NULL AND (expires IS NULL OR expires > ?) AND ` + soundSQL("shares") + ` AND ` + ofNoDeletedRun
 )
 
 func scanShare(scan func(...any) error) (x Share, err error) {
 	var created int64
 	var expires, used, revoked sql.NullInt64
-	err = scan(&x.ID, &x.Kind, &x.Subject, &x.Detail, &x.By, &created, &expires, &used, &revoked)
+	var sound bool
+	err = scan(&x.ID, &x.Kind, &x.Subject, &x.Detail, &x.By, &created, &expires, &used, &revoked, &sound)
+	if !sound {
+		x.Damaged = damagedAccess
+	}
 	x.Created, x.Expires, x.Used, x.Revoked = timeOf(created), timeOfNull(expires), timeOfNull(used), timeOfNull(revoked)
 	return x, err
 }
@@ -92,7 +101,7 @@ func scanShare(scan func(...any) error) (x Share, err error) {
 // Shared returns the share link of a secret. An unknown, expired or revoked one
 // is Denied. It reads from the control pool, as every look-up of who asks.
 func (s *Store) Shared(ctx context.Context, secret string) (Share, error) {
-	return s.shared(ctx, goodShare+` AND hash = ?`, hashOf(secret))
+	return s.shared(ctx, `hash = ?`, hashOf(secret))
 }
 
 // SharedByID returns a share link by its number while it is good, else Denied.
@@ -102,13 +111,13 @@ func (s *Store) SharedByID(ctx context.Context, id int64) (Share, error) {
 	if s.closing {
 		return Share{}, ErrClosed
 	}
-	return s.shared(ctx, goodShare+` AND id = ?`, id)
+	return s.shared(ctx, `id = ?`, id)
 }
 
 func (s *Store) shared(ctx context.Context, where string, which any) (Share, error) {
-	x, err := scanShare(s.reader(From(ctx, Control)).QueryRowContext(ctx, shareColumns+where, s.now().UnixNano(), which).Scan)
+	x, err := scanShare(s.reader(From(ctx, Control)).QueryRowContext(ctx, shareColumns+goodShare+` AND `+where, s.now().UnixNano(), which).Scan)
 	if CodeOf(missing(err, "")) == NotFound {
-		return Share{}, errorf(Denied, "this link has expired or was revoked")
+		return Share{}, s.refused(ctx, ShareKey, "this link has expired or was revoked", where, which)
 	}
 	return x, wrap("shared", err)
 }
@@ -130,7 +139,7 @@ func (s *Store) ListShares(ctx context.Context, kind, subject string) ([]Share, 
 func (s *Store) RevokeShare(ctx context.Context, id int64, by string) error {
 	return s.update(ctx, "revoke share link", func(t *tx) error {
 		e := Event{By: by, Action: "revoke share", Detail: strconv.FormatInt(id, 10)}
-		err := t.row("UPDATE shares SET revoked = ? WHERE id = ? AND revoked IS NULL RETURNING subject", t.at, id).Scan(&e.Subject)
+		err := t.row("UPDATE shares SET "+decided("shares", revokedNow)+" WHERE id = ?2 AND revoked IS NULL RETURNING subject", t.at, id).Scan(&e.Subject)
 		if err != nil {
 			return missing(err, "there is no such share link, or it is revoked already")
 		}

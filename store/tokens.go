@@ -20,6 +20,7 @@ type Token struct {
 	Expires time.Time // zero: never
 	Used    time.Time // zero: never
 	Revoked time.Time // zero: not
+	Damaged string    // why it gives nothing; "": it is as it was stored
 }
 
 // TokenRequest is what a token is to be.
@@ -67,6 +68,9 @@ func (s *Store) MakeToken(ctx context.Context, q TokenRequest) (secret string, i
 		}
 		err = t.row("INSERT INTO tokens (hash, person, role, name, by, created, expires) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id",
 			hash, q.Person, q.Role.String(), q.Name, q.By, t.at, until).Scan(&id)
+		if err == nil {
+			err = sealRows(t, "tokens", "id = ?", id)
+		}
 		if err != nil {
 			return err
 		}
@@ -78,26 +82,29 @@ func (s *Store) MakeToken(ctx context.Context, q TokenRequest) (secret string, i
 // ListTokens lists all tokens, newest first.
 func (s *Store) ListTokens(ctx context.Context) ([]Token, error) {
 	var out []Token
-	err := s.rows(ctx, "SELECT id, person, role, name, by, created, expires, used, revoked FROM tokens ORDER BY id DESC", nil, func(r *sql.Rows) error {
+	err := s.rows(ctx, "SELECT id, person, role, name, by, created, expires, used, revoked, "+soundSQL("tokens")+" FROM tokens ORDER BY id DESC", nil, func(r *sql.Rows) error {
 		var t Token
+		var sound bool
 		var role string
 		var created int64
 		var expires, used, revoked sql.NullInt64
-		if err := r.Scan(&t.ID, &t.Person, &role, &t.Name, &t.By, &created, &expires, &used, &revoked); err != nil {
+		if err := r.Scan(&t.ID, &t.Person, &role, &t.Name, &t.By, &created, &expires, &used, &revoked, &sound); err != nil {
 			return err
 		}
 		t.Created, t.Expires, t.Used, t.Revoked = timeOf(created), timeOfNull(expires), timeOfNull(used), timeOfNull(revoked)
 		var err error
-		t.Role, err = ParseRole(role)
+		if t.Role, err = ParseRole(role); err != nil || !sound { // the others are listed all the same
+			t.Role, t.Damaged = Nobody, damagedAccess
+		}
 		out = append(out, t)
-		return err
+		return nil
 	})
 	return out, wrap("list tokens", err)
 }
 
 // RevokeToken makes a token of a person void for good; person 0 is anybody's.
 func (s *Store) RevokeToken(ctx context.Context, id, person int64, by string) error {
-	return s.revoke(ctx, "token", "UPDATE tokens SET revoked = ?1 WHERE id = ?2 AND (?3 = 0 OR person = ?3) AND revoked IS NULL",
+	return s.revoke(ctx, "token", "UPDATE tokens SET "+decided("tokens", revokedNow)+" WHERE id = ?2 AND (?3 = 0 OR person = ?3) AND revoked IS NULL",
 		&Event{By: by, Action: "revoke token", Subject: tokenSubject(id)}, id, person)
 }
 

@@ -48,6 +48,7 @@ type PersonRow struct {
 // InvitationRow is a link that still lets somebody in.
 type InvitationRow struct {
 	ID      string
+	Damaged string // why it gives nothing; "": it does
 	What    string // whom it lets in
 	By      string
 	Created time.Time
@@ -120,6 +121,7 @@ type BindProps struct {
 // BrowserRow is a signed-in browser.
 type BrowserRow struct {
 	ID      string
+	Damaged string // why it gives nothing; "": it does
 	Name    string
 	This    bool // the page is looked at with it
 	Created time.Time
@@ -130,6 +132,7 @@ type BrowserRow struct {
 // TokenRow is a token that is good.
 type TokenRow struct {
 	ID      string
+	Damaged string // why it gives nothing; "": it does
 	Name    string
 	Person  string
 	Scope   string // that it was made with
@@ -142,6 +145,7 @@ type TokenRow struct {
 // ShareRow is a share link that is good.
 type ShareRow struct {
 	ID      string
+	Damaged string // why it gives nothing; "": it does
 	What    string // what it shows
 	Href    string // that page, for those who are signed in
 	By      string

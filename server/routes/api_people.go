@@ -80,6 +80,7 @@ type apiToken struct {
 	Created time.Time `json:"created"`
 	Expires time.Time `json:"expires,omitzero"`
 	Used    time.Time `json:"used,omitzero" doc:"when it was last used, to a minute"`
+	Damaged string    `json:"damaged,omitempty" doc:"why it gives nothing; absent: it is as it was stored"`
 }
 
 // apiTokenRequest is the JSON request that makes a token.
@@ -254,7 +255,7 @@ func (s *Server) tokensOf(ctx context.Context, who store.Access) ([]apiToken, er
 			continue
 		}
 		p := byID[t.Person]
-		out = append(out, apiToken{ID: t.ID, Name: t.Name, Person: p.Name, Scope: scopeName(t.Role), Now: scopeNow(&t, &p), By: t.By, Created: t.Created, Expires: t.Expires, Used: t.Used})
+		out = append(out, apiToken{ID: t.ID, Name: t.Name, Person: p.Name, Scope: scopeName(t.Role), Now: scopeNow(&t, &p), By: t.By, Created: t.Created, Expires: t.Expires, Used: t.Used, Damaged: t.Damaged})
 	}
 	return out, nil
 }

@@ -73,3 +73,34 @@ func TestDamagedPerson(t *testing.T) {
 		t.Error("it is still damaged")
 	}
 }
+
+// TestDamagedAccessIsListed: a damaged browser, token, invitation or share link is
+// marked where it stands, beside those that are good, and can be taken back.
+func TestDamagedAccessIsListed(t *testing.T) {
+	t.Parallel()
+	a := newAPI(t)
+	ctx := t.Context()
+	a.runOnce(map[string]any{"serial": "S1", "lot": "L1"})
+	owner := a.signIn(t, store.Owner)
+	me := a.named("owner").ID
+	for _, name := range []string{"first", "second"} {
+		_, _, err := a.store.MakeToken(ctx, store.TokenRequest{Person: me, Role: store.Owner, Name: name, By: "owner"})
+		must(t, err)
+		_, _, err = a.store.Invite(ctx, store.InvitationRequest{Kind: store.OpenInvitation, Role: store.Viewer, By: "owner", Age: time.Hour, Uses: 1})
+		must(t, err)
+		_, _, err = a.store.MakeShare(ctx, &store.Share{Kind: store.LotShare, Subject: "L1", By: name})
+		must(t, err)
+	}
+	_, err := a.store.NewSession(ctx, store.Owner, "owner", time.Hour)
+	must(t, err)
+	for table, page := range map[string]string{"tokens": "/access", "invitations": "/people", "shares": "/access", "sessions": "/access"} {
+		if strings.Contains(owner.get(page), ">damaged<") {
+			t.Fatalf("%s: damaged before", table)
+		}
+		storetest.Exec(t, a.store, "UPDATE "+table+" SET created = created + 1 WHERE id = (SELECT max(id) FROM "+table+")")
+		if n := strings.Count(owner.get(page), ">damaged<"); n != 1 {
+			t.Errorf("%s: %d marked as damaged, want one", table, n)
+		}
+		storetest.Exec(t, a.store, "DELETE FROM "+table+" WHERE id = (SELECT max(id) FROM "+table+")")
+	}
+}

@@ -141,7 +141,7 @@ func (a *apiRig) tokenOf(role store.Role, state string) asker {
 func (a *apiRig) expire(table string, id int64) {
 	db, err := sql.Open("sqlite", "file:"+a.store.Path()+"?_busy_timeout=5000")
 	must(a.t, err)
-	_, err = db.ExecContext(a.t.Context(), "UPDATE "+table+" SET expires = 1 WHERE id = ?", id)
+	_, err = db.ExecContext(a.t.Context(), "UPDATE "+table+" SET expires = 1 WHERE id = ?1; UPDATE "+table+" SET seal = "+store.SealSQL(table)+" WHERE id = ?1", id)
 	must(a.t, errors.Join(err, db.Close()))
 }
 

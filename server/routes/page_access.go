@@ -76,14 +76,14 @@ func (s *Server) accessProps(ctx context.Context) (web.AccessProps, error) {
 		return p, err
 	}
 	for _, b := range browsers {
-		p.Browsers = append(p.Browsers, web.BrowserRow{ID: decimal(b.ID), Name: b.Name, This: p.IsBrowser && b.ID == who.ID, Created: b.Created, Expires: b.Expires, Used: b.Used})
+		p.Browsers = append(p.Browsers, web.BrowserRow{ID: decimal(b.ID), Damaged: b.Damaged, Name: b.Name, This: p.IsBrowser && b.ID == who.ID, Created: b.Created, Expires: b.Expires, Used: b.Used})
 	}
 	tokens, err := s.tokensOf(ctx, who)
 	if err != nil {
 		return p, err
 	}
 	for _, t := range tokens {
-		p.Tokens = append(p.Tokens, web.TokenRow{ID: decimal(t.ID), Name: t.Name, Person: t.Person, Scope: t.Scope, Now: t.Now, Created: t.Created, Expires: t.Expires, Used: t.Used})
+		p.Tokens = append(p.Tokens, web.TokenRow{ID: decimal(t.ID), Damaged: t.Damaged, Name: t.Name, Person: t.Person, Scope: t.Scope, Now: t.Now, Created: t.Created, Expires: t.Expires, Used: t.Used})
 	}
 	if p.Shares, err = s.shareRows(ctx); err != nil {
 		return p, err
@@ -100,8 +100,8 @@ func (s *Server) accessProps(ctx context.Context) (web.AccessProps, error) {
 func (s *Server) shareRows(ctx context.Context) (out []web.ShareRow, err error) {
 	all, err := s.Store.ListShares(ctx, "", "")
 	for i := range all {
-		if x := &all[i]; x.Good(s.Now()) {
-			out = append(out, web.ShareRow{ID: decimal(x.ID), What: s.shareWords(ctx, x), Href: sharedPath(x), By: x.By, Created: x.Created, Expires: x.Expires, Used: x.Used})
+		if x := &all[i]; x.Good(s.Now()) || x.Damaged != "" && x.Revoked.IsZero() {
+			out = append(out, web.ShareRow{ID: decimal(x.ID), Damaged: x.Damaged, What: s.shareWords(ctx, x), Href: sharedPath(x), By: x.By, Created: x.Created, Expires: x.Expires, Used: x.Used})
 		}
 	}
 	return out, err

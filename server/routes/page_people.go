@@ -59,7 +59,7 @@ func (s *Server) peopleProps(ctx context.Context) (web.PeopleProps, error) {
 	}
 	open, err := s.Store.ListInvitations(ctx)
 	for _, v := range open {
-		p.Invitations = append(p.Invitations, web.InvitationRow{ID: decimal(v.ID), What: invitationWords(&v), By: v.By,
+		p.Invitations = append(p.Invitations, web.InvitationRow{ID: decimal(v.ID), Damaged: v.Damaged, What: invitationWords(&v), By: v.By,
 			Created: v.Created, Expires: v.Expires, Uses: v.Uses, Used: v.Used})
 	}
 	return p, err
@@ -71,6 +71,9 @@ func decimal(n int64) string { return strconv.FormatInt(n, 10) }
 func invitationWords(v *store.Invitation) string {
 	if v.Person != "" {
 		return "a browser of " + v.Person
+	}
+	if v.Damaged != "" {
+		return "whoever came"
 	}
 	return "whoever comes, as " + v.Role.String()
 }

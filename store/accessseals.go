@@ -1,0 +1,56 @@
+package store
+
+import (
+	"context"
+	"maps"
+	"slices"
+	"strings"
+)
+
+// What gives access and does not fit its seal gives none. Whoever may take it
+// back can do so, and an owner who sets the role of a damaged person has looked at
+// who it is: these alone seal a row anew as it stands.
+
+// damagedAccess is what lists say of a row that gives nothing because it is
+// damaged.
+const damagedAccess = "What is stored is not what was written: it gives nothing."
+
+// changed is the assignment of columns of a sealed table in an UPDATE, with the
+// seal that follows; a row that was damaged stays so.
+func changed(table string, set map[string]string) string {
+	return assigned(set) + ", seal = " + resealSQL(table, set)
+}
+
+// decided is changed for what a person has decided on: the row is sealed as it
+// stands then.
+func decided(table string, set map[string]string) string {
+	return assigned(set) + ", seal = " + sealSQL(table, set)
+}
+
+func assigned(set map[string]string) string {
+	var out []string
+	for _, column := range slices.Sorted(maps.Keys(set)) {
+		out = append(out, column+" = "+set[column])
+	}
+	return strings.Join(out, ", ")
+}
+
+// whose selects, for each kind of secret, whose access it is and whether that is
+// all sound: for a look-up that has found nothing that gives access.
+var whose = map[KeyKind]string{
+	SessionKey: "SELECT 'the sign-in of ' || persons.name, " + soundSQL("sessions") + " AND " + soundSQL("persons") + " FROM sessions JOIN persons ON persons.id = person WHERE ",
+	TokenKey:   "SELECT 'the token ' || tokens.name || ' of ' || persons.name, " + soundSQL("tokens") + " AND " + soundSQL("persons") + " FROM tokens JOIN persons ON persons.id = person WHERE ",
+	ShareKey:   "SELECT 'a share link to ' || kind || ' ' || subject, " + soundSQL("shares") + " FROM shares WHERE ",
+}
+
+// refused is the error of access that was not found to be good: Denied, and kept
+// for the pages where it is because of damage.
+func (s *Store) refused(ctx context.Context, kind KeyKind, denied, where string, which any) error {
+	var what string
+	var sound bool
+	err := s.reader(From(ctx, Control)).QueryRowContext(ctx, whose[kind]+where, which).Scan(&what, &sound)
+	if err == nil && !sound {
+		return errorf(Denied, "%s: %v", denied, s.damaged(what))
+	}
+	return errorf(Denied, "%s", denied)
+}

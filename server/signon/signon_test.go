@@ -312,8 +312,7 @@ func TestUserInfoOfAnother(t *testing.T) {
 // ends in words, and is tried again.
 func TestProviderMisbehaves(t *testing.T) {
 	at := provider.Start(t, back)
-	var ended chan struct{} // of the case at work
-	hang := func(http.ResponseWriter, *http.Request) { <-ended }
+	var hang http.HandlerFunc // made for each case, since it ends with it
 	huge := func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", "application/json")
 		for range 3 << 10 {
@@ -346,9 +345,13 @@ func TestProviderMisbehaves(t *testing.T) {
 					c.Patience = 30 * time.Millisecond // what never comes is late on any machine
 				}
 			})
-			ended = make(chan struct{})
-			t.Cleanup(func() { close(ended) }) // before the provider is closed
-			r.at.Instead(c.path, c.answer)
+			answer := c.answer
+			if answer == nil {
+				ended := make(chan struct{})
+				t.Cleanup(func() { close(ended) }) // before the provider is closed
+				answer = func(http.ResponseWriter, *http.Request) { <-ended }
+			}
+			r.at.Instead(c.path, answer)
 			t.Cleanup(func() { r.at.Instead(c.path, nil) })
 			s, err := r.p.Begin(t.Context(), back, "/", "")
 			if err == nil {

@@ -51,15 +51,15 @@ func (k *kept) check(t *rapid.T, tb testing.TB, s *store.Store) {
 	}
 	r, err := s.GetRun(ctx, k.id)
 	if err != nil || r.Readings != int64(len(all)) {
-		t.Fatalf("the run counts %d readings of %d, %v", r.Readings, len(all), err)
+		t.Fatalf("the run counts not the %d readings: %+v, %v", len(all), r, err)
 	}
 	page, err := s.ListRuns(ctx, store.Filter{}, "", 1)
 	if err != nil || page.Runs[0].ID != k.id || page.Runs[0].Readings != int64(len(all)) {
-		t.Fatalf("the list counts %d readings of %d, %v", page.Runs[0].Readings, len(all), err)
+		t.Fatalf("the list counts not the %d readings: %+v, %v", len(all), page, err)
 	}
 	o, err := s.GetOverview(ctx, 1)
 	if err != nil || o.Readings != int64(len(all)) {
-		t.Fatalf("the overview counts %d readings of %d, %v", o.Readings, len(all), err)
+		t.Fatalf("the overview counts not the %d readings: %+v, %v", len(all), o, err)
 	}
 }
 

@@ -3,6 +3,7 @@ package dut
 import (
 	"html"
 	"regexp"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -213,7 +214,7 @@ func splitLines(text string, s separator, quotes bool) (lines []tableLine, open 
 		}
 		line.add(cell, 0)
 		if rest == "" || rest[0] == '\n' {
-			lines = append(lines, line.trimmed(s))
+			lines = append(lines, line.trimmed())
 			no++
 			line = tableLine{no: no}
 		}
@@ -223,9 +224,31 @@ func splitLines(text string, s separator, quotes bool) (lines []tableLine, open 
 		text = rest
 	}
 	if len(line.cells) > 0 {
-		lines = append(lines, line.trimmed(s))
+		lines = append(lines, line.trimmed())
+	}
+	if s.mark == '|' {
+		unframe(lines)
 	}
 	return lines, 0
+}
+
+// unframe drops the empty cells that the outer pipes of a table make before its
+// first column. Whether there are outer pipes is told by the first line of more
+// than one cell, which is mostly the heading: further down, a line that begins
+// with a pipe may as well have nothing in its first column.
+func unframe(lines []tableLine) {
+	i := slices.IndexFunc(lines, func(l tableLine) bool { return l.width > 1 })
+	if i < 0 || len(lines[i].cells) == 0 || lines[i].cells[0].text != "" {
+		return
+	}
+	for k := range lines {
+		l := &lines[k]
+		if l.width < 2 || len(l.cells) > 0 && l.cells[0].text != "" {
+			continue
+		}
+		l.cells = l.cells[min(1, len(l.cells)):]
+		l.width--
+	}
 }
 
 // add appends a cell; one column and one rune more than are read are kept, so
@@ -241,12 +264,8 @@ func (l *tableLine) add(cell string, at int) {
 	l.cells = append(l.cells, tableCell{cell, at})
 }
 
-// trimmed drops the empty cells that the outer pipes of a line make, or the
-// empty cells behind the last one that holds something.
-func (l tableLine) trimmed(s separator) tableLine {
-	if s.mark == '|' && len(l.cells) > 1 && l.cells[0].text == "" {
-		l.cells = l.cells[1:]
-	}
+// trimmed drops the empty cells behind the last one that holds something.
+func (l tableLine) trimmed() tableLine {
 	l.width = len(l.cells)
 	for len(l.cells) > 0 && l.cells[len(l.cells)-1].text == "" {
 		l.cells = l.cells[:len(l.cells)-1]

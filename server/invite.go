@@ -87,9 +87,11 @@ func invite(ctx context.Context, s *store.Store, q store.InvitationRequest, pers
 
 func personNamed(ctx context.Context, s *store.Store, name string) (int64, error) {
 	all, err := s.ListPersons(ctx)
-	for _, p := range all {
-		if dut.Name(p.Name) == dut.Name(name) {
-			return p.ID, nil
+	for _, form := range []func(string) string{dut.Name, dut.NameKey} { // who is called exactly so comes first
+		for _, p := range all {
+			if form(p.Name) == form(name) {
+				return p.ID, nil
+			}
 		}
 	}
 	if err == nil {

@@ -8,6 +8,38 @@ import (
 	"ohmkeep/store/storetest"
 )
 
+// TestNamesThatReadAlikeAreTaken: nobody comes in beside somebody whose name reads
+// the same; two who were let in before stay two.
+func TestNamesThatReadAlikeAreTaken(t *testing.T) {
+	t.Parallel()
+	s := storetest.New(t)
+	ctx := t.Context()
+	for _, name := range []string{"Eva", "Eva B", "Eva-B"} {
+		if _, err := s.NewSession(ctx, store.Operator, name, time.Hour); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, name := range []string{"Eva  B", "Eva\u00a0B", "\U0001d5a4\U0001d5cf\U0001d5ba", "\uff25\uff56\uff41", "Eva\u2011B"} {
+		key, _, err := s.Invite(ctx, store.InvitationRequest{Kind: store.OpenInvitation, Role: store.Viewer, By: "x", Age: time.Hour, Uses: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := s.UseInvitation(ctx, key, name, "", time.Hour); store.CodeOf(err) != store.Conflict {
+			t.Errorf("%+q: %v", name, err)
+		}
+	}
+	storetest.Exec(t, s, "UPDATE persons SET name = '\uff25\uff56\uff41' WHERE name = 'Eva B'; UPDATE persons SET seal = "+store.SealSQL("persons"))
+	for _, name := range []string{"Eva", "\uff25\uff56\uff41"} {
+		secret, err := s.NewSession(ctx, store.Operator, name, time.Hour)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if a, err := s.Session(ctx, secret); err != nil || a.Name != name {
+			t.Errorf("%+q signs in as %+q: %v", name, a.Name, err)
+		}
+	}
+}
+
 // TestNamesThatLookAlikeAreOne: a person is found however their name is composed,
 // one from before names were composed too.
 func TestNamesThatLookAlikeAreOne(t *testing.T) {

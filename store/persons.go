@@ -93,10 +93,11 @@ func personOf(ctx context.Context, q querier, where string, which any) (p Person
 	return p, nil
 }
 
-// personCalled reads the person of a name. One that was kept before names were
-// composed is found however it is written.
+// personCalled reads the person of a name: of exactly that one, else the first of
+// one that reads the same (dut.NameKey), however it was kept.
 func personCalled(ctx context.Context, q querier, name string) (Person, error) {
 	name = dut.Name(name)
+	key := dut.NameKey(name)
 	id := int64(0)
 	rows, err := q.QueryContext(ctx, "SELECT id, name FROM persons WHERE removed IS NULL ORDER BY name = ? DESC, id", name)
 	if err != nil {
@@ -108,7 +109,7 @@ func personCalled(ctx context.Context, q querier, name string) (Person, error) {
 		if err = rows.Scan(&of, &called); err != nil {
 			break
 		}
-		if dut.Name(called) == name {
+		if dut.NameKey(called) == key {
 			id = of
 		}
 	}

@@ -8,10 +8,26 @@ import (
 	"golang.org/x/text/unicode/norm"
 )
 
-// Name is a person's name as it is kept and compared: without white space around
+// Name is a person's name as it is kept: without white space around
 // it, and composed (Unicode Standard Annex 15, form C), so that é of one and é of
 // two characters, which nobody can tell apart, are one name.
 func Name(text string) string { return norm.NFC.String(strings.TrimSpace(text)) }
+
+// NameKey is a name as it reads, for comparison alone: compatibility forms as the
+// plain characters (Unicode Standard Annex 15, form KC), all dashes as one and any
+// white space as one space. Two names of one key look alike in a list or a page.
+func NameKey(text string) string {
+	plain := strings.Map(func(r rune) rune {
+		if r == minus || unicode.Is(unicode.Pd, r) {
+			return '-'
+		}
+		return r
+	}, norm.NFKC.String(text))
+	return strings.Join(strings.Fields(plain), " ")
+}
+
+// minus is the sign of arithmetic, which Unicode does not count among the dashes.
+const minus = '\u2212'
 
 // together are the scripts that people write together in one name: "highly
 // restrictive" of Unicode Technical Standard 39, 5.2.

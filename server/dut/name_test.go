@@ -22,6 +22,24 @@ func TestNamesAreComposed(t *testing.T) {
 	}
 }
 
+// TestNamesThatReadAlikeHaveOneKey: what no reader can tell apart is one, and what
+// they can is not.
+func TestNamesThatReadAlikeHaveOneKey(t *testing.T) {
+	for key, names := range map[string][]string{
+		"Eva B":    {"Eva B", "Eva  B", "Eva\u00a0B", " Eva \t\u2003B ", "\uff25\uff56\uff41\u3000\uff22", "\U0001d5a4\U0001d5cf\U0001d5ba B"},
+		"Eva-B":    {"Eva-B", "Eva\u2011B", "Eva\u2010B", "Eva\u2013B", "Eva\u2212B", "Eva\uff0dB"},
+		"the host": {"the host", "the\u00a0host", "the\u2009host"},
+		"x (y)":    {"x (y)", "x \uff08y\uff09"},
+		"eva":      {"eva"}, "Evá": {"Evá", "Eva\u0301"}, "EvaB": {"EvaB"}, "": {"", " \u00a0"},
+	} {
+		for _, name := range names {
+			if got := dut.NameKey(name); got != key {
+				t.Errorf("%+q: %+q, want %+q", name, got, key)
+			}
+		}
+	}
+}
+
 // TestMixedScripts: the examples of mixed and of single scripts are those of UTS 39,
 // 5.1 and 5.2, and names as people have them.
 func TestMixedScripts(t *testing.T) {
@@ -48,6 +66,9 @@ func FuzzName(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, text string) {
 		name := dut.Name(text)
+		if key := dut.NameKey(name); dut.NameKey(key) != key || dut.NameKey(text) != key {
+			t.Errorf("%+q has the key %+q, whose key is another, or is not that of the name as it is kept", text, key)
+		}
 		if dut.Name(name) != name {
 			t.Errorf("%+q is not the name of itself", name)
 		}

@@ -254,7 +254,8 @@ func TestNames(t *testing.T) {
 // somebody's token in the log of who did what.
 func TestNobodyPosesAsTheServer(t *testing.T) {
 	t.Parallel()
-	for name, want := range map[string]bool{"Ada": true, "the host": false, "The Server’s Start": false, "SYSTEM": false, "Olga (own)": false, "Olga (own": true, "": false, "a\u3164": false} {
+	for name, want := range map[string]bool{"Ada": true, "the host": false, "The Server’s Start": false, "SYSTEM": false, "Olga (own)": false, "Olga (own": true, "": false, "a\u3164": false,
+		"the\u00a0host": false, "the  host": false, "\uff53ystem": false, "single sign\u2011on": false, "x (y\uff09": false} {
 		if got := people.CheckPerson(name) == ""; got != want {
 			t.Errorf("%q: %q", name, people.CheckPerson(name))
 		}

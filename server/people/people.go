@@ -58,11 +58,11 @@ func New(cfg Config) *People {
 // anything else in the log of who did what: neither as the server itself, nor as a
 // token, which is written in brackets behind its person's name.
 func CheckPerson(name string) string {
-	name = dut.Name(name)
-	if slices.ContainsFunc(reserved, func(r string) bool { return strings.EqualFold(r, name) }) {
+	reads := dut.NameKey(name)
+	if slices.ContainsFunc(reserved, func(r string) bool { return strings.EqualFold(r, reads) }) {
 		return "is what the server calls itself in the log: take another"
 	}
-	if strings.HasSuffix(name, ")") {
+	if strings.HasSuffix(reads, ")") {
 		return "must not end with a bracket: in the log tokens are written so"
 	}
 	return CheckName(name)

@@ -133,3 +133,27 @@ func TestPublicAddress(t *testing.T) {
 		}
 	}
 }
+
+// TestTokensOfTheHostAreNamedAsInTheBrowser: a name that passes for another, or for
+// the server in the log, makes no token and no person on the host either.
+func TestTokensOfTheHostAreNamedAsInTheBrowser(t *testing.T) {
+	t.Parallel()
+	p := startProgram(t, "", false)
+	before, err := p.app.store.ListPersons(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"\u0410da", "Ada\u200d", "Ada\ufe0f", "the host", "the\u00a0host", "System", "timetable", "single sign-on", "x (y)", " "} {
+		if out, err := lastLine(t, "token", "-data", p.dir, "-role", "owner", "-name", name); err == nil {
+			t.Errorf("a token named %+q is made: %s", name, out)
+		}
+	}
+	if after, err := p.app.store.ListPersons(t.Context()); err != nil || len(after) != len(before) {
+		t.Errorf("persons were made: %+v, %v", after, err)
+	}
+	for _, args := range [][]string{{"-name", "nightly"}, {"-name", "weekly (UTC)", "-person", "nightly"}} {
+		if token, err := lastLine(t, append([]string{"token", "-data", p.dir}, args...)...); err != nil || len(token) != 43 {
+			t.Errorf("%q: %q, %v", args, token, err)
+		}
+	}
+}

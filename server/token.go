@@ -7,6 +7,8 @@ import (
 	"io"
 	"time"
 
+	"ohmkeep/server/dut"
+	"ohmkeep/server/people"
 	"ohmkeep/store"
 )
 
@@ -33,7 +35,7 @@ func tokenCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 	if err != nil {
 		return err
 	}
-	secret, err := makeToken(ctx, s, store.TokenRequest{Role: r, Name: *name, Age: *age, By: "the host"}, *person)
+	secret, err := makeToken(ctx, s, store.TokenRequest{Role: r, Name: dut.Name(*name), Age: *age, By: "the host"}, *person)
 	if err := errors.Join(err, s.Close()); err != nil {
 		return err
 	}
@@ -45,11 +47,19 @@ func tokenCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 	return err
 }
 
+// makeToken makes a token of the person of that name, or of one of its own. Its
+// name is held against the rules of the browser, since it stands in the same lists
+// and the same log.
 func makeToken(ctx context.Context, s *store.Store, q store.TokenRequest, person string) (secret string, err error) {
+	check := people.CheckPerson
 	if person != "" {
+		check = people.CheckName
 		if q.Person, err = personNamed(ctx, s, person); err != nil {
 			return "", err
 		}
+	}
+	if wrong := check(q.Name); wrong != "" {
+		return "", fmt.Errorf("the name %+q %s", q.Name, wrong)
 	}
 	secret, _, err = s.MakeToken(ctx, q)
 	return secret, err

@@ -22,11 +22,11 @@ func smallBundle(t testing.TB) []byte {
 	if err != nil {
 		t.Fatal(err)
 	}
-	began := time.Date(2031, 4, 5, 6, 7, 8, 9, time.UTC)
+	began := time.Date(2021, 4, 5, 6, 7, 8, 9, time.UTC)
 	d := dut.Device{Key: "part", Name: "Part", Package: dut.Package{Family: dut.SingleRow, Pins: 1},
 		Pins: []dut.Pin{{Number: 1, Name: "A", Function: dut.Analog, MinV: -5, MaxV: 5, MaxI: 0.1}}}
 	_, err = s.SaveDevice(t.Context(), d, 0, "ann")
-	r := &procedure.Record{ID: "first", Device: d, DeviceRev: 1, Unit: dut.Unit{Serial: "1", Lot: "L"}, Started: began, Seated: map[string]int{"seed": 1},
+	r := &procedure.Record{ID: "first", Device: d, DeviceRev: 1, Unit: dut.Unit{Serial: "1", Lot: "L"}, Started: began, Rehearsal: true, Identity: bench.Identity{Rehearsal: true}, Seated: map[string]int{"seed": 1},
 		Procedure: procedure.Procedure{Key: "check", Measurements: []procedure.Measurement{{ID: "m", Kind: "watch"}}}}
 	readings := make([]bench.Reading, 3000)
 	for i := range readings {

@@ -2,16 +2,13 @@ package store
 
 import (
 	"context"
-	"errors"
 	"io"
 	"regexp"
-	"slices"
 
 	"github.com/google/uuid"
 
 	"ohmkeep/server/bundle"
 	"ohmkeep/server/cardinfo"
-	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/turn"
@@ -98,7 +95,9 @@ func (l *looker) document(head documentHead) (err error) {
 	return err
 }
 
-func (l *looker) revision(r *documentRevision) error { return l.plan.documents.take(l.doc, r) }
+func (l *looker) revision(r *documentRevision) error {
+	return l.plan.documents.take(l.doc, r, l.store.unbelievable)
+}
 
 func (l *looker) endDocument() error {
 	d := l.doc
@@ -133,67 +132,6 @@ func clipped(s string) string {
 		return s[:80] + "…"
 	}
 	return s
-}
-
-// refusal says why a run cannot be used here; "" where it can.
-func (l *looker) refusal(h *runHead) string {
-	r := &h.Run
-	var ps dut.Problems
-	dut.Text{Most: 64}.Add(&ps, "serial number", r.Unit.Serial)
-	dut.Text{Most: 64}.Add(&ps, "lot", r.Unit.Lot)
-	dut.Text{Most: 1000}.Add(&ps, "operator", r.Operator)
-	dut.Text{Most: 4000, Lines: true}.Add(&ps, "note", r.Note)
-	dut.Text{Most: 4000, Lines: true}.Add(&ps, "reason", r.Reason)
-	ended := []procedure.Status{procedure.Done, procedure.Stopped, procedure.Interrupted, procedure.Failed}
-	switch {
-	case !slices.Contains(ended, r.Status):
-		ps.Add("status", "is %q", clipped(string(r.Status)))
-	case !knownOutcome(r.Outcome):
-		ps.Add("outcome", "is %q", clipped(string(r.Outcome)))
-	case r.Started.IsZero() || r.Ended.IsZero() || r.Readings < 0 || r.Ended.Before(r.Started):
-		ps.Add("times", "cannot be")
-	}
-	if h.Seated != nil {
-		if err := textsOf(h.Seated); err != nil {
-			ps.Add("what was seated", "cannot be used: %v", err)
-		}
-	}
-	for _, part := range runDocuments {
-		if why := unusable(part.of(r)); why != "" {
-			ps.Add(part.column, "%s", why)
-		}
-	}
-	if err := ps.Err(); err != nil {
-		return err.Error()
-	}
-	return ""
-}
-
-// unusable says why a document of a run cannot be shown; "" where it can.
-func unusable(document any) string {
-	var err error
-	switch d := document.(type) {
-	case *dut.Device:
-		if !dut.KeyPattern.MatchString(d.Key) || len(d.Pins) > dut.MaxPins {
-			return "is no device that this program knows"
-		}
-	case *procedure.Procedure:
-		err = usableProcedure(d)
-	}
-	text, jsonErr := asJSON{document}.Value()
-	if err = errors.Join(err, jsonErr); err == nil {
-		body, _ := text.(string)
-		err = textsOf([]byte(body))
-	}
-	if err != nil {
-		return err.Error()
-	}
-	return ""
-}
-
-// knownOutcome reports whether a run or a result may say so.
-func knownOutcome(o derive.Outcome) bool {
-	return slices.Contains([]derive.Outcome{derive.NoLimits, derive.Untrusted, derive.Pass, derive.ConditionalPass, derive.ConditionalFail, derive.Fail, derive.Invalid}, o)
 }
 
 func (l *looker) result(x *bundledResult) error {

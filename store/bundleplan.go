@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 )
 
 // textSum is the SHA-256 of a revision as this program writes it.
@@ -240,7 +241,7 @@ func (p documentsPlan) planDocument(head documentHead) (*documentPlan, error) {
 
 // take adds a revision to a plan. What a form or the API would not take refuses the
 // document, and no other.
-func (p documentsPlan) take(d *documentPlan, r *documentRevision) error {
+func (p documentsPlan) take(d *documentPlan, r *documentRevision, unbelievable func(time.Time) string) error {
 	if n := len(d.revs); r.Rev < 1 || n > 0 && r.Rev <= d.revs[n-1] {
 		return errorf(Invalid, "revision %d is in a wrong place", r.Rev)
 	}
@@ -258,6 +259,9 @@ func (p documentsPlan) take(d *documentPlan, r *documentRevision) error {
 	by, _ := json.Marshal(r.By) // texts always marshal
 	if err := errors.Join(own.check(), textsOf(by)); err != nil && d.fate != FateRefused {
 		d.fate, d.why = FateRefused, fmt.Sprintf("its revision %d cannot be used: %v", r.Rev, err)
+	}
+	if why := unbelievable(r.At); why != "" && d.fate != FateRefused {
+		d.fate, d.why = FateRefused, fmt.Sprintf("its revision %d %s", r.Rev, why)
 	}
 	if why := p.without(own); why != "" && d.fate != FateRefused {
 		d.fate, d.why = FateRefused, why

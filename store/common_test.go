@@ -15,7 +15,7 @@ import (
 	"ohmkeep/store"
 )
 
-var start = time.Date(2031, 4, 5, 6, 7, 8, 9, time.UTC)
+var start = time.Date(2021, 4, 5, 6, 7, 8, 9, time.UTC)
 
 func device(key string) dut.Device {
 	return dut.Device{Key: key, Name: "Part " + key, Package: dut.Package{Family: dut.SingleRow, Pins: 2},

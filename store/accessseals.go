@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"maps"
 	"slices"
 	"strings"
@@ -50,7 +51,18 @@ func (s *Store) refused(ctx context.Context, kind KeyKind, denied, where string,
 	var sound bool
 	err := s.reader(From(ctx, Control)).QueryRowContext(ctx, whose[kind]+where, which).Scan(&what, &sound)
 	if err == nil && !sound {
-		return errorf(Denied, "%s: %v", denied, s.damaged(what))
+		damage := s.damaged(what)
+		return &Error{Code: Denied, Message: denied + ": " + damage.Error(), Err: damage}
 	}
 	return errorf(Denied, "%s", denied)
+}
+
+// AccessDamage is what is damaged of an access that was refused for it, in words; ""
+// where it was refused for anything else.
+func AccessDamage(err error) string {
+	var e *Error
+	if errors.As(err, &e) && e.Code == Denied && CodeOf(e.Err) == Corrupt {
+		return e.Err.Error()
+	}
+	return ""
 }

@@ -22,6 +22,9 @@ type SignOn struct {
 	Role Role
 	// Follows has the role of whoever came in by single sign-on be that one.
 	Follows bool
+	// Asked is a name that was asked for after the provider's answer: whoever is known
+	// by now is Denied, since that answer's role may be older than the one they have.
+	Asked bool
 }
 
 // SingleSignOn is what the log calls whatever lets a newcomer in by single
@@ -36,6 +39,8 @@ func (s *Store) SignOn(ctx context.Context, q SignOn, length time.Duration) (ses
 	err = s.update(ctx, "single sign-on", func(t *tx) error {
 		person, err := identified(t, &q.Identity)
 		switch {
+		case err == nil && q.Asked:
+			err = errorf(Denied, "this sign-in has a person here by now: begin again")
 		case CodeOf(err) == NotFound && q.New:
 			if person, err = newPerson(t, q.Role, q.Name, SingleSignOn); err == nil {
 				err = bindIdentity(t, person, &q.Identity, true)

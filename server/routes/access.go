@@ -17,7 +17,17 @@ import (
 
 const sessionCookie = "ohmkeep_session"
 
-type accessKey struct{}
+type (
+	accessKey struct{}
+	damageKey struct{}
+)
+
+// signInDamage is why the browser's sign-in counts for nothing, where that is because
+// of damage; "" otherwise. Whoever signed in must not be told only to sign in.
+func signInDamage(ctx context.Context) string {
+	words, _ := ctx.Value(damageKey{}).(string)
+	return words
+}
 
 // accessOf returns what the request is made with: the zero Access where nobody
 // has signed in.
@@ -107,7 +117,7 @@ func (s *Server) whoAsks(r *http.Request) (_ context.Context, leave func(), _ st
 	}
 	ctx, leave, a, err := s.People.SessionOf(r.Context(), cookie.Value)
 	if problem.CodeOf(err) == problem.Denied {
-		return nobody(nil)
+		return context.WithValue(r.Context(), damageKey{}, store.AccessDamage(err)), func() {}, store.Access{}, nil
 	}
 	return ctx, leave, a, err
 }
@@ -122,10 +132,17 @@ func (s *Server) allow(e route, r *http.Request) error {
 			s.Lab.Acted(v)
 		}
 		return people.Need(r.Context(), e.role)
+	case v.Role == store.Nobody && signInDamage(r.Context()) != "":
+		return problem.New(problem.Denied, damagedSignIn(r.Context()))
 	case v.Role == store.Nobody:
 		return problem.New(problem.Denied, "Sign in first: open the link that the server printed when it started, or ask an owner for an invitation.")
 	}
 	return problem.New(problem.Forbidden, "This needs the role of "+e.role.String()+"; you are "+v.Role.String()+".")
+}
+
+// damagedSignIn says that the browser's sign-in is damaged, and what to do.
+func damagedSignIn(ctx context.Context) string {
+	return "You are not signed in: " + signInDamage(ctx) + ". Ask an owner to look at who you are on the page People, or sign in by a new link."
 }
 
 // setSession sets the browser's session cookie, which signs the browser in.

@@ -67,6 +67,11 @@ func TestDamagedPerson(t *testing.T) {
 	if w := boole.ask("GET", "/devices", nil); w.Code == http.StatusOK {
 		t.Error("they have access")
 	}
+	for _, address := range []string{"/access", "/people", "/sign-in", "/sign-in?to=/people"} {
+		if w := boole.ask("GET", address, nil); w.Code != http.StatusUnauthorized || !strings.Contains(w.Body.String(), "the sign-in of Boole is damaged") {
+			t.Errorf("%s does not say why they are not signed in: %d %s", address, w.Code, w.Body)
+		}
+	}
 	owner.post("/people/"+decimal(p.ID)+"/role", url.Values{"role": {"viewer"}}, http.StatusSeeOther)
 	boole.get("/devices")
 	if strings.Contains(owner.get("/people"), ">damaged<") {

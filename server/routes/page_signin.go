@@ -43,6 +43,9 @@ func (s *Server) signInProps(r *http.Request, q url.Values) (web.SignInProps, er
 	p.SignOn = s.signOnProps(p.To)
 	p.Form = web.Form{ID: "sign-in", Values: url.Values{}}
 	if p.Key == "" {
+		if signInDamage(r.Context()) != "" {
+			p.Reason = damagedSignIn(r.Context())
+		}
 		return p, nil
 	}
 	v, err := s.Store.InvitationOf(r.Context(), p.Key)

@@ -1,6 +1,7 @@
 package routes
 
 import (
+	"crypto/rand"
 	"net/http"
 	"net/url"
 	"strings"
@@ -44,11 +45,22 @@ type bound struct {
 	Person   int64
 }
 
-// newcomer is an identity that still needs a name.
+// newcomer is an identity that still needs a name, of the browser that holds the
+// ticket as a cookie. It is good once, and until the flow ends however often the
+// name is asked for: its role is that of the provider's answer.
 type newcomer struct {
 	Identity signon.Identity
 	To       string
+	Ticket   string
+	Until    time.Time
 }
+
+// newcomerCookie holds the ticket of a newcomer who is asked for a name.
+const newcomerCookie = "ohmkeep_newcomer"
+
+// keepMost is the longest value of a cookie of a sign-in, in bytes: browsers drop
+// cookies of more than 4,096 with their name (RFC 6265, 6.1).
+const keepMost = 4000
 
 func (s *Server) noSignOn() error { return problem.NoSuch("page at this address") }
 
@@ -76,12 +88,25 @@ func (s *Server) signOnBegin(w http.ResponseWriter, r *http.Request) error {
 		to, whom = "/access#sign-on", people.HolderKey(a.Kind, a.ID)
 	}
 	begun, err := s.SignOn.Begin(r.Context(), s.signOnBack(r), to, whom)
+	if err == nil && len(begun.Keep) > keepMost {
+		begun, err = s.SignOn.Begin(r.Context(), s.signOnBack(r), "/", whom)
+	}
 	if err != nil {
 		return s.signOnRefused(w, r, err, to)
 	}
-	http.SetCookie(w, &http.Cookie{Name: signOnCookie, Value: begun.Keep, Path: signOnPath, MaxAge: int(signon.FlowAge / time.Second),
-		HttpOnly: true, SameSite: http.SameSiteLaxMode, Secure: edge.Secure(r)})
+	setSignOnCookie(w, r, signOnCookie, begun.Keep)
 	return seeOther(w, r, begun.Address)
+}
+
+// setSignOnCookie keeps something of a sign-in in the browser until it ends; "" takes
+// it out.
+func setSignOnCookie(w http.ResponseWriter, r *http.Request, name, value string) {
+	age := int(signon.FlowAge / time.Second)
+	if value == "" {
+		age = -1
+	}
+	http.SetCookie(w, &http.Cookie{Name: name, Value: value, Path: signOnPath, MaxAge: age,
+		HttpOnly: true, SameSite: http.SameSiteLaxMode, Secure: edge.Secure(r)})
 }
 
 // signOnReturn ends a sign-in: the browser comes back from the provider.
@@ -93,7 +118,7 @@ func (s *Server) signOnReturn(w http.ResponseWriter, r *http.Request) error {
 	if cookie, err := r.Cookie(signOnCookie); err == nil {
 		keep = cookie.Value
 	}
-	http.SetCookie(w, &http.Cookie{Name: signOnCookie, Path: signOnPath, MaxAge: -1, HttpOnly: true, SameSite: http.SameSiteLaxMode})
+	setSignOnCookie(w, r, signOnCookie, "")
 	done, err := s.SignOn.Finish(r.Context(), s.signOnBack(r), keep, r.URL.Query())
 	if err != nil {
 		return s.signOnRefused(w, r, err, "/")
@@ -101,14 +126,22 @@ func (s *Server) signOnReturn(w http.ResponseWriter, r *http.Request) error {
 	if done.For != "" {
 		return s.askToBind(w, r, &done)
 	}
-	return s.signOnAs(w, r, &newcomer{done.Identity, done.To}, done.Name, nil)
+	return s.signOnAs(w, r, &newcomer{Identity: done.Identity, To: done.To}, done.Name, nil)
 }
 
 // signOnAs signs a browser in as an identity, or asks a newcomer for a name: form
 // is what they gave, nil before they were asked.
 func (s *Server) signOnAs(w http.ResponseWriter, r *http.Request, n *newcomer, name string, form url.Values) error {
 	who := &n.Identity
-	session, err := s.People.SignOn(r.Context(), store.SignOn{Identity: storedIdentity(who), New: who.New, Name: name, Role: who.Role, Follows: who.Follows})
+	end := func(bool) {}
+	if form != nil {
+		var err error
+		if end, err = s.SignOn.Once(n.Ticket); err != nil {
+			return s.signOnRefused(w, r, err, "/")
+		}
+	}
+	session, err := s.People.SignOn(r.Context(), store.SignOn{Identity: storedIdentity(who), New: who.New, Name: name, Role: who.Role, Follows: who.Follows, Asked: form != nil})
+	end(err == nil)
 	switch code := problem.CodeOf(err); {
 	case code == problem.Invalid, code == problem.Conflict:
 		return s.askForName(w, r, n, name, form, err)
@@ -117,6 +150,9 @@ func (s *Server) signOnAs(w http.ResponseWriter, r *http.Request, n *newcomer, n
 		return s.signOnRefused(w, r, err, n.To)
 	case err != nil:
 		return err
+	}
+	if form != nil {
+		setSignOnCookie(w, r, newcomerCookie, "")
 	}
 	setSession(w, r, session, s.People.SessionAge)
 	return seeOther(w, r, localPath(n.To))
@@ -141,7 +177,11 @@ func (s *Server) signOnRefused(w http.ResponseWriter, r *http.Request, err error
 
 // askForName asks a newcomer for the name that they have here.
 func (s *Server) askForName(w http.ResponseWriter, r *http.Request, n *newcomer, name string, form url.Values, refused error) error {
-	sealed, err := s.SignOn.Seal(newcomerPurpose, n, signon.FlowAge)
+	if n.Ticket == "" {
+		n.Ticket, n.Until = rand.Text(), s.SignOn.Now().Add(signon.FlowAge)
+		setSignOnCookie(w, r, newcomerCookie, n.Ticket)
+	}
+	sealed, err := s.SignOn.Seal(newcomerPurpose, n, n.Until.Sub(s.SignOn.Now()))
 	if err != nil {
 		return err
 	}
@@ -163,6 +203,9 @@ func (s *Server) signOnName(w http.ResponseWriter, r *http.Request) error {
 	var n newcomer
 	if err := s.SignOn.Unseal(newcomerPurpose, r.PostForm.Get("who"), &n); err != nil {
 		return s.signOnRefused(w, r, problem.New(problem.Denied, "That took too long: begin again."), "/")
+	}
+	if cookie, err := r.Cookie(newcomerCookie); err != nil || n.Ticket == "" || cookie.Value != n.Ticket {
+		return s.signOnRefused(w, r, problem.New(problem.Denied, "This sign-in was not begun in this browser: begin again."), "/")
 	}
 	return s.signOnAs(w, r, &n, r.PostForm.Get("name"), r.PostForm)
 }

@@ -275,6 +275,69 @@ func TestSignOnNamesAreNoIdentity(t *testing.T) {
 	r.at = was
 }
 
+// TestNewcomerIsOfOneBrowser: the question for a name is answered in the browser that
+// was asked, once, and gives nobody who is known by then their role of before.
+func TestNewcomerIsOfOneBrowser(t *testing.T) {
+	r := newSignOn(t)
+	r.owner("Ada Bell")
+	g, other := r.browser(), r.browser()
+	asked := g.signOn("/sign-in/with", "ada")
+	r.says(asked, 409, "somebody has this name already")
+	answer := url.Values{"who": {asked.sealed()}, "name": {"Ada 2"}}
+	r.says(other.do("POST", "/sign-in/name", answer), 401, "not begun in this browser")
+	other.signOn("/sign-in/with", "bob")
+	r.says(r.browser().do("POST", "/sign-in/name", answer, "Cookie", newcomerCookie+"=x"), 401, "not begun in this browser")
+	other.is("Bob Cole", "viewer")
+	ticket := g.http.Jar.Cookies(mustURL(t, r.base+"/sign-in/name"))
+	again := g.do("POST", "/sign-in/name", url.Values{"who": {asked.sealed()}, "name": {"Ada Bell"}})
+	r.says(again, 409, "somebody has this name already")
+	if a := g.do("POST", "/sign-in/name", url.Values{"who": {again.sealed()}, "name": {"Ada 2"}}); a.status != http.StatusSeeOther {
+		t.Fatalf("%d %s", a.status, a.body)
+	}
+	g.is("Ada 2", "viewer")
+	third := r.browser()
+	third.http.Jar.SetCookies(mustURL(t, r.base+"/sign-in/name"), ticket)
+	for range 2 {
+		r.says(third.do("POST", "/sign-in/name", answer), 401, "used already")
+	}
+	third.is("", "")
+}
+
+// TestNewcomerWhoIsKnownByNow: a question that waited while the same sign-in came in
+// elsewhere signs nobody in.
+func TestNewcomerWhoIsKnownByNow(t *testing.T) {
+	r := newSignOn(t)
+	r.owner("Ada Bell")
+	first, second := r.browser(), r.browser()
+	one, two := first.signOn("/sign-in/with", "ada"), second.signOn("/sign-in/with", "ada")
+	if a := second.do("POST", "/sign-in/name", url.Values{"who": {two.sealed()}, "name": {"Ada 2"}}); a.status != http.StatusSeeOther {
+		t.Fatalf("%d %s", a.status, a.body)
+	}
+	r.says(first.do("POST", "/sign-in/name", url.Values{"who": {one.sealed()}, "name": {"Ada 3"}}), 401, "has a person here by now")
+	first.is("", "")
+}
+
+// TestSignOnCookieFits: whatever a link leads to, browsers keep the cookie, and what
+// is too long is dropped.
+func TestSignOnCookieFits(t *testing.T) {
+	r := newSignOn(t)
+	for _, to := range []string{"/runs?q=" + strings.Repeat("a", 2800), "/runs?" + strings.Repeat("&", 1000), "/runs?" + strings.Repeat("é", 5000)} {
+		g := r.browser()
+		begun := g.do("GET", "/sign-in/with?"+url.Values{"to": {to}}.Encode(), nil)
+		for _, c := range g.http.Jar.Cookies(mustURL(t, r.base+"/sign-in/return")) {
+			if n := len(c.Name) + len(c.Value); n > 4096 {
+				t.Errorf("to of %d bytes: a cookie of %d", len(to), n)
+			}
+		}
+		if a := g.do("GET", r.at.SignIn(t, begun.location, "ada").String(), nil); a.status != http.StatusSeeOther || a.location != "/" {
+			t.Errorf("%d to %q", a.status, a.location)
+		}
+	}
+	if a := r.browser().signOn("/sign-in/with?to="+url.QueryEscape("/runs?q="+strings.Repeat("a", 900)), "ada"); len(a.location) != 908 {
+		t.Errorf("to %q", a.location)
+	}
+}
+
 // TestSignOnIsBound: who is signed in binds a sign-in to themselves after a look at
 // it; it is nobody else's then, until an owner takes it off.
 func TestSignOnIsBound(t *testing.T) {

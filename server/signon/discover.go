@@ -249,6 +249,9 @@ func wordsOf(err error) string {
 		return "the provider cannot be reached: " + cut(asked.Err.Error())
 	}
 	text, _, _ := strings.Cut(err.Error(), ": ")
+	if status, _, _ := strings.Cut(text, " "); len(status) == 3 && strings.Trim(status, "0123456789") == "" { // the library says it in words alone
+		return "the provider answered " + status
+	}
 	return "the provider’s answer makes no sense (" + cut(text) + ")"
 }
 

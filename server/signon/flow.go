@@ -86,7 +86,7 @@ func (p *Provider) Finish(ctx context.Context, back, keep string, answer url.Val
 	if answer.Get("code") == "" {
 		return Finished{}, p.denied("the provider’s answer holds no code")
 	}
-	end, err := p.once(f.State)
+	end, err := p.Once(f.State)
 	if err != nil {
 		return Finished{}, err
 	}
@@ -95,10 +95,10 @@ func (p *Provider) Finish(ctx context.Context, back, keep string, answer url.Val
 	return Finished{Identity: who, To: f.To, For: f.For}, err
 }
 
-// once begins the end of a sign-in, which may be done one time. End is told
+// Once begins the end of a sign-in, or of a step of it, which may be done one time. End is told
 // whether it went well: from then on it is remembered for as long as a browser
 // could come with it again.
-func (p *Provider) once(state string) (end func(well bool), err error) {
+func (p *Provider) Once(state string) (end func(well bool), err error) {
 	select {
 	case p.turns <- struct{}{}:
 	default:

@@ -328,6 +328,9 @@ func TestProviderMisbehaves(t *testing.T) {
 	elsewhere := func(w http.ResponseWriter, r *http.Request) {
 		http.Redirect(w, r, "http://127.0.0.1:1/", http.StatusFound)
 	}
+	broken := func(w http.ResponseWriter, _ *http.Request) {
+		http.Error(w, "the hotel is closed", http.StatusInternalServerError)
+	}
 	const discovery = "/.well-known/openid-configuration"
 	for name, c := range map[string]struct {
 		path   string
@@ -337,6 +340,7 @@ func TestProviderMisbehaves(t *testing.T) {
 		"slow at discovery": {discovery, hang, "in time"}, "slow at the code": {"/oauth/token", hang, "in time"}, "slow at the keys": {"/keys", hang, "does not work"},
 		"huge at discovery": {discovery, huge, "does not work"}, "huge at the code": {"/oauth/token", huge, "does not work"}, "huge at the keys": {"/keys", huge, "keys of the provider"},
 		"a page at discovery": {discovery, html, "makes no sense"}, "a page at the code": {"/oauth/token", html, "does not work"}, "a page at the keys": {"/keys", html, "keys of the provider"}, "a page of user info": {"/userinfo", html, "does not work"},
+		"broken at discovery": {discovery, broken, "the provider answered 500."}, "broken at the code": {"/oauth/token", broken, "the provider answered 500"}, "broken user info": {"/userinfo", broken, "the provider answered 500."},
 		"sent elsewhere at discovery": {discovery, elsewhere, "does not work"}, "sent elsewhere at the code": {"/oauth/token", elsewhere, "does not work"},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -57,7 +57,7 @@ func (s *Store) Check(ctx context.Context, say func(CheckProgress)) (*Checked, e
 		say = func(CheckProgress) {}
 	}
 	c := &checker{store: s, out: Checked{At: s.now()}, say: say}
-	for _, stage := range []func(context.Context) error{c.file, c.documents, c.runs, c.events, c.counts} {
+	for _, stage := range []func(context.Context) error{c.file, c.documents, c.runs, c.events, c.revoked, c.counts} {
 		if err := stage(ctx); err != nil {
 			return nil, err
 		}

@@ -22,10 +22,11 @@ func keepRun(t *testing.T, dir, id string) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	low := 1.0
 	r := &procedure.Record{ID: id, Device: dut.Device{Key: "part", Name: "Part"}, Unit: dut.Unit{Serial: "unit of " + id}, Started: time.Now()}
 	err = errors.Join(s.Begin(t.Context(), r),
-		s.Append(t.Context(), id, procedure.Batch{Results: []procedure.Result{{Key: "r", Name: "Resistance", Value: 4.7, U: 0.1, K: 2, Outcome: "pass"}}}),
-		s.Finish(t.Context(), id, procedure.Ending{Status: procedure.Done, Ended: time.Now()}),
+		s.Append(t.Context(), id, procedure.Batch{Results: []procedure.Result{{Key: "r", Name: "Resistance", Value: 4.7, U: 0.1, K: 2, From: 4.6, To: 4.8, Low: &low, Outcome: "pass"}}}),
+		s.Finish(t.Context(), id, procedure.Ending{Status: procedure.Done, Outcome: "pass", Ended: time.Now()}),
 		s.Log(t.Context(), store.Event{By: "ann", Action: "start run", Subject: id}), s.Close())
 	if err != nil {
 		t.Fatal(err)

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"maps"
 	"strings"
 	"testing"
 	"time"
@@ -149,5 +150,59 @@ func TestBundleTimes(t *testing.T) {
 	got, err := to.Look(t.Context(), bytes.NewReader(ahead))
 	if err != nil || fates(got)["run one"] != store.FateNew {
 		t.Errorf("by a clock that is a little ahead: %+v %v", got, err)
+	}
+}
+
+// TestBundleRefusesContradictions: results, and the outcome of a run, that
+// contradict themselves are refused; honest ones of every kind come in.
+func TestBundleRefusesContradictions(t *testing.T) {
+	t.Parallel()
+	to := storetest.New(t)
+	file := forgedRun(t, nil) // the first result is 0.333 ± 0.01 with the lower limit -1.5, and passed
+	for name, c := range map[string]struct {
+		change map[string]any
+		why    string
+	}{
+		"beyond its limit":    {map[string]any{"value": -9.25}, "not within limits"},
+		"beyond the other":    {map[string]any{"high": 0.3}, "not within limits"},
+		"no value":            {map[string]any{"value": nil}, "not within limits"},
+		"no limits":           {map[string]any{"low": nil}, "not within limits"},
+		"negative U":          {map[string]any{"u": -1}, "uncertainty"},
+		"no U":                {map[string]any{"u": nil}, "no uncertainty"},
+		"wrong way round":     {map[string]any{"from": 2, "to": 1}, "uncertainty"},
+		"near its limit":      {map[string]any{"value": -1.499}, "decision rule"},
+		"conditional":         {map[string]any{"outcome": "conditional pass"}, "decision rule"},
+		"failed within":       {map[string]any{"outcome": "fail"}, "not beyond"},
+		"nothing said":        {map[string]any{"outcome": ""}, "says nothing"},
+		"conformity":          {map[string]any{"conformity": 7}, "probability"},
+		"negative conformity": {map[string]any{"conformity": -0.1}, "probability"},
+		"pin":                 {map[string]any{"pin": 99}, "pin 99"},
+		"a fail in a pass":    {map[string]any{"value": -9.25, "outcome": "fail"}, "by its results"},
+		"an invalid in it":    {map[string]any{"value": nil, "outcome": "invalid"}, "by its results"},
+		"its limit unjudged":  {map[string]any{"key": "other"}, "by its results"},
+	} {
+		refusesRun(t, to, name, forged(t, file, "results-0001.jsonl", func(x map[string]any) { maps.Copy(x, c.change) }), c.why)
+	}
+	for outcome, status := range map[string]string{"": "done", "fail": "done", "conditional pass": "stopped", "pass": "failed"} {
+		refusesRun(t, to, outcome+" "+status, forged(t, file, "head.json", func(head map[string]any) {
+			run := in(t, head, "run")
+			run["outcome"], run["status"] = outcome, status
+		}), "by its results")
+	}
+	for name, c := range map[string]struct{ result, run map[string]any }{
+		"a fail":                  {map[string]any{"value": -9.25, "outcome": "fail"}, map[string]any{"outcome": "fail"}},
+		"a bound that fails":      {map[string]any{"value": -9.25, "outcome": "fail", "u": nil, "from": nil}, map[string]any{"outcome": "fail"}},
+		"near its limit":          {map[string]any{"value": -1.499, "outcome": "conditional pass"}, map[string]any{"outcome": "conditional pass"}},
+		"invalid":                 {map[string]any{"outcome": "invalid", "u": nil, "from": nil, "to": nil}, map[string]any{"outcome": "invalid"}},
+		"stopped":                 {nil, map[string]any{"outcome": "invalid", "status": "stopped"}},
+		"its end stored too late": {nil, map[string]any{"outcome": "pass", "status": "interrupted"}},
+		"the server was killed":   {nil, map[string]any{"outcome": "", "status": "interrupted"}},
+		"of no pin":               {map[string]any{"pin": 0}, nil},
+	} {
+		changed := forged(t, file, "results-0001.jsonl", func(x map[string]any) { maps.Copy(x, c.result) })
+		changed = forged(t, changed, "head.json", func(head map[string]any) { maps.Copy(in(t, head, "run"), c.run) })
+		if got, err := to.Look(t.Context(), bytes.NewReader(changed)); err != nil || got.Refused > 0 {
+			t.Errorf("%s: %+v %v", name, got, err)
+		}
 	}
 }

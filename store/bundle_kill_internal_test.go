@@ -28,13 +28,14 @@ func smallBundle(t testing.TB) []byte {
 	_, err = s.SaveDevice(t.Context(), d, 0, "ann")
 	r := &procedure.Record{ID: "first", Device: d, DeviceRev: 1, Unit: dut.Unit{Serial: "1", Lot: "L"}, Started: began, Rehearsal: true, Identity: bench.Identity{Rehearsal: true}, Seated: map[string]int{"seed": 1},
 		Procedure: procedure.Procedure{Key: "check", Measurements: []procedure.Measurement{{ID: "m", Kind: "watch"}}}}
+	low := 1.0
 	readings := make([]bench.Reading, 3000)
 	for i := range readings {
 		readings[i] = bench.Reading{T: int64(i), V: float64(i)}
 	}
 	err = errors.Join(err, s.Begin(t.Context(), r),
 		s.Append(t.Context(), "first", procedure.Batch{Readings: []procedure.MeasurementReadings{{Readings: readings}},
-			Results: []procedure.Result{{Key: "r", Name: "Resistance", Value: 4.7, Outcome: "pass"}}, Complete: []int{0}}),
+			Results: []procedure.Result{{Key: "r", Name: "Resistance", Value: 4.7, Outcome: "pass", Low: &low}}, Complete: []int{0}}),
 		s.Finish(t.Context(), "first", procedure.Ending{Status: procedure.Done, Outcome: "pass", Ended: began.Add(time.Minute)}))
 	var out bytes.Buffer
 	if err == nil {

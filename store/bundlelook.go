@@ -50,6 +50,7 @@ type looker struct {
 type lookedRun struct {
 	contentVisitor
 	why  string // refused, because
+	said procedure.Verdict
 	next map[int]int64
 	last int // measurement of the last chunk
 	n    int64
@@ -150,9 +151,14 @@ func (l *looker) result(x *bundledResult) error {
 	if err := textsOf([]byte(text)); err != nil && l.now.why == "" {
 		l.now.why = "result " + x.Key + ": " + err.Error()
 	}
-	if _, err := x.result(); err != nil {
+	result, err := x.result()
+	if err != nil {
 		return errorf(Invalid, "the budget of a result cannot be read: %v", err)
 	}
+	if why := resultInDoubt(&h.Run.Device, h.Run.Procedure.Rule(), result); why != "" && l.now.why == "" {
+		l.now.why = "result " + x.Key + " " + why
+	}
+	l.now.said.Add(x.Measurement, x.Key, x.Outcome)
 	return l.now.contentVisitor.result(x)
 }
 
@@ -196,6 +202,9 @@ func (l *looker) endRun() error {
 	r := &l.now
 	if r.n != l.head.Run.Readings {
 		return errorf(Invalid, "run %s has %d readings and says that it has %d", l.head.Run.ID, r.n, l.head.Run.Readings)
+	}
+	if r.why == "" {
+		r.why = outcomeInDoubt(&l.head.Run, &r.said)
 	}
 	line, plan, err := l.decideRun()
 	if err != nil {

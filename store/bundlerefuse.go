@@ -2,11 +2,14 @@ package store
 
 import (
 	"errors"
+	"fmt"
+	"math"
 	"slices"
 	"time"
 
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
+	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
 )
 
@@ -116,4 +119,58 @@ func (s *Store) unbelievable(t time.Time) string {
 		return "is in the future"
 	}
 	return ""
+}
+
+// resultInDoubt says what contradicts itself in a result; "" where all agrees. It
+// cannot judge the result anew, since the errors that it was judged with are in
+// no file: what passes is within its limits, and what fails is not.
+func resultInDoubt(d *dut.Device, rule procedure.Rule, x *procedure.Result) string {
+	limited := x.Low != nil || x.High != nil
+	inside := derive.Decide(x.Value, 0, x.Low, x.High, 0)
+	_, pinKnown := d.Pin(x.Pin)
+	switch {
+	case x.Pin != 0 && !pinKnown:
+		return fmt.Sprintf("is of pin %d, which the device has not", x.Pin)
+	case x.U < 0 || x.From > x.To:
+		return "has an uncertainty that cannot be"
+	case x.Conformity != nil && !(*x.Conformity >= 0 && *x.Conformity <= 1):
+		return "is within its limits with a probability that is none"
+	}
+	switch x.Outcome {
+	case derive.NoLimits, derive.Untrusted:
+		if limited {
+			return "has limits, and says nothing of them"
+		}
+	case derive.Pass, derive.ConditionalPass:
+		switch {
+		case inside != derive.Pass:
+			return "says that it passed, and is not within limits"
+		case math.IsNaN(x.U):
+			return "says that it passed, and has no uncertainty"
+		case rule.Risk == 0 && derive.Decide(x.Value, x.U, x.Low, x.High, rule.Guard) != x.Outcome:
+			return "did not pass as it says by the decision rule of its procedure"
+		}
+	case derive.Fail, derive.ConditionalFail:
+		if !limited || inside == derive.Pass {
+			return "says that it failed, and is not beyond a limit"
+		}
+	}
+	return ""
+}
+
+// outcomeInDoubt says that the outcome of a run does not follow from its results;
+// "" where it does. A run that was cut short may say less, since its end may have
+// been written by another program than the one that judged it, but never that it
+// passed.
+func outcomeInDoubt(r *procedure.Record, said *procedure.Verdict) string {
+	follows := said.Of(&r.Procedure, r.Status)
+	switch {
+	case r.Outcome == follows:
+		return ""
+	case r.Status == procedure.Interrupted && r.Outcome == said.Of(&r.Procedure, procedure.Done): // its end could not be stored in time
+		return ""
+	case r.Status != procedure.Done && !lot.Passed(r.Outcome):
+		return ""
+	}
+	return fmt.Sprintf("its outcome is %q, and by its results it is %q", r.Outcome, follows)
 }

@@ -162,38 +162,11 @@ func (c *committer) failedAt(measurement int) bool {
 	return false
 }
 
-// outcome is that of the whole run. A limit that nothing was held against, be it
-// that the run did not get so far or that no value came of what was read, leaves
-// the run undecided: it must not read as passed.
+// outcome is that of the whole run.
 func (c *committer) outcome(status procedure.Status) derive.Outcome {
-	worst := derive.NoLimits
-	for _, r := range c.results {
-		worst = derive.Worst(worst, r.Outcome)
+	var v procedure.Verdict
+	for id, r := range c.results {
+		v.Add(id.Measurement, id.Key, r.Outcome)
 	}
-	for i := range c.rec.Procedure.Measurements {
-		m := &c.rec.Procedure.Measurements[i]
-		if m.Disabled {
-			continue
-		}
-		if status != procedure.Done && m.Limited() || c.unjudged(i, m) {
-			return derive.Worst(worst, derive.Invalid)
-		}
-	}
-	return worst
-}
-
-// unjudged reports whether a limit of a measurement has no result at all.
-func (c *committer) unjudged(index int, m *procedure.Measurement) bool {
-	judged := map[string]bool{}
-	for id := range c.results {
-		if id.Measurement == index {
-			judged[id.Key] = true
-		}
-	}
-	for key, limit := range m.Limits {
-		if (limit.Low != nil || limit.High != nil) && !judged[key] {
-			return true
-		}
-	}
-	return false
+	return v.Of(&c.rec.Procedure, status)
 }

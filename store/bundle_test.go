@@ -354,7 +354,7 @@ func TestBundleChoices(t *testing.T) {
 			t.Errorf("%s: left out: %v", name, e.LeftOut)
 		}
 	}
-	for _, c := range []store.Choice{{Runs: []string{"none"}}, {Devices: []string{"none"}}, {Procedures: []string{"none"}}, {Benches: []string{"none"}}} {
+	for _, c := range []store.Choice{{Runs: []string{"none"}}, {Devices: []string{"none"}}, {Procedures: []string{"none"}}, {Benches: []string{"none"}}, {History: &store.Filter{Lot: "none"}}} {
 		var out bytes.Buffer
 		_, err := s.Export(t.Context(), &out, c, here)
 		wantCode(t, err, store.NotFound)

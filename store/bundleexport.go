@@ -325,10 +325,16 @@ func (e *exporter) pickRuns(ctx context.Context, c Choice, p *pickedParts) error
 	if c.History == nil {
 		return nil
 	}
-	return e.store.EachRun(ctx, *c.History, func(r *RunRow) error {
+	found := false
+	err := e.store.EachRun(ctx, *c.History, func(r *RunRow) error {
+		found = true
 		take(r)
 		return nil
 	})
+	if err == nil && !found && *c.History != (Filter{}) {
+		err = errorf(NotFound, "there are no %s", c.Words())
+	}
+	return err
 }
 
 // withTheirs adds the documents that those refer to which are picked already.

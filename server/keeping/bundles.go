@@ -44,7 +44,7 @@ func (k *Keeper) Import(ctx context.Context, body io.Reader, by string, dry bool
 		}
 		return err
 	})
-	if err == nil && !dry {
+	if err == nil && !dry && out.Changes() {
 		k.Log.Info("a bundle was imported", "from", out.Server, "sum", out.Sum, "what", out.Words())
 	}
 	return out, err

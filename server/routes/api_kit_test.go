@@ -138,8 +138,9 @@ func newAPI(t *testing.T) *apiRig {
 func newWitnessedAPI(t *testing.T, witnessed func(run.Observer) run.Observer) *apiRig {
 	t.Helper()
 	ctx := context.Background()
-	a := &apiRig{t: t, store: storetest.New(t), log: &bytes.Buffer{}, tokens: map[store.Role]string{}, seen: map[string]bool{}}
+	a := &apiRig{t: t, log: &bytes.Buffer{}, tokens: map[store.Role]string{}, seen: map[string]bool{}}
 	a.clock = &gate{CountingClock: bench.NewCountingClock(time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))}
+	a.store = storetest.Open(t, storetest.Path(t), store.Options{Now: a.clock.Now})
 	log := slog.New(slog.NewTextHandler(a.log, &slog.HandlerOptions{Level: slog.LevelError}))
 	def := rehearsal.DefaultBench()
 	link, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: a.clock, Seed: 1})

@@ -83,13 +83,18 @@ func cutWhenTakenBack(w http.ResponseWriter, r *http.Request) (over func()) {
 	}
 	before := p.request
 	p.request = r
+	cut := make(chan struct{})
 	stop := context.AfterFunc(r.Context(), func() {
+		defer close(cut)
 		if takenBack(r.Context()) && !p.hijacked.Load() { // a socket says goodbye
 			_ = p.control.SetWriteDeadline(time.Now())
 		}
 	})
 	return func() {
-		stop()
+		if !stop() {
+			<-cut
+			p.wait() // the reason, which may still be in the buffer, has time of its own
+		}
 		p.request = before
 	}
 }

@@ -130,6 +130,9 @@ func (s *Store) setBudget(t *tx, result, seal int64, b *procedure.Budget) error 
 // damagedBudget is what a damaged budget says in place of its contributions.
 const damagedBudget = "the budget is damaged: what the disk has of it is not what was stored"
 
+// budgetDamaged reports whether the budget of a result is damaged.
+func budgetDamaged(x *procedure.Result) bool { return x.Budget != nil && x.Budget.Why == damagedBudget }
+
 // Budgets returns the results of a run in the order of its measurements, each
 // with its budget where it has one; damage as in Results. A result whose budget
 // is damaged has one that says so and no contributions.

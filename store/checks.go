@@ -313,17 +313,22 @@ func (c *checker) run(ctx context.Context, id string) error {
 		switch x := &results[i]; {
 		case x.Outcome == derive.Damaged:
 			c.found(subject, "%s: %s", x.Name, x.Note)
-		case x.Budget != nil && x.Budget.Why == damagedBudget:
+		case budgetDamaged(x):
 			c.found(subject, "%s: %s", x.Name, damagedBudget)
 		}
 	}
 	var n int64
-	err = c.store.Readings(ctx, id, AllMeasurements, 0, func(_ int64, cols *Columns) error {
+	whole := true
+	err = c.store.WholeReadings(ctx, id, AllMeasurements, 0, func(_ int64, cols *Columns) error {
 		n += int64(cols.Len())
+		return nil
+	}, func(g Gap) error {
+		whole = false
+		c.found(subject, "%s", g.Of())
 		return nil
 	})
 	c.out.Readings += n
-	if err == nil && r != nil && !r.Ended.IsZero() && n != r.Readings {
+	if err == nil && whole && r != nil && !r.Ended.IsZero() && n != r.Readings {
 		c.found(subject, "it has %d readings and says that it has %d", n, r.Readings)
 	}
 	if err := c.damage(subject, err); err != nil {

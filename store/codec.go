@@ -89,6 +89,18 @@ func (p packed) decode(c *Columns) {
 	copy(c.Pin[at:], p.body[40*p.n:41*p.n])
 }
 
+// checkChunk holds a packed chunk of any version against its checksum.
+func checkChunk(data []byte) error {
+	if len(data) < chunkHeader || data[0] != packVersion || data[1] != 0 {
+		_, err := openChunk(data)
+		return err
+	}
+	if packSum(data) != le.Uint32(data[4:]) {
+		return fmt.Errorf("%w: wrong checksum", errChunk)
+	}
+	return nil
+}
+
 // decodeChunk checks a packed chunk and adds its readings to c.
 func decodeChunk(data []byte, c *Columns) error {
 	if len(data) >= chunkHeader && data[0] == packVersion && data[1] == 0 {

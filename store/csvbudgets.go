@@ -59,7 +59,7 @@ func (e *BudgetsCSV) row(r *procedure.Record, x *procedure.Result, l *procedure.
 	e.known(l.Contribution)
 	e.known(l.Share)
 	e.yes(l.Assumed)
-	e.yes(r.Rehearsal)
+	e.text(rehearsed(r))
 	return e.end()
 }
 

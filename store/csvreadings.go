@@ -28,10 +28,14 @@ type ReadingsCSV struct {
 	err    error
 }
 
-// NewReadingsCSV begins with the header.
-func NewReadingsCSV(w io.Writer, r *procedure.Record) *ReadingsCSV {
+// NewReadingsCSV begins with the header, and with what is damaged of the run's
+// head (see WholeRun).
+func NewReadingsCSV(w io.Writer, r *procedure.Record, damaged []string) *ReadingsCSV {
 	e := &ReadingsCSV{w: w, format: newReadingFormat(r), buf: make([]byte, 0, readingsBlock+readingsBlock/2)}
 	e.buf = appendRecord(e.buf, readingsHeader)
+	for _, what := range damaged {
+		_ = e.Damaged(Gap{Measurement: AllMeasurements, why: "damaged: " + what})
+	}
 	return e
 }
 
@@ -43,6 +47,18 @@ func (e *ReadingsCSV) Chunk(k Chunk) error {
 	if len(e.buf) >= readingsBlock {
 		e.flush()
 	}
+	return e.err
+}
+
+// Damaged adds a row that says in words, in place of flags, what is damaged.
+func (e *ReadingsCSV) Damaged(g Gap) error {
+	if g.Measurement == AllMeasurements {
+		e.buf = append(e.buf, ",,"...)
+	} else {
+		e.buf = append(e.buf, e.format.measurement(g.Measurement)...)
+	}
+	e.buf = append(appendText(append(e.buf, ",,,,,,,,,"...), g.Words()), ',')
+	e.buf = append(e.buf, e.format.tail...)
 	return e.err
 }
 
@@ -60,19 +76,20 @@ func (e *ReadingsCSV) Close() error {
 }
 
 // ExportReadings writes the readings of a run's measurement, or of
-// AllMeasurements, as CSV, in constant memory.
+// AllMeasurements, as CSV, in constant memory: those that are whole, and what is
+// damaged in words.
 func (s *Store) ExportReadings(ctx context.Context, w io.Writer, runID string, measurement int) (err error) {
-	r, err := s.GetRun(ctx, runID)
+	r, lost, err := s.WholeRun(ctx, runID)
 	if err != nil {
 		return err
 	}
-	e := NewReadingsCSV(w, r)
+	e := NewReadingsCSV(w, r, lost)
 	defer func() {
 		if closeErr := e.Close(); err == nil {
 			err = closeErr
 		}
 	}()
-	return s.Chunks(ctx, runID, measurement, 0, e.Chunk)
+	return s.WholeChunks(ctx, runID, measurement, 0, e.Chunk, e.Damaged)
 }
 
 // readingFormat formats chunks; each worker has its own.
@@ -96,10 +113,7 @@ func newReadingFormat(r *procedure.Record) *readingFormat {
 		}
 		f.pins[i] = append(f.pins[i], ',')
 	}
-	f.tail = []byte("no\r\n")
-	if r.Rehearsal {
-		f.tail = []byte("yes\r\n")
-	}
+	f.tail = []byte(rehearsed(r) + "\r\n")
 	f.setText = append(appendNumber(nil, 0), ',')
 	return f
 }

@@ -84,16 +84,39 @@ func (e *ResultsCSV) Row(r *procedure.Record, x *procedure.Result) error {
 	e.optional(x.Conformity)
 	e.text(string(x.Outcome))
 	e.text(flagText(x.Flags))
-	e.text(procedure.HeldWords(x.HeldLevels(), &r.Device))
+	e.text(heldWords(r, x))
 	e.text(x.Remark())
-	e.yes(r.Rehearsal)
+	e.text(rehearsed(r))
 	e.text(strings.Join(notCounted(r, x), "; "))
 	return e.end()
 }
 
+// rehearsed says whether a run was rehearsed, which is not known where its head is
+// damaged.
+func rehearsed(r *procedure.Record) string {
+	switch {
+	case r.Status == procedure.Damaged:
+		return "not known"
+	case r.Rehearsal:
+		return "yes"
+	}
+	return "no"
+}
+
+// heldWords is what levels were held beside a result.
+func heldWords(r *procedure.Record, x *procedure.Result) string {
+	if budgetDamaged(x) {
+		return damagedBudget
+	}
+	return procedure.HeldWords(x.HeldLevels(), &r.Device)
+}
+
 // notCounted is what may lie between a result and the truth and is in no interval.
 func notCounted(r *procedure.Record, x *procedure.Result) []string {
-	if x.Measurement >= len(r.Procedure.Measurements) {
+	switch {
+	case budgetDamaged(x):
+		return []string{damagedBudget}
+	case x.Measurement >= len(r.Procedure.Measurements):
 		return nil
 	}
 	return procedure.NotCounted(&r.Procedure.Measurements[x.Measurement], x.Budget, r.Bench.LineHz)
@@ -116,7 +139,7 @@ func (e *csvWriter) coverage(x *procedure.Result) {
 // ruleOf is the decision rule that a result was judged by, "" where there was
 // nothing to judge.
 func ruleOf(r *procedure.Record, x *procedure.Result) string {
-	if x.Low == nil && x.High == nil {
+	if x.Low == nil && x.High == nil || len(r.Procedure.Measurements) == 0 { // the procedure is damaged
 		return ""
 	}
 	return r.Procedure.Rule().Name()

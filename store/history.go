@@ -38,10 +38,13 @@ type RunRow struct {
 // noBody is the snapshot of a run of which it is not known.
 const noBody = -1
 
+// damagedRow is the reason of a run whose row does not fit its seal.
+const damagedRow = "what the disk has of this run is not what was stored"
+
 // damaged is the row of a run that does not fit its seal: nothing of it is
 // shown but where it is found.
 func (r *RunRow) damaged() RunRow {
-	return RunRow{ID: r.ID, Status: procedure.Damaged, Outcome: derive.Damaged, Reason: "what the disk has of this run is not what was stored",
+	return RunRow{ID: r.ID, Status: procedure.Damaged, Outcome: derive.Damaged, Reason: damagedRow,
 		Started: r.Started, seq: r.seq, body: noBody}
 }
 

@@ -4,10 +4,7 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
-	"math"
 	"slices"
-
-	"ohmkeep/server/turn"
 )
 
 // pageChunks is the number of chunks that one query fetches: the query is over
@@ -31,48 +28,11 @@ const AllMeasurements = -1
 
 // Chunks calls fn for each packed chunk that holds readings at or after from
 // (an index in the measurement; for AllMeasurements it must be 0). The chunk's
-// memory may be kept. No lock is held while fn runs.
+// memory may be kept. No lock is held while fn runs. Where any of what is asked for
+// is damaged, it fails; see WholeChunks.
 func (s *Store) Chunks(ctx context.Context, runID string, measurement int, from int64, fn func(Chunk) error) error {
-	seq, err := s.seqOf(ctx, runID)
-	if err != nil {
-		return err
-	}
-	last := measurement
-	if measurement == AllMeasurements {
-		measurement, last, from = 0, math.MaxInt32, 0
-	}
-	if err := s.allChunks(ctx, seq); err != nil {
-		return s.readingsError(runID, err)
-	}
-	// The first chunk may begin before from.
-	at, page := from-chunkMax+1, make([]Chunk, 0, pageChunks)
-	next := map[int]int64{}
-	for more := true; more; {
-		page, more, err = s.chunkPage(ctx, seq, measurement, last, at, page[:0])
-		if err != nil {
-			return s.readingsError(runID, err)
-		}
-		for _, k := range page {
-			if want, begun := next[k.Measurement]; k.First != want && (begun || from < chunkMax) {
-				return s.readingsError(runID, errUnsound) // one is missing, or there twice
-			}
-			next[k.Measurement] = k.First + int64(k.Count)
-			if k.First+int64(k.Count) <= from {
-				continue
-			}
-			if err := fn(k); err != nil {
-				return err
-			}
-		}
-		if more {
-			if err := turn.Pass(ctx); err != nil {
-				return wrap("chunks", err)
-			}
-			end := page[len(page)-1]
-			measurement, at = end.Measurement, end.First+int64(end.Count)
-		}
-	}
-	return nil
+	w := chunkWalk{store: s, measurement: measurement, from: from, fn: fn}
+	return w.run(ctx, runID)
 }
 
 // allChunks holds the chunks of a run that has ended against the sum that it
@@ -101,50 +61,86 @@ func (s *Store) readingsError(runID string, err error) error {
 	return wrap("readings of run "+runID, err)
 }
 
-// chunkPage adds the chunks from the first that begins at or after reading at
-// of the measurement to page, a number of them at a time, and among them what
-// the tail holds, as of one moment. More is true where more may follow.
-func (s *Store) chunkPage(ctx context.Context, seq int64, measurement, last int, at int64, page []Chunk) (_ []Chunk, more bool, err error) {
-	err = s.view(ctx, func(q querier) error {
+// chunkRow is a chunk as the disk has it. One that is not sound may claim to be of
+// anywhere.
+type chunkRow struct {
+	Chunk
+	sound bool
+}
+
+// chunkPage is a number of chunks that one query fetches, in their order.
+type chunkPage struct {
+	rows []chunkRow
+	more bool  // others may follow
+	tail error // the newest readings, which no chunk holds yet, are damaged
+}
+
+// fill reads the chunks after a place, up to those of the measurement last, and
+// among them what the tail holds, as of one moment.
+func (p *chunkPage) fill(ctx context.Context, s *Store, seq int64, after place, last int) error {
+	p.rows, p.more, p.tail = p.rows[:0], false, nil
+	return s.view(ctx, func(q querier) error {
 		err := each(ctx, q, `SELECT measurement, first, count, data, `+soundSQL("chunks")+` FROM chunks LEFT JOIN chunk_data ON chunk = id
-			WHERE run = ?1 AND (measurement, first) >= (?2, ?4) AND measurement <= ?3
-			ORDER BY measurement, first LIMIT ?5`, []any{seq, measurement, last, at, pageChunks}, func(r *sql.Rows) error {
-			var k Chunk
-			var sound bool
-			if err := r.Scan(&k.Measurement, &k.First, &k.Count, &k.data, &sound); err != nil || !sound {
+			WHERE run = ?1 AND (measurement, first) > (?2, ?3) AND measurement <= ?4
+			ORDER BY measurement, first LIMIT ?5`, []any{seq, after.measurement, after.first, last, pageChunks}, func(r *sql.Rows) error {
+			var k chunkRow
+			if err := r.Scan(&k.Measurement, &k.First, &k.Count, &k.data, &k.sound); err != nil {
 				return errUnsound
 			}
-			page = append(page, k)
+			p.rows = append(p.rows, k)
 			return nil
 		})
 		if err != nil {
 			return err
 		}
-		more = len(page) == pageChunks
-		tail, err := tailChunks(ctx, q, seq, measurement, last)
-		for _, k := range tail {
-			// Behind the last of a full page it comes with a later one.
-			i, _ := slices.BinarySearchFunc(page, k, inOrder)
-			if !(k.Measurement == measurement && k.First < at) && !(more && i == len(page)) {
-				page = slices.Insert(page, i, k)
-			}
+		p.more = len(p.rows) == pageChunks
+		p.tail = p.addTail(ctx, q, seq, after, last)
+		if isDamage(p.tail) {
+			return nil
 		}
-		return err
+		return p.tail
 	})
-	return page, more, err
 }
 
-// inOrder compares chunks by measurement, and by place in it.
-func inOrder(a, b Chunk) int {
-	return cmp.Or(cmp.Compare(a.Measurement, b.Measurement), cmp.Compare(a.First, b.First))
+// addTail puts what the tail holds into its places. What belongs behind the last of
+// a full page comes with a later one.
+func (p *chunkPage) addTail(ctx context.Context, q querier, seq int64, after place, last int) error {
+	tail, err := tailChunks(ctx, q, seq, after.measurement, last)
+	for _, k := range tail {
+		i, _ := slices.BinarySearchFunc(p.rows, placeOf(k), func(r chunkRow, at place) int { return placeOf(r.Chunk).compare(at) })
+		if placeOf(k).compare(after) > 0 && !(p.more && i == len(p.rows)) {
+			p.rows = slices.Insert(p.rows, i, chunkRow{k, true})
+		}
+	}
+	return err
+}
+
+// place is where a chunk belongs in its run.
+type place struct {
+	measurement int
+	first       int64
+}
+
+func placeOf(k Chunk) place { return place{k.Measurement, k.First} }
+
+// compare orders places by measurement, and by place in it.
+func (p place) compare(o place) int {
+	return cmp.Or(cmp.Compare(p.measurement, o.measurement), cmp.Compare(p.first, o.first))
 }
 
 // Readings calls fn with the readings of a measurement from index from on, in
 // order, up to 1024 at a time; first is the index of the first of them. The
-// columns are used again for the next call. No lock is held while fn runs.
+// columns are used again for the next call. No lock is held while fn runs. Where any
+// of them is damaged, it fails; see WholeReadings.
 func (s *Store) Readings(ctx context.Context, runID string, measurement int, from int64, fn func(first int64, c *Columns) error) error {
+	return s.Chunks(ctx, runID, measurement, from, s.decoding(runID, measurement, from, fn))
+}
+
+// decoding is what has the readings from index from on of each chunk decoded and
+// given to fn.
+func (s *Store) decoding(runID string, measurement int, from int64, fn func(first int64, c *Columns) error) func(Chunk) error {
 	var c Columns
-	return s.Chunks(ctx, runID, measurement, from, func(k Chunk) error {
+	return func(k Chunk) error {
 		c.Reset()
 		if err := k.Decode(&c); err != nil {
 			return s.readingsError(runID, err)
@@ -154,7 +150,7 @@ func (s *Store) Readings(ctx context.Context, runID string, measurement int, fro
 			return fn(from, &tail)
 		}
 		return fn(k.First, &c)
-	})
+	}
 }
 
 // PackedReadings returns how many readings of a measurement chunks hold: all

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"math"
+	"strings"
 
 	"ohmkeep/server/derive"
 	"ohmkeep/server/procedure"
@@ -98,6 +99,15 @@ func lostResults() procedure.Result {
 	x := damagedResult()
 	x.Name, x.Condition = "Damaged results", "all"
 	x.Note = "what the disk has is not all that the run ended with: results are missing, or older than its end"
+	return x
+}
+
+// DamagedHead stands among the results of a run for what is damaged of its head
+// (see WholeRun).
+func DamagedHead(damaged []string) procedure.Result {
+	x := damagedResult()
+	x.Name, x.Condition = "Damaged head", "all"
+	x.Note = "damaged: " + strings.Join(damaged, "; ")
 	return x
 }
 

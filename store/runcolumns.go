@@ -104,11 +104,12 @@ var runColumns = []runColumn{
 var runDocuments = [...]struct {
 	column string
 	of     func(*procedure.Record) any
+	called string
 }{
-	{"device_body", func(r *procedure.Record) any { return &r.Device }},
-	{"procedure_body", func(r *procedure.Record) any { return &r.Procedure }},
-	{"pin_map_body", func(r *procedure.Record) any { return &r.PinMap }},
-	{"bench_body", func(r *procedure.Record) any { return &r.Bench }},
+	{"device_body", func(r *procedure.Record) any { return &r.Device }, "the device as it was"},
+	{"procedure_body", func(r *procedure.Record) any { return &r.Procedure }, "the procedure as it was carried out"},
+	{"pin_map_body", func(r *procedure.Record) any { return &r.PinMap }, "the pin map as it was"},
+	{"bench_body", func(r *procedure.Record) any { return &r.Bench }, "the bench as it was"},
 }
 
 // runLists are the lists of a run. Each has a table of its own, as JSON,
@@ -116,9 +117,10 @@ var runDocuments = [...]struct {
 var runLists = [...]struct {
 	table, column string
 	of            func(*procedure.Record) any
+	called        string
 }{
-	{"acknowledged", "findings", func(r *procedure.Record) any { return &r.Acknowledged }},
-	{"confirmed", "items", func(r *procedure.Record) any { return &r.Confirmed }},
+	{"acknowledged", "findings", func(r *procedure.Record) any { return &r.Acknowledged }, "what was acknowledged before it"},
+	{"confirmed", "items", func(r *procedure.Record) any { return &r.Confirmed }, "what was confirmed before it"},
 }
 
 // lists says which of its lists a run has rows for, one bit each.
@@ -145,24 +147,24 @@ var (
 	selectRow  = selected(func(c *runColumn) bool { return c.row != nil }) + ", results_sum, " + soundSQL("runs")
 	selectHead = func() string {
 		from := "runs"
-		columns := soundSQL("runs")
+		sound := []string{soundSQL("runs")}
 		joined := ""
 		for i, d := range runDocuments {
-			columns += " AND " + soundAs("snapshots", fmt.Sprintf("d%d", i))
+			sound = append(sound, soundAs("snapshots", fmt.Sprintf("d%d", i)))
 			joined += fmt.Sprintf(", d%d.id, d%d.hash", i, i)
-			from += fmt.Sprintf(" JOIN snapshots d%d ON d%d.id = %s", i, i, d.column)
+			from += fmt.Sprintf(" LEFT JOIN snapshots d%d ON d%d.id = %s", i, i, d.column)
 		}
 		for i, l := range runLists {
-			columns += fmt.Sprintf(" AND (%s.run IS NULL OR %s)", l.table, soundSQL(l.table))
-			columns += fmt.Sprintf(" AND (runs.lists IS NULL OR (runs.lists >> %d & 1) = (%s.run IS NOT NULL))", i, l.table)
+			sound = append(sound, fmt.Sprintf("(%s.run IS NULL OR %s) AND (runs.lists IS NULL OR (runs.lists >> %d & 1) = (%s.run IS NOT NULL))",
+				l.table, soundSQL(l.table), i, l.table))
 			joined += ", " + l.column
 			from += fmt.Sprintf(" LEFT JOIN %s ON %s.run = runs.id", l.table, l.table)
 		}
-		columns += " AND (origins.run IS NULL OR " + soundSQL("origins") + ")"
+		sound = append(sound, "origins.run IS NULL OR "+soundSQL("origins"))
 		joined += ", origins.body"
 		from += " LEFT JOIN origins ON origins.run = runs.seq"
-		columns += ", " + selected(func(c *runColumn) bool { return c.head != nil }) + joined
-		return "SELECT " + columns + " FROM " + from + " WHERE runs.id = ? AND " + notDeleting
+		return "SELECT " + strings.Join(sound, ", ") + ", " + selected(func(c *runColumn) bool { return c.head != nil }) + joined +
+			" FROM " + from + " WHERE runs.id = ? AND " + notDeleting
 	}()
 )
 
@@ -242,24 +244,45 @@ func anyValues(rows *sql.Rows, n int, keep map[int]any) error {
 	return nil
 }
 
-// scanHead reads the columns of selectHead; made receives the references to
-// the snapshots of the run's documents, sound whether all that belongs to the
-// head fits its seals.
-func scanHead(row *sql.Row, r *procedure.Record, made *[len(runDocuments)]snapshotRef, sound *bool) error {
-	into := []any{sound}
+// headParts is the number of parts of the head of a run with a seal of their own:
+// its row, what it was made with, its lists, and where it is from.
+const headParts = 1 + len(runDocuments) + len(runLists) + 1
+
+// runHeadRow is the head of a run as the disk has it.
+type runHeadRow struct {
+	made  [len(runDocuments)]snapshotRef
+	sound [headParts]sql.NullBool
+}
+
+// scan reads the columns of selectHead.
+func (h *runHeadRow) scan(row *sql.Row, r *procedure.Record) error {
+	var into []any
+	for i := range h.sound {
+		into = append(into, &h.sound[i])
+	}
 	for _, c := range runColumns {
 		if c.head != nil {
 			into = append(into, c.head(r))
 		}
 	}
-	for i := range made {
-		into = append(into, &made[i].id, &made[i].hash)
+	for i := range h.made {
+		into = append(into, asNumber{&h.made[i].id}, &h.made[i].hash)
 	}
 	for _, l := range runLists {
 		into = append(into, asJSON{l.of(r)})
 	}
 	into = append(into, asJSON{&r.Origins})
 	return row.Scan(into...)
+}
+
+// asNumber reads a whole number, 0 from NULL.
+type asNumber struct{ n *int64 }
+
+func (a asNumber) Scan(v any) error {
+	var n sql.NullInt64
+	err := n.Scan(v)
+	*a.n = n.Int64
+	return err
 }
 
 // runCell writes a column of a run as a cell.

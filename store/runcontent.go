@@ -122,7 +122,7 @@ func (s *Store) readResults(ctx context.Context, id string, to bundleVisitor) er
 	}
 	for i := range results {
 		x := &results[i]
-		if x.Outcome == derive.Damaged || x.Budget != nil && x.Budget.Why == damagedBudget {
+		if x.Outcome == derive.Damaged || budgetDamaged(x) {
 			return errorf(Corrupt, "results of run %s are damaged: what the disk has is not what was stored", id)
 		}
 		b, err := bundled(x)

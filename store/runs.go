@@ -177,31 +177,14 @@ func (s *Store) MarkInterrupted(ctx context.Context) (n int64, err error) {
 
 // GetRun returns the head of a run. Seated is a json.RawMessage, or nil. What
 // its device, procedure, pin map and bench refer to is shared with everybody
-// who reads a run made with the same: it must not be changed.
+// who reads a run made with the same: it must not be changed. Where any of it is
+// damaged, it fails; see WholeRun.
 func (s *Store) GetRun(ctx context.Context, runID string) (*procedure.Record, error) {
-	r := &procedure.Record{ID: runID}
-	var made [len(runDocuments)]snapshotRef
-	var sound bool
-	if err := scanHead(s.reader(ctx).QueryRowContext(ctx, selectHead, runID), r, &made, &sound); err != nil {
-		if isDamage(err) {
-			return nil, s.damaged("run " + runID)
-		}
-		return nil, wrap("get run "+runID, missing(err, "there is no run %s", runID))
+	r, lost, err := s.WholeRun(ctx, runID)
+	if err != nil || len(lost) == 0 {
+		return r, err
 	}
-	if !sound {
-		return nil, s.damaged("run " + runID)
-	}
-	for i, d := range runDocuments {
-		if err := s.readSnapshot(ctx, made[i], d.of(r)); isDamage(err) {
-			return nil, s.damaged("what run " + runID + " was made with")
-		} else if err != nil { // missing: the run has just been deleted
-			return nil, wrap("get run "+runID, missing(err, "there is no run %s", runID))
-		}
-	}
-	if e, ok := s.pending.of(runID); ok && r.Status == procedure.Running {
-		r.Status, r.Outcome, r.Reason, r.Ended = e.Status, e.Outcome, e.Reason, e.Ended
-	}
-	return r, nil
+	return nil, s.damaged("run " + runID)
 }
 
 // EditNote replaces a run's note as a person does: the line in the log, written

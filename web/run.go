@@ -51,8 +51,11 @@ type RunProps struct {
 	Selected int
 	Follow   bool
 	Plots    []Plot
-	Latest   []bench.Reading // newest first, of the selected measurement
-	Shares   []Share
+	// ReadingsDamaged says that some readings of the selected measurement are
+	// damaged, so that it is not drawn.
+	ReadingsDamaged bool
+	Latest          []bench.Reading // newest first, of the selected measurement
+	Shares          []Share
 
 	// Budgets are those that were chosen to stand on the page, nil where none were
 	// asked for; Ticked are the keys of what was.

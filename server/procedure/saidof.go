@@ -3,6 +3,7 @@ package procedure
 import (
 	"strings"
 
+	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/quantity"
 )
@@ -28,6 +29,8 @@ func (r *Result) Remark() string {
 // WithoutBudget says why the result has no contributions to its uncertainty.
 func (r *Result) WithoutBudget() string {
 	switch {
+	case r.Outcome == derive.Damaged:
+		return r.Note
 	case r.Old():
 		return beforeBudgets
 	case r.Budget != nil && r.Budget.Why != "":

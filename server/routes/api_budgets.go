@@ -73,7 +73,7 @@ type apiBudgets struct {
 }
 
 func (s *Server) apiBudgets(w http.ResponseWriter, r *http.Request) error {
-	rec, results, err := s.budgets(r.Context(), chi.URLParam(r, "id"))
+	rec, results, err := s.wholeBudgets(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}

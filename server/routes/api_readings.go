@@ -43,25 +43,36 @@ type apiReadings struct {
 	Group       []int             `json:"group" doc:"index of the curve"`
 	Pin         []int             `json:"pin"`
 	Channel     []int             `json:"channel"`
+	Damaged     []apiGap          `json:"damaged,omitempty" doc:"what of the measurement is not what was stored; the readings begin behind it; absent: nothing that lies before from or among these readings"`
 	Flags       []int             `json:"flags" doc:"sum of: 1 in compliance, 2 over range, 4 not settled, 8 out of limit, 16 after fault"`
+}
+
+// apiGap is something damaged among readings.
+type apiGap struct {
+	From int64  `json:"from" doc:"index of the first reading that is damaged"`
+	To   int64  `json:"to" doc:"index after the last one; from and to are 0 where it is not known which they are"`
+	What string `json:"what" doc:"in words"`
 }
 
 var errEnough = errors.New("enough readings")
 
 func (s *Server) apiReadings(w http.ResponseWriter, r *http.Request) error {
 	ctx, id, q := r.Context(), chi.URLParam(r, "id"), r.URL.Query()
-	rec, err := s.Store.GetRun(ctx, id)
+	rec, lost, err := s.Store.WholeRun(ctx, id)
 	if err != nil {
 		return err
 	}
 	out := apiReadings{Rehearsal: rec.Rehearsal, Measurement: number(q, "measurement", 0), From: int64(number(q, "from", 0))}
-	if n := len(rec.Procedure.Measurements); out.Measurement >= n && out.Measurement > 0 {
+	for _, what := range lost {
+		out.Damaged = append(out.Damaged, apiGap{What: "of the run's head: " + what})
+	}
+	if n := len(rec.Procedure.Measurements); n > 0 && out.Measurement >= n { // 0: damaged
 		return problem.Field("measurement", "this run has no such measurement")
 	}
 	limit := number(q, "limit", 1000)
-	err = s.Store.Readings(ctx, id, out.Measurement, out.From, func(_ int64, c *store.Columns) error {
+	err = s.Store.WholeReadings(ctx, id, out.Measurement, out.From, func(_ int64, c *store.Columns) error {
 		return out.add(c, limit)
-	})
+	}, out.gap)
 	switch {
 	case errors.Is(err, errEnough):
 		next := out.From + int64(out.Count)
@@ -70,6 +81,16 @@ func (s *Server) apiReadings(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return reply(w, http.StatusOK, out)
+}
+
+// gap takes in what is damaged: errEnough where it lies behind readings.
+func (a *apiReadings) gap(g store.Gap) error {
+	if g.End > g.First && a.Count > 0 {
+		return errEnough
+	}
+	a.Damaged = append(a.Damaged, apiGap{g.First, g.End, g.Words()})
+	a.From = max(a.From, g.End)
+	return nil
 }
 
 // add takes readings until there are limit; errEnough where some are left.

@@ -21,7 +21,7 @@ func (s *Server) runEndpoints() []endpoint {
 			summary: "Start a procedure on the bench.", request: apiStart{}, response: apiStarted{}},
 		{route: route{"GET", "/runs/{id}", store.Viewer, page, s.apiRun}, id: "getRun", tag: tag,
 			summary:  "The head of a run, with copies of the device, procedure, pin map and bench that it used.",
-			response: procedure.Record{}},
+			response: apiRunHead{}},
 		{route: route{"PATCH", "/runs/{id}", store.Operator, page, s.apiNote}, id: "noteRun", tag: tag, status: http.StatusNoContent,
 			summary: "Replace a run's note.", request: apiNote{}},
 		{route: route{"DELETE", "/runs/{id}", store.Owner, page, s.apiDeleteRun}, id: "deleteRun", tag: tag, status: http.StatusNoContent,
@@ -120,11 +120,17 @@ func (s *Server) apiDeleteRun(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) apiRun(w http.ResponseWriter, r *http.Request) error {
-	rec, err := s.Store.GetRun(r.Context(), chi.URLParam(r, "id"))
+	rec, lost, err := s.Store.WholeRun(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}
-	return reply(w, http.StatusOK, rec)
+	return reply(w, http.StatusOK, apiRunHead{*rec, lost})
+}
+
+// apiRunHead is the JSON of the head of a run.
+type apiRunHead struct {
+	procedure.Record
+	Damaged []string `json:"damaged,omitempty" doc:"what of the head is not what was stored, in words, and is left out; where the status is damaged, nothing but the id can be believed, not even that it was no rehearsal; absent: nothing"`
 }
 
 // apiProgress is the JSON of a run's progress.
@@ -200,11 +206,15 @@ type apiResults struct {
 }
 
 func (s *Server) apiResults(w http.ResponseWriter, r *http.Request) error {
-	rec, results, err := s.budgets(r.Context(), chi.URLParam(r, "id"))
+	rec, results, err := s.wholeBudgets(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}
-	return reply(w, http.StatusOK, apiResults{rec.Rehearsal, rec.Procedure.Rule().Name(), resultsOf(results)})
+	rule := rec.Procedure.Rule().Name()
+	if len(rec.Procedure.Measurements) == 0 {
+		rule = "not known: the procedure as it was carried out is damaged"
+	}
+	return reply(w, http.StatusOK, apiResults{rec.Rehearsal, rule, resultsOf(results)})
 }
 
 func resultsOf(results []procedure.Result) []apiResult {

@@ -104,7 +104,7 @@ func (s *Server) csvWide(w http.ResponseWriter, r *http.Request) error {
 
 // csvResults answers with the results of one run.
 func (s *Server) csvResults(w http.ResponseWriter, r *http.Request) error {
-	rec, results, err := s.budgets(r.Context(), chi.URLParam(r, "id"))
+	rec, results, err := s.wholeBudgets(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}
@@ -120,9 +120,9 @@ func (s *Server) csvResults(w http.ResponseWriter, r *http.Request) error {
 }
 
 // csvReadings answers with the readings of one run, of one measurement where
-// the query names one.
+// the query names one: those that are whole, and what is damaged in words.
 func (s *Server) csvReadings(w http.ResponseWriter, r *http.Request) error {
-	rec, err := s.Store.GetRun(r.Context(), chi.URLParam(r, "id"))
+	rec, lost, err := s.Store.WholeRun(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}
@@ -132,14 +132,14 @@ func (s *Server) csvReadings(w http.ResponseWriter, r *http.Request) error {
 			return problem.Fields(ps)
 		}
 		measurement = number(q, "measurement", 0)
-		if measurement >= len(rec.Procedure.Measurements) {
+		if n := len(rec.Procedure.Measurements); n > 0 && measurement >= n { // 0: damaged
 			return problem.Field("measurement", "this run has no such measurement")
 		}
 	}
 	return s.csvAnswer(w, r, runFile(rec, "readings"), func(b *csvBody) (err error) {
-		e := store.NewReadingsCSV(b, rec)
+		e := store.NewReadingsCSV(b, rec, lost)
 		defer func() { err = errors.Join(err, e.Close()) }()
-		return s.Store.Chunks(r.Context(), rec.ID, measurement, 0, e.Chunk)
+		return s.Store.WholeChunks(r.Context(), rec.ID, measurement, 0, e.Chunk, e.Damaged)
 	})
 }
 

@@ -99,6 +99,23 @@ func (s *Server) budgets(ctx context.Context, id string) (*procedure.Record, []p
 	return rec, results, err
 }
 
+// wholeBudgets is budgets for files and the API: where the head is damaged in part,
+// a result more says so.
+func (s *Server) wholeBudgets(ctx context.Context, id string) (*procedure.Record, []procedure.Result, error) {
+	rec, lost, err := s.Store.WholeRun(ctx, id)
+	if err != nil {
+		return nil, nil, err
+	}
+	results, err := s.Store.Budgets(ctx, id)
+	if problem.CodeOf(err) == problem.Corrupt {
+		lost, err = append(lost, "its results, which the disk does not give back"), nil
+	}
+	if len(lost) > 0 {
+		results = append(results, store.DamagedHead(lost))
+	}
+	return rec, results, err
+}
+
 // budgetPick reads which results are asked for; one says that it is a single
 // result by its name.
 func budgetPick(q url.Values) (pick func(*procedure.Result) bool, one bool, err error) {
@@ -122,7 +139,7 @@ func budgetPick(q url.Values) (pick func(*procedure.Result) bool, one bool, err 
 
 // csvBudgets answers with the contributions to every result of one run.
 func (s *Server) csvBudgets(w http.ResponseWriter, r *http.Request) error {
-	rec, results, err := s.budgets(r.Context(), chi.URLParam(r, "id"))
+	rec, results, err := s.wholeBudgets(r.Context(), chi.URLParam(r, "id"))
 	if err != nil {
 		return err
 	}

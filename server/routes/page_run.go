@@ -41,6 +41,9 @@ func (s *Server) runPage(w http.ResponseWriter, r *http.Request) error {
 		})
 	}
 	p, err := s.runProps(r.Context(), id, chosen(r))
+	if problem.CodeOf(err) == problem.Corrupt {
+		return s.damagedRunPage(w, r, id, web.DamagedRunProps{Page: s.frame(r.Context(), "A damaged run", "/runs"), Base: "/runs/" + id})
+	}
 	if err != nil {
 		return err
 	}
@@ -71,6 +74,20 @@ func (s *Server) runProps(ctx context.Context, id string, m int) (web.RunProps, 
 		err = s.showShares(ctx, &p)
 	}
 	return p, err
+}
+
+// damagedRunPage shows what is whole of a run whose page cannot be shown, and what
+// is damaged.
+func (s *Server) damagedRunPage(w http.ResponseWriter, r *http.Request, id string, p web.DamagedRunProps) error {
+	rec, lost, err := s.Store.WholeRun(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	if len(lost) == 0 { // its head is whole: its results, or an index that leads to them
+		lost = []string{"its results, or what leads to them in the file"}
+	}
+	p.Record, p.Damaged, p.Page.Rehearsal = *rec, lost, rec.Rehearsal
+	return show(r.Context(), w, http.StatusOK, web.DamagedRun(p))
 }
 
 func runTitle(rec *procedure.Record) string {
@@ -241,6 +258,9 @@ func (s *Server) sharedRunPage(w http.ResponseWriter, r *http.Request, id string
 		})
 	}
 	p, seq, err := s.view(r.Context(), id, chosen(r))
+	if problem.CodeOf(err) == problem.Corrupt {
+		return s.damagedRunPage(w, r, id, web.DamagedRunProps{Page: web.Page{Title: "A damaged run", Public: true}, Base: "/s/" + chi.URLParam(r, "token"), Shared: true})
+	}
 	if err != nil {
 		return err
 	}

@@ -6,6 +6,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/liverun"
+	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/web"
 )
@@ -57,6 +58,10 @@ func (s *Server) storedView(ctx context.Context, id string, m int) (web.RunProps
 		return p, nil
 	}
 	plot, err := s.plotNow(ctx, rec, m, nil)
+	if problem.CodeOf(err) == problem.Corrupt {
+		p.ReadingsDamaged = true
+		return p, nil
+	}
 	if err != nil {
 		return p, err
 	}

@@ -82,7 +82,7 @@ func TestBundleOverHTTP(t *testing.T) {
 		if err := json.Unmarshal(body, &got); err != nil || status != 200 {
 			t.Fatalf("%d %v %s", status, err, body)
 		}
-		if got.Refused > 0 || got.Renamed > 0 || i < 2 && (got.Runs < 20 || got.New < 30) || i == 2 && got.Changes() {
+		if got.Refused > 0 || got.Renamed > 0 || i < 2 && (got.Runs < unitsOfTests || got.New < 12+unitsOfTests) || i == 2 && got.Changes() {
 			t.Fatalf("%d: %.3000s", i, body)
 		}
 		if i == 1 {

@@ -91,6 +91,7 @@ type preparation struct {
 	identity bench.Identity
 	log      *slog.Logger
 	busy     func() bool // somebody's own run is at work
+	lot      []demo.LotUnit
 	cancel   context.CancelCauseFunc
 	ended    chan struct{}
 
@@ -100,7 +101,7 @@ type preparation struct {
 
 // prepareDemo fills an empty database with the demonstration lab and starts
 // its lot. It returns nil where there is nothing left to do.
-func prepareDemo(ctx context.Context, s *store.Store, def bench.Definition, identity bench.Identity, busy func() bool, log *slog.Logger) (*preparation, error) {
+func prepareDemo(ctx context.Context, s *store.Store, def bench.Definition, identity bench.Identity, lot []demo.LotUnit, busy func() bool, log *slog.Logger) (*preparation, error) {
 	events, err := s.Events(ctx, demoSubject, 0, 10)
 	if err != nil {
 		return nil, err
@@ -119,10 +120,13 @@ func prepareDemo(ctx context.Context, s *store.Store, def bench.Definition, iden
 	} else if events[0].Action == demoFinished {
 		return nil, nil
 	}
+	if lot == nil {
+		lot = demo.Lot()
+	}
 	runCtx, cancel := context.WithCancelCause(context.Background())
 	p := &preparation{
 		store: s, def: def, identity: identity, busy: busy, log: log, cancel: cancel,
-		ended: make(chan struct{}), total: len(demo.Lot()),
+		ended: make(chan struct{}), lot: lot, total: len(lot),
 	}
 	go func() {
 		defer close(p.ended)
@@ -203,7 +207,7 @@ func (p *preparation) run(ctx context.Context) error {
 		return err
 	}
 	runner := &run.Runner{Link: b, Clock: clock, Recorder: p.store, Log: p.log.With("lot", demo.LotName)}
-	for i, u := range demo.Lot() {
+	for i, u := range p.lot {
 		if err := clock.Sleep(ctx, begin.Add(time.Duration(i)*each).Sub(clock.Now())); err != nil {
 			return err
 		}

@@ -9,8 +9,8 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
+	"ohmkeep/server/demo"
 	"ohmkeep/store/storetest"
 )
 
@@ -77,12 +77,17 @@ func startProgramWith(t testing.TB, dir string, o options) *program {
 	return p
 }
 
-// demonstration is a lab whose lot has been run, once for all tests: by the
-// program as a process of its own, as a first start runs it.
+// unitsOfTests is how many units of the demonstration lot the lab of the tests
+// has. All 24 would take a fifth of the processor time of all tests here; six
+// fill every page of a lot, and the fourth of them is faulty. TestProcessMemory
+// has the whole lot run with -wholelot.
+const unitsOfTests = 6
+
+// demonstration is the database of a lab whose lot has been run, once for all
+// tests.
 var demonstration struct {
 	sync.Mutex
-	database   []byte
-	idle, peak int64 // resident memory of that process after the lot, bytes
+	database []byte
 }
 
 // runDemonstration runs the lot where no test has done so before.
@@ -93,16 +98,14 @@ func runDemonstration(t testing.TB) {
 	if demonstration.database != nil {
 		return
 	}
-	p := startProcess(t, storetest.Dir(t))
-	lotDone(p.token("operator"))
-	t.Logf("the demonstration lot took %.1f s", time.Since(p.begun).Seconds())
-	if _, err := os.Stat("/proc/self/status"); err == nil { // Linux tells
-		demonstration.idle, demonstration.peak = p.settled(), p.status("VmHWM")
+	dir := storetest.Dir(t)
+	p := startProgramWith(t, dir, options{Listen: "127.0.0.1:0", Demo: true, lot: demo.Lot()[:unitsOfTests]})
+	<-p.app.prepare.ended
+	if done, total := p.app.prepare.progress(); done != unitsOfTests || total != unitsOfTests {
+		t.Fatalf("%d of %d units of the lot were run, not %d", done, total, unitsOfTests)
 	}
-	if code := p.terminate(); code != 0 {
-		t.Fatalf("exit status %d\n%s", code, p.errors())
-	}
-	body, err := os.ReadFile(databasePath(p.dir)) // after the stop: its log is empty
+	p.stop()
+	body, err := os.ReadFile(databasePath(dir)) // after the stop: its log is empty
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"ohmkeep/server/demo"
 	"ohmkeep/server/edge"
 	"ohmkeep/server/health"
 	"ohmkeep/server/keeping"
@@ -51,6 +52,8 @@ type options struct {
 	Announce    io.Writer // where the link goes
 	// ready, where it is set, is told when the program serves.
 	ready func(*app)
+	// lot are the units of the demonstration lot; nil: all of demo.Lot.
+	lot []demo.LotUnit
 }
 
 // benchSeed is the random seed of the rehearsal bench's errors where none is

@@ -77,7 +77,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 		return nil, err
 	}
 	if a.Demo {
-		if a.prepare, err = prepareDemo(ctx, a.store, def, identity, a.atWork, a.Log); err != nil {
+		if a.prepare, err = prepareDemo(ctx, a.store, def, identity, a.lot, a.atWork, a.Log); err != nil {
 			return nil, fmt.Errorf("demonstration: %w", err)
 		}
 		cfg.Preparing, cfg.PreparingLot = a.prepare.progress, demo.LotName

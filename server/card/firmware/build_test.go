@@ -1,6 +1,7 @@
 package firmware
 
 import (
+	"flag"
 	"fmt"
 	"os"
 	"os/exec"
@@ -72,7 +73,14 @@ func program(t testing.TB, name string, args ...string) string {
 	return path
 }
 
+// atOnce is how many tests of this package go on at once: most wait for the
+// watchdog of a card in real time, and the compiler works meanwhile.
+const atOnce = "8"
+
 func TestMain(m *testing.M) {
+	if err := flag.Set("test.parallel", atOnce); err != nil { // the command line comes after and wins
+		panic(err)
+	}
 	folder, err := os.MkdirTemp("", "firmware")
 	if err != nil {
 		panic(err)

@@ -66,8 +66,7 @@ func InfoOf(s Step) (StepInfo, bool) {
 type Kind string
 
 const (
-	EnableFloats     Kind = "enable-floats"      // several switches of one multiplexer conduct a little
-	SwitchConducts   Kind = "switch-conducts"    // one switch conducts a little when it should be open
+	EnableFloats     Kind = "enable-floats"      // switches of one multiplexer conduct a little, open or closed
 	StuckClosed      Kind = "stuck-closed"       // a switch does not open
 	StuckOpen        Kind = "stuck-open"         // a switch does not close
 	PathResistance   Kind = "path-resistance"    // a closed path is outside of its stated tolerance
@@ -82,7 +81,7 @@ const (
 
 // Finding is one thing that is not as the bench's definition says.
 type Finding struct {
-	Kind Kind `json:"kind" doc:"what is wrong: enable-floats, switch-conducts, stuck-closed, stuck-open, path-resistance, leaky-contact, poor-contact, open-contact, wrong-contact, channel-disagrees, not-what-was-asked, not-measured"`
+	Kind Kind `json:"kind" doc:"what is wrong: enable-floats, stuck-closed, stuck-open, path-resistance, leaky-contact, poor-contact, open-contact, wrong-contact, channel-disagrees, not-what-was-asked, not-measured"`
 	// Fault is false for what spoils no result: something that was not told.
 	Fault    bool              `json:"fault" doc:"whether results are not to be trusted because of it"`
 	Said     string            `json:"said" doc:"what seems to be wrong, in words"`
@@ -157,7 +156,7 @@ type Verdict string
 
 const (
 	Good       Verdict = "good"        // all steps were done, and none found a fault
-	Partly     Verdict = "partly"      // no fault, but not all steps were done
+	Partly     Verdict = "partly"      // no fault, but not all was done or could be told
 	Faulty     Verdict = "faulty"      // a step found what spoils results
 	NothingYet Verdict = "nothing-yet" // no step was done
 )
@@ -169,7 +168,7 @@ func (r *Record) Verdict() Verdict {
 		return Faulty
 	case len(r.Steps) == 0:
 		return NothingYet
-	case len(r.Skipped()) > 0:
+	case len(r.Skipped()) > 0 || slices.ContainsFunc(r.Steps, func(s StepResult) bool { return len(s.Findings) > 0 }):
 		return Partly
 	}
 	return Good

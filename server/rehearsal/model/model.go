@@ -65,7 +65,7 @@ func Find(key string) (Model, bool) {
 
 var all = []Model{
 	hexInverter, hexSchmitt, dualAmplifier, regulator, nmos, npn,
-	resistorNetwork, io48, checkLoad, shortingPlug, emptySocket,
+	resistorNetwork, io48, checkLoad, shortingPlug, numberedPlug, emptySocket,
 }
 
 // maker is the state that a model's builder works with while it places a unit.

@@ -79,3 +79,22 @@ var emptySocket = Model{
 	Key: "empty", Title: "Empty socket", Pins: 48,
 	Build: building("empty", 48, nil, func(*maker) {}),
 }
+
+var numberedOptions = []Option{
+	{Key: "ohms", Title: "step", Unit: "Ω", Default: 100, Min: 10, Max: 1e3},
+	{Key: "tolerance", Title: "tolerance", Unit: "of the value", Default: 5e-3, Min: 0, Max: 0.05},
+}
+
+// numberedPlug joins contact n with one point by n times the step, so that a
+// measured resistance tells which contact a wire leads to.
+var numberedPlug = Model{
+	Key: "numbered-plug", Title: "Numbered plug", Pins: 48, Options: numberedOptions,
+	Build: building("numbered-plug", 48, numberedOptions, func(m *maker) {
+		hub := m.c.NewNode()
+		for k := 1; k <= 48; k++ {
+			r := m.normal(float64(k)*m.opts["ohms"], m.opts["tolerance"]/3)
+			m.c.Resistor(m.pin(k), hub, r)
+			m.truth[fmt.Sprintf("R%d", k)] = r
+		}
+	}),
+}

@@ -1,0 +1,120 @@
+package check
+
+import (
+	"math"
+	"slices"
+
+	"ohmkeep/server/bench"
+)
+
+// emptySocket checks every switch of the bench, open and closed. Nothing may be
+// in the socket: what is there would conduct like a switch.
+func (q *sequence) emptySocket() {
+	reading := 4 + len(q.Def.Channels)*2 // about, by contact
+	q.of = q.Def.Contacts*reading + 2*len(q.Def.Channels)
+	conducts := q.openSwitches()
+	closed := q.closedPaths()
+	closes := func(id bench.PathID) bool {
+		m := closed[id]
+		return m != nil && m.told && !m.open && !(m.ohms.X > closedBelow)
+	}
+	q.returnSwitches(conducts, closes)
+	if q.err != nil {
+		return
+	}
+	q.result.Findings = append(q.conducting(conducts), q.result.Findings...)
+	q.notClosing(closed, conducts)
+	q.sayUntold(closed)
+	if len(q.joined) > 0 {
+		q.result.Findings = []Finding{somethingIn(q.joined)}
+		q.result.Paths, q.result.Leakages = nil, nil
+	}
+}
+
+// conducting groups the switches that conduct by their multiplexer.
+func (q *sequence) conducting(conducts map[bench.PathID]float64) []Finding {
+	var out []Finding
+	byMux := map[string][]*bench.Path{}
+	var order []string
+	for i := range q.Def.Paths {
+		p := &q.Def.Paths[i]
+		g, is := conducts[p.ID]
+		if !is {
+			continue
+		}
+		if g*closedBelow >= 1 {
+			out = append(out, stuckClosed(q.Def, p, 1/g))
+			continue
+		}
+		if byMux[p.Mux] == nil {
+			order = append(order, p.Mux)
+		}
+		byMux[p.Mux] = append(byMux[p.Mux], p)
+	}
+	for _, mux := range order {
+		out = append(out, enableFloats(q.Def, mux, byMux[mux], conducts))
+	}
+	return out
+}
+
+// notClosing says which paths do not close, or are not what they are stated to
+// be, and keeps what was measured of the others.
+func (q *sequence) notClosing(closed map[bench.PathID]*closing, conducts map[bench.PathID]float64) {
+	for i := range q.Def.Paths {
+		p := &q.Def.Paths[i]
+		m := closed[p.ID]
+		if m == nil || !m.told {
+			continue
+		}
+		if _, floats := conducts[p.ID]; floats && (m.open || m.ohms.X > closedBelow) {
+			continue // its multiplexer has been named
+		}
+		stated, allowed := q.statedOf(p)
+		switch {
+		case m.open:
+			q.found(stuckOpen(q.Def, p))
+			continue
+		case m.sense:
+			q.found(senseOpen(q.Def, p))
+		}
+		u := half(m.ohms)
+		if m.with == nil {
+			q.result.Paths = append(q.result.Paths, PathValue{p.ID, m.ohms.X, u})
+		} else {
+			more, moreAllowed := q.statedOf(m.with)
+			stated, allowed = stated+more, allowed+moreAllowed
+		}
+		if math.Abs(m.ohms.X-stated) > allowed+u {
+			q.found(resistanceOff(q.Def, p, m.ohms.X, u, stated, allowed))
+		}
+	}
+}
+
+// statedOf is what a closed path is stated to have with its channel's output, and
+// by how much it may differ, Ω.
+func (q *sequence) statedOf(p *bench.Path) (stated, allowed float64) {
+	stated, allowed = p.Resistance, p.Resistance*p.ToleranceOfResistance()
+	if ch, ok := q.Def.ChannelByID(p.Channel); ok {
+		stated += ch.SourceR
+		allowed += ch.SourceR * bench.AssumedResistanceTolerance
+	}
+	return stated, allowed
+}
+
+// sayUntold says of which paths nothing could be told.
+func (q *sequence) sayUntold(closed map[bench.PathID]*closing) {
+	var untold []*bench.Path
+	for i := range q.Def.Paths {
+		if m := closed[q.Def.Paths[i].ID]; m == nil || !m.told {
+			untold = append(untold, &q.Def.Paths[i])
+		}
+	}
+	// A contact whose return is open is named by that.
+	untold = slices.DeleteFunc(untold, func(p *bench.Path) bool {
+		ret := q.paths[p.Contact][0]
+		return ret != nil && closed[ret.ID] != nil && closed[ret.ID].open
+	})
+	if len(untold) > 0 {
+		q.found(untoldPaths(q.Def, untold))
+	}
+}

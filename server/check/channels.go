@@ -26,34 +26,60 @@ type deviation struct {
 }
 
 // channels holds the channels against each other: on a common contact, all sense
-// one voltage; in pairs, one's current flows into the other.
+// one voltage; in pairs, one's current flows into the other. What is found there
+// is looked for at a second contact, by other multiplexers: a switch that is not
+// as it should be spoils one of them, a channel both.
 func (q *sequence) channels() {
-	all, contact := q.meetingPlace()
+	others := q.notTight()
+	for _, ch := range others {
+		q.spoilt.channels[ch.ID] = true
+		q.found(Finding{Kind: NotMeasured, Channels: []bench.ChannelID{ch.ID},
+			Said: fmt.Sprintf("Channel %s was not held against the others: a switch of it conducts when it should be open. The empty socket tells which.", ch.Name)})
+	}
+	untold := slices.Clone(q.result.Findings)
+	all, contact := q.meetingPlace(nil)
 	if len(all) < 2 {
 		q.found(Finding{Kind: NotMeasured, Said: "No contact is reached by two channels at once, so they cannot be held against each other."})
 		return
 	}
 	q.of = len(all)*6 + len(all)*(len(all)-1)/2*3*len(all[0].SenseI)
-	seen := slices.Concat(q.compareVoltages(all, contact), q.compareCurrents(all, contact))
-	if q.err != nil {
+	q.compareAt(all, contact)
+	if q.result.OK() {
 		return
 	}
-	q.judge(all, seen)
+	again, other := q.meetingPlace(q.paths[contact])
+	if len(again) < len(all) {
+		return
+	}
+	q.result.Findings, q.result.Channels = untold, nil
+	q.compareAt(again, other)
 }
 
-// meetingPlace is the contact that most channels reach at the same time by paths
-// of which nothing bad is known.
-func (q *sequence) meetingPlace() ([]*bench.Channel, int) {
-	bad := q.knownBad()
+func (q *sequence) compareAt(all []*bench.Channel, contact int) {
+	seen := slices.Concat(q.compareVoltages(all, contact), q.compareCurrents(all, contact))
+	if q.err == nil {
+		q.judge(all, seen)
+	}
+}
+
+// meetingPlace is the contact that most channels reach at the same time, by paths
+// of which nothing bad is known and through none of the multiplexers of avoid.
+func (q *sequence) meetingPlace(avoid map[bench.ChannelID]*bench.Path) ([]*bench.Channel, int) {
 	var best []*bench.Channel
 	at := 0
 	for c := 1; c <= q.Def.Contacts; c++ {
+		if q.spoilt.contacts[c] {
+			continue
+		}
 		var here []*bench.Channel
 		taken := map[string]bool{}
+		for _, p := range avoid {
+			taken[p.Mux] = p.Mux != ""
+		}
 		for i := range q.Def.Channels {
 			ch := &q.Def.Channels[i]
 			p := q.paths[c][ch.ID]
-			if p == nil || bad[p.ID] || taken[p.Mux] {
+			if p == nil || q.spoilt.paths[p.ID] || q.spoilt.channels[ch.ID] || taken[p.Mux] {
 				continue
 			}
 			taken[p.Mux] = p.Mux != ""
@@ -64,28 +90,6 @@ func (q *sequence) meetingPlace() ([]*bench.Channel, int) {
 		}
 	}
 	return best, at
-}
-
-// knownBad is the paths that earlier steps found faults in, and all of a
-// multiplexer whose enable floats.
-func (q *sequence) knownBad() map[bench.PathID]bool {
-	bad := map[bench.PathID]bool{}
-	if q.Before == nil {
-		return bad
-	}
-	for _, step := range q.Before.Steps {
-		for _, f := range step.Findings {
-			for _, id := range f.Paths {
-				bad[id] = true
-			}
-			for i := range q.Def.Paths {
-				if p := &q.Def.Paths[i]; f.Kind == EnableFloats && p.Mux == f.Mux {
-					bad[p.ID] = true
-				}
-			}
-		}
-	}
-	return bad
 }
 
 // pathsAt are the paths of channels to a contact.

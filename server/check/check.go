@@ -15,8 +15,8 @@ import (
 type Step string
 
 const (
-	Empty    Step = "empty"    // nothing in the socket: switches that conduct or do not, resistance and leakage of every path
 	Channels Step = "channels" // nothing in the socket: the channels against each other
+	Empty    Step = "empty"    // nothing in the socket: switches that conduct or do not, resistance and leakage of every path
 	Plug     Step = "plug"     // a shorting plug: the contacts between socket and part
 	Numbers  Step = "numbers"  // a numbered plug: which wire leads to which contact
 )
@@ -37,12 +37,12 @@ type StepInfo struct {
 // Steps lists the steps in the order in which they are done.
 func Steps() []StepInfo {
 	return []StepInfo{
-		{Empty, "Empty socket", "nothing: take out the part or the plug",
-			"which switches conduct when they should be open (a floating enable, a stuck switch), which do not close, and the resistance and the leakage of every path",
-			"a switch that is stuck, or a multiplexer whose enable floats, spoils results without a word", "empty"},
 		{Channels, "Channel against channel", "nothing: take out the part or the plug",
 			"whether the channels agree on voltages and currents in every range, and which one does not",
 			"a channel that has drifted makes every result wrong that it measures", "empty"},
+		{Empty, "Empty socket", "nothing: take out the part or the plug",
+			"which switches conduct when they should be open (a floating enable, a stuck switch), which do not close, and the resistance and the leakage of every path",
+			"a switch that is stuck, or a multiplexer whose enable floats, spoils results without a word", "empty"},
 		{Plug, "Shorting plug", "the shorting plug: a plug that joins all contacts",
 			"the resistance between every contact and the plug: which contacts are dirty or do not touch",
 			"a poor contact adds its resistance to two-wire results, and is taken for a property of the part", "shorting-plug"},

@@ -48,7 +48,7 @@ func stepWith(t testing.TB, seed uint64, model string, faults []bench.BenchFault
 }
 
 func TestSoundBenchIsGood(t *testing.T) {
-	rec := checked(t, 48, nil, check.Empty, check.Channels, check.Plug, check.Numbers)
+	rec := checked(t, 48, nil, check.Channels, check.Empty, check.Plug, check.Numbers)
 	for _, s := range rec.Steps {
 		t.Logf("%s: %.1f s, %d readings, paths %v", s.Step, s.Took, s.Readings, s.Paths[:min(5, len(s.Paths))])
 		t.Log(len(s.Paths), s.Channels, s.Contacts)

@@ -14,8 +14,9 @@ const openAbove = 1e6
 // closing is what was measured of a path that was told to close.
 type closing struct {
 	path  *bench.Path
-	with  *bench.Path  // measured together with it, where nobody sensed the contact between them
-	ohms  budget.Value // with the output resistance of its channel
+	by    bench.ChannelID // that drove the current
+	with  *bench.Path     // measured together with it, where nobody sensed the contact between them
+	ohms  budget.Value    // with the output resistance of its channel
 	open  bool
 	sense bool // the sense wire does not carry the contact's potential
 	told  bool // something was measured
@@ -108,7 +109,7 @@ func (q *sequence) closeSet(c int, set closeSet, out map[bench.PathID]*closing) 
 		}
 		out[p.ID] = m
 		if sink := q.sinkOf(set.sink, channels[k], channels, both); sink != nil {
-			if known := out[set.sink.ID]; known == nil || known.open && !sink.open {
+			if known := out[set.sink.ID]; known == nil || q.spoilt.channels[known.by] && !q.spoilt.channels[sink.by] {
 				out[set.sink.ID] = sink
 			}
 		}
@@ -119,13 +120,13 @@ func (q *sequence) closeSet(c int, set closeSet, out map[bench.PathID]*closing) 
 // weigh works out what a driven path has, from the readings at both polarities:
 // the difference between its own channel and one that senses the contact.
 func (q *sequence) weigh(p, sink *bench.Path, ch *bench.Channel, all []*bench.Channel, both [2]map[bench.ChannelID]seen) *closing {
-	m := &closing{path: p}
+	m := &closing{path: p, by: ch.ID}
 	if q.err != nil {
 		return m
 	}
 	amperes := both[0][ch.ID].I.Sub(both[1][ch.ID].I)
 	own := both[0][ch.ID].V.Sub(both[1][ch.ID].V)
-	ear := listener(ch, all, both)
+	ear := q.listener(ch, all, both)
 	switch {
 	case ear == nil && len(all) > 1 && both[0][ch.ID].limited:
 		// Nobody senses a held contact: it is the sink that does not close.
@@ -136,7 +137,11 @@ func (q *sequence) weigh(p, sink *bench.Path, ch *bench.Channel, all []*bench.Ch
 		m.ohms = own.Div(amperes)
 		return m
 	}
-	drop := own.Sub(both[0][ear.ID].V.Sub(both[1][ear.ID].V))
+	at := both[0][ear.ID].V.Sub(both[1][ear.ID].V)
+	if both[0][ch.ID].limited && 2*math.Abs(at.X) > math.Abs(own.X) {
+		return m // the voltage is across the sink: it is that which does not close
+	}
+	drop := own.Sub(at)
 	m.told = true
 	if m.open = !(math.Abs(drop.X) < openAbove*math.Abs(amperes.X)); !m.open {
 		m.ohms = drop.Div(amperes)
@@ -150,30 +155,43 @@ func (q *sequence) sinkOf(p *bench.Path, ch *bench.Channel, all []*bench.Channel
 	if q.err != nil || p.Channel > 0 {
 		return nil
 	}
-	ear := listener(ch, all, both)
+	ear := q.listener(ch, all, both)
 	if ear == nil {
 		if len(all) > 1 && both[0][ch.ID].limited {
-			return &closing{path: p, open: true, told: true}
+			return &closing{path: p, open: true, told: true, by: ch.ID}
 		}
 		return nil
 	}
 	amperes := both[0][ch.ID].I.Sub(both[1][ch.ID].I)
 	at := both[0][ear.ID].V.Sub(both[1][ear.ID].V)
-	if !(math.Abs(amperes.X) > senseLimit/openAbove) {
-		return nil // its driver is open
+	if both[0][ch.ID].limited {
+		// The voltage is across what does not close. What flows all the same is
+		// taken by the channels that sense.
+		if own := both[0][ch.ID].V.Sub(both[1][ch.ID].V); 2*math.Abs(at.X) > math.Abs(own.X) {
+			return &closing{path: p, open: true, told: true, by: ch.ID}
+		}
+		return nil
 	}
-	return &closing{path: p, ohms: at.Div(amperes), told: true}
+	return &closing{path: p, ohms: at.Div(amperes), told: true, by: ch.ID}
 }
 
 // listener is a channel beside the driver that senses the contact: one that
-// nothing holds at its limit. nil where there is none.
-func listener(driver *bench.Channel, all []*bench.Channel, both [2]map[bench.ChannelID]seen) *bench.Channel {
+// nothing holds at its limit, and of whose line no switch conducts where there is
+// such a one. nil where there is none.
+func (q *sequence) listener(driver *bench.Channel, all []*bench.Channel, both [2]map[bench.ChannelID]seen) *bench.Channel {
+	var doubtful *bench.Channel
 	for _, ch := range all {
-		if ch.ID != driver.ID && !both[0][ch.ID].limited && !both[1][ch.ID].limited {
+		if ch.ID == driver.ID || both[0][ch.ID].limited || both[1][ch.ID].limited {
+			continue
+		}
+		if !q.spoilt.channels[ch.ID] {
 			return ch
 		}
+		if doubtful == nil {
+			doubtful = ch
+		}
 	}
-	return nil
+	return doubtful
 }
 
 // senseWire reports whether the sense wire of a Kelvin path is open: then the
@@ -185,7 +203,7 @@ func (q *sequence) senseWire(ch *bench.Channel, all []*bench.Channel, amp, ohms 
 	q.force(ch, s)
 	got := q.read(all...)
 	both := [2]map[bench.ChannelID]seen{got, got}
-	ear := listener(ch, all, both)
+	ear := q.listener(ch, all, both)
 	if q.err != nil || ear == nil || got[ch.ID].limited {
 		return false
 	}

@@ -26,6 +26,17 @@ func leakageOf(p *bench.Path) float64 {
 	return g
 }
 
+// lineMay is what may leak from a channel's line by all its open switches, S.
+func (q *sequence) lineMay(ch *bench.Channel) float64 {
+	sum := 0.0
+	for c := range q.paths {
+		if p := q.paths[c][ch.ID]; p != nil {
+			sum += leakageOf(p)
+		}
+	}
+	return sum
+}
+
 // openSwitches finds the switches of channels that conduct although no path is
 // closed: with every contact at 0 V, no current may flow out of a channel. It
 // returns the conductance of those that conduct, S.
@@ -34,16 +45,11 @@ func (q *sequence) openSwitches() map[bench.PathID]float64 {
 	for i := range q.Def.Channels {
 		ch := &q.Def.Channels[i]
 		for _, group := range q.groundGroups(ch) {
-			allowed, closed := 0.0, []bench.PathID{}
-			for _, g := range group {
-				closed = append(closed, g.ground.ID)
-				allowed += leakageOf(g.switchTo)
-			}
-			if !q.passes(ch, closed, scanLevel, allowed) {
+			if !q.groupPasses(ch, group) {
 				continue
 			}
 			for _, g := range group {
-				if q.passes(ch, []bench.PathID{g.ground.ID}, scanLevel, leakageOf(g.switchTo)) {
+				if q.passes(ch, []bench.PathID{g.ground.ID}, scanLevel, q.lineMay(ch)) {
 					conducts[g.switchTo.ID] = q.lastConductance
 				}
 			}
@@ -51,6 +57,30 @@ func (q *sequence) openSwitches() map[bench.PathID]float64 {
 		q.rest()
 	}
 	return conducts
+}
+
+// groupPasses reports whether more flows out of a channel into the contacts of a
+// group together than its open switches may pass.
+func (q *sequence) groupPasses(ch *bench.Channel, group []grounding) bool {
+	allowed, closed := 0.0, []bench.PathID{}
+	for _, g := range group {
+		closed = append(closed, g.ground.ID)
+		allowed += leakageOf(g.switchTo)
+	}
+	return q.passes(ch, closed, scanLevel, allowed)
+}
+
+// notTight are the channels from whose lines more flows than open switches may pass.
+func (q *sequence) notTight() []*bench.Channel {
+	var out []*bench.Channel
+	for i := range q.Def.Channels {
+		ch := &q.Def.Channels[i]
+		if slices.ContainsFunc(q.groundGroups(ch), func(g []grounding) bool { return q.groupPasses(ch, g) }) {
+			out = append(out, ch)
+		}
+		q.rest()
+	}
+	return out
 }
 
 // grounding is one contact that is held at 0 V by another line while a channel's
@@ -146,7 +176,7 @@ func (q *sequence) conductance(ch *bench.Channel, level, limit float64) (budget.
 // their lines at 0 V. closes are the paths that do close.
 func (q *sequence) returnSwitches(conducts map[bench.PathID]float64, closes func(bench.PathID) bool) {
 	for c := 1; c <= q.Def.Contacts; c++ {
-		ch := q.driverAt(c, conducts, closes)
+		ch := q.driverAt(c, closes)
 		if ch == nil {
 			continue
 		}
@@ -186,7 +216,7 @@ func (q *sequence) contactLeakage(c int, ch *bench.Channel, others []*bench.Chan
 	for _, other := range others {
 		q.off(other)
 	}
-	if ret := q.paths[c][0]; ret != nil && q.passes(ch, []bench.PathID{own}, scanLevel, leakageOf(ret)) {
+	if ret := q.paths[c][0]; ret != nil && q.passes(ch, []bench.PathID{own}, scanLevel, leakageOf(ret)+q.lineMay(ch)) {
 		conducts[ret.ID] = q.lastConductance
 		return
 	}
@@ -247,7 +277,7 @@ func (q *sequence) knownAt(c int, conducts map[bench.PathID]float64) bool {
 
 // driverAt is a channel that reaches a contact by a path that closes, and none of
 // whose switches conducts where one is left; nil where none reaches it.
-func (q *sequence) driverAt(c int, conducts map[bench.PathID]float64, closes func(bench.PathID) bool) *bench.Channel {
+func (q *sequence) driverAt(c int, closes func(bench.PathID) bool) *bench.Channel {
 	var doubtful *bench.Channel
 	for i := range q.Def.Channels {
 		ch := &q.Def.Channels[i]
@@ -255,7 +285,7 @@ func (q *sequence) driverAt(c int, conducts map[bench.PathID]float64, closes fun
 		if p == nil || !closes(p.ID) {
 			continue
 		}
-		if !q.lineConducts(ch.ID, conducts) {
+		if !q.spoilt.channels[ch.ID] {
 			return ch
 		}
 		if doubtful == nil {
@@ -263,15 +293,6 @@ func (q *sequence) driverAt(c int, conducts map[bench.PathID]float64, closes fun
 		}
 	}
 	return doubtful
-}
-
-func (q *sequence) lineConducts(ch bench.ChannelID, conducts map[bench.PathID]float64) bool {
-	for id := range conducts {
-		if p, ok := q.Def.PathByID(id); ok && p.Channel == ch {
-			return true
-		}
-	}
-	return false
 }
 
 func (q *sequence) found(f Finding) {

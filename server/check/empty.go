@@ -13,10 +13,15 @@ func (q *sequence) emptySocket() {
 	reading := 4 + len(q.Def.Channels)*2 // about, by contact
 	q.of = q.Def.Contacts*reading + 2*len(q.Def.Channels)
 	conducts := q.openSwitches()
+	for id := range conducts {
+		if p, _ := q.Def.PathByID(id); p.Channel > 0 {
+			q.spoilt.channels[p.Channel] = true // there is another way from its line beside any path
+		}
+	}
 	closed := q.closedPaths()
 	closes := func(id bench.PathID) bool {
 		m := closed[id]
-		return m != nil && m.told && !m.open && !(m.ohms.X > closedBelow)
+		return m == nil || !m.told || !m.open && !(m.ohms.X > closedBelow)
 	}
 	q.returnSwitches(conducts, closes)
 	if q.err != nil {
@@ -74,8 +79,11 @@ func (q *sequence) notClosing(closed map[bench.PathID]*closing, conducts map[ben
 		case m.open:
 			q.found(stuckOpen(q.Def, p))
 			continue
-		case m.sense:
+		case m.sense && !q.spoilt.channels[m.by]:
 			q.found(senseOpen(q.Def, p))
+		}
+		if q.spoilt.channels[m.by] {
+			continue // what it drives is not what it says
 		}
 		u := half(m.ohms)
 		if m.with == nil {

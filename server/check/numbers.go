@@ -26,12 +26,13 @@ func (q *sequence) numberedPlug() {
 		return
 	}
 	q.sayTouching(all)
+	poor := q.poorContacts()
 	wrong := map[int]int{}
 	for c, t := range all {
 		if t.open {
 			continue
 		}
-		if n := int(math.Round(t.ohms.X / step)); n != c {
+		if n := int(math.Round((t.ohms.X - poor[c]) / step)); n != c {
 			wrong[c] = n
 		}
 	}
@@ -40,18 +41,48 @@ func (q *sequence) numberedPlug() {
 		if !is || wrong[n] == c && n < c {
 			continue // the pair was said with the smaller one
 		}
-		f := Finding{Kind: WrongContact, Fault: true, Contacts: []int{c},
-			Said:     fmt.Sprintf("The wire of contact %d leads to another place: the plug says %s, which is number %d.", c, ohms(all[c].ohms.X), n),
-			Do:       "Follow the wire from the multiplexers to the socket; until then do not use this contact.",
-			Evidence: []string{evidenceOf(c, all[c], step)}}
-		if wrong[n] == c {
-			f.Contacts = []int{c, n}
-			f.Said = fmt.Sprintf("Contacts %d and %d are exchanged: the wire of each leads to the other.", c, n)
-			f.Do = "Exchange the two wires between the multiplexers and the socket, or exchange the two contacts in the pin maps."
-			f.Evidence = append(f.Evidence, evidenceOf(n, all[n], step))
-		}
-		q.found(f)
+		q.found(q.wrongContact(all, c, n, wrong, step))
 	}
+}
+
+// poorContacts is what the shorting plug found between contacts and plug, Ω: it is
+// in series with the numbered plug, too.
+func (q *sequence) poorContacts() map[int]float64 {
+	out := map[int]float64{}
+	if q.Before == nil {
+		return out
+	}
+	if plug := q.Before.Result(Plug); plug != nil {
+		for _, c := range plug.Contacts {
+			if c.Value > poorAbove {
+				out[c.Contact] = c.Value
+			}
+		}
+	}
+	return out
+}
+
+// wrongContact is the finding of a contact c behind which the plug says number n.
+// wrong is all such contacts; step is in ohms.
+func (q *sequence) wrongContact(all map[int]touching, c, n int, wrong map[int]int, step float64) Finding {
+	f := Finding{Kind: WrongContact, Fault: true, Contacts: []int{c}, Evidence: []string{evidenceOf(c, all[c], step)}}
+	_, elsewhere := wrong[n]
+	switch {
+	case wrong[n] == c:
+		f.Contacts = []int{c, n}
+		f.Said = fmt.Sprintf("Contacts %d and %d are exchanged: the wire of each leads to the other.", c, n)
+		f.Do = "Exchange the two wires between the multiplexers and the socket, or exchange the two contacts in the pin maps."
+		f.Evidence = append(f.Evidence, evidenceOf(n, all[n], step))
+	case !elsewhere && all[c].ohms.X > float64(c)*step:
+		// Contact n has its own number, so this one has something in series.
+		f.Kind = PoorContact
+		f.Said = fmt.Sprintf("Contact %d is poor: about %s more than the plug has there.", c, ohms(all[c].ohms.X-float64(c)*step))
+		f.Do = doContact
+	default:
+		f.Said = fmt.Sprintf("The wire of contact %d leads to another place: the plug says %s, which is number %d.", c, ohms(all[c].ohms.X), n)
+		f.Do = "Follow the wire from the multiplexers to the socket; until then do not use this contact."
+	}
+	return f
 }
 
 func evidenceOf(c int, t touching, step float64) string {

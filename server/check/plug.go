@@ -28,11 +28,10 @@ type touching struct {
 // one; a second channel senses the contact, a third one the common point by a
 // contact that carries none. limit is the current, A.
 func (q *sequence) toCommon(c, away int, limit float64) touching {
-	bad := q.knownBad()
 	good := func(contact int, not ...bench.ChannelID) (*bench.Channel, *bench.Path) {
 		for i := range q.Def.Channels {
 			ch := &q.Def.Channels[i]
-			if p := q.paths[contact][ch.ID]; p != nil && !bad[p.ID] && !slices.Contains(not, ch.ID) {
+			if p := q.paths[contact][ch.ID]; p != nil && !q.spoilt.paths[p.ID] && !q.spoilt.channels[ch.ID] && !slices.Contains(not, ch.ID) {
 				return ch, p
 			}
 		}
@@ -40,7 +39,7 @@ func (q *sequence) toCommon(c, away int, limit float64) touching {
 	}
 	drive, path := good(c)
 	sink := q.paths[away][0]
-	if drive == nil || sink == nil || bad[sink.ID] {
+	if drive == nil || sink == nil {
 		return touching{}
 	}
 	closed, read := []bench.PathID{path.ID, sink.ID}, []*bench.Channel{drive}
@@ -87,7 +86,7 @@ func commonOf(both [2]map[bench.ChannelID]seen, drive, near, far *bench.Channel)
 // quietContact is a contact that carries no current while two others do.
 func (q *sequence) quietContact(a, b int) int {
 	for c := 1; c <= q.Def.Contacts; c++ {
-		if c != a && c != b && len(q.paths[c]) > 0 && !q.openContacts[c] {
+		if c != a && c != b && len(q.paths[c]) > 0 && !q.openContacts[c] && !q.spoilt.contacts[c] {
 			return c
 		}
 	}
@@ -97,7 +96,7 @@ func (q *sequence) quietContact(a, b int) int {
 // awayContact is where the current leaves while a contact is measured.
 func (q *sequence) awayContact(c int) int {
 	for away := q.Def.Contacts; away >= 1; away-- {
-		if p := q.paths[away][0]; away != c && p != nil && !q.knownBad()[p.ID] && !q.openContacts[away] {
+		if p := q.paths[away][0]; away != c && p != nil && !q.spoilt.paths[p.ID] && !q.spoilt.contacts[away] && !q.openContacts[away] {
 			return away
 		}
 	}
@@ -110,6 +109,9 @@ func (q *sequence) everyContact(limit float64) map[int]touching {
 	q.of = 4 * q.Def.Contacts
 	out := map[int]touching{}
 	measure := func(c int) {
+		if q.spoilt.contacts[c] {
+			return // a switch that conducts there carries part of the current
+		}
 		if t := q.toCommon(c, q.awayContact(c), limit); t.told {
 			out[c] = t
 		}
@@ -144,7 +146,7 @@ func (q *sequence) shortingPlug() {
 	if q.err != nil {
 		return
 	}
-	if joined := len(all) - len(q.openContacts); len(all) > 0 && joined < 2 || q.noPlug(all) {
+	if q.noPlug(all) {
 		q.found(Finding{Kind: OtherSocket, Fault: true,
 			Said: "The shorting plug is not in the socket: the contacts are not joined. Nothing was kept of this step.",
 			Do:   "Put the shorting plug in, pin 1 to contact 1, and do this step again."})
@@ -167,13 +169,16 @@ func (q *sequence) shortingPlug() {
 
 // noPlug reports whether most of what touches has a resistance that no plug has.
 func (q *sequence) noPlug(all map[int]touching) bool {
+	if len(all)-len(q.openContacts) < 2 {
+		return len(all) > 0
+	}
 	high := 0
 	for _, t := range all {
-		if t.open || math.Abs(t.ohms.X) > 20*poorAbove {
+		if !t.open && math.Abs(t.ohms.X) > 20*poorAbove {
 			high++
 		}
 	}
-	return 2*high > len(all)
+	return 2*high > len(all)-len(q.openContacts)
 }
 
 // fewOpen is the most contacts that are named as open, beyond which a plug is
@@ -186,7 +191,7 @@ func (q *sequence) sayTouching(all map[int]touching) {
 	for c := 1; c <= q.Def.Contacts; c++ {
 		t, is := all[c]
 		switch {
-		case !is && len(q.paths[c]) > 0:
+		case !is && len(q.paths[c]) > 0 && !q.spoilt.contacts[c]:
 			untold = append(untold, c)
 		case is && t.open:
 			open = append(open, c)

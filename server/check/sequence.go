@@ -37,14 +37,15 @@ type sequence struct {
 	samples      []bench.Sample
 	of           int                              // readings that the step needs, about
 	lines        map[bench.ChannelID]budget.Value // leakage of lines, S
-	joined       []int                            // contacts that something joins with others
-	openContacts map[int]bool                     // that nothing in the socket touches
+	spoilt       spoilt
+	joined       []int        // contacts that something joins with others
+	openContacts map[int]bool // that nothing in the socket touches
 	// lastConductance is what passes measured last, S.
 	lastConductance float64
 }
 
 func newSequence(ctx context.Context, rig Rig) *sequence {
-	q := &sequence{Rig: rig, ctx: ctx, errors: bench.NewErrors(rig.Def), up: map[bench.ChannelID]bench.Setup{},
+	q := &sequence{Rig: rig, ctx: ctx, errors: bench.NewErrors(rig.Def), up: map[bench.ChannelID]bench.Setup{}, spoilt: spoiltBy(rig.Def, rig.Before),
 		lines: map[bench.ChannelID]budget.Value{}}
 	q.paths = make([]map[bench.ChannelID]*bench.Path, rig.Def.Contacts+1)
 	for c := range q.paths {

@@ -2,6 +2,7 @@ package check_test
 
 import (
 	"context"
+	"math"
 	"testing"
 	"time"
 
@@ -23,17 +24,19 @@ func checked(t testing.TB, seed uint64, faults []bench.BenchFault, steps ...chec
 	return rec
 }
 
-// stepWith carries one step out with that model in the socket.
+// stepWith carries one step out on the rehearsal bench with that model in the
+// socket.
 func stepWith(t testing.TB, seed uint64, model string, faults []bench.BenchFault, s check.Step, before *check.Record) check.StepResult {
 	t.Helper()
-	def := rehearsal.DefaultBench()
+	return stepOn(t, rehearsal.DefaultBench(), seed, model, faults, s, before)
+}
+
+// stepOn is stepWith on a bench of any shape.
+func stepOn(t testing.TB, def bench.Definition, seed uint64, model string, faults []bench.BenchFault, s check.Step, before *check.Record) check.StepResult {
+	t.Helper()
 	clock := bench.NewCountingClock(time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
-	pins := map[int]int{}
-	for c := 1; c <= def.Contacts; c++ {
-		pins[c] = c
-	}
 	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: seed, Faults: faults,
-		Seat: rehearsal.Seat{Model: model, Seed: seed, PinMap: bench.PinMap{Bench: def.Key, Contacts: pins}}})
+		Seat: rehearsal.Seat{Model: model, Seed: seed, PinMap: straight(&def)}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -42,18 +45,79 @@ func stepWith(t testing.TB, seed uint64, model string, faults []bench.BenchFault
 		t.Fatal(err)
 	}
 	if reports, _ := b.Faults(context.Background()); len(reports) > 0 {
-		t.Errorf("the bench reports %d faults, the first: %s", len(reports), reports[0].Message)
+		t.Errorf("%s: the bench reports %d faults, the first: %s", s, len(reports), reports[0].Message)
 	}
 	return got
 }
 
-func TestSoundBenchIsGood(t *testing.T) {
-	rec := checked(t, 48, nil, check.Channels, check.Empty, check.Plug, check.Numbers)
-	for _, s := range rec.Steps {
-		t.Logf("%s: %.1f s, %d readings, paths %v", s.Step, s.Took, s.Readings, s.Paths[:min(5, len(s.Paths))])
-		t.Log(len(s.Paths), s.Channels, s.Contacts)
-		for _, f := range s.Findings {
-			t.Errorf("%s: %s: %s", s.Step, f.Kind, f.Said)
+// straight puts pin n on contact n.
+func straight(def *bench.Definition) bench.PinMap {
+	pins := map[int]int{}
+	for c := 1; c <= def.Contacts; c++ {
+		pins[c] = c
+	}
+	return bench.PinMap{Bench: def.Key, Contacts: pins}
+}
+
+// TestMeasuredIsTrue holds what a sound bench says of itself against what the
+// rehearsal bench really has: every path with its output and every contact's
+// leakage lie in the interval that is said, as often as 95 % intervals must.
+func TestMeasuredIsTrue(t *testing.T) {
+	t.Parallel()
+	def := rehearsal.DefaultBench()
+	clock := bench.NewCountingClock(time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
+	paths, leaks := [2]int{}, [2]int{} // held, of
+	for seed := uint64(1); seed <= 3; seed++ {
+		b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: seed, Seat: rehearsal.Seat{Model: "empty", PinMap: straight(&def)}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := check.Run(t.Context(), check.Rig{Link: b, Clock: clock, Def: &def}, check.Empty)
+		if err != nil {
+			t.Fatal(err)
+		}
+		truth := b.Truth()
+		for _, v := range got.Paths {
+			p, _ := def.PathByID(v.Path)
+			really := truth.Paths[v.Path].Force
+			if p.Channel > 0 {
+				really += def.Channels[p.Channel-1].SourceR
+			}
+			paths = tally(paths, v.Ohms, v.U, really)
+		}
+		for _, v := range got.Leakages {
+			leaks = tally(leaks, v.Value, v.U, leakageAt(&def, &truth, v.Contact))
 		}
 	}
+	for what, n := range map[string][2]int{"paths": paths, "leakages": leaks} {
+		t.Logf("%s: %d of %d held", what, n[0], n[1])
+		if n[1] < 100 || float64(n[0]) < 0.9*float64(n[1]) {
+			t.Errorf("%s: the interval holds %d of %d", what, n[0], n[1])
+		}
+	}
+}
+
+func tally(n [2]int, x, u, really float64) [2]int {
+	if math.Abs(x-really) <= u {
+		n[0]++
+	}
+	n[1]++
+	return n
+}
+
+// leakageAt is what really leaks at a contact that channel 1A measures: the open
+// switches of all other lines, both of a Kelvin path.
+func leakageAt(def *bench.Definition, truth *rehearsal.Truth, contact int) float64 {
+	sum := 0.0
+	for i := range def.Paths {
+		p := &def.Paths[i]
+		if p.Contact != contact || p.Channel == 1 {
+			continue
+		}
+		sum += truth.Paths[p.ID].ForceLeakage
+		if p.Kelvin {
+			sum += truth.Paths[p.ID].SenseLeakage
+		}
+	}
+	return sum
 }

@@ -92,7 +92,7 @@ func (q *sequence) closeSet(c int, set closeSet, out map[bench.PathID]*closing) 
 	}
 	q.rest()
 	q.connect(ids...)
-	q.ground([]bench.PathID{set.sink.ID})
+	q.ground([]bench.PathID{set.sink.ID}, 2*safeCurrent)
 	for _, ch := range channels {
 		q.force(ch, listening(ch, senseLimit))
 	}

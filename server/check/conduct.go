@@ -62,12 +62,11 @@ func (q *sequence) openSwitches() map[bench.PathID]float64 {
 // groupPasses reports whether more flows out of a channel into the contacts of a
 // group together than its open switches may pass.
 func (q *sequence) groupPasses(ch *bench.Channel, group []grounding) bool {
-	allowed, closed := 0.0, []bench.PathID{}
+	var closed []bench.PathID
 	for _, g := range group {
 		closed = append(closed, g.ground.ID)
-		allowed += leakageOf(g.switchTo)
 	}
-	return q.passes(ch, closed, scanLevel, allowed)
+	return q.passes(ch, closed, scanLevel, q.lineMay(ch))
 }
 
 // notTight are the channels from whose lines more flows than open switches may pass.
@@ -131,7 +130,7 @@ func (q *sequence) groundAt(contact int, not bench.ChannelID) *bench.Path {
 // measured is in lastConductance.
 func (q *sequence) passes(ch *bench.Channel, grounds []bench.PathID, level, allowed float64) bool {
 	q.connect(grounds...)
-	q.ground(grounds)
+	q.ground(grounds, scanLimit)
 	g, limited := q.conductance(ch, level, lowest(ch))
 	if limited {
 		if g, limited = q.conductance(ch, level, scanLimit); limited {
@@ -143,12 +142,13 @@ func (q *sequence) passes(ch *bench.Channel, grounds []bench.PathID, level, allo
 	return q.err == nil && g.X > conductsBeyond*allowed+half(g)
 }
 
-// ground holds at 0 V what these paths lead to, by the channels that they belong to.
-func (q *sequence) ground(paths []bench.PathID) {
+// ground holds at 0 V what these paths lead to, by the channels that they belong
+// to, for currents up to limit, A.
+func (q *sequence) ground(paths []bench.PathID, limit float64) {
 	for _, id := range paths {
 		if p, ok := q.Def.PathByID(id); ok && p.Channel > 0 {
 			ch, _ := q.Def.ChannelByID(p.Channel)
-			q.force(ch, volts(ch, 0, scanLevel, scanLimit))
+			q.force(ch, volts(ch, 0, scanLevel, limit))
 		}
 	}
 }
@@ -162,8 +162,7 @@ func (q *sequence) conductance(ch *bench.Channel, level, limit float64) (budget.
 	q.force(ch, volts(ch, level, level, limit))
 	after := q.read(ch)[ch.ID]
 	if after.limited || after.overflow {
-		v := math.Max(after.V.X, 1e-6)
-		return budget.Exact(after.I.X / v), true
+		return budget.Exact(after.I.X / math.Copysign(math.Max(math.Abs(after.V.X), 1e-6), level)), true
 	}
 	if before.limited { // held at 0 V beyond its limit: something else drives it
 		return budget.Exact(math.Inf(1)), true
@@ -181,10 +180,8 @@ func (q *sequence) returnSwitches(conducts map[bench.PathID]float64, closes func
 			continue
 		}
 		allowed, others := 0.0, []*bench.Channel{}
-		for line, p := range q.paths[c] {
-			if line != ch.ID {
-				allowed += leakageOf(p)
-			}
+		for _, p := range q.paths[c] {
+			allowed += leakageOf(p)
 		}
 		for i := range q.Def.Channels {
 			if other := &q.Def.Channels[i]; other.ID != ch.ID {
@@ -206,7 +203,7 @@ func (q *sequence) contactLeakage(c int, ch *bench.Channel, others []*bench.Chan
 	}
 	g, limited := q.conductance(ch, leakLevelOf(ch), lowest(ch))
 	line := q.lineLeakage(ch)
-	g = g.Sub(line)
+	g = g.Sub(line).Add(ownLeakage(q.paths[c][ch.ID]))
 	if !limited && g.X <= conductsBeyond*allowed+half(g) {
 		q.result.Leakages = append(q.result.Leakages, ContactValue{c, g.X, half(g)})
 		return
@@ -220,17 +217,44 @@ func (q *sequence) contactLeakage(c int, ch *bench.Channel, others []*bench.Chan
 		conducts[ret.ID] = q.lastConductance
 		return
 	}
-	switch {
-	case q.knownAt(c, conducts):
-	case q.passes(ch, append(q.otherReturns(c), own), scanLevel, allowed+line.X):
-		q.joined = append(q.joined, c)
-	default:
+	if !q.knownAt(c, conducts) {
 		q.found(leaks(c, g.X, allowed))
 	}
 }
 
+// joins reports whether more than leakage flows from a contact to the others, at
+// either polarity and too little to harm a part that was left in the socket.
+func (q *sequence) joins(ch *bench.Channel, c int) bool {
+	p := q.paths[c][ch.ID]
+	allowed := q.lineMay(ch)
+	for _, other := range q.paths[c] {
+		allowed += leakageOf(other)
+	}
+	q.rest()
+	for _, level := range []float64{scanLevel, -scanLevel} {
+		q.connect(append(q.otherReturns(c), p.ID)...)
+		g, limited := q.conductance(ch, level, lowest(ch))
+		if q.err == nil && (limited || g.X > conductsBeyond*allowed+half(g)) {
+			return true
+		}
+	}
+	return false
+}
+
 func leakLevelOf(ch *bench.Channel) float64 {
 	return min(leakLevel, ch.ForceV[len(ch.ForceV)-1].FullScale)
+}
+
+// ownLeakage is what the path that is closed at a contact leaks when it is open, as
+// stated, S: it is in the leakage of its line, and not in that of the contact
+// while it is closed.
+func ownLeakage(p *bench.Path) budget.Value {
+	g := p.Leakage
+	if p.Kelvin {
+		g *= 2
+	}
+	s := budget.NewSource("leakage of path "+p.Address, budget.Leakage, budget.Rectangular, budget.Rectangular.FromHalfWidth(g*p.ToleranceOfLeakage()))
+	return budget.Of(g, s)
 }
 
 // lineLeakage is what leaks from a channel's line to all contacts while none of its

@@ -10,13 +10,17 @@ import (
 // emptySocket checks every switch of the bench, open and closed. Nothing may be
 // in the socket: what is there would conduct like a switch.
 func (q *sequence) emptySocket() {
-	reading := 4 + len(q.Def.Channels)*2 // about, by contact
+	reading := 8 + len(q.Def.Channels)*2 // about, by contact
 	q.of = q.Def.Contacts*reading + 2*len(q.Def.Channels)
 	conducts := q.openSwitches()
 	for id := range conducts {
 		if p, _ := q.Def.PathByID(id); p.Channel > 0 {
 			q.spoilt.channels[p.Channel] = true // there is another way from its line beside any path
 		}
+	}
+	if q.findJoined(conducts); len(q.joined) > 0 {
+		q.found(somethingIn(q.joined))
+		return
 	}
 	closed := q.closedPaths()
 	closes := func(id bench.PathID) bool {
@@ -30,10 +34,25 @@ func (q *sequence) emptySocket() {
 	q.result.Findings = append(q.conducting(conducts), q.result.Findings...)
 	q.notClosing(closed, conducts)
 	q.sayUntold(closed)
-	if len(q.joined) > 0 {
-		q.result.Findings = []Finding{somethingIn(q.joined)}
-		q.result.Paths, q.result.Leakages = nil, nil
+}
+
+// enoughJoined is how many joined contacts are found before the search ends: that
+// many are no solder bridge.
+const enoughJoined = 4
+
+// findJoined finds contacts that something joins with others, before anything is
+// driven that a part which was left in the socket could not bear.
+func (q *sequence) findJoined(conducts map[bench.PathID]float64) {
+	for c := 1; c <= q.Def.Contacts && len(q.joined) < enoughJoined; c++ {
+		if q.knownAt(c, conducts) {
+			continue
+		}
+		ch := q.driverAt(c, func(bench.PathID) bool { return true })
+		if ch != nil && q.joins(ch, c) {
+			q.joined = append(q.joined, c)
+		}
 	}
+	q.rest()
 }
 
 // conducting groups the switches that conduct by their multiplexer.

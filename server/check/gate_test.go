@@ -12,7 +12,7 @@ import (
 	"ohmkeep/server/rehearsal"
 )
 
-var benches = flag.Int("benches", 24, "benches with one hidden fault, and half as many sound ones, that are checked")
+var benches = flag.Int("benches", 10, "benches with one hidden fault, and half as many sound ones, that are checked")
 
 // hidden is a fault that a check must find: the finding's kind, and what of the
 // bench it names.

@@ -14,11 +14,11 @@ const numberedCurrent = 100e-6
 
 // numberedPlug reads from the resistor behind each contact which number it has.
 func (q *sequence) numberedPlug() {
-	all := q.everyContact(numberedCurrent)
+	all, ok := q.everyContact(numberedCurrent, isNumbered)
 	if q.err != nil {
 		return
 	}
-	step, ok := stepOf(all)
+	step, _ := stepOf(all)
 	if !ok {
 		q.found(Finding{Kind: OtherSocket, Fault: true,
 			Said: "The numbered plug is not in the socket: the resistances behind the contacts do not go up with their numbers. Nothing was kept of this step.",
@@ -26,6 +26,9 @@ func (q *sequence) numberedPlug() {
 		return
 	}
 	q.sayTouching(all)
+	if len(all) == 0 {
+		return
+	}
 	poor := q.poorContacts()
 	wrong := map[int]int{}
 	for c, t := range all {
@@ -87,6 +90,11 @@ func (q *sequence) wrongContact(all map[int]touching, c, n int, wrong map[int]in
 
 func evidenceOf(c int, t touching, step float64) string {
 	return fmt.Sprintf("contact %d: %s, where %d × %s is expected", c, withU(t.ohms.X, half(t.ohms), quantity.Ohm), c, ohms(step))
+}
+
+func isNumbered(all map[int]touching) bool {
+	_, ok := stepOf(all)
+	return ok
 }
 
 // stepOf is the resistance of one step, the median of what each contact says of

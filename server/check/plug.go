@@ -17,59 +17,95 @@ const poorAbove = 0.5
 
 // touching is what a contact has to the common point of a plug.
 type touching struct {
-	ohms    budget.Value
-	open    bool // no current flows
-	told    bool
-	between bool // measured with the path in it, which earlier steps know
+	ohms budget.Value // Ω
+	open bool         // no current flows
+	told bool
 }
 
 // toCommon measures from a contact to the common point of what is in the socket:
 // one channel drives a current into the contact, out by the return at another
 // one; a second channel senses the contact, a third one the common point by a
-// contact that carries none. limit is the current, A.
+// contact that carries none. With two channels the one that drives senses its own
+// path as well, unless that has a sense wire. limit is the current, A.
 func (q *sequence) toCommon(c, away int, limit float64) touching {
-	good := func(contact int, not ...bench.ChannelID) (*bench.Channel, *bench.Path) {
-		for i := range q.Def.Channels {
-			ch := &q.Def.Channels[i]
-			if p := q.paths[contact][ch.ID]; p != nil && !q.spoilt.paths[p.ID] && !q.spoilt.channels[ch.ID] && !slices.Contains(not, ch.ID) {
-				return ch, p
-			}
-		}
-		return nil, nil
-	}
-	drive, path := good(c)
+	near, far := q.usableAt(c), q.usableAt(q.quietContact(c, away))
 	sink := q.paths[away][0]
-	if drive == nil || sink == nil {
+	if len(near) == 0 || sink == nil {
 		return touching{}
 	}
-	closed, read := []bench.PathID{path.ID, sink.ID}, []*bench.Channel{drive}
-	senses, at := good(c, drive.ID)
-	if senses != nil {
-		closed, read = append(closed, at.ID), append(read, senses)
+	drive := near[0]
+	var senses *bench.Channel
+	others := slices.DeleteFunc(far, func(ch *bench.Channel) bool { return ch == drive })
+	switch {
+	case len(near) > 1 && len(others) > 1:
+		senses = near[1]
+		others = slices.DeleteFunc(others, func(ch *bench.Channel) bool { return ch == senses })
+	case len(others) == 0:
+		return touching{}
 	}
-	common := q.quietContact(c, away)
-	var far *bench.Channel
+	common := others[0]
+	closed := append(q.pathsAt(q.quietContact(c, away), common), q.paths[c][drive.ID].ID, sink.ID)
+	read := []*bench.Channel{drive, common}
 	if senses != nil {
-		var farPath *bench.Path
-		if far, farPath = good(common, drive.ID, senses.ID); far != nil {
-			closed, read = append(closed, farPath.ID), append(read, far)
-		}
+		closed, read = append(closed, q.paths[c][senses.ID].ID), append(read, senses)
 	}
 	q.rest()
 	q.connect(closed...)
 	for _, ch := range read[1:] {
 		q.force(ch, listening(ch, senseLimit))
 	}
-	amp := min(limit, q.current(drive, path, sink))
+	remote := senses == nil && drive.RemoteSense && q.paths[c][drive.ID].Kelvin
+	amp := min(limit, q.current(drive, q.paths[c][drive.ID], sink))
 	var both [2]map[bench.ChannelID]seen
 	for j, level := range []float64{amp, -amp} {
-		q.force(drive, amps(drive, level, amp, senseLimit))
+		s := amps(drive, level, amp, senseLimit)
+		s.Remote = remote
+		q.force(drive, s)
 		both[j] = q.read(read...)
 	}
-	if q.err != nil || far == nil {
+	if q.err != nil {
 		return touching{}
 	}
-	return commonOf(both, drive, senses, far)
+	if senses != nil {
+		return commonOf(both, drive, senses, common)
+	}
+	out := commonOf(both, drive, drive, common)
+	if !remote {
+		out.ohms = out.ohms.Sub(q.pathValue(drive, q.paths[c][drive.ID]))
+	}
+	return out
+}
+
+// usableAt are the channels that reach a contact by a path of which nothing bad is
+// known, those with a sense wire first.
+func (q *sequence) usableAt(c int) []*bench.Channel {
+	var out []*bench.Channel
+	for _, kelvin := range []bool{true, false} {
+		for i := range q.Def.Channels {
+			ch := &q.Def.Channels[i]
+			p := q.paths[c][ch.ID]
+			if p != nil && (p.Kelvin && ch.RemoteSense) == kelvin && !q.spoilt.paths[p.ID] && !q.spoilt.channels[ch.ID] {
+				out = append(out, ch)
+			}
+		}
+	}
+	return out
+}
+
+// pathValue is what a path has with its channel's output: as the empty socket
+// showed it, or as it is stated, Ω.
+func (q *sequence) pathValue(ch *bench.Channel, p *bench.Path) budget.Value {
+	if q.Before != nil {
+		if empty := q.Before.Result(Empty); empty != nil {
+			for _, v := range empty.Paths {
+				if v.Path == p.ID {
+					s := budget.NewSource("path "+p.Address+" as measured", budget.Path, budget.Normal, v.U/2)
+					return budget.Of(v.Ohms, s)
+				}
+			}
+		}
+	}
+	return q.errors.Series(ch, p.ID, p.Contact)
 }
 
 // commonOf works a contact out from the readings at both polarities.
@@ -103,32 +139,43 @@ func (q *sequence) awayContact(c int) int {
 	return 0
 }
 
-// everyContact measures all contacts against the common point. Contacts that do
-// not touch are not used to measure others by: the first pass finds them.
-func (q *sequence) everyContact(limit float64) map[int]touching {
+// probed is how many contacts are looked at with little current, before more is
+// driven through what may be something else than the plug that was asked for.
+const probed = 8
+
+// everyContact measures all contacts against the common point, if the first few
+// look like the plug that is asked for. Contacts that do not touch are not used to
+// measure others by: the first pass finds them. ok says whether it is the plug.
+func (q *sequence) everyContact(limit float64, isPlug func(map[int]touching) bool) (all map[int]touching, ok bool) {
 	q.of = 4 * q.Def.Contacts
-	out := map[int]touching{}
-	measure := func(c int) {
-		if q.spoilt.contacts[c] {
-			return // a switch that conducts there carries part of the current
-		}
-		if t := q.toCommon(c, q.awayContact(c), limit); t.told {
-			out[c] = t
+	all = map[int]touching{}
+	measure := func(from, to int, limit float64) {
+		for c := from; c <= to; c++ {
+			if q.spoilt.contacts[c] {
+				continue // a switch that conducts there carries part of the current
+			}
+			if t := q.toCommon(c, q.awayContact(c), limit); t.told {
+				all[c] = t
+			}
 		}
 	}
-	for c := 1; c <= q.Def.Contacts; c++ {
-		measure(c)
+	measure(1, min(probed, q.Def.Contacts), probeCurrent)
+	if !isPlug(all) {
+		return all, len(all) == 0 // nothing could be told: that is said, and no more
 	}
-	q.openContacts = doNotTouch(out)
-	if len(q.openContacts) > 0 && len(q.openContacts) < len(out) {
-		for c := 1; c <= q.Def.Contacts; c++ {
-			measure(c)
-		}
-		q.openContacts = doNotTouch(out)
+	measure(1, q.Def.Contacts, limit)
+	q.openContacts = doNotTouch(all)
+	if len(q.openContacts) > 0 && len(q.openContacts) < len(all) {
+		measure(1, q.Def.Contacts, limit)
+		q.openContacts = doNotTouch(all)
 	}
 	q.rest()
-	return out
+	return all, isPlug(all)
 }
+
+// probeCurrent is what a part that was left in the socket bears at any pin, A:
+// common practice for a contact test.
+const probeCurrent = 100e-6
 
 func doNotTouch(all map[int]touching) map[int]bool {
 	open := map[int]bool{}
@@ -142,11 +189,11 @@ func doNotTouch(all map[int]touching) map[int]bool {
 
 // shortingPlug measures what each contact has to the plug.
 func (q *sequence) shortingPlug() {
-	all := q.everyContact(safeCurrent)
+	all, ok := q.everyContact(safeCurrent, isShorting)
 	if q.err != nil {
 		return
 	}
-	if q.noPlug(all) {
+	if !ok {
 		q.found(Finding{Kind: OtherSocket, Fault: true,
 			Said: "The shorting plug is not in the socket: the contacts are not joined. Nothing was kept of this step.",
 			Do:   "Put the shorting plug in, pin 1 to contact 1, and do this step again."})
@@ -167,18 +214,19 @@ func (q *sequence) shortingPlug() {
 	}
 }
 
-// noPlug reports whether most of what touches has a resistance that no plug has.
-func (q *sequence) noPlug(all map[int]touching) bool {
-	if len(all)-len(q.openContacts) < 2 {
-		return len(all) > 0
-	}
-	high := 0
+// isShorting reports whether what touches is joined by as little as a shorting plug
+// has: most of it, since some contacts may be poor.
+func isShorting(all map[int]touching) bool {
+	touch, low := 0, 0
 	for _, t := range all {
-		if !t.open && math.Abs(t.ohms.X) > 20*poorAbove {
-			high++
+		if !t.open {
+			touch++
+			if math.Abs(t.ohms.X) < 20*poorAbove {
+				low++
+			}
 		}
 	}
-	return 2*high > len(all)-len(q.openContacts)
+	return touch >= 2 && 2*low >= touch
 }
 
 // fewOpen is the most contacts that are named as open, beyond which a plug is
@@ -209,6 +257,6 @@ func (q *sequence) sayTouching(all map[int]touching) {
 	}
 	if len(untold) > 0 {
 		q.found(Finding{Kind: NotMeasured, Contacts: untold,
-			Said: fmt.Sprintf("Nothing could be told of %s: three channels that reach it, and a return elsewhere, are needed.", contactList(untold))})
+			Said: fmt.Sprintf("Nothing could be told of %s: two channels, and a return elsewhere, are needed.", contactList(untold))})
 	}
 }

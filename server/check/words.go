@@ -88,8 +88,21 @@ func leaks(c int, g, allowed float64) Finding {
 
 func somethingIn(joined []int) Finding {
 	return Finding{Kind: OtherSocket, Fault: true, Contacts: joined,
-		Said: fmt.Sprintf("Something is in the socket, or contacts are joined: %s reach other contacts through it. Nothing was kept of this step.", contactList(joined)),
+		Said: fmt.Sprintf("Something is in the socket, or contacts are joined: %s. Nothing was kept of this step.", joinedWords(joined)),
 		Do:   "Take out what is in the socket, look for a solder bridge or a strap on the board, and do this step again."}
+}
+
+// joinedWords says which contacts are joined with others, as far as was looked.
+func joinedWords(joined []int) string {
+	verb := "reach"
+	if len(joined) == 1 {
+		verb = "reaches"
+	}
+	words := contactList(joined)
+	if len(joined) >= enoughJoined {
+		words += " and perhaps more"
+	}
+	return words + " " + verb + " other contacts through it"
 }
 
 func untoldPaths(d *bench.Definition, paths []*bench.Path) Finding {

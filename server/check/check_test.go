@@ -15,10 +15,16 @@ import (
 // each with what it needs in the socket.
 func checked(t testing.TB, seed uint64, faults []bench.BenchFault, steps ...check.Step) *check.Record {
 	t.Helper()
+	return checkedIn(t, rehearsal.ServedWorld(), seed, faults, steps...)
+}
+
+// checkedIn is checked in any world.
+func checkedIn(t testing.TB, world bench.World, seed uint64, faults []bench.BenchFault, steps ...check.Step) *check.Record {
+	t.Helper()
 	rec := &check.Record{}
 	for _, s := range steps {
 		info, _ := check.InfoOf(s)
-		got := stepWith(t, seed, info.Model, faults, s, rec)
+		got := stepOn(t, rehearsal.DefaultBench(), world, seed, info.Model, faults, s, rec)
 		rec.Put(got)
 	}
 	return rec
@@ -28,14 +34,14 @@ func checked(t testing.TB, seed uint64, faults []bench.BenchFault, steps ...chec
 // socket.
 func stepWith(t testing.TB, seed uint64, model string, faults []bench.BenchFault, s check.Step, before *check.Record) check.StepResult {
 	t.Helper()
-	return stepOn(t, rehearsal.DefaultBench(), seed, model, faults, s, before)
+	return stepOn(t, rehearsal.DefaultBench(), rehearsal.ServedWorld(), seed, model, faults, s, before)
 }
 
-// stepOn is stepWith on a bench of any shape.
-func stepOn(t testing.TB, def bench.Definition, seed uint64, model string, faults []bench.BenchFault, s check.Step, before *check.Record) check.StepResult {
+// stepOn is stepWith on a bench of any shape, in any world.
+func stepOn(t testing.TB, def bench.Definition, world bench.World, seed uint64, model string, faults []bench.BenchFault, s check.Step, before *check.Record) check.StepResult {
 	t.Helper()
 	clock := bench.NewCountingClock(time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
-	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: seed, Faults: faults,
+	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: seed, World: &world, Faults: faults,
 		Seat: rehearsal.Seat{Model: model, Seed: seed, PinMap: straight(&def)}})
 	if err != nil {
 		t.Fatal(err)
@@ -120,4 +126,19 @@ func leakageAt(def *bench.Definition, truth *rehearsal.Truth, contact int) float
 		}
 	}
 	return sum
+}
+
+// TestStepDoneAgain does the empty socket again after its fault was mended: what
+// was found before is measured anew, not passed over.
+func TestStepDoneAgain(t *testing.T) {
+	t.Parallel()
+	def := rehearsal.DefaultBench()
+	rec := checked(t, 9, []bench.BenchFault{{Kind: rehearsal.StuckClosed, Path: def.Paths[4].ID}}, check.Empty)
+	if rec.Verdict() != check.Faulty {
+		t.Fatal("the fault was not found")
+	}
+	again := stepWith(t, 9, "empty", nil, check.Empty, rec)
+	if len(again.Findings) > 0 || len(again.Paths) != len(def.Paths) {
+		t.Errorf("%d of %d paths are measured again, and found: %+v", len(again.Paths), len(def.Paths), again.Findings)
+	}
 }

@@ -25,7 +25,7 @@ type Rig struct {
 // was found until then is lost, and the state of the outputs unknown unless it
 // was cut short.
 func Run(ctx context.Context, rig Rig, s Step) (StepResult, error) {
-	q := newSequence(ctx, rig)
+	q := newSequence(ctx, rig, s)
 	q.result.Step, q.result.Began = s, rig.Clock.Now()
 	switch s {
 	case Empty:

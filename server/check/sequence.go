@@ -44,8 +44,8 @@ type sequence struct {
 	lastConductance float64
 }
 
-func newSequence(ctx context.Context, rig Rig) *sequence {
-	q := &sequence{Rig: rig, ctx: ctx, errors: bench.NewErrors(rig.Def), up: map[bench.ChannelID]bench.Setup{}, spoilt: spoiltBy(rig.Def, rig.Before),
+func newSequence(ctx context.Context, rig Rig, step Step) *sequence {
+	q := &sequence{Rig: rig, ctx: ctx, errors: bench.NewErrors(rig.Def), up: map[bench.ChannelID]bench.Setup{}, spoilt: spoiltBy(rig.Def, rig.Before, step),
 		lines: map[bench.ChannelID]budget.Value{}}
 	q.paths = make([]map[bench.ChannelID]*bench.Path, rig.Def.Contacts+1)
 	for c := range q.paths {

@@ -10,13 +10,17 @@ type spoilt struct {
 	contacts map[int]bool             // at which a switch conducts
 }
 
-// spoiltBy works it out from the findings of the steps before.
-func spoiltBy(def *bench.Definition, before *Record) spoilt {
+// spoiltBy works it out from the findings of the other steps. What the same step
+// found when it was last done is looked for again.
+func spoiltBy(def *bench.Definition, before *Record, now Step) spoilt {
 	out := spoilt{map[bench.PathID]bool{}, map[bench.ChannelID]bool{}, map[int]bool{}}
 	if before == nil {
 		return out
 	}
 	for _, step := range before.Steps {
+		if step.Step == now {
+			continue
+		}
 		for i := range step.Findings {
 			out.take(def, &step.Findings[i])
 		}

@@ -83,7 +83,7 @@ func TestOtherBenches(t *testing.T) {
 		c.shape(&def)
 		rec := &check.Record{}
 		for _, info := range check.Steps() {
-			got := stepOn(t, def, 11, info.Model, nil, info.Step, rec)
+			got := stepOn(t, def, rehearsal.ServedWorld(), 11, info.Model, nil, info.Step, rec)
 			rec.Put(got)
 			for _, f := range got.Findings {
 				if f.Fault {

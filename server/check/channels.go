@@ -42,9 +42,17 @@ func (q *sequence) channels() {
 		q.found(Finding{Kind: NotMeasured, Said: "No contact is reached by two channels at once, so they cannot be held against each other."})
 		return
 	}
+	if q.joins(all[0], contact) {
+		// Something in the socket, or a switch at this contact: another tells.
+		from := contact
+		if all, contact = q.meetingPlace(q.paths[from]); len(all) < 2 || q.joins(all[0], contact) {
+			q.found(somethingIn([]int{from}))
+			return
+		}
+	}
 	q.of = len(all)*6 + len(all)*(len(all)-1)/2*3*len(all[0].SenseI)
 	q.compareAt(all, contact)
-	if q.result.OK() || slices.ContainsFunc(q.result.Findings, func(f Finding) bool { return f.Kind == OtherSocket }) {
+	if q.result.OK() {
 		return
 	}
 	again, other := q.meetingPlace(q.paths[contact])
@@ -56,10 +64,6 @@ func (q *sequence) channels() {
 }
 
 func (q *sequence) compareAt(all []*bench.Channel, contact int) {
-	if q.joins(all[0], contact) {
-		q.found(somethingIn([]int{contact}))
-		return
-	}
 	seen := slices.Concat(q.compareVoltages(all, contact), q.compareCurrents(all, contact))
 	if q.err == nil {
 		q.judge(all, seen)

@@ -48,9 +48,15 @@ func (q *sequence) findJoined(conducts map[bench.PathID]float64) {
 			continue
 		}
 		ch := q.driverAt(c, func(bench.PathID) bool { return true })
-		if ch != nil && q.joins(ch, c) {
-			q.joined = append(q.joined, c)
+		if ch == nil || !q.joins(ch, c) {
+			continue
 		}
+		ret, own := q.paths[c][0], q.paths[c][ch.ID]
+		if ret != nil && q.passes(ch, []bench.PathID{own.ID}, scanLevel, leakageOf(ret)+q.lineMay(ch)) {
+			conducts[ret.ID] = q.lastConductance // with the other contacts open: its own return
+			continue
+		}
+		q.joined = append(q.joined, c)
 	}
 	q.rest()
 }

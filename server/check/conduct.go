@@ -205,7 +205,9 @@ func (q *sequence) contactLeakage(c int, ch *bench.Channel, others []*bench.Chan
 	line := q.lineLeakage(ch)
 	g = g.Sub(line).Add(ownLeakage(q.paths[c][ch.ID]))
 	if !limited && g.X <= conductsBeyond*allowed+half(g) {
-		q.result.Leakages = append(q.result.Leakages, ContactValue{c, g.X, half(g)})
+		if finite(g) {
+			q.result.Leakages = append(q.result.Leakages, ContactValue{c, g.X, half(g)})
+		}
 		return
 	}
 	// More than leakage. With the other lines cut off and the other contacts

@@ -111,9 +111,9 @@ func (q *sequence) notClosing(closed map[bench.PathID]*closing, conducts map[ben
 			continue // what it drives is not what it says
 		}
 		u := half(m.ohms)
-		if m.with == nil {
+		if m.with == nil && finite(m.ohms) {
 			q.result.Paths = append(q.result.Paths, PathValue{p.ID, m.ohms.X, u})
-		} else {
+		} else if m.with != nil {
 			more, moreAllowed := q.statedOf(m.with)
 			stated, allowed = stated+more, allowed+moreAllowed
 		}

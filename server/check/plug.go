@@ -202,7 +202,7 @@ func (q *sequence) shortingPlug() {
 	q.sayTouching(all)
 	for c := 1; c <= q.Def.Contacts; c++ {
 		t, is := all[c]
-		if !is || t.open {
+		if !is || t.open || !finite(t.ohms) {
 			continue
 		}
 		u := half(t.ohms)

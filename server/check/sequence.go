@@ -251,5 +251,17 @@ func (q *sequence) current(ch *bench.Channel, paths ...*bench.Path) float64 {
 }
 
 // half is the half-width of the interval that holds 95 %; what has no end is
-// infinite.
-func half(v budget.Value) float64 { return v.State(budget.Coverage).U }
+// infinite. A bench that states no errors at all has none.
+func half(v budget.Value) float64 {
+	if len(v.Terms) == 0 {
+		return 0
+	}
+	return v.State(budget.Coverage).U
+}
+
+// finite reports whether a value can be kept: a number, with an interval that
+// has both ends.
+func finite(v budget.Value) bool {
+	u := half(v)
+	return !math.IsNaN(v.X) && !math.IsInf(v.X, 0) && !math.IsNaN(u) && !math.IsInf(u, 0)
+}

@@ -2,6 +2,7 @@ package check_test
 
 import (
 	"context"
+	"encoding/json"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -85,6 +86,9 @@ func TestOtherBenches(t *testing.T) {
 		for _, info := range check.Steps() {
 			got := stepOn(t, def, rehearsal.ServedWorld(), 11, info.Model, nil, info.Step, rec)
 			rec.Put(got)
+			if _, err := json.Marshal(got); err != nil {
+				t.Errorf("%s, %s: it cannot be kept: %v", c.name, info.Step, err)
+			}
 			for _, f := range got.Findings {
 				if f.Fault {
 					t.Errorf("%s, %s: %s: %s", c.name, info.Step, f.Kind, f.Said)
@@ -125,5 +129,33 @@ func TestMadeSafeInTheMidst(t *testing.T) {
 		if err == nil {
 			t.Errorf("%s, ended at reading %d: no error", info.Step, at)
 		}
+	}
+}
+
+// TestNoErrorsStated checks a bench whose definition states no errors of its
+// ranges: the least difference is more than that, nothing passes as good for want
+// of an interval, and all of it can be kept.
+func TestNoErrorsStated(t *testing.T) {
+	t.Parallel()
+	def := rehearsal.DefaultBench()
+	for i := range def.Channels {
+		ch := &def.Channels[i]
+		for _, ranges := range [][]bench.Range{ch.ForceV, ch.ForceI, ch.SenseV, ch.SenseI} {
+			for k := range ranges {
+				ranges[k].Gain, ranges[k].Offset, ranges[k].Noise, ranges[k].Step = 0, 0, 0, 0
+			}
+		}
+	}
+	rec := &check.Record{}
+	faults := []bench.BenchFault{{Kind: rehearsal.StuckClosed, Path: def.Paths[20].ID}}
+	for _, info := range check.Steps() {
+		got := stepOn(t, def, rehearsal.ServedWorld(), 11, info.Model, faults, info.Step, rec)
+		if _, err := json.Marshal(got); err != nil {
+			t.Errorf("%s cannot be kept: %v", info.Step, err)
+		}
+		rec.Put(got)
+	}
+	if !slices.ContainsFunc(rec.Result(check.Empty).Findings, func(f check.Finding) bool { return f.Kind == check.StuckClosed }) {
+		t.Error("a switch that does not open is not found")
 	}
 }

@@ -97,6 +97,7 @@ var named = []struct{ table, called string }{
 	{"pin_maps", "'pin map ' || key"}, {"pin_map_revisions", "'pin map ' || key || ', revision ' || rev"},
 	{"persons", "'person ' || name"}, {"identities", "'the single sign-on of person ' || person"}, {"sessions", "'browser ' || id"},
 	{"tokens", "'token ' || name || ', number ' || id"}, {"invitations", "'invitation ' || id"}, {"shares", "'share link ' || id || ' to ' || kind || ' ' || subject"},
+	{"units", "'unit ' || serial || ' of device ' || device"},
 	{"seatings", "'what was seated on bench ' || bench"},
 	{"acknowledged", "'what was acknowledged for run ' || run"}, {"confirmed", "'what was confirmed for run ' || run"},
 	{"origins", "'where run number ' || run || ' is from'"},

@@ -160,7 +160,7 @@ func ForgetSeals(t testing.TB, s *Store) {
 	for table := range sealedTables {
 		Spoil(t, s, "UPDATE "+table+" SET seal = NULL")
 	}
-	Spoil(t, s, "UPDATE runs SET results_sum = NULL, readings_sum = NULL; UPDATE unsealed SET runs = (SELECT max(seq) FROM runs), documents = 1")
+	Spoil(t, s, "UPDATE runs SET results_sum = NULL, readings_sum = NULL; UPDATE unsealed SET runs = (SELECT max(seq) FROM runs), documents = 1, units = 1")
 	if err := s.sealDocuments(t.Context()); err != nil {
 		t.Fatal(err)
 	}

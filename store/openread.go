@@ -73,7 +73,7 @@ func (s *Store) openToRead(ctx context.Context) (err error) {
 		return errOlder
 	}
 	var unsealed bool
-	if err := s.write.QueryRowContext(ctx, "SELECT documents OR access FROM unsealed WHERE id = 1").Scan(&unsealed); err != nil {
+	if err := s.write.QueryRowContext(ctx, unsealedAtOnce).Scan(&unsealed); err != nil {
 		return err
 	}
 	if unsealed { // it was killed while it was brought up to date

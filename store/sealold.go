@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"slices"
 )
 
 // What a program that knew no seals has stored gets its seals here: as it
@@ -19,16 +20,20 @@ const sealBlock = 256
 // as benchmarks do that need a long history.
 func SealSQL(table string) string { return sealedFromHere(table) }
 
-// sealDocuments seals documents, what gives access and all that is as small, and chains the lines
-// of the log, in one transaction.
+// unsealedAtOnce tells whether anything is not sealed yet that is sealed when the
+// database is opened.
+const unsealedAtOnce = "SELECT documents OR access OR units FROM unsealed WHERE id = 1"
+
+// sealDocuments seals documents, what gives access, units and all that is as
+// small, and chains the lines of the log, in one transaction.
 func (s *Store) sealDocuments(ctx context.Context) error {
 	var todo bool
-	if err := s.write.QueryRowContext(ctx, "SELECT documents OR access FROM unsealed WHERE id = 1").Scan(&todo); err != nil || !todo {
+	if err := s.write.QueryRowContext(ctx, unsealedAtOnce).Scan(&todo); err != nil || !todo {
 		return err
 	}
 	return s.update(ctx, "seal documents", func(t *tx) error {
 		for name, table := range sealedTables {
-			if table.old != oldDocument && table.old != oldAccess {
+			if !slices.Contains([]string{oldDocument, oldAccess, oldUnits}, table.old) {
 				continue
 			}
 			if err := sealRows(t, name, "seal IS NULL AND "+table.old); err != nil {
@@ -38,7 +43,7 @@ func (s *Store) sealDocuments(ctx context.Context) error {
 		if err := chainEvents(t); err != nil {
 			return err
 		}
-		_, err := t.exec("UPDATE unsealed SET documents = 0, access = 0 WHERE id = 1")
+		_, err := t.exec("UPDATE unsealed SET documents = 0, access = 0, units = 0 WHERE id = 1")
 		return err
 	})
 }

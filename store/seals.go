@@ -70,6 +70,7 @@ type sealedTable struct {
 const (
 	oldDocument = "(SELECT documents FROM unsealed WHERE id = 1)"
 	oldAccess   = "(SELECT access FROM unsealed WHERE id = 1)"
+	oldUnits    = "(SELECT units FROM unsealed WHERE id = 1)"
 	oldRuns     = "(SELECT runs FROM unsealed WHERE id = 1)"
 )
 
@@ -94,6 +95,7 @@ var sealedTables = func() map[string]*sealedTable {
 	add("origins", oldDocument, "run body", nil)
 	add("snapshots", oldDocument, "id hash body", nil)
 	add("seatings", oldDocument, "bench at by body", nil)
+	add("units", oldUnits, "id device serial lot first", nil)
 	// When something was last used is not sealed: it is written often, and gives
 	// nothing.
 	add("persons", oldAccess, "id name role by created suspended removed", nil)

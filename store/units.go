@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"encoding/base64"
 	"encoding/json"
+	"errors"
 	"time"
 
 	"ohmkeep/server/dut"
@@ -17,6 +18,8 @@ type UnitRow struct {
 	Lot    string    `json:"lot,omitempty"`
 	First  time.Time `json:"first"`
 	Runs   int       `json:"runs"`
+	// Damaged says why nothing else of it is shown.
+	Damaged string `json:"damaged,omitempty" doc:"why its lot and its first run are left out; absent: it is as it was stored"`
 }
 
 // touchUnit makes the unit known and returns its id, or nil for a run without
@@ -26,9 +29,17 @@ func touchUnit(t *tx, device string, u dut.Unit) (any, error) {
 		return nil, nil
 	}
 	var id int64
-	err := t.row(`INSERT INTO units (device, serial, lot, first) VALUES (?, ?, ?, ?)
-		ON CONFLICT (device, serial) DO UPDATE SET lot = CASE excluded.lot WHEN '' THEN lot ELSE excluded.lot END
-		RETURNING id`, device, u.Serial, u.Lot, t.at).Scan(&id)
+	var lot string
+	err := t.row("SELECT id, lot FROM units WHERE device = ? AND serial = ?", device, u.Serial).Scan(&id, &lot)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		err = t.row("INSERT INTO units (device, serial, lot, first) VALUES (?, ?, ?, ?) RETURNING id", device, u.Serial, u.Lot, t.at).Scan(&id)
+		if err == nil {
+			err = sealRows(t, "units", "id = ?", id)
+		}
+	case err == nil && u.Lot != "" && u.Lot != lot:
+		_, err = t.exec("UPDATE units SET "+changed("units", map[string]string{"lot": "?1"})+" WHERE id = ?2", u.Lot, id)
+	}
 	return id, err
 }
 
@@ -45,20 +56,28 @@ func (s *Store) UnitPage(ctx context.Context, device, cursor string, limit int) 
 		return nil, "", err
 	}
 	var out []UnitRow
+	var lots []string // as the disk has them: they are places in the list
 	err = s.rows(ctx, query, args, func(r *sql.Rows) error {
 		var u UnitRow
 		var first int64
-		if err := r.Scan(&u.Device, &u.Serial, &u.Lot, &first, &u.Runs); err != nil {
+		var lot string
+		var sound bool
+		if err := r.Scan(&u.Device, &u.Serial, &lot, &first, &u.Runs, &sound); err != nil {
 			return err
 		}
-		u.First = timeOf(first)
-		out = append(out, u)
+		if sound {
+			u.Lot, u.First = lot, timeOf(first)
+		} else {
+			u.Damaged = "what the disk has of this unit is not what was stored"
+			_ = s.damaged("unit " + u.Serial + " of device " + u.Device)
+		}
+		out, lots = append(out, u), append(lots, lot)
 		return nil
 	})
 	if err != nil || len(out) <= limit {
 		return out, "", wrap("list units", err)
 	}
-	next, err := out[limit-1].cursor()
+	next, err := out[limit-1].cursor(lots[limit-1])
 	return out[:limit], next, err
 }
 
@@ -82,15 +101,15 @@ func unitPage(device, cursor string, limit int) (query string, args []any, err e
 		}
 	}
 	condition, args := where.where()
-	return `SELECT device, serial, lot, first, (SELECT count(*) FROM runs WHERE unit = units.id AND ` + notDeleting + `)
+	return `SELECT device, serial, lot, first, (SELECT count(*) FROM runs WHERE unit = units.id AND ` + notDeleting + `), ` + soundSQL("units") + `
 		FROM units WHERE ` + condition + ` ORDER BY device, lot, serial LIMIT ?`, append(args, limit), nil
 }
 
 // cursor is the unit's place in the list, in letters that an address may have.
 // It holds the place itself: a unit that is given another lot while somebody
 // pages leaves the others where they were.
-func (u *UnitRow) cursor() (string, error) {
-	place, err := json.Marshal([3]string{u.Device, u.Lot, u.Serial})
+func (u *UnitRow) cursor(lot string) (string, error) {
+	place, err := json.Marshal([3]string{u.Device, lot, u.Serial})
 	return base64.RawURLEncoding.EncodeToString(place), err
 }
 
@@ -111,7 +130,8 @@ func unitOf(cursor string) (place [3]string, err error) {
 // belong to.
 func (s *Store) Lots(ctx context.Context, device string) ([]string, error) {
 	var out []string
-	err := s.rows(ctx, `SELECT DISTINCT lot FROM units WHERE lot <> '' AND (?1 = '' OR device = ?1) ORDER BY lot`,
+	err := s.rows(ctx, `SELECT lot FROM (SELECT DISTINCT lot FROM units WHERE lot <> '' AND (?1 = '' OR device = ?1)) AS named
+		WHERE EXISTS (SELECT 1 FROM units WHERE units.lot = named.lot AND `+soundSQL("units")+`) ORDER BY lot`,
 		[]any{device}, func(r *sql.Rows) error {
 			var lot string
 			if err := r.Scan(&lot); err != nil {

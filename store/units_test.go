@@ -31,9 +31,10 @@ func TestPageOfUnitsIsReadInOrder(t *testing.T) {
 	} {
 		steps, err := s.PlanOfUnits(ctx, c.device, c.cursor)
 		must(t, err)
-		if len(steps) != 5 || steps[0] != c.step || !strings.HasPrefix(steps[1], "CORRELATED SCALAR SUBQUERY") ||
+		if len(steps) != 7 || steps[0] != c.step || !strings.HasPrefix(steps[1], "CORRELATED SCALAR SUBQUERY") ||
 			steps[2] != "SEARCH runs USING COVERING INDEX runs_unit (unit=?)" || !strings.HasPrefix(steps[3], "CORRELATED SCALAR SUBQUERY") ||
-			steps[4] != "SEARCH deleting USING INTEGER PRIMARY KEY (rowid=?)" {
+			steps[4] != "SEARCH deleting USING INTEGER PRIMARY KEY (rowid=?)" || !strings.HasPrefix(steps[5], "SCALAR SUBQUERY") || // once: for units from before seals
+			steps[6] != "SEARCH unsealed USING INTEGER PRIMARY KEY (rowid=?)" {
 			t.Errorf("%s: %q", name, steps)
 		}
 	}

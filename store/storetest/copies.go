@@ -54,6 +54,7 @@ func (c Copies) Copy(t testing.TB, path string) {
 		"value": "value * (1 + ((i * 7919 + results.id * 104729) % 2001 - 1000) * 1e-6)"},
 		"made JOIN results ON results.run = made.run ORDER BY made.seq, results.id"))
 	run("COMMIT")
+	sealCopies(t, db, "units")
 	sealCopies(t, db, "results")
 	run("UPDATE runs SET readings_sum = 0, results_sum = (SELECT coalesce(sum(seal), 0) FROM results WHERE run = runs.seq) WHERE seal IS NULL")
 	sealCopies(t, db, "runs")

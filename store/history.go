@@ -31,8 +31,19 @@ type RunRow struct {
 	Ended         time.Time        `json:"ended,omitzero"`
 	Readings      int64            `json:"readings"`
 
+	// Brought is where it was brought from, last; of one that was made here it is nil.
+	Brought *procedure.Brought `json:"brought,omitempty"`
+
 	seq, body int64         // of the run, and of the snapshot of its procedure
 	sum       sql.NullInt64 // of the seals of its results; NULL while it is at work
+}
+
+// brought is where the run was brought from: nothing, where it was made here.
+func (r *RunRow) brought() *procedure.Brought {
+	if r.Brought == nil {
+		return &procedure.Brought{}
+	}
+	return r.Brought
 }
 
 // noBody is the snapshot of a run of which it is not known.

@@ -26,6 +26,10 @@ type runColumn struct {
 	// row and head are where a list and the head of a run have it; nil: nowhere.
 	row  func(*RunRow) any
 	head func(*procedure.Record) any
+	// beside says that it is none of the table's own, but read of where the run is from.
+	beside bool
+	// cell is where the history's file has it, of a column that is read with another.
+	cell func(*RunRow) any
 	csv  string // heading in the history's file, which has its columns in this order; empty: not there
 	wide bool   // it is in the table of results too
 }
@@ -88,6 +92,10 @@ var runColumns = []runColumn{
 	{name: "note", csv: "note",
 		begin: func(r *newRun) any { return r.Note },
 		row:   func(r *RunRow) any { return &r.Note }, head: func(r *procedure.Record) any { return &r.Note }},
+	{name: "origin", beside: true, row: func(r *RunRow) any { return asBrought{&r.Brought} }},
+	{csv: "brought from", beside: true, cell: func(r *RunRow) any { return &r.brought().Server }},
+	{csv: "run there", beside: true, cell: func(r *RunRow) any { return &r.brought().Run }},
+	{csv: "file (SHA-256)", beside: true, cell: func(r *RunRow) any { return &r.brought().File }},
 	{name: "identity",
 		begin: func(r *newRun) any { return asJSON{r.Identity} }, head: func(r *procedure.Record) any { return asJSON{&r.Identity} }},
 	{name: "seated",
@@ -97,6 +105,24 @@ var runColumns = []runColumn{
 	{name: "procedure_body", begin: func(r *newRun) any { return r.bodies[1] }, row: func(r *RunRow) any { return &r.body }},
 	{name: "pin_map_body", begin: func(r *newRun) any { return r.bodies[2] }},
 	{name: "bench_body", begin: func(r *newRun) any { return r.bodies[3] }},
+}
+
+// originOf is where a run was brought from last, as JSON; NULL of one that was made
+// here.
+var originOf = "(SELECT CASE WHEN " + soundSQL("origins") + ` THEN json_extract(body, '$[#-1]') ELSE '{"server": "not known: damaged"}' END
+	FROM origins WHERE origins.run = runs.seq)`
+
+// asBrought reads where a run was brought from; of one that was made here it is nil.
+type asBrought struct{ b **procedure.Brought }
+
+// Scan reads JSON or NULL.
+func (a asBrought) Scan(v any) error {
+	*a.b = nil
+	if v == nil {
+		return nil
+	}
+	*a.b = new(procedure.Brought)
+	return asJSON{*a.b}.Scan(v)
 }
 
 // runDocuments are the documents that a run was made with, by the column that
@@ -174,6 +200,8 @@ func selected(pick func(*runColumn) bool) string {
 	for i := range runColumns {
 		switch c := &runColumns[i]; {
 		case !pick(c):
+		case c.beside:
+			out = append(out, originOf)
 		case c.read != "":
 			out = append(out, c.read)
 		default:
@@ -287,7 +315,11 @@ func (a asNumber) Scan(v any) error {
 
 // runCell writes a column of a run as a cell.
 func (c *csvWriter) runCell(column *runColumn, r *RunRow) {
-	switch v := column.row(r).(type) {
+	of := column.row
+	if column.cell != nil {
+		of = column.cell
+	}
+	switch v := of(r).(type) {
 	case *string:
 		c.text(*v)
 	case *derive.Outcome:

@@ -110,7 +110,9 @@ var sealedTables = func() map[string]*sealedTable {
 	}
 	var runs []string
 	for _, c := range runColumns {
-		runs = append(runs, c.name)
+		if !c.beside {
+			runs = append(runs, c.name)
+		}
 	}
 	// The count of a run at work goes up with each chunk; it is sealed at the end.
 	add("runs", "runs.seq <= "+oldRuns, strings.Join(runs, " ")+" results_sum readings_sum",

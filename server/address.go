@@ -7,10 +7,11 @@ import (
 	"net"
 	"net/netip"
 	"net/url"
-	"ohmkeep/store"
 	"os"
 	"path/filepath"
 	"strings"
+
+	"ohmkeep/store"
 )
 
 // defaultListen is the address that the server serves on where none is named.

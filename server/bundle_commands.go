@@ -11,9 +11,6 @@ import (
 	"ohmkeep/store"
 )
 
-// host is who does what is done on the command line.
-const host = "the host"
-
 // exportCommand is the subcommand that writes everything, or what is chosen, into
 // a file for another server, also while the server runs.
 func exportCommand(ctx context.Context, args []string, stdout, stderr io.Writer) error {
@@ -42,13 +39,17 @@ func exportCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 		c.History = &store.Filter{Lot: *lot}
 	}
 	s, dir, err := openData(ctx, *data)
+	older := errors.Is(err, store.ErrOlder) // its log gets no line
+	if older {
+		s, dir, err = openToRead(ctx, *data, stdout)
+	}
 	if err != nil {
 		return err
 	}
-	from := store.BundleSource{Server: serverName(dir), By: host, Program: versionText(), Choice: c.Words()}
+	from := store.BundleSource{Server: serverName(dir), By: store.Host, Program: versionText(), Choice: c.Words()}
 	c.All = c.Empty()
 	e, err := exportTo(ctx, s, *to, c, from)
-	if err == nil {
+	if err == nil && !older {
 		err = s.LogExport(ctx, from, e)
 	}
 	if err := errors.Join(err, s.Close()); err != nil {
@@ -112,7 +113,11 @@ func importCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 		return err
 	}
 	defer func() { err = errors.Join(err, file.Close()) }()
-	s, _, err := openData(ctx, *data)
+	open := func() (*store.Store, string, error) { return openData(ctx, *data) }
+	if *dry {
+		open = func() (*store.Store, string, error) { return openToRead(ctx, *data, stdout) }
+	}
+	s, _, err := open()
 	if err != nil {
 		return err
 	}
@@ -120,7 +125,7 @@ func importCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	if *dry {
 		got, err = s.Look(ctx, file)
 	} else {
-		got, err = s.Import(ctx, file, host)
+		got, err = s.Import(ctx, file, store.Host)
 	}
 	if err := errors.Join(err, s.Close()); err != nil {
 		return fmt.Errorf("%s: %w", filepath.Base(*from), err)

@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -109,4 +110,58 @@ func TestRestoreThatIsRefusedChangesNothing(t *testing.T) {
 	if name := filepath.Base(databasePath(data)); before[name] != filesOf(t, data)[name] {
 		t.Errorf("the database was changed although nothing was restored")
 	}
+}
+
+// TestCommandsLeaveAnOlderDatabase: a backup and an export of a database of an older
+// version of the program leave it as it is and say so, and the backup is of that
+// version; what would write to it refuses.
+func TestCommandsLeaveAnOlderDatabase(t *testing.T) {
+	t.Parallel()
+	data, out := storetest.Dir(t), storetest.Dir(t)
+	path, file := databasePath(data), filepath.Join(out, "lab.tar.gz")
+	oldDatabase(t, path)
+	before := filesOf(t, data)[filepath.Base(path)]
+	same := func(what string) {
+		t.Helper()
+		after := filesOf(t, data)
+		if len(after) != 1 || after[filepath.Base(path)] != before {
+			t.Fatalf("%s changed the data directory: %v", what, after)
+		}
+	}
+	text, err := said(t, "backup", "-data", data, "-to", filepath.Join(out, "b.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	wants(t, text, "older version of the program: it stays as it is", "read again and whole: 5 runs")
+	same("a backup")
+	if text, err = said(t, "check", "-file", filepath.Join(out, "b.db")); err != nil {
+		t.Fatal(err)
+	}
+	wants(t, text, "older version of the program")
+	if text, err = said(t, "export", "-data", data, "-to", file); err != nil {
+		t.Fatal(err)
+	}
+	wants(t, text, "older version of the program: it stays as it is", "runs with")
+	same("an export")
+	if text, err = said(t, "import", "-data", data, "-from", file, "-dry"); err != nil {
+		t.Fatal(err)
+	}
+	wants(t, text, "older version of the program: it stays as it is", "Nothing was written")
+	same("a look")
+	for _, args := range [][]string{{"import", "-data", data, "-from", file}, {"token", "-data", data, "-name", "script"}, {"invite", "-data", data}} {
+		if _, err := said(t, args...); err == nil || !strings.Contains(err.Error(), "older version of the program; start the server once") {
+			t.Errorf("%q: %v", args, err)
+		}
+		same(args[0])
+	}
+	startProgram(t, data, false).stop() // brings it up to date
+	if text, err = said(t, "import", "-data", data, "-from", file); err != nil {
+		t.Fatal(err)
+	}
+	wants(t, text, "there already")
+	restored := storetest.Dir(t)
+	if text, err = said(t, "restore", "-data", restored, "-from", filepath.Join(out, "b.db")); err != nil {
+		t.Fatal(err)
+	}
+	wants(t, text, "Restored")
 }

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"time"
 
 	"ohmkeep/server/dut"
@@ -18,7 +17,7 @@ import (
 // It may be used while the server runs: it writes the same file.
 func inviteCommand(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	fs := newFlags("ohmkeep invite", stderr)
-	data := fs.String("data", "", "directory of the database (default: the user's data directory)")
+	data := dataFlag(fs)
 	role := fs.String("role", "viewer", "what whoever uses it may do: viewer, operator or owner")
 	person := fs.String("person", "", "name of a person who lost their browser or key: the link signs one browser in as them")
 	age := fs.Duration("for", 24*time.Hour, "how long it may be used")
@@ -36,11 +35,11 @@ func inviteCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	if err != nil {
 		return err
 	}
-	s, err := openStored(ctx, *data)
+	s, _, err := openData(ctx, *data)
 	if err != nil {
 		return err
 	}
-	q := store.InvitationRequest{Kind: store.HostInvitation, Role: r, By: "the host", Age: *age, Uses: *uses}
+	q := store.InvitationRequest{Kind: store.HostInvitation, Role: r, By: store.Host, Age: *age, Uses: *uses}
 	secret, err := invite(ctx, s, q, *person)
 	if err := errors.Join(err, s.Close()); err != nil {
 		return err
@@ -98,17 +97,4 @@ func personNamed(ctx context.Context, s *store.Store, name string) (int64, error
 		err = fmt.Errorf("there is no person named %q", name)
 	}
 	return 0, err
-}
-
-// openStored opens the database of a server that was started before.
-func openStored(ctx context.Context, data string) (*store.Store, error) {
-	dir, err := dataDir(data)
-	if err != nil {
-		return nil, err
-	}
-	path := databasePath(dir)
-	if _, err := os.Stat(path); err != nil {
-		return nil, fmt.Errorf("there is no database in %s; start the server once, or name its directory with -data", dir)
-	}
-	return store.Open(ctx, path, store.Options{})
 }

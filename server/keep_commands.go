@@ -16,15 +16,40 @@ import (
 // errDamage ends a check that found something.
 var errDamage = errors.New("something is damaged: see above. What is not named can be used as before; a backup from before the damage can be restored, and what can still be read be salvaged (-salvage)")
 
-// openData opens the database of a data directory for a subcommand. It makes
-// none where there is none.
+// openData opens the database of a data directory for a subcommand that writes to
+// it. It makes none where there is none, and refuses one of an older version of the
+// program: what is typed beside a server must not change what it works on.
 func openData(ctx context.Context, data string) (*store.Store, string, error) {
 	path, dir, err := thereIsData(data)
 	if err != nil {
 		return nil, dir, err
 	}
-	s, err := store.Open(ctx, path, store.Options{})
+	s, err := store.Open(ctx, path, store.Options{Today: true})
 	return s, dir, err
+}
+
+// openToRead opens the database of a data directory for a subcommand that only
+// reads it, and says where it is of an older version.
+func openToRead(ctx context.Context, data string, stdout io.Writer) (*store.Store, string, error) {
+	path, dir, err := thereIsData(data)
+	if err != nil {
+		return nil, dir, err
+	}
+	s, err := store.OpenRead(ctx, path, false)
+	if err == nil && s.Copied() != "" {
+		err = sayOlder(stdout, path, "a copy was brought up to date and is read")
+		if err != nil {
+			err = errors.Join(err, s.Close())
+		}
+	}
+	return s, dir, err
+}
+
+// sayOlder says that a database is of an older version, and what is done instead of
+// changing it.
+func sayOlder(w io.Writer, path, instead string) error {
+	_, err := fmt.Fprintf(w, "%s is of an older version of the program: it stays as it is, and %s.\n", path, instead)
+	return err
 }
 
 // thereIsData returns the path of the database of a data directory, and the
@@ -107,7 +132,7 @@ func checkOf(ctx context.Context, data, file string, stdout io.Writer) (checked 
 	}
 	defer func() { err = errors.Join(err, s.Close()) }()
 	if s.Copied() != "" {
-		if _, err := fmt.Fprintf(stdout, "%s is of an older version of the program: it stays as it is, and a copy was brought up to date and is checked.\n", path); err != nil {
+		if err := sayOlder(stdout, path, "a copy was brought up to date and is checked"); err != nil {
 			return nil, path, err
 		}
 	}
@@ -182,7 +207,7 @@ func backupCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	if *to == "" {
 		return usageError{errors.New("ohmkeep backup: say where to with -to FILE")}
 	}
-	s, _, err := openData(ctx, *data)
+	s, _, err := openToRead(ctx, *data, stdout)
 	if err != nil {
 		return err
 	}

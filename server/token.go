@@ -16,7 +16,7 @@ import (
 // on the last line. It may be used while the server runs.
 func tokenCommand(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	fs := newFlags("ohmkeep token", stderr)
-	data := fs.String("data", "", "directory of the database (default: the user's data directory)")
+	data := dataFlag(fs)
 	role := fs.String("role", "viewer", "what the token may do: viewer, operator or owner")
 	name := fs.String("name", "", "what the token is for, for the lists and the log")
 	person := fs.String("person", "", "whose token it is (default: a person of the token's name, who is added where there is none)")
@@ -31,11 +31,11 @@ func tokenCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 	if *name == "" {
 		return usageError{errors.New("ohmkeep token: give it a -name")}
 	}
-	s, err := openStored(ctx, *data)
+	s, _, err := openData(ctx, *data)
 	if err != nil {
 		return err
 	}
-	secret, err := makeToken(ctx, s, store.TokenRequest{Role: r, Name: dut.Name(*name), Age: *age, By: "the host"}, *person)
+	secret, err := makeToken(ctx, s, store.TokenRequest{Role: r, Name: dut.Name(*name), Age: *age, By: store.Host}, *person)
 	if err := errors.Join(err, s.Close()); err != nil {
 		return err
 	}

@@ -54,7 +54,11 @@ func (s *Store) BackupTo(ctx context.Context, path string, say func(CheckProgres
 		return nil, err
 	}
 	b := &Backup{Path: path, At: s.now()}
-	if err := s.copyPages(ctx, part, say); err != nil {
+	from, mode := s.path, s.readMode()
+	if s.copied != "" { // as it is, not as the copy that was brought up to date
+		from, mode = s.copied, s.copiedMode
+	}
+	if err := copyPages(ctx, from, mode, part, say); err != nil {
 		return nil, err
 	}
 	if b.Checked, err = CheckFile(ctx, part, say); err != nil {
@@ -75,9 +79,10 @@ func (s *Store) BackupTo(ctx context.Context, path string, say func(CheckProgres
 	return b, err
 }
 
-// CheckFile opens a database file that nobody else uses and checks all of it.
+// CheckFile opens a database file that nobody else uses and checks all of it. The
+// file stays as it is.
 func CheckFile(ctx context.Context, path string, say func(CheckProgress)) (*Checked, error) {
-	s, err := Open(ctx, path, Options{})
+	s, err := OpenRead(ctx, path, true)
 	if err != nil {
 		return nil, err
 	}
@@ -116,15 +121,16 @@ type backupConn interface {
 	NewBackup(uri string) (*sqlite.Backup, error)
 }
 
-// copyPages copies the database, as it stands, to a new file.
-func (s *Store) copyPages(ctx context.Context, to string, say func(CheckProgress)) (err error) {
+// copyPages copies a database, whose files are opened in a mode, as it stands to a
+// new file.
+func copyPages(ctx context.Context, path string, mode url.Values, to string, say func(CheckProgress)) (err error) {
 	// Mode 0600 from the first byte on.
 	file, err := os.OpenFile(to, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, file.Close()) }()
-	db, err := openPool(ctx, s.path, common, 1, s.readMode())
+	db, err := openPool(ctx, path, common, 1, mode)
 	if err != nil {
 		return err
 	}

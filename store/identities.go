@@ -27,6 +27,9 @@ type SignOn struct {
 	Asked bool
 }
 
+// Host is what the log calls whoever works on the command line.
+const Host = "the host"
+
 // SingleSignOn is what the log calls whatever lets a newcomer in by single
 // sign-on.
 const SingleSignOn = "single sign-on"

@@ -34,6 +34,9 @@ const (
 // Options of a store. The zero value is what the program uses.
 type Options struct {
 	Now func() time.Time // clock for stored times; nil: time.Now
+	// Today refuses a database of an older version of the program, instead of
+	// bringing it up to date.
+	Today bool
 }
 
 // Store is an open database. It is safe for concurrent use.
@@ -58,6 +61,8 @@ type Store struct {
 	reading bool       // it was opened to be read alone
 	mode    url.Values // how its files are then opened
 	copied  string     // path of the database that this is a copy of; ""
+	// copiedMode is how the files of that one are opened.
+	copiedMode url.Values
 
 	// life is held for reading by what goes on beside all requests, and taken by
 	// Close: nothing of that begins after it.
@@ -81,6 +86,11 @@ func Open(ctx context.Context, path string, o Options) (_ *Store, err error) {
 			err = errors.Join(wrap("open "+path, err), s.closePools())
 		}
 	}()
+	if o.Today {
+		if err := refuseOlder(ctx, path); err != nil {
+			return nil, err
+		}
+	}
 	lost, err := logMissing(path)
 	if err != nil {
 		return nil, err

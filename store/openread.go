@@ -10,9 +10,9 @@ import (
 	"time"
 )
 
-// errOlder is the error of a database that must be brought up to date before
-// this program can read it.
-var errOlder = errors.New("the database is of an older version of the program")
+// ErrOlder is the error of a database that must be brought up to date before this
+// program can read it.
+var ErrOlder = errorf(Conflict, "the database is of an older version of the program; start the server once, which brings it up to date")
 
 var (
 	// immutable is for files that nobody else uses: SQLite makes no files beside
@@ -32,6 +32,35 @@ func OpenRead(ctx context.Context, path string, alone bool) (_ *Store, err error
 	if path, err = filepath.Abs(path); err != nil {
 		return nil, wrap("open", err)
 	}
+	s, err := newReading(path, alone)
+	if err != nil {
+		return nil, wrap("open "+path, err)
+	}
+	err = s.openToRead(ctx)
+	if err == nil {
+		return s, nil
+	}
+	if errors.Is(err, ErrOlder) {
+		var up *Store
+		if up, err = s.copyUp(ctx); err == nil {
+			return up, s.closePools()
+		}
+	}
+	return nil, errors.Join(wrap("open "+path, err), s.closePools())
+}
+
+// refuseOlder refuses a database of an older version of the program, which stays as
+// it is.
+func refuseOlder(ctx context.Context, path string) error {
+	s, err := newReading(path, false)
+	if err == nil {
+		err = s.openToRead(ctx)
+	}
+	return errors.Join(err, s.closePools())
+}
+
+// newReading is a store that is going to be opened to read alone.
+func newReading(path string, alone bool) (*Store, error) {
 	s := &Store{path: path, now: time.Now, open: map[string]*openRun{}, reading: true, mode: readOnly}
 	switch info, err := os.Stat(path + "-wal"); {
 	case err == nil && info.Size() > 0: // its log is read with it, and stays
@@ -41,24 +70,11 @@ func OpenRead(ctx context.Context, path string, alone bool) (_ *Store, err error
 		s.mode = removing
 	}
 	lost, err := logMissing(path)
-	if err != nil {
-		return nil, wrap("open "+path, err)
-	}
 	s.logLost.Store(lost)
-	err = s.openToRead(ctx)
-	if err == nil {
-		return s, nil
-	}
-	if errors.Is(err, errOlder) {
-		var up *Store
-		if up, err = s.copyUp(ctx); err == nil {
-			return up, s.closePools()
-		}
-	}
-	return nil, errors.Join(wrap("open "+path, err), s.closePools())
+	return s, err
 }
 
-// openToRead opens the pools of a store that only reads. It fails with errOlder
+// openToRead opens the pools of a store that only reads. It fails with ErrOlder
 // where its schema is older than this program's.
 func (s *Store) openToRead(ctx context.Context) (err error) {
 	// In the writer's place stands one that cannot write.
@@ -70,14 +86,14 @@ func (s *Store) openToRead(ctx context.Context) (err error) {
 		return err
 	}
 	if current < target {
-		return errOlder
+		return ErrOlder
 	}
 	var unsealed bool
 	if err := s.write.QueryRowContext(ctx, unsealedAtOnce).Scan(&unsealed); err != nil {
 		return err
 	}
 	if unsealed { // it was killed while it was brought up to date
-		return errOlder
+		return ErrOlder
 	}
 	return s.openReaders(ctx)
 }
@@ -97,11 +113,11 @@ func (s *Store) copyUp(ctx context.Context) (*Store, error) {
 	if err := errors.Join(f.Close(), RemoveFile(path)); err != nil { // the name alone
 		return nil, err
 	}
-	err = s.copyPages(ctx, path, func(CheckProgress) {})
+	err = copyPages(ctx, s.path, s.readMode(), path, func(CheckProgress) {})
 	if err == nil {
 		var up *Store
 		if up, err = Open(ctx, path, Options{}); err == nil {
-			up.copied = s.path
+			up.copied, up.copiedMode = s.path, s.readMode()
 			return up, nil
 		}
 	}

@@ -22,7 +22,7 @@ type Browser struct {
 // that role where there is none: what the host does for itself.
 func (s *Store) NewSession(ctx context.Context, role Role, name string, length time.Duration) (session string, err error) {
 	err = s.update(ctx, "new session", func(t *tx) error {
-		id, err := personNamed(t, role, name, "the host")
+		id, err := personNamed(t, role, name, Host)
 		if err != nil {
 			return err
 		}

@@ -35,7 +35,7 @@ type TokenRequest struct {
 // NewToken makes a token that lasts until it is revoked, of the person of that
 // name, who is made with that role where there is none.
 func (s *Store) NewToken(ctx context.Context, role Role, name string) (secret string, err error) {
-	secret, _, err = s.MakeToken(ctx, TokenRequest{Role: role, Name: name, By: "the host"})
+	secret, _, err = s.MakeToken(ctx, TokenRequest{Role: role, Name: name, By: Host})
 	return secret, err
 }
 

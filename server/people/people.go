@@ -69,7 +69,7 @@ func CheckPerson(name string) string {
 }
 
 // reserved are the names that stand in the log for what no person did.
-var reserved = []string{"the host", "the server’s start", "the server's start", "system", store.SingleSignOn, "timetable", "the server", "nobody", "ohmkeep"}
+var reserved = []string{store.Host, "the server’s start", "the server's start", "system", store.SingleSignOn, "timetable", "the server", "nobody", "ohmkeep"}
 
 // CheckName says what is wrong with the name of a person, a browser or a token;
 // "" is nothing. What cannot be seen in a list, or turns its direction, could

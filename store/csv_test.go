@@ -38,7 +38,7 @@ func noteCell(t testing.TB, note string) (raw string, file string) {
 	if !strings.HasPrefix(record, before) || !strings.HasSuffix(record, "\r\n") {
 		t.Fatalf("record %q", record)
 	}
-	return strings.TrimSuffix(strings.TrimPrefix(record, before), "\r\n"), b.String()
+	return strings.TrimSuffix(strings.TrimPrefix(record, before), ",,,\r\n"), b.String()
 }
 
 // The cases are those of testdata/csv-and-formula-injection.json, which names

@@ -194,7 +194,8 @@ func TestPagesLookNoFurtherThanTheirBound(t *testing.T) {
 // Every filter of one column is read from an index of its own in the order of
 // the list: nothing is sorted and nothing is passed over but runs that
 // are being deleted. What a run at work has in the tail is counted from the
-// tail's index; whether a run without a seal may have none, by its only row.
+// tail's index, where it was brought from by its number; whether a run or that
+// without a seal may have none, by an only row.
 func TestFiltersAreReadInOrder(t *testing.T) {
 	t.Parallel()
 	s := lab(t)
@@ -205,8 +206,9 @@ func TestFiltersAreReadInOrder(t *testing.T) {
 		f.From = start
 		steps, err := s.PlanOf(t.Context(), f)
 		must(t, err)
-		if len(steps) != 7 || steps[2] != "SEARCH deleting USING INTEGER PRIMARY KEY (rowid=?)" || steps[4] != "SEARCH tail USING INDEX tail_run (run=?)" ||
-			steps[6] != "SEARCH unsealed USING INTEGER PRIMARY KEY (rowid=?)" {
+		if len(steps) != 11 || steps[2] != "SEARCH deleting USING INTEGER PRIMARY KEY (rowid=?)" || steps[4] != "SEARCH tail USING INDEX tail_run (run=?)" ||
+			steps[6] != "SEARCH origins USING INTEGER PRIMARY KEY (rowid=?)" ||
+			steps[8] != "SEARCH unsealed USING INTEGER PRIMARY KEY (rowid=?)" || steps[10] != "SEARCH unsealed USING INTEGER PRIMARY KEY (rowid=?)" {
 			t.Errorf("%s: %q", name, steps)
 		}
 		if !strings.Contains(steps[0], "SEARCH runs USING INDEX runs_"+name+" (") || !strings.Contains(steps[0], "started") {

@@ -34,6 +34,10 @@ type deadlineWriter struct {
 	control *http.ResponseController
 	request *http.Request
 	report  *turn.Report // nil where the answer is no report
+	// begun is true once something was written that its access had not been taken
+	// back from: what has begun is cut off then, and what has not is answered with
+	// the reason.
+	begun bool
 	// hijacked is true of a connection that became a WebSocket.
 	hijacked atomic.Bool
 }
@@ -66,7 +70,7 @@ func (w *deadlineWriter) Write(p []byte) (n int, err error) {
 		w.report.Give()
 	}
 	for more := true; more && err == nil; more = len(p) > 0 {
-		if n > 0 && takenBack(w.request.Context()) {
+		if w.begun && takenBack(w.request.Context()) {
 			return n, people.ErrTakenBack
 		}
 		block := p[:min(len(p), writeBlock)]
@@ -75,6 +79,7 @@ func (w *deadlineWriter) Write(p []byte) (n int, err error) {
 		var written int
 		written, err = w.ResponseWriter.Write(block)
 		n += written
+		w.begun = w.begun || !takenBack(w.request.Context())
 	}
 	if w.report != nil && err == nil {
 		err = w.report.Take(w.request.Context())
@@ -82,12 +87,14 @@ func (w *deadlineWriter) Write(p []byte) (n int, err error) {
 	return n, err
 }
 
-// wait sets the deadline of the next write. A writer that cannot have one,
-// such as a recorder in a test, has none.
+// wait sets the deadline of the next write, and looks only then whether there is
+// to be one: whoever ends the answer meanwhile sets a deadline that must stay. A
+// writer that cannot have one, such as a recorder in a test, has none.
 func (w *deadlineWriter) wait() {
 	_ = w.control.SetWriteDeadline(time.Now().Add(writeWait))
-	if w.report != nil && w.request.Context().Err() != nil {
-		_ = w.control.SetWriteDeadline(time.Now()) // the server stops
+	ctx := w.request.Context()
+	if w.report != nil && ctx.Err() != nil || w.begun && takenBack(ctx) {
+		_ = w.control.SetWriteDeadline(time.Now()) // the server stops, or the access is gone
 	}
 }
 

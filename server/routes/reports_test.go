@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/people"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/turn"
@@ -330,6 +331,31 @@ func TestLongAnswerHasADeadlineForEachBlock(t *testing.T) {
 	}
 	if most := max(len(c.blocks), 1); most != len(c.deadlines) || most != (len(whole)+writeBlock-1)/writeBlock {
 		t.Errorf("%d blocks with %d deadlines", len(c.blocks), len(c.deadlines))
+	}
+}
+
+// TestTakenBackBetweenBlocks: what has begun goes no further once its access is
+// taken back, also where no block is being written at that moment; the reason,
+// where nothing has begun, has time to get through.
+func TestTakenBackBetweenBlocks(t *testing.T) {
+	for _, begun := range []bool{true, false} {
+		ctx, takeBack := context.WithCancelCause(t.Context())
+		c := &blockCounter{ResponseRecorder: httptest.NewRecorder()}
+		w := newDeadlineWriter(c, httptest.NewRequestWithContext(ctx, "GET", "/", nil))
+		if begun {
+			_, err := io.WriteString(w, "first")
+			must(t, err)
+		}
+		takeBack(people.ErrTakenBack)
+		for _, text := range []string{"second", "third"} {
+			if _, err := io.WriteString(w, text); errors.Is(err, people.ErrTakenBack) != begun {
+				t.Errorf("begun %v, %s: %v", begun, text, err)
+			}
+		}
+		w.wait()
+		if left := time.Until(c.deadlines[len(c.deadlines)-1]); left > 0 == begun {
+			t.Errorf("begun %v: %v are left", begun, left)
+		}
 	}
 }
 

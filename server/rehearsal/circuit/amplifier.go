@@ -117,8 +117,8 @@ func (a *Amplifier) stamp(s *system) {
 	s.a[a.iHigh] += g/2 + bySupply
 	s.a[a.iLow] += g/2 - bySupply
 	s.a[a.ii] -= 1 / p.Limit
-	a.deliver(s, i)
-	a.quiescent(s, supply)
+	a.deliver(s, i, alive, aliveSlope)
+	a.quiescent(s, supply, alive, aliveSlope)
 }
 
 // swing is how far the target can go from the middle, with its derivative by
@@ -151,9 +151,12 @@ func awake(supply float64) (v, slope float64) {
 	return least + v, 4 * v / (1 + x4) / root // dx/dsupply is x/root
 }
 
-// deliver shares the output current between the rails.
-func (a *Amplifier) deliver(s *system, i float64) {
-	blend := 1e-2*a.p.Iq + 1e-12 // A around zero in which both rails carry it
+// deliver shares the output current between the rails. Around zero both carry it: the
+// stage's own cross current, half a percent of Iq, which comes from the supply and so
+// fades with it.
+func (a *Amplifier) deliver(s *system, i, alive, aliveSlope float64) {
+	cross := 1e-2 * a.p.Iq
+	blend := cross*alive + 1e-12 // A
 	root := math.Sqrt(i*i + blend*blend)
 	big := (math.Abs(i) + root) / 2
 	fromHigh, intoLow := big, blend*blend/(4*big)
@@ -168,13 +171,13 @@ func (a *Amplifier) deliver(s *system, i float64) {
 	s.a[a.outI]--
 	s.a[a.highI] += share
 	s.a[a.lowI] += 1 - share
+	a.rails.stamp(s, 0, blend/(2*root)*cross*aliveSlope)
 }
 
 // quiescent is the amplifier's own supply current: constant above about two
 // volts, none without supply or with one the wrong way round.
-func (a *Amplifier) quiescent(s *system, supply float64) {
+func (a *Amplifier) quiescent(s *system, supply, alive, aliveSlope float64) {
 	const knee = 0.7 // V
 	v, slope := saturate(supply / knee)
-	alive, aliveSlope := awake(supply)
 	a.rails.stamp(s, a.p.Iq*v*alive, a.p.Iq*(slope/knee*alive+v*aliveSlope))
 }

@@ -24,6 +24,10 @@ const (
 	// track with its joints, anything from none to twice as much.
 	AssumedStrap          = 10e-3
 	AssumedStrapTolerance = 1.0
+	// AssumedLoopTolerance is that of the time constants that a definition states, as
+	// a part of them: those of resistors of 1 % with capacitors of 5 to 10 %, as is
+	// common practice in an amplifier's compensation.
+	AssumedLoopTolerance = 0.1
 )
 
 // ToleranceOfResistance is the largest deviation of the closed path's

@@ -31,7 +31,7 @@ func (s settling) left(t float64) float64 {
 // over: by its time, with time constants that are known to 10 %, or by the
 // tolerance within which two readings agreed.
 func (s settling) unsettled(of Settle) float64 {
-	left := s.left(of.Time / 1.1)
+	left := s.left(of.Time / (1 + bench.AssumedLoopTolerance))
 	if of.UntilStable {
 		left = min(left, of.Tolerance)
 	}

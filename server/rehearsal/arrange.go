@@ -25,11 +25,12 @@ type hardware struct {
 	seed     uint64
 	world    bench.World
 	switches []switches // by path index
+	outputs  []output   // in the order of the channels
 	ripple   ripple
 }
 
 func drawHardware(def *bench.Definition, seed uint64, w bench.World, seat *Seat) hardware {
-	return hardware{def, seed, w, drawSwitches(def, seed, &w, seat.insertion()), newRipple(&w, def.LineHz, seed)}
+	return hardware{def, seed, w, drawSwitches(def, seed, &w, seat.insertion()), drawOutputs(def, seed, &w), newRipple(&w, def.LineHz, seed)}
 }
 
 // changes reports whether anything of the bench moves while nothing is set:

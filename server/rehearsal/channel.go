@@ -12,7 +12,8 @@ import (
 // channel is one force/sense channel with its errors and what is set on it.
 type channel struct {
 	def                            bench.Channel
-	settling                       float64 // of its loop's time constants
+	loopV, loopI                   []float64 // s, of its loop where it forces a voltage or a current, by range of current
+	settling                       float64   // of the current that charges what it drives
 	forceV, forceI, senseV, senseI []converter
 	set                            *bench.Setup // nil until Set, and again after MakeSafe
 	on                             bool
@@ -34,9 +35,11 @@ func newChannel(ch bench.Channel, seed uint64, w *bench.World) channel {
 		forceI: converters(ch.ForceI, seed, ch.Name+"/force I", w, false),
 		senseV: converters(ch.SenseV, seed, ch.Name+"/sense V", w, true),
 		senseI: converters(ch.SenseI, seed, ch.Name+"/sense I", w, true),
+		loopV:  drawLoops(ch.SenseI, seed, ch.Name+"/sense I", w),
+		loopI:  drawLoops(ch.ForceI, seed, ch.Name+"/force I", w),
 	}
 	c.readV, c.readI = &c.senseV[len(c.senseV)-1], &c.senseI[len(c.senseI)-1]
-	c.loop = w.Settling * loopTime(c.readI.FullScale)
+	c.loop = c.loopV[len(c.loopV)-1]
 	return c
 }
 
@@ -48,16 +51,17 @@ func (c *channel) configure(s bench.Setup, high, t float64) error {
 	}
 	force, senseV, senseI, _ := c.def.RangesFor(s)
 	c.set, c.high, c.readV, c.readI = &s, high, of(c.senseV, senseV), of(c.senseI, senseI)
-	limit, loop := bench.Range{}, senseI.FullScale
+	var limit bench.Range
+	loops, loop := c.loopV, rangeIndex(c.senseI, senseI)
 	if s.Mode == bench.ForceVoltage {
 		limit, _ = bench.RangeFor(c.def.ForceI, s.Compliance)
 		c.mode, c.forces, c.limits = circuit.ForceVoltage, of(c.forceV, force), of(c.forceI, limit)
 	} else {
 		limit, _ = bench.RangeFor(c.def.ForceV, s.Compliance)
 		c.mode, c.forces, c.limits = circuit.ForceCurrent, of(c.forceI, force), of(c.forceV, limit)
-		loop = force.FullScale
+		loops, loop = c.loopI, rangeIndex(c.forceI, force)
 	}
-	c.leastLimit, c.loop = limit.Step, c.settling*loopTime(loop)
+	c.leastLimit, c.loop = limit.Step, loops[loop]
 	c.bring(t)
 	return nil
 }

@@ -3,6 +3,7 @@ package rehearsal
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"ohmkeep/server/bench"
 )
@@ -82,12 +83,15 @@ func (c *converter) quantise(x float64) (float64, bool) {
 
 // of finds the converter of a range.
 func of(cs []converter, r bench.Range) *converter {
-	for i := range cs {
-		if cs[i].FullScale == r.FullScale {
-			return &cs[i]
-		}
+	if i := rangeIndex(cs, r); i >= 0 {
+		return &cs[i]
 	}
 	return nil
+}
+
+// rangeIndex is where the converter of a range stands; -1 where there is none.
+func rangeIndex(cs []converter, r bench.Range) int {
+	return slices.IndexFunc(cs, func(c converter) bool { return c.FullScale == r.FullScale })
 }
 
 // noiseOver is the rms noise of a reading over an aperture in seconds: white,

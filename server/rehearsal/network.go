@@ -10,7 +10,7 @@ import (
 
 // Invented figures of what joins the parts of the bench.
 const (
-	senseTieR = 100e3 // Ω, from a channel's force line to its sense line, so that an open sense wire is not fatal
+	senseTieR = bench.AssumedSenseTie // Ω, from a channel's force line to its sense line, so that an open sense wire is not fatal
 	// headroom is the reach of an output beyond its largest voltage range, to make
 	// up for the drop on the way to a remote sense point.
 	headroom = 1.2
@@ -76,7 +76,7 @@ func build(hw *hardware, ill *faultEffects, seat *Seat, straps []bench.Strap, cl
 	if hw.world.Paths == 0 {
 		n.join = n.ckt.Wire
 	}
-	n.placeChannels(hw.world.Paths)
+	n.placeChannels(hw.outputs)
 	if hw.world.Leakage > 0 {
 		n.placeEmpties()
 	}
@@ -95,7 +95,7 @@ func build(hw *hardware, ill *faultEffects, seat *Seat, straps []bench.Strap, cl
 	return n, nil
 }
 
-func (n *network) placeChannels(ofSource float64) {
+func (n *network) placeChannels(outputs []output) {
 	count := len(n.def.Channels) + 1
 	n.lines, n.senses = make([]circuit.Node, count), make([]circuit.Node, count)
 	n.channels = make([]*circuit.Channel, count)
@@ -105,9 +105,9 @@ func (n *network) placeChannels(ofSource float64) {
 		n.senses[k] = n.lines[k]
 		if ch.RemoteSense {
 			n.senses[k] = n.ckt.Node("sense " + ch.Name)
-			n.ckt.Resistor(n.lines[k], n.senses[k], senseTieR)
+			n.ckt.Resistor(n.lines[k], n.senses[k], outputs[i].tie)
 		}
-		n.channels[k] = n.ckt.Channel(n.lines[k], n.senses[k], ofSource*ch.SourceR)
+		n.channels[k] = n.ckt.Channel(n.lines[k], n.senses[k], outputs[i].series)
 		n.channels[k].Headroom = headroom * ch.ForceV[len(ch.ForceV)-1].FullScale
 	}
 }

@@ -72,8 +72,13 @@ type Truth struct {
 // voltage of the force wire (V).
 type PathTruth struct{ Force, Sense, ForceLeakage, SenseLeakage, Thermal float64 }
 
-// ChannelTruth is the real errors of a channel, by range as in the definition.
-type ChannelTruth struct{ ForceV, ForceI, SenseV, SenseI []RangeTruth }
+// ChannelTruth is the real errors of a channel, by range as in the definition, and
+// what its output has.
+type ChannelTruth struct {
+	ForceV, ForceI, SenseV, SenseI []RangeTruth
+	SourceR, Tie                   float64   // Ω, outside the local sense point and between the terminals
+	LoopV, LoopI                   []float64 // s, time constants where it forces a voltage or a current, by range of current
+}
 
 // RangeTruth is the real error of a range now: Gain·value + Offset.
 type RangeTruth struct{ Gain, Offset float64 }
@@ -89,9 +94,11 @@ func (b *Bench) Truth() Truth {
 		s := &b.hw.switches[i]
 		t.Paths[id] = PathTruth{s.force.on, s.sense.on, 1 / s.force.off, 1 / s.sense.off, s.force.emf.at(now)}
 	}
-	for _, c := range b.channels {
+	for k, c := range b.channels {
+		out := b.hw.outputs[k]
 		t.Channels = append(t.Channels, ChannelTruth{
 			truths(c.forceV, now), truths(c.forceI, now), truths(c.senseV, now), truths(c.senseI, now),
+			out.series, out.tie, slices.Clone(c.loopV), slices.Clone(c.loopI),
 		})
 	}
 	return t

@@ -13,7 +13,7 @@ import "ohmkeep/server/bench"
 // invented, of the order of an unshielded low-cost bench on a desk.
 func ServedWorld() bench.World {
 	return bench.World{
-		Distribution: bench.Rectangular, Errors: 1, Steps: 1, Noise: 1, Hum: 40,
+		Distribution: bench.Rectangular, Errors: 1, Steps: 1, Noise: 1, Hum: bench.AssumedHum,
 		Paths: 1, Leakage: 1, Tolerance: 1, Contact: 20e-3, Thermal: 1e-6,
 		Ambient: 26.85, Settling: 1,
 	}

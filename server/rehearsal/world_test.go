@@ -69,7 +69,27 @@ func TestOneEffectOff(t *testing.T) {
 		}
 	}
 	parts := []part{
-		{"errors", func(x Truth) any { return x.Channels }},
+		{"errors", func(x Truth) any {
+			var out [][4][]RangeTruth
+			for _, c := range x.Channels {
+				out = append(out, [4][]RangeTruth{c.ForceV, c.ForceI, c.SenseV, c.SenseI})
+			}
+			return out
+		}},
+		{"outputs", func(x Truth) any {
+			var out [][2]float64
+			for _, c := range x.Channels {
+				out = append(out, [2]float64{c.SourceR, c.Tie})
+			}
+			return out
+		}},
+		{"loops", func(x Truth) any {
+			var out [][2][]float64
+			for _, c := range x.Channels {
+				out = append(out, [2][]float64{c.LoopV, c.LoopI})
+			}
+			return out
+		}},
 		{"resistances", paths(func(p PathTruth) [2]float64 { return [2]float64{p.Force, p.Sense} })},
 		{"leakages", paths(func(p PathTruth) [2]float64 { return [2]float64{p.ForceLeakage, p.SenseLeakage} })},
 		{"thermal voltages", paths(func(p PathTruth) [2]float64 { return [2]float64{p.Thermal} })},
@@ -87,9 +107,10 @@ func TestOneEffectOff(t *testing.T) {
 		"flicker":      {func(w *bench.World) { w.Flicker = 0 }, nil},
 		"hum":          {func(w *bench.World) { w.Hum = 0 }, nil},
 		"ripple":       {func(w *bench.World) { w.LineRipple, w.SwitchingRipple = 0, 0 }, nil},
-		"paths":        {func(w *bench.World) { w.Paths = 0 }, []string{"resistances"}},
+		"paths":        {func(w *bench.World) { w.Paths = 0 }, []string{"resistances", "outputs"}},
+		"settling":     {func(w *bench.World) { w.Settling = 0 }, []string{"loops"}},
 		"leakage":      {func(w *bench.World) { w.Leakage = 0 }, []string{"leakages"}},
-		"tolerance":    {func(w *bench.World) { w.Tolerance = 0 }, []string{"resistances", "leakages"}},
+		"tolerance":    {func(w *bench.World) { w.Tolerance = 0 }, []string{"resistances", "leakages", "outputs", "loops"}},
 		"contact":      {func(w *bench.World) { w.Contact = 0 }, []string{"resistances"}},
 		"thermal":      {func(w *bench.World) { w.Thermal = 0 }, []string{"thermal voltages"}},
 		"draughts":     {func(w *bench.World) { w.ThermalChange = 0 }, []string{"thermal voltages"}},

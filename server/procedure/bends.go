@@ -39,7 +39,8 @@ func (s *spot) bends(use Use, base *spot, all []condition) {
 		}
 	}
 	// What noise and settling explain is none.
-	if bend := math.Sqrt(max(0, beyond.X*beyond.X-beyond.Uc()*beyond.Uc())); worst >= 0 {
+	explained := sure * beyond.Uc()
+	if bend := math.Sqrt(max(0, beyond.X*beyond.X-explained*explained)); worst >= 0 {
 		all[worst].bend += steeperAt * bend / moved[worst]
 	}
 }

@@ -18,10 +18,10 @@ var bentParts = map[string]func(x float64) float64{
 // What follows a level along a curve is held by the interval, on the side of the
 // measured level where it is steepest too; what follows it straight is known no worse.
 func TestFollowedAlongACurve(t *testing.T) {
-	straight := followedRun(t, func(six, one float64) float64 { return one }, 0)
+	straight := followedRun(t, func(six, one float64) float64 { return one }, approach{})
 	for name, f := range bentParts {
 		for _, other := range []float64{0, 1} {
-			r := followedRun(t, func(six, one float64) float64 { return other*six/5 + f(one) }, 0)
+			r := followedRun(t, func(six, one float64) float64 { return other*six/5 + f(one) }, approach{})
 			truth := other + f(2.5)
 			if r.From > truth || r.To < truth {
 				t.Errorf("%s, %g of the other level: %g ± %g V, in truth %g", name, other, r.Value, r.U, truth)
@@ -32,6 +32,19 @@ func TestFollowedAlongACurve(t *testing.T) {
 			if moved := math.Abs(f(2.505) - f(2.5)); r.U > 5*moved+10*straight.U {
 				t.Errorf("%s: ± %g V, where 5 mV make %g V", name, r.U, moved)
 			}
+		}
+	}
+}
+
+// What follows a level straight has no bend, however fast the channel really is within
+// the tolerance of its time constants.
+func TestLoopIsNoBend(t *testing.T) {
+	line := func(six, one float64) float64 { return one }
+	stated := followedRun(t, line, approaching(2e-3))
+	for _, tau := range []float64{1.8e-3, 1.9e-3, 2.1e-3, 2.2e-3} {
+		r := followedRun(t, line, approaching(tau))
+		if r.U > 1.03*stated.U {
+			t.Errorf("%g s: ± %g V, as stated ± %g V", tau, r.U, stated.U)
 		}
 	}
 }

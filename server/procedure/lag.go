@@ -22,7 +22,7 @@ func (s *Segment) lag(sense *Sense, t float64) (lag budget.Value, ok bool) {
 		return budget.Exact(0), true // it was read until it was there
 	}
 	over, tau := sense.Cycles/s.lineHz(), s.constantIn(sense)
-	left, most := leftOver(t, over, tau), leftOver(t, over, 1.1*tau)
+	left, most := leftOver(t, over, tau), leftOver(t, over, (1+bench.AssumedLoopTolerance)*tau)
 	if s.settle.Time > patient*fullConstants*max(tau, s.settlingOf(sense.Drive).tau) {
 		most = max(most, leftOver(t, over, s.settle.Time/fullConstants))
 	}
@@ -66,7 +66,7 @@ func (s *Segment) constantIn(sense *Sense) float64 {
 }
 
 // settledAt is what the pin of a point with a level moved senses in the end: it was
-// read on its way there from what the point before it showed. ok is false where it
+// read on its way there from where it was when the level moved. ok is false where it
 // was still too far off.
 func (s *spot) settledAt(use Use, base *spot) (y budget.Value, ok bool) {
 	k, now := s.sense.Drive, s.situation()
@@ -75,16 +75,38 @@ func (s *spot) settledAt(use Use, base *spot) (y budget.Value, ok bool) {
 	if !ok {
 		return y, ok
 	}
-	from := base.situation()
+	return y.Add(lag.Mul(y.Sub(s.departed(use, base)))), true
+}
+
+// departed is what the pin of a point with a level moved sensed when that moved: what
+// the point before it had come to by the end of its own aperture. That had settled
+// where it is the one from which levels are moved.
+func (s *spot) departed(use Use, base *spot) budget.Value {
+	k, seg := s.sense.Drive, s.situation().seg
+	last := s.previous()
+	if last == nil || last == base || last.situation() == nil || last.situation().seg != seg {
+		return base.situation().sensedOf(k, use)
+	}
+	was := last.situation().sensedOf(k, use)
+	lag, ok := seg.lag(last.sense, last.at.settle.Time)
+	if !ok || lag.X == 0 {
+		return was
+	}
+	// What was left has become less from the mean of the aperture to its end.
+	x := last.sense.Cycles / seg.lineHz() / seg.constantIn(last.sense)
+	came := 1 - x/math.Expm1(x)
+	return was.Add(lag.Mul(was.Sub(last.departed(use, base))).Scale(came))
+}
+
+// previous is the spot of the same pin at the last point before at which it was read;
+// nil where there is none.
+func (s *spot) previous() *spot {
 	for p := s.at.before; p != nil; p = p.before {
 		if last := p.of(s.pin); last != nil && last.read() {
-			if was := last.situation(); was != nil && was.seg == now.seg {
-				from = was
-			}
-			break
+			return last
 		}
 	}
-	return y.Add(lag.Mul(y.Sub(from.sensedOf(k, use)))), true
+	return nil
 }
 
 // of is the spot of a measured pin at the point; nil where it was not read there.

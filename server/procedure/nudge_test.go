@@ -69,14 +69,24 @@ func TestHurryingPointsDoNotSpeakForOthers(t *testing.T) {
 
 // slowRun measures the voltage of pin 2, which follows pins 6 (5 V) and 1 (2.5 V) by
 // the given slopes, both 5 mV too high, where what has come of a change when a level
-// was moved falls short of all by left.
-func slowRun(t *testing.T, bySix, byOne, left float64) Result {
+// was moved falls short of all as its approach says.
+func slowRun(t *testing.T, bySix, byOne float64, a approach) Result {
 	t.Helper()
-	return followedRun(t, func(six, one float64) float64 { return bySix*six + byOne*one }, left)
+	return followedRun(t, func(six, one float64) float64 { return bySix*six + byOne*one }, a)
+}
+
+// approach is the parts of a change that are left after it: on average over the
+// aperture, and at its end.
+type approach struct{ mean, end float64 }
+
+// approaching is that of a voltage where a level was moved, by a time constant, s.
+func approaching(tau float64) approach {
+	t, over := 30e-3*hurryVoltage.settle, hurryVoltage.aperture/50
+	return approach{leftOver(t, over, tau), math.Exp(-(t + over) / tau)}
 }
 
 // followedRun is slowRun of a voltage that follows both pins in any way.
-func followedRun(t *testing.T, of func(six, one float64) float64, left float64) Result {
+func followedRun(t *testing.T, of func(six, one float64) float64, a approach) Result {
 	t.Helper()
 	d, b := inverterDevice(), checkBench()
 	m := base("voltage")
@@ -88,10 +98,10 @@ func followedRun(t *testing.T, of func(six, one float64) float64, left float64) 
 	n := uint32(0)
 	for pt := range step.Kind.Points(step.Measurement, d) {
 		now := of(holdAt(pt.Hold, 6).Level+5e-3, holdAt(pt.Hold, 1).Level+5e-3)
+		end := now
 		if pt.Auxiliary {
-			now += left * (is - now)
+			now, end = now+a.mean*(is-now), now+a.end*(is-now)
 		}
-		is = now
 		for _, own := range []bool{true, false} {
 			for k, dr := range seg.Drives {
 				if dr.Zero || (dr.Pin == 2) != own {
@@ -100,7 +110,7 @@ func followedRun(t *testing.T, of func(six, one float64) float64, left float64) 
 				h := holdAt(pt.Hold, dr.Pin)
 				o := Observation{Reading: bench.Reading{Point: n, Pin: uint8(dr.Pin), Set: h.Level, V: h.Level + 5e-3, Channel: dr.Channel.ID}}
 				if own {
-					o.V = is
+					o.V = now
 				}
 				if !own || pt.Auxiliary {
 					o.Flags = bench.Auxiliary
@@ -109,6 +119,7 @@ func followedRun(t *testing.T, of func(six, one float64) float64, left float64) 
 				der.Add(o)
 			}
 		}
+		is = end
 		n++
 	}
 	return find(t, der.Results(), "voltage", 2, "")
@@ -119,11 +130,11 @@ func followedRun(t *testing.T, of func(six, one float64) float64, left float64) 
 func TestMovedLevelsThatLag(t *testing.T) {
 	for _, by := range [][2]float64{{1, 0}, {0, 1}, {1, 1}, {0.3, 0.7}} {
 		truth := 5*by[0] + 2.5*by[1]
-		r := slowRun(t, by[0], by[1], leftOver(30e-3*hurryVoltage.settle, hurryVoltage.aperture/50, 2e-3)) // the loop of the range of 0 A
-		if off := math.Abs(r.Value - truth); off > 0.02*5e-3*(by[0]+by[1]) {
+		r := slowRun(t, by[0], by[1], approaching(2e-3)) // the loop of the range of 0 A
+		if off := math.Abs(r.Value - truth); off > 1e-5*5e-3*(by[0]+by[1]) {
 			t.Errorf("slopes %v: %g ± %g V, in truth %g", by, r.Value, r.U, truth)
 		}
-		at := slowRun(t, by[0], by[1], 0)
+		at := slowRun(t, by[0], by[1], approach{})
 		if off := math.Abs(at.Value - truth); off > 0.2*5e-3*(by[0]+by[1]) || off > at.U {
 			t.Errorf("slopes %v, at once: %g ± %g V, in truth %g", by, at.Value, at.U, truth)
 		}

@@ -1,6 +1,9 @@
 package procedure
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // A voltage follows a level along a straight line, as far as a point with the level
 // moved tells. One point more, with all levels moved by a part of that, tells whether
@@ -11,6 +14,28 @@ import "math"
 // parabola, 3.1 times for an exponential that falls to a quarter over the shorter
 // stride, and 2.5 times for a step at the level, up to what the shorter stride sees.
 const steeperAt = 4
+
+// bender is a kind whose values may be voltages that follow levels along curves.
+type bender interface{ mayBend(m *Measurement) bool }
+
+func (voltage) mayBend(*Measurement) bool     { return true }
+func (outputLevel) mayBend(*Measurement) bool { return true }
+func (ivSweep) mayBend(m *Measurement) bool   { return m.Use == UseCurrent }
+func (watch) mayBend(m *Measurement) bool     { return m.Use == UseCurrent }
+
+// hidesBends reports whether what the point with all levels moved shows of one may be
+// undone by another: several levels are held, and a voltage is sensed.
+func hidesBends(m *Measurement, held []Held) bool {
+	var sets []float64
+	for _, h := range held {
+		if h.Set != 0 && !slices.Contains(sets, h.Set) {
+			sets = append(sets, h.Set)
+		}
+	}
+	k, _ := KindByKey(m.Kind)
+	b, is := k.(bender)
+	return is && len(sets) > 1 && b.mayBend(m)
+}
 
 // bends gives the conditions of a voltage the bend that a point with all of their
 // levels moved tells of. Which of them it comes from is not known: it is that by which

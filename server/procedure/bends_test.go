@@ -78,7 +78,26 @@ func TestBendsAreCounted(t *testing.T) {
 	m := voltageKind.Default(inverterDevice())
 	b := &Budget{Lines: []Line{{Name: "x"}}, Held: []Held{{Pin: 6, Set: 5, Value: 5.001}}}
 	said := strings.Join(NotCounted(&m, b, 50), "; ")
-	if strings.Contains(said, "straight line") || !strings.Contains(said, "above") {
+	if strings.Contains(said, "straight line") || !strings.Contains(said, "above") || strings.Contains(said, "undo each other") {
 		t.Error(said)
+	}
+	// One point for all levels cannot tell two that undo each other; pins at one level
+	// move together, and a current tells its bends one by one.
+	one, two := Held{Pin: 6, Set: 5}, Held{Pin: 1, Set: 2.5}
+	current := supplyCurrentKind.Default(inverterDevice())
+	sweep := mustKind(t, "sweep").Default(inverterDevice())
+	sweep.Use = UseCurrent
+	for _, c := range []struct {
+		m    *Measurement
+		held []Held
+		says bool
+	}{
+		{&m, []Held{one, two}, true}, {&sweep, []Held{one, two}, true}, {&m, []Held{one, {Pin: 3, Set: 5}}, false},
+		{&m, []Held{one, {Pin: 3}}, false}, {&current, []Held{one, two}, false}, {&Measurement{Kind: "none"}, []Held{one, two}, false},
+	} {
+		b.Held = c.held
+		if said := strings.Join(NotCounted(c.m, b, 50), "; "); strings.Contains(said, "undo each other") != c.says {
+			t.Errorf("%s, %+v: %s", c.m.Kind, c.held, said)
+		}
 	}
 }

@@ -30,6 +30,9 @@ func NotCounted(m *Measurement, b *Budget, lineHz float64) []string {
 	if len(b.Held) > 0 {
 		out = append(out, "what begins only above a level held beside it: levels are moved towards zero alone")
 	}
+	if hidesBends(m, b.Held) {
+		out = append(out, "curves along which it follows several levels that undo each other where all are moved at once")
+	}
 	if m.Kind == contactKind.key && m.Rest == UseReturn {
 		out = append(out, "current that leaves the part by pins other than its ground and supply")
 	}

@@ -41,7 +41,7 @@ type World struct {
 
 	Paths         float64 `json:"paths" doc:"resistances of paths and of outputs, of the stated ones; 0: wires"`
 	Leakage       float64 `json:"leakage" doc:"leakage of open switches, of the stated one"`
-	Tolerance     float64 `json:"tolerance" doc:"bound of the spread of both, of the stated tolerances; 1: all of them"`
+	Tolerance     float64 `json:"tolerance" doc:"bound of the spread of both, of outputs and of time constants, of the stated or assumed tolerances; 1: all of them"`
 	Contact       float64 `json:"contact" doc:"the most that an insertion changes the resistance of a contact's paths within their tolerance, in ohms"`
 	Thermal       float64 `json:"thermal" doc:"the largest thermal voltage of a path, in volts"`
 	ThermalChange float64 `json:"thermalChange" doc:"part of it that comes and goes within minutes"`

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"maps"
 	"net/http"
 	"slices"
@@ -86,17 +87,11 @@ func (l *ledger) lookUp(t *testing.T, c *apiClient, all bool) {
 }
 
 // get is a look at the answer to a GET of the API: pick takes the state out of
-// it. Any status but 200 is the state itself. A fault of the server is asked for
-// once more: a machine that stands still for half a minute makes a query fail,
-// and loses nothing by it.
+// it. Any status but 200 is the state itself.
 func get(path string, pick func(text []byte) string) func(*apiClient) string {
 	return func(c *apiClient) string {
-		status, text, err := c.try("GET", path, nil)
-		if status >= http.StatusInternalServerError {
-			c.t.Logf("%s: %d %s, asked again", path, status, text)
-			status, text, err = c.try("GET", path, nil)
-		}
-		if err != nil || status != http.StatusOK {
+		status, text := c.look(path, func() (int, []byte, error) { return c.try("GET", path, nil) })
+		if status != http.StatusOK {
 			return fmt.Sprint(status)
 		}
 		return pick(text)
@@ -107,16 +102,32 @@ func get(path string, pick func(text []byte) string) func(*apiClient) string {
 // status. The key is whatever prepare puts into the request.
 func opens(path string, prepare func(*http.Request)) func(*apiClient) string {
 	return func(c *apiClient) string {
-		r, err := http.NewRequest("GET", c.base+path, nil)
-		if err != nil {
-			return err.Error()
-		}
-		prepare(r)
-		resp, err := http.DefaultTransport.RoundTrip(r) // which follows no redirect
-		if err != nil {
-			return err.Error()
-		}
-		_ = resp.Body.Close() // only its head counts
-		return fmt.Sprint(resp.StatusCode)
+		status, _ := c.look(path, func() (int, []byte, error) {
+			r, err := http.NewRequest("GET", c.base+path, nil)
+			if err != nil {
+				return 0, nil, err
+			}
+			prepare(r)
+			resp, err := http.DefaultTransport.RoundTrip(r) // which follows no redirect
+			if err != nil {
+				return 0, nil, err
+			}
+			defer resp.Body.Close()
+			text, err := io.ReadAll(resp.Body)
+			return resp.StatusCode, text, err
+		})
+		return fmt.Sprint(status)
 	}
+}
+
+// look asks for something that must be there after a restart. A fault of the
+// server is noted with what it says, and asked for once more: it is a fault, and
+// whether anything is lost is another question.
+func (c *apiClient) look(path string, ask func() (int, []byte, error)) (int, []byte) {
+	status, text, err := ask()
+	if err != nil || status >= http.StatusInternalServerError {
+		c.faults = append(c.faults, fmt.Sprintf("%s after the restart: %d %v %.2000s", path, status, err, text))
+		status, text, _ = ask()
+	}
+	return status, text
 }

@@ -76,7 +76,11 @@ func TestKilledProgramLosesNothingShown(t *testing.T) {
 		c.base, busy.c.base = p.base, p.base
 		s.check(t, c)
 		busy.over(s.id)
+		faults := len(busy.c.faults)
 		busy.after(round == n-1)
+		if len(busy.c.faults) > faults {
+			t.Logf("after kill %d: %s\nthe server says:\n%s", round+1, strings.Join(busy.c.faults[faults:], "\n"), p.errors())
+		}
 		settledAfter(t, c, dir)
 		if t.Failed() {
 			t.Fatalf("after kill %d; the server that was started then says:\n%s", round+1, p.errors())
@@ -90,6 +94,9 @@ func TestKilledProgramLosesNothingShown(t *testing.T) {
 		n, seen, readings, results, busy.told, busy.made)
 	if busy.told < 10*n || busy.made == 0 {
 		t.Errorf("%d requests were acknowledged before %d kills, and %d backups: too few to tell anything", busy.told, n, busy.made)
+	}
+	if faults := busy.c.faults; len(faults) > 0 {
+		t.Errorf("%d faults of servers that were started after a kill, first %s", len(faults), faults[0])
 	}
 	if seen < n/2 {
 		t.Errorf("only %d of %d kills came after a reading had been shown", seen, n)

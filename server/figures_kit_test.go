@@ -173,6 +173,7 @@ type apiClient struct {
 	t           testing.TB
 	base, token string
 	http        *http.Client
+	faults      []string // of the server, where a test goes on in spite of them
 }
 
 // try sends a request and returns the status and the body.

@@ -65,9 +65,17 @@ type process struct {
 // returns when it has printed its link.
 func startProcess(t testing.TB, dir string, flags ...string) *process {
 	t.Helper()
+	return startProcessIn(t, nil, dir, flags...)
+}
+
+// startProcessIn is startProcess with variables of the environment beside those of
+// the test.
+func startProcessIn(t testing.TB, environ []string, dir string, flags ...string) *process {
+	t.Helper()
 	path := binaryPath(t)
 	p := &process{t: t, dir: dir, ended: make(chan struct{})}
 	p.cmd = exec.Command(path, append([]string{"-data", dir, "-listen", "127.0.0.1:0"}, flags...)...)
+	p.cmd.Env = append(os.Environ(), environ...)
 	p.cmd.Stderr = locked{p}
 	out, err := p.cmd.StdoutPipe()
 	if err != nil {

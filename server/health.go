@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"log/slog"
 	"time"
 
 	"ohmkeep/server/bench"
@@ -23,9 +24,17 @@ func (a *app) watchHealth(ctx context.Context, l *lab.Lab) {
 		Running:  func() bool { return l.InUse().Station.Snapshot().Run != "" },
 		Database: a.store.Ping,
 		Newest:   a.newestEvent,
+		Memory:   a.memory.Now,
+		Changed:  a.sayHealth,
 		Fill:     func(ctx context.Context, s *health.Sample) { a.fillHealth(ctx, l.InUse(), s) },
 	})
 	a.health.Start()
+}
+
+// sayHealth writes into the log what has changed of the program's state.
+func (a *app) sayHealth(f health.Fact) {
+	level := []slog.Level{health.Good: slog.LevelInfo, health.Attention: slog.LevelWarn, health.Trouble: slog.LevelError}[f.Level]
+	a.Log.Log(context.Background(), level, "health: "+f.Title, "level", f.Level.String(), "what", f.Words, "remedy", f.Remedy)
 }
 
 // newestEvent is the time of the newest line in the log of who did what; zero

@@ -19,6 +19,7 @@ import (
 	"time"
 
 	"ohmkeep/server/edge"
+	"ohmkeep/server/health"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/people"
 	"ohmkeep/store"
@@ -141,6 +142,7 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 		return err
 	}
 	o.Data = dir
+	health.Within()
 	return serve(ctx, o)
 }
 

@@ -74,6 +74,7 @@ type app struct {
 	runs     *liverun.Runs
 	keeper   *keeping.Keeper
 	health   *health.Monitor
+	memory   *health.Gauge
 	prepare  *preparation // of the demonstration lot; nil without one
 	server   *http.Server
 	cert     *edge.Certificate // nil: plain HTTP

@@ -61,7 +61,8 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 		return nil, err
 	}
 	reference := protocol.Reference()
-	a.reports = turn.NewQueue(turn.Limits{})
+	a.memory = health.NewGauge(health.MemoryLeft)
+	a.reports = turn.NewQueue(turn.Limits{Memory: a.memory.Refuse})
 	a.keeper = keeping.New(keeping.Config{Store: a.store, Reports: a.reports, Log: a.Log, Dir: cmp.Or(a.BackupDir, filepath.Join(a.Data, "backups")),
 		Every: a.BackupEvery, Keep: a.BackupKeep})
 	who := people.New(people.Config{Store: a.store, Log: a.Log, SessionAge: a.SessionAge})

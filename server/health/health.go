@@ -1,4 +1,4 @@
-// Package health is what the server knows of its own state: disk, damage, reports,
+// Package health is what the server knows of its own state: disk, memory, damage, reports,
 // link, clock, certificate, single sign-on, backups. A monitor looks at it every few seconds, so
 // that whoever asks costs nothing. It knows no HTTP.
 package health
@@ -40,7 +40,7 @@ func (l *Level) UnmarshalText(text []byte) error {
 
 // Fact is one thing that the server knows of itself.
 type Fact struct {
-	Key    string `json:"key"` // disk, damage, reports, link, clock, certificate, sign-on or backup
+	Key    string `json:"key"` // disk, memory, damage, reports, link, clock, certificate, sign-on or backup
 	Level  Level  `json:"level"`
 	Title  string `json:"title"`
 	Words  string `json:"words"`
@@ -53,6 +53,7 @@ type Sample struct {
 	FreeBytes uint64 // of the disk that the database is on, for this program
 	DiskBytes uint64 // its size; 0: it cannot be asked
 	DiskError string
+	Memory    Memory
 	// PerHour is what the database has grown by in an hour of measuring, bytes; 0:
 	// nothing has been measured lately.
 	PerHour      float64
@@ -92,7 +93,7 @@ const (
 // Judge works out what a sample means.
 func Judge(s Sample) Report {
 	r := Report{Sample: s}
-	for _, f := range []Fact{s.database(), s.disk(), s.damage(), s.link(), s.reports(), s.clock(), s.certificate(), s.signOn(), s.backup()} {
+	for _, f := range []Fact{s.database(), s.disk(), s.memory(), s.damage(), s.link(), s.reports(), s.clock(), s.certificate(), s.signOn(), s.backup()} {
 		if f.Key != "" {
 			r.Facts = append(r.Facts, f)
 			r.Level = max(r.Level, f.Level)

@@ -104,6 +104,8 @@ type world struct {
 	size    int64
 	newest  time.Time
 	broken  error
+	memory  Memory
+	said    []string // of the facts whose level has changed
 }
 
 func (w *world) sources() Sources {
@@ -115,6 +117,8 @@ func (w *world) sources() Sources {
 		Running:  func() bool { return true },
 		Database: func(context.Context) error { return w.broken },
 		Newest:   func(context.Context) (time.Time, error) { return w.newest, nil },
+		Memory:   func() Memory { return w.memory },
+		Changed:  func(f Fact) { w.said = append(w.said, f.Key+": "+f.Level.String()) },
 		Fill:     func(_ context.Context, s *Sample) { s.MostOpen = 64 },
 	}
 }

@@ -37,6 +37,8 @@ var (
 	descLinkErrors = described("link_errors_total", "Answers of cards that came late or could not be understood.")
 	descFree       = described("disk_free_bytes", "Room on the disk of the database.")
 	descLeft       = described("disk_left_seconds", "Seconds of measuring that the disk has room for at the present rate.")
+	descMemory     = described("memory_left_bytes", "Memory that the program may still take by the limit that is the nearest.")
+	descMemoryMost = described("memory_limit_bytes", "That limit: of GOMEMLIMIT, a control group, the address space or the machine.")
 	descLevel      = described("health_level", "0 good, 1 attention, 2 trouble.", "fact")
 )
 
@@ -50,7 +52,7 @@ func NewRegistry(m *Monitor, counts func() Counts) *prometheus.Registry {
 
 // Describe names all metrics.
 func (c *collector) Describe(to chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{descReadings, descCommits, descDatabase, descEnded, descAtWork, descViewers, descReports, descLinkErrors, descFree, descLeft, descLevel} {
+	for _, d := range []*prometheus.Desc{descReadings, descCommits, descDatabase, descEnded, descAtWork, descViewers, descReports, descLinkErrors, descFree, descLeft, descMemory, descMemoryMost, descLevel} {
 		to <- d
 	}
 }
@@ -78,6 +80,10 @@ func (c *collector) Collect(to chan<- prometheus.Metric) {
 	r := c.monitor.Latest()
 	tell(descFree, prometheus.GaugeValue, float64(r.FreeBytes))
 	tell(descLeft, prometheus.GaugeValue, 3600*r.HoursLeft())
+	if r.Memory.Limit > 0 {
+		tell(descMemory, prometheus.GaugeValue, float64(r.Memory.Left))
+		tell(descMemoryMost, prometheus.GaugeValue, float64(r.Memory.Limit))
+	}
 	for _, f := range r.Facts {
 		tell(descLevel, prometheus.GaugeValue, float64(f.Level), f.Key)
 	}

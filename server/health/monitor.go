@@ -7,13 +7,17 @@ import (
 	"time"
 )
 
-// LookEvery is the time between two looks of a monitor.
-const LookEvery = 10 * time.Second
+// LookEvery is the time between two looks of a monitor, and memoryEvery that between
+// two at the memory alone, which may be gone in seconds.
+const (
+	LookEvery   = 10 * time.Second
+	memoryEvery = 500 * time.Millisecond
+)
 
 // rateOver is the time over which the growth of the database is taken.
 const rateOver = 10 * time.Minute
 
-// Sources are where a monitor looks. None may be nil but Fill.
+// Sources are where a monitor looks. None may be nil but Changed.
 type Sources struct {
 	Now      func() time.Time     // the wall clock, which may be set
 	Elapsed  func() time.Duration // since the start, by a clock that is never set
@@ -24,6 +28,11 @@ type Sources struct {
 	Newest   func(context.Context) (time.Time, error) // the newest time that is stored
 	// Fill puts in what other rooms know: damage, reports, link, certificate, backup.
 	Fill func(context.Context, *Sample)
+	// Memory is what is left of it.
+	Memory func() Memory
+	// Changed is told of each fact whose level has changed, at first of those that are
+	// not good, for the log; nil: nobody is.
+	Changed func(Fact)
 }
 
 // Monitor looks at the server from time to time. Safe for concurrent use.
@@ -53,14 +62,19 @@ func (m *Monitor) Start() {
 	m.end, m.ended = end, make(chan struct{})
 	go func() {
 		defer close(m.ended)
-		tick := time.NewTicker(LookEvery)
+		tick, memory := time.NewTicker(LookEvery), time.NewTicker(memoryEvery)
 		defer tick.Stop()
+		defer memory.Stop()
 		for {
 			select {
 			case <-ctx.Done():
 				return
 			case <-tick.C:
 				m.Look(ctx)
+			case <-memory.C:
+				if now := m.from.Memory(); now.level() != m.Latest().Fact("memory").Level {
+					m.Look(ctx)
+				}
 			}
 		}
 	}()
@@ -102,10 +116,29 @@ func (m *Monitor) Look(ctx context.Context) *Report {
 		}
 	}
 	s.Back = max(0, m.behind-passed, passed-now.Sub(m.began))
+	s.Memory = m.from.Memory()
 	m.from.Fill(ctx, &s)
 	r := Judge(s)
+	m.tell(&r)
 	m.latest.Store(&r)
 	return &r
+}
+
+// tell tells of what has changed since the look before.
+func (m *Monitor) tell(r *Report) {
+	if m.from.Changed == nil {
+		return
+	}
+	before := m.latest.Load()
+	for _, f := range r.Facts {
+		was := Good
+		if before != nil {
+			was = before.Fact(f.Key).Level
+		}
+		if f.Level != was {
+			m.from.Changed(f)
+		}
+	}
 }
 
 // growth is by how much the database has grown while something was measured.

@@ -56,10 +56,12 @@ type apiHealth struct {
 	Status  string `json:"status" doc:"ok; for who may read also attention or trouble"`
 	Version string `json:"version"`
 	// What follows is for who may read.
-	At        string        `json:"at,omitempty" doc:"when this was found out (RFC 3339)"`
-	FreeBytes float64       `json:"freeBytes,omitempty" doc:"room on the disk of the database"`
-	HoursLeft *float64      `json:"hoursLeft,omitempty" doc:"hours of measuring that the disk has room for at the present rate; absent where nothing is measured"`
-	Facts     []health.Fact `json:"facts,omitempty"`
+	At          string        `json:"at,omitempty" doc:"when this was found out (RFC 3339)"`
+	FreeBytes   float64       `json:"freeBytes,omitempty" doc:"room on the disk of the database"`
+	MemoryLeft  *float64      `json:"memoryLeftBytes,omitempty" doc:"memory that the program may still take; absent where this system does not tell"`
+	MemoryLimit *float64      `json:"memoryLimitBytes,omitempty" doc:"the limit that is the nearest: GOMEMLIMIT, a control group, the address space or the machine"`
+	HoursLeft   *float64      `json:"hoursLeft,omitempty" doc:"hours of measuring that the disk has room for at the present rate; absent where nothing is measured"`
+	Facts       []health.Fact `json:"facts,omitempty"`
 }
 
 // apiHealth answers strangers whether the server works, and who may read what it
@@ -74,6 +76,10 @@ func (s *Server) apiHealth(w http.ResponseWriter, r *http.Request) error {
 		answer.Status = found.Level.String()
 	}
 	answer.At, answer.FreeBytes, answer.Facts = found.At.UTC().Format("2006-01-02T15:04:05Z"), float64(found.FreeBytes), found.Facts
+	if m := found.Memory; m.Limit > 0 {
+		left, limit := float64(m.Left), float64(m.Limit)
+		answer.MemoryLeft, answer.MemoryLimit = &left, &limit
+	}
 	if hours := found.HoursLeft(); found.PerHour > 0 {
 		answer.HoursLeft = &hours
 	}

@@ -9,11 +9,16 @@ import (
 	"time"
 
 	"ohmkeep/server/health"
+	"ohmkeep/server/turn"
 	"ohmkeep/store"
 )
 
-// monitored gives a server a monitor of a disk with so much room, bytes.
-func (a *apiRig) monitored(free uint64) {
+// monitored gives a server a monitor of a disk with so much room, bytes, and enough
+// memory.
+func (a *apiRig) monitored(free uint64) { a.monitoredWith(free, 64<<20) }
+
+// monitoredWith is monitored with so much memory left of 128 MiB, bytes.
+func (a *apiRig) monitoredWith(free, left uint64) {
 	a.t.Helper()
 	m := health.NewMonitor(a.t.Context(), health.Sources{
 		Now:      func() time.Time { return time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC) },
@@ -23,6 +28,7 @@ func (a *apiRig) monitored(free uint64) {
 		Running:  func() bool { return false },
 		Database: a.store.Ping,
 		Newest:   func(context.Context) (time.Time, error) { return time.Time{}, nil },
+		Memory:   func() health.Memory { return health.Memory{Limit: 128 << 20, Left: left, Of: "GOMEMLIMIT"} },
 		Fill:     func(_ context.Context, s *health.Sample) { s.MostOpen = 64 },
 	})
 	a.server.Health, a.server.Metrics = m, health.NewRegistry(m, func() health.Counts { return health.Counts{Readings: 42} })
@@ -75,5 +81,35 @@ func TestDiskIsSaidOnEveryPage(t *testing.T) {
 	must(t, json.Unmarshal(a.askPage(store.Viewer, http.MethodGet, "/api/v1/health", nil).Body.Bytes(), &got))
 	if got.Status != "trouble" {
 		t.Errorf("%+v", got)
+	}
+}
+
+// TestMemoryIsSaid: that memory is short stands on every page, in what a monitor is
+// told, and in the answer to what takes much of it.
+func TestMemoryIsSaid(t *testing.T) {
+	a := newAPI(t)
+	a.monitoredWith(50e9, 9<<20)
+	gauge := health.NewGauge(func() health.Memory { return a.server.Health.Latest().Memory })
+	a.server.Reports = turn.NewQueue(turn.Limits{Memory: gauge.Refuse})
+	const said = "9.44 MB left of 134 MB"
+	for _, page := range []string{"/", "/devices", "/bench", "/health"} {
+		if w := a.askPage(store.Viewer, http.MethodGet, page, nil); w.Code != http.StatusOK || !strings.Contains(w.Body.String(), said) {
+			t.Errorf("%s: %d, want it said", page, w.Code)
+		}
+	}
+	if w := a.askPage(store.Viewer, http.MethodGet, "/metrics", nil); !strings.Contains(w.Body.String(), "ohmkeep_memory_left_bytes 9.437184e+06\n") ||
+		!strings.Contains(w.Body.String(), `ohmkeep_health_level{fact="memory"} 2`) {
+		t.Errorf("a monitor is told %s", w.Body)
+	}
+	var got apiHealth
+	must(t, json.Unmarshal(a.askPage(store.Viewer, http.MethodGet, "/api/v1/health", nil).Body.Bytes(), &got))
+	if got.Status != "trouble" || got.MemoryLeft == nil || *got.MemoryLeft != 9<<20 {
+		t.Errorf("%+v", got)
+	}
+	for _, path := range []string{"/runs.csv", "/runs/wide.csv", "/compare", "/api/v1/runs.csv", "/api/v1/export", "/api/v1/runs.tar.gz"} {
+		w := a.askPage(store.Owner, http.MethodGet, path, nil)
+		if w.Code != http.StatusServiceUnavailable || !strings.Contains(w.Body.String(), "short of memory") || w.Header().Get("Retry-After") == "" {
+			t.Errorf("%s: %d %v %s", path, w.Code, w.Header(), w.Body)
+		}
 	}
 }

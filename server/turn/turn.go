@@ -36,6 +36,10 @@ type Limits struct {
 	Computing int // reports that compute at the same time
 	Open      int // reports that have been taken in and have not ended
 	Each      int // of these, how many one asker may have
+	// Memory is why there is too little memory for a report to begin or, where it is
+	// going on, to go on; nil where there is enough. Where it is nil itself, nobody
+	// looks.
+	Memory func(goingOn bool) error
 }
 
 // Defaults returns the limits of the program: half of the processors compute
@@ -81,6 +85,9 @@ func (q *Queue) Open(asker string) (*Report, error) {
 		return nil, ErrStopping
 	default:
 	}
+	if err := q.memory(false); err != nil {
+		return nil, err
+	}
 	if q.open >= q.limits.Open {
 		return nil, problem.New(problem.Unavailable, "Many reports are being made just now. Try again in a little while.")
 	}
@@ -91,6 +98,14 @@ func (q *Queue) Open(asker string) (*Report, error) {
 	q.opened++
 	q.askers[asker]++
 	return &Report{queue: q, asker: asker, number: q.opened, granted: make(chan struct{}, 1)}, nil
+}
+
+// memory is why there is too little memory for a report.
+func (q *Queue) memory(goingOn bool) error {
+	if q.limits.Memory == nil {
+		return nil
+	}
+	return q.limits.Memory(goingOn)
 }
 
 // Until returns a context that also ends, for ErrStopping, when the queue is
@@ -148,6 +163,9 @@ func (r *Report) Take(ctx context.Context) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
+	if err := r.queue.memory(true); err != nil {
+		return err
+	}
 	if r.queue.enter(r) {
 		r.hold()
 		return nil
@@ -186,9 +204,16 @@ func (r *Report) long() bool {
 }
 
 // Pass lets those who wait go first, if the report has had the turn for a
-// while; without any it goes on at once.
+// while; without any it goes on at once. It fails where the context has ended, and
+// where there is too little memory to go on.
 func (r *Report) Pass(ctx context.Context) error {
-	if !r.held || time.Since(r.since) < slice || !r.queue.goesFirst(r) {
+	if !r.held || time.Since(r.since) < slice {
+		return ctx.Err()
+	}
+	if err := r.queue.memory(true); err != nil {
+		return err
+	}
+	if !r.queue.goesFirst(r) {
 		return ctx.Err()
 	}
 	r.Give()

@@ -275,9 +275,45 @@ func TestCloseRefuses(t *testing.T) {
 	r.Close()
 }
 
+// TestTooLittleMemory: while there is little memory no report begins, what is going
+// on goes on, and ends where there is hardly any.
+func TestTooLittleMemory(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		short := problem.New(problem.Unavailable, "short of memory")
+		var begin, goOn error
+		q := NewQueue(Limits{Computing: 1, Memory: func(goingOn bool) error {
+			if goingOn {
+				return goOn
+			}
+			return begin
+		}})
+		r := opened(t, q, "a")
+		take(t, r)
+		begin = short
+		if _, err := q.Open("b"); !errors.Is(err, short) {
+			t.Errorf("a report while there is little memory: %v", err)
+		}
+		time.Sleep(slice)
+		if err := r.Pass(t.Context()); err != nil {
+			t.Errorf("what goes on ends: %v", err)
+		}
+		goOn = short
+		if err := r.Pass(t.Context()); !errors.Is(err, short) {
+			t.Errorf("what goes on while there is hardly any: %v", err)
+		}
+		r.Give()
+		if err := r.Take(t.Context()); !errors.Is(err, short) {
+			t.Errorf("it has the turn once more: %v", err)
+		}
+		r.Close()
+		begin, goOn = nil, nil
+		opened(t, q, "b").Close()
+	})
+}
+
 func TestDefaults(t *testing.T) {
 	d := Defaults()
-	if q := NewQueue(Limits{}); q.limits != d || d.Computing < 1 || d.Each >= d.Open {
+	if q := NewQueue(Limits{}); q.limits.Computing != d.Computing || q.limits.Open != d.Open || q.limits.Each != d.Each || d.Computing < 1 || d.Each >= d.Open {
 		t.Errorf("%+v of %+v", q.limits, d)
 	}
 }

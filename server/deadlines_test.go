@@ -41,6 +41,7 @@ var excused = map[string]string{
 	"server/routes/reports_test.go:stuckClient.Write":   calledInBubble,
 	"server/run/witness_test.go:witness.Append":         calledInBubble,
 	"server/card/firmware/rig_test.go:rig.idle":         "it waits for what must not happen: a slow machine lets less of it happen",
+	"server/abuse_bench_linux_test.go:abuser.pause":     "it is in the process that BenchmarkAbuse starts, which fails nothing",
 	"server/process_test.go:process.settled":            "it waits on until the memory of a process has stood still for a second",
 	"web/browsertest/browser.go:start":                  "chromedp has a limit of its own, which this puts off by a day",
 }

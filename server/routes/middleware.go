@@ -85,21 +85,6 @@ func headers(next http.Handler) http.Handler {
 	})
 }
 
-// fileAddresses take whole files, as streams.
-var fileAddresses = []string{"/import", "/api/v1/import"}
-
-// maxBody is the largest request body, in bytes.
-const maxBody = 4 << 20
-
-func limitBody(next http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if !slices.Contains(fileAddresses, r.URL.Path) { // bounded where they are taken
-			r.Body = http.MaxBytesReader(w, r.Body, maxBody)
-		}
-		next.ServeHTTP(w, r)
-	})
-}
-
 // logged is the request log and the recovery from panics: a line for each
 // request at debug level, an error for each panic of a handler. The query is
 // left out: it can hold a key.

@@ -137,6 +137,7 @@ func modelTitle(r lab.Rehearser, key string) string {
 // sign in.
 func (s *Server) failPage(w http.ResponseWriter, r *http.Request, p *Problem) {
 	comeAgain(w, p.Status)
+	ctx := context.WithoutCancel(r.Context()) // who has gone, or whose access was taken back, gets it drawn too
 	var err error
 	switch {
 	case p.Status == http.StatusUnauthorized && r.Method == http.MethodGet && r.URL.Path == "/sign-in",
@@ -145,13 +146,13 @@ func (s *Server) failPage(w http.ResponseWriter, r *http.Request, p *Problem) {
 		if r.Method == http.MethodGet && r.URL.Path == "/" {
 			reason = ""
 		}
-		err = show(r.Context(), w, p.Status, web.SignIn(web.SignInProps{Page: s.frame(r.Context(), "Sign in", ""), Reason: reason}))
+		err = show(ctx, w, p.Status, web.SignIn(web.SignInProps{Page: s.frame(ctx, "Sign in", ""), Reason: reason}))
 	default:
-		e := web.ErrorProps{Page: s.frame(r.Context(), p.Title, ""), Status: p.Status, What: p.Title, Advice: advice[p.Status]}
+		e := web.ErrorProps{Page: s.frame(ctx, p.Title, ""), Status: p.Status, What: p.Title, Advice: advice[p.Status]}
 		if p.Detail != "" {
 			e.What = sentence(p.Detail)
 		}
-		err = show(r.Context(), w, p.Status, web.Error(e))
+		err = show(ctx, w, p.Status, web.Error(e))
 	}
 	if err != nil {
 		s.Log.Error("error page not drawn", "err", err)

@@ -1,8 +1,11 @@
 package routes
 
 import (
+	"context"
 	"html"
+	"log/slog"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"strings"
 	"testing"
@@ -93,5 +96,20 @@ func TestRefusalsAreTheSame(t *testing.T) {
 				t.Errorf("what was refused has changed %+v to %+v", before, now)
 			}
 		})
+	}
+}
+
+// TestErrorPageOfWhoHasGone: the page that says what is wrong is drawn whether its
+// reader is still there or not, and that one has gone is no error of the server.
+func TestErrorPageOfWhoHasGone(t *testing.T) {
+	a := newAPI(t)
+	var log strings.Builder
+	a.server.Log = slog.New(slog.NewTextHandler(&log, nil))
+	ctx, gone := context.WithCancel(t.Context())
+	gone()
+	w := httptest.NewRecorder()
+	a.server.failPage(w, httptest.NewRequestWithContext(ctx, http.MethodGet, "/runs/x", nil), &Problem{Status: http.StatusNotFound, Title: "Not Found", Detail: "there is no run x"})
+	if w.Code != http.StatusNotFound || !strings.Contains(w.Body.String(), "There is no run x") || log.Len() > 0 {
+		t.Errorf("%d %s\nthe log: %s", w.Code, w.Body, log.String())
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"net/http"
 	"path/filepath"
+	"sync/atomic"
 	"time"
 
 	"github.com/a-h/templ"
@@ -70,6 +71,8 @@ type Server struct {
 	Config
 	hosts hosts
 	inUse func() *lab.Bench // read once in a request, by withBench
+	// bodies are the bytes of large bodies that are being taken in.
+	bodies atomic.Int64
 }
 
 // route is one line of the table of what the server answers.
@@ -104,7 +107,7 @@ func newServer(cfg Config) *Server {
 func (s *Server) handler() http.Handler {
 	s.Runs.DrawOn(s.newRunScreen)
 	r := chi.NewRouter()
-	r.Use(s.Proxies.Forwarded, edge.Strict, logged(s.Log), withWriteDeadlines, s.hosts.guard, headers, s.sameOriginOnly, limitBody, s.identify, s.withBench)
+	r.Use(s.Proxies.Forwarded, edge.Strict, logged(s.Log), withWriteDeadlines, s.hosts.guard, headers, s.sameOriginOnly, s.identify, s.limitBody, s.withBench)
 	r.NotFound(s.page(route{class: page, handle: func(http.ResponseWriter, *http.Request) error { return problem.NoSuch("page at this address") }}))
 	r.Handle("/assets/*", assets.Handler())
 	for _, e := range s.pages() {

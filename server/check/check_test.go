@@ -87,7 +87,7 @@ func TestMeasuredIsTrue(t *testing.T) {
 			p, _ := def.PathByID(v.Path)
 			really := truth.Paths[v.Path].Force
 			if p.Channel > 0 {
-				really += def.Channels[p.Channel-1].SourceR
+				really += truth.Channels[p.Channel-1].SourceR
 			}
 			paths = tally(paths, v.Ohms, v.U, really)
 		}

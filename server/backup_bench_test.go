@@ -18,7 +18,7 @@ import (
 )
 
 var (
-	backupReadings = flag.Int("backupreadings", 64_000_000, "readings in the database of BenchmarkBackupDuringRun; 64 million take 1 GB")
+	backupReadings = flag.Int("backupreadings", 80_000_000, "readings in the database of BenchmarkBackupDuringRun; 80 million take 1 GB")
 	backupRuns     = flag.Int("backupruns", 5, "runs of BenchmarkBackupDuringRun with a backup at work, and as many without, by turns")
 )
 

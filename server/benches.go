@@ -111,8 +111,10 @@ func (p *benches) use(ctx context.Context, key string) (*lab.Bench, error) {
 	if err != nil {
 		return nil, err
 	}
-	if p.inUse != nil && p.inUse.Station.Snapshot().Run != "" {
-		return nil, run.ErrBusy
+	if p.inUse != nil {
+		if now := p.inUse.Station.Snapshot(); now.AtWork() {
+			return nil, run.ErrBusy
+		}
 	}
 	// The old bench first: the new one may speak through the same port.
 	if err := p.leave(ctx); err != nil {

@@ -21,7 +21,7 @@ func (a *app) watchHealth(ctx context.Context, l *lab.Lab) {
 		Elapsed:  func() time.Duration { return time.Since(began) },
 		Disk:     func() (free, total uint64, err error) { return health.DiskOf(a.Data) },
 		Size:     a.store.Size,
-		Running:  func() bool { return l.InUse().Station.Snapshot().Run != "" },
+		Running:  func() bool { now := l.InUse().Station.Snapshot(); return now.AtWork() },
 		Database: a.store.Ping,
 		Newest:   a.newestEvent,
 		Memory:   a.memory.Now,

@@ -102,8 +102,11 @@ func (o *options) drawn() uint64 {
 	return benchSeed
 }
 
-// atWork reports whether a run is at work on the bench.
-func (a *app) atWork() bool { return a.benches.station().Snapshot().Run != "" }
+// atWork reports whether a run, or another piece of work, goes on at the bench.
+func (a *app) atWork() bool {
+	now := a.benches.station().Snapshot()
+	return now.AtWork()
+}
 
 // hostNames returns the names that browsers may call this server by.
 func hostNames(extra string) []string {

@@ -1,6 +1,7 @@
 package lab
 
 import (
+	"cmp"
 	"context"
 	"strings"
 	"sync"
@@ -58,9 +59,11 @@ func (b *Bench) Now() run.Snapshot {
 	return now
 }
 
-// ByHand is what is done with the cards beside the station's runs; "" is
-// nothing.
-func (b *Bench) ByHand() string { return b.byHand.what() }
+// ByHand is what is done at the bench that is no run, with its cards or as work
+// of the station; "" is nothing.
+func (b *Bench) ByHand() string {
+	return cmp.Or(b.byHand.what(), b.Station.Snapshot().Work)
+}
 
 // Health is how each connection to the cards stands; none on the rehearsal
 // bench.

@@ -78,7 +78,7 @@ func (l *Lab) controlIdle() time.Duration {
 // AtWork reports whether something goes on at the bench that its holder would
 // not want to be interrupted: control never changes hands meanwhile.
 func (b *Bench) AtWork() bool {
-	return b.Station.Snapshot().Run != "" || b.byHand.what() != ""
+	return b.Station.Snapshot().Run != "" || b.ByHand() != ""
 }
 
 // Control returns who controls a bench, who asks, and whether it lapses soon.

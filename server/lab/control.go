@@ -99,7 +99,7 @@ func (l *Lab) ReleaseControl(ctx context.Context, b *Bench, who Person) error {
 // answers for energised outputs stays who it is.
 func (b *Bench) betweenWork(session string, change func() error) error {
 	const everybody = " first: everybody may stop it, and make the bench safe."
-	if what := b.byHand.what(); what != "" {
+	if what := b.ByHand(); what != "" {
 		return problem.New(problem.Conflict, problem.Sentence(what)+". Control changes hands when that has ended. End it"+everybody)
 	}
 	err := b.whileHeld(session, change)

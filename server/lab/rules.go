@@ -44,7 +44,7 @@ func (b *Bench) mayBegin() error {
 	switch {
 	case now.Run != "":
 		return run.ErrBusy
-	case b.byHand.what() != "":
+	case b.ByHand() != "":
 		return b.inTheWay(run.ErrBusy)
 	case now.State == bench.Unknown:
 		return run.UnknownError(now.Reason)
@@ -54,7 +54,7 @@ func (b *Bench) mayBegin() error {
 
 // inTheWay says what keeps something from starting where it is no run.
 func (b *Bench) inTheWay(err error) error {
-	if what := b.byHand.what(); what != "" && errors.Is(err, run.ErrBusy) {
+	if what := b.ByHand(); what != "" && errors.Is(err, run.ErrBusy) {
 		return problem.New(problem.Busy, problem.Sentence(what)+".")
 	}
 	return err
@@ -67,8 +67,8 @@ func (b *Bench) WhyBusy(who Person) string {
 	switch {
 	case now.Run != "":
 		return "A run is at work on this bench."
-	case b.byHand.what() != "":
-		return problem.Sentence(b.byHand.what()) + "."
+	case b.ByHand() != "":
+		return problem.Sentence(b.ByHand()) + "."
 	case b.mayUse(who) != nil:
 		return now.Holder + " holds control of this bench."
 	case now.State != bench.Safe:

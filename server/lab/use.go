@@ -35,8 +35,8 @@ func (b *Bench) MayLeave(who Person, powerOff bool) error {
 	switch {
 	case who.Role < store.Operator:
 		return problem.New(problem.Forbidden, "An owner, or the operator who holds control, can use another bench.")
-	case now.Run != "":
-		return run.ErrBusy
+	case now.AtWork():
+		return b.inTheWay(run.ErrBusy)
 	case who.Role < store.Owner && (now.Session == "" || now.Session != who.Session):
 		if now.Session != "" {
 			return &run.HeldError{Name: now.Holder}

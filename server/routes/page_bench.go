@@ -106,7 +106,7 @@ func (s *Server) benchAnswer(w http.ResponseWriter, r *http.Request, err error, 
 	if err == nil {
 		return seeOther(w, r, "/bench")
 	}
-	if b := s.bench(r.Context()); b.Rehearse == nil || b.Station.Snapshot().Run != "" {
+	if b := s.bench(r.Context()); b.Rehearse == nil || b.AtWork() {
 		return err
 	}
 	e := classify(err, s.Log)

@@ -42,10 +42,14 @@ type Snapshot struct {
 	Reason string      `json:"reason,omitempty"` // why it is unknown or at work
 	Since  time.Time   `json:"since"`            // of this state, wall clock
 	Run    string      `json:"run,omitempty"`    // at work now
+	Work   string      `json:"work,omitempty"`   // at work now that is no run, in words
 	Holder string      `json:"holder,omitempty"` // who holds control
 	// Session is the holder's; it is not for anybody else's eyes.
 	Session string `json:"-"`
 }
+
+// AtWork reports whether a run, or work that is none, is going on.
+func (n *Snapshot) AtWork() bool { return n.Run != "" || n.Work != "" }
 
 // Config is the parts that a station is made of.
 type Config struct {
@@ -73,7 +77,7 @@ type Station struct {
 	closed  bool
 }
 
-// job is a run at work.
+// job is a run at work, or other work.
 type job struct {
 	cancel context.CancelCauseFunc
 	done   chan struct{}
@@ -163,7 +167,7 @@ func (s *Station) StartWith(rec *procedure.Record, to Recorder, begun func()) (s
 	}
 	ctx, cancel := context.WithCancelCause(context.Background())
 	j := &job{cancel: cancel, done: make(chan struct{})}
-	if err := s.engage(j, own.ID); err != nil {
+	if err := s.engage(j, func(n *Snapshot) { n.Run = own.ID }); err != nil {
 		cancel(nil)
 		return "", err
 	}
@@ -196,23 +200,24 @@ func whyNotBegun(ctx context.Context, err error) error {
 	return &problem.Error{Code: problem.Conflict, Message: "The run did not begin: " + halt.Reason + ".", Err: err}
 }
 
-// engage makes a run the current one, if it may start now.
-func (s *Station) engage(j *job, id string) error {
+// engage makes a run, or work that is none, the current one, if it may start
+// now. Show puts it into the snapshot.
+func (s *Station) engage(j *job, show func(*Snapshot)) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if err := s.ready(); err != nil {
 		return err
 	}
 	s.current = j
-	s.change(func(n *Snapshot) { n.Run = id })
+	s.change(show)
 	return nil
 }
 
-// disengage marks the current run as over.
+// disengage marks what is at work as over.
 func (s *Station) disengage(j *job) {
 	s.mu.Lock()
 	s.current = nil
-	s.change(func(n *Snapshot) { n.Run = "" })
+	s.change(func(n *Snapshot) { n.Run, n.Work = "", "" })
 	s.mu.Unlock()
 	j.cancel(nil)
 	close(j.done)
@@ -226,7 +231,7 @@ func (s *Station) ready() error {
 	case s.current != nil || !s.idle || s.safing > 0:
 		// A run that starts while the bench is being made safe could lose its
 		// outputs between two calls without noticing.
-		return ErrBusy
+		return s.busy()
 	case s.now.State == bench.Unknown:
 		return UnknownError(s.now.Reason)
 	}
@@ -260,7 +265,7 @@ func (s *Station) Stop(reason string) {
 func (s *Station) StopRun(id, reason string) bool {
 	s.mu.Lock()
 	j := s.current
-	if s.now.Run != id {
+	if id == "" || s.now.Run != id { // work that is no run has no name
 		j = nil
 	}
 	s.mu.Unlock()
@@ -329,7 +334,7 @@ func (s *Station) WhileIdle(f func() error) error {
 		if s.closed {
 			return ErrClosed
 		}
-		return ErrBusy
+		return s.busy()
 	}
 	s.idle = false
 	s.mu.Unlock()

@@ -99,6 +99,7 @@ var named = []struct{ table, called string }{
 	{"tokens", "'token ' || name || ', number ' || id"}, {"invitations", "'invitation ' || id"}, {"shares", "'share link ' || id || ' to ' || kind || ' ' || subject"},
 	{"units", "'unit ' || serial || ' of device ' || device"},
 	{"seatings", "'what was seated on bench ' || bench"},
+	{"bench_checks", "'check ' || id || ' of bench ' || bench"},
 	{"acknowledged", "'what was acknowledged for run ' || run"}, {"confirmed", "'what was confirmed for run ' || run"},
 	{"origins", "'where run number ' || run || ' is from'"},
 	{"snapshots", "'what runs were made with, number ' || id"},

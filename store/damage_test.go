@@ -157,6 +157,7 @@ func fillKept(t *testing.T, s *store.Store) {
 	_, err = s.SavePinMap(ctx, bench.PinMap{Device: "r-one", Bench: "b-one", Contacts: map[int]int{1: 5, 2: 6}}, 0, "ann")
 	must(t, err)
 	must(t, s.SetSeating(ctx, "b-one", map[string]any{"model": "resistor"}, "ann"))
+	must(t, s.SaveCheck(ctx, faultyCheck("check-1", "b-one", start)))
 	for i := range 8 {
 		id := "run-" + itoa(i)
 		r := record(id, "u"+itoa(i))
@@ -267,6 +268,8 @@ func documents(ctx context.Context, s *store.Store, tell func(name, text string,
 	tell("pin map", asText(m), err)
 	g, err := s.GetSeating(ctx, "b-one")
 	tell("seating", asText(g), err)
+	c, err := s.GetCheck(ctx, "check-1")
+	tell("bench check", asText(c), err)
 	return nil
 }
 

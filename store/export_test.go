@@ -157,8 +157,10 @@ func Spoil(t testing.TB, s *Store, query string) {
 // ForgetSeals leaves everything as a program without seals did.
 func ForgetSeals(t testing.TB, s *Store) {
 	t.Helper()
-	for table := range sealedTables {
-		Spoil(t, s, "UPDATE "+table+" SET seal = NULL")
+	for table, of := range sealedTables {
+		if of.old != neverOld {
+			Spoil(t, s, "UPDATE "+table+" SET seal = NULL")
+		}
 	}
 	Spoil(t, s, "UPDATE runs SET results_sum = NULL, readings_sum = NULL; UPDATE unsealed SET runs = (SELECT max(seq) FROM runs), documents = 1, units = 1")
 	if err := s.sealDocuments(t.Context()); err != nil {

@@ -131,6 +131,8 @@ func TestDamageIsNamed(t *testing.T) {
 		"UPDATE devices SET rev = 2":                                                                "device r-one",
 		"UPDATE pin_map_revisions SET body = replace(body, '5', '7')":                               "pin map r-one/b-one, revision 1",
 		"UPDATE seatings SET body = '{}'":                                                           "what was seated on bench b-one",
+		"UPDATE bench_checks SET verdict = 'good'":                                                  "check check-1 of bench b-one",
+		"UPDATE bench_checks SET body = replace(body, 'faulty', 'good'), seal = NULL":               "check check-1 of bench b-one",
 		"UPDATE snapshots SET body = replace(body, 'Resistance', 'Reluctance')":                     "run run-3",
 		"DROP TRIGGER events_stand; UPDATE events SET by = 'bob' WHERE id = 3":                      "the log of who did what",
 		"DROP TRIGGER events_stay; DELETE FROM events WHERE id = 3":                                 "the log of who did what",

@@ -145,7 +145,7 @@ func (s *Server) whyNoTry(b *lab.Bench, who lab.Person, inUse bool, connection s
 	case b.Station.Snapshot().Run != "":
 		return "A run is at work: a text can be tried when it has ended."
 	case b.Station.Snapshot().Work != "":
-		return sentence(b.Station.Snapshot().Work) + " A text can be tried when it has ended."
+		return sentence(b.Station.Snapshot().Work) + ": a text can be tried when it has ended."
 	}
 	if err := b.HoldsControl(who); err != nil {
 		return sentence(classify(err, s.Log).Detail)

@@ -39,6 +39,7 @@ type Bench struct {
 	manual    manual
 	stepping  stepping
 	cardCheck cardCheck
+	check     benchCheck
 }
 
 // Identity is what the link has said of itself.

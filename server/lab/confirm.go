@@ -8,6 +8,7 @@ import (
 	"sync"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/check"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
@@ -48,10 +49,16 @@ type Occasion struct {
 	PinMap    *bench.PinMap // of the device
 	Rev       int           // of the pin map
 	Empty     bool          // the socket is to be empty
+	// Plug is the step of a bench check that needs a plug in the socket; the zero
+	// one, or one that needs none: no plug is asked for.
+	Plug check.StepInfo
 }
 
 // EmptySocket is the energising of a bench with nothing in its socket.
 var EmptySocket = Occasion{Empty: true}
+
+// plugged reports whether a plug has to be in the socket.
+func (o *Occasion) plugged() bool { return o.Plug.Model != "" && o.Plug.Model != NothingSeated }
 
 // key tells what is seated, and by which drawing, from anything else.
 func (o *Occasion) key() string {
@@ -71,6 +78,9 @@ func (o *Occasion) items() []ToConfirm {
 	}
 	if o.Empty {
 		list = append(list, emptyToConfirm)
+	}
+	if o.plugged() {
+		list = append(list, ToConfirm{Name: o.Plug.Model, Text: "In the socket is " + o.Plug.Socket + ". No part is connected."})
 	}
 	return list
 }
@@ -104,7 +114,7 @@ func (c *confirmations) of(session string, o *Occasion) {
 	if c.session != session || c.given == nil {
 		c.session, c.seated, c.given = session, "", map[string]procedure.Confirmation{}
 	}
-	if key := o.key(); key != "" && c.seated != key || o.Empty {
+	if key := o.key(); key != "" && c.seated != key || o.Empty || o.plugged() {
 		c.seated = key
 		delete(c.given, "seated")
 		delete(c.given, "pin-1")
@@ -112,9 +122,10 @@ func (c *confirmations) of(session string, o *Occasion) {
 }
 
 // standing is who confirmed an item, if that still stands for what is about to
-// be energised. That the socket is empty never does: it is asked each time.
+// be energised. That the socket is empty, or has a plug in it, never does: it is
+// asked each time.
 func (c *confirmations) standing(o *Occasion, item ToConfirm) (procedure.Confirmation, bool) {
-	if item.Name == emptyToConfirm.Name || aboutSeating(item) && c.seated != o.key() {
+	if item.Name == emptyToConfirm.Name || o.plugged() && item.Name == o.Plug.Model || aboutSeating(item) && c.seated != o.key() {
 		return procedure.Confirmation{}, false
 	}
 	given, known := c.given[item.Name]

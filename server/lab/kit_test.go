@@ -138,6 +138,7 @@ type socket struct {
 func (s *socket) Models() []bench.Model {
 	return []bench.Model{
 		{Key: NothingSeated, Title: "Empty socket"},
+		{Key: "shorting-plug", Title: "Shorting plug", Pins: 48}, {Key: "numbered-plug", Title: "Numbered plug", Pins: 48},
 		{Key: "check-load", Title: "Check load", Pins: 4, Options: []bench.ModelOption{{Key: "ohms", Title: "Resistance", Unit: "Ω", Default: 1000}}},
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"ohmkeep/server/check"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/run"
@@ -41,6 +42,8 @@ type Config struct {
 	Stands func(ctx context.Context, session string, role store.Role) bool
 	// Protocol makes what tells what a message to a card does.
 	Protocol func() Protocol
+	// CarryOut carries a step of a bench check out; nil is check.Run.
+	CarryOut func(ctx context.Context, rig check.Rig, step check.Step) (check.StepResult, error)
 	// Open puts another bench in use and gives up the one that was; nil where
 	// there is only one. Where it fails it returns what had to step in, or nil
 	// where nothing has changed.

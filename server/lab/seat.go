@@ -60,6 +60,7 @@ func (l *Lab) seatLocked(ctx context.Context, b *Bench, who Person, q bench.Seat
 	if err := l.Store.SetSeating(context.WithoutCancel(ctx), b.Definition.Key, q, who.Name); err != nil {
 		return err
 	}
+	b.check.alter(func(now *BenchCheck) { now.Before = nil }) // somebody wants something else there now
 	l.Note(ctx, who, "seat", b.Definition.Key, q.Model+" "+q.Serial)
 	return nil
 }

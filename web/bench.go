@@ -53,6 +53,10 @@ type BenchProps struct {
 	BenchForm   Form
 	BenchFaults []FaultChoice
 	Given       []string // the bench faults in force, in words
+	// Check is the last check of the bench, nil for none, and CheckWords what is
+	// said of it.
+	Check      *BenchCheckRow
+	CheckWords string
 	// Channels of the bench as they stand now; nil where unknown.
 	Now []ChannelNow
 }

@@ -60,6 +60,10 @@ type HomeProps struct {
 	OfferSeat  bool     // the bench is a rehearsal bench
 	CanStart   bool
 	Busy       string // why nothing can be started now; "" when it can
+	// Check is the last check of the bench, nil for none, and CheckWords what is
+	// said of it.
+	Check      *BenchCheckRow
+	CheckWords string
 }
 
 // LotRow is a lot in a list.

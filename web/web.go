@@ -46,7 +46,8 @@ type BenchBrief struct {
 	Run    string // id of the run at work; "" for none
 	Fault  string // what the bench last reported
 	Remedy string // what to do where the state is unknown
-	ByHand string // what is done with the cards beside runs; "" for nothing
+	ByHand string // what is done at the bench that is no run; "" for nothing
+	AtHand string // address of its page
 	// Holder controls the bench; Asks asks for it; Lapses is when it ends by
 	// itself, where that is near, and Why.
 	Holder, Asks string

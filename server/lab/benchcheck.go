@@ -29,6 +29,12 @@ const (
 // errCheckStopped ends a step that somebody stops.
 var errCheckStopped = errors.New("it was stopped")
 
+// otherSocketError ends a step that has found something else in the socket than
+// it needs: what it measured is not of the bench.
+type otherSocketError struct{ finding check.Finding }
+
+func (e *otherSocketError) Error() string { return e.finding.Said + " " + e.finding.Do }
+
 // BenchCheck is how the check of a bench stands beside what is stored of it.
 type BenchCheck struct {
 	Running check.Step // at work; "": none
@@ -37,8 +43,10 @@ type BenchCheck struct {
 	Done    int // readings taken of about Of
 	Of      int
 	// Broken is the step that ended before its end, last; Err says why.
-	Broken check.Step
-	Err    string
+	// Refused is true where that is because something else was in the socket.
+	Broken  check.Step
+	Err     string
+	Refused bool
 	// Before is what was in the socket of a rehearsal bench before the check put
 	// its plugs there; nil: nothing that could be put back.
 	Before *bench.Seating
@@ -169,7 +177,10 @@ func (l *Lab) checkSteps(ctx context.Context, cancel context.CancelCauseFunc, b 
 			begun()
 		})
 		if err != nil {
-			c.alter(func(now *BenchCheck) { now.Broken, now.Err = step, l.whyBroken(b, step, err) })
+			other := (*otherSocketError)(nil)
+			c.alter(func(now *BenchCheck) {
+				now.Broken, now.Err, now.Refused = step, l.whyBroken(b, step, err), errors.As(err, &other)
+			})
 			return err
 		}
 	}
@@ -180,6 +191,10 @@ func (l *Lab) checkSteps(ctx context.Context, cancel context.CancelCauseFunc, b 
 // program stands in the log.
 func (l *Lab) whyBroken(b *Bench, step check.Step, err error) string {
 	var halt *run.Halt
+	var other *otherSocketError
+	if errors.As(err, &other) {
+		return other.Error()
+	}
 	if errors.Is(err, bench.ErrMadeSafe) {
 		return "the bench was made safe"
 	}
@@ -215,6 +230,9 @@ func (l *Lab) checkStep(ctx context.Context, b *Bench, who Person, step check.St
 	})
 	if err != nil {
 		return err
+	}
+	if i := slices.IndexFunc(result.Findings, func(f check.Finding) bool { return f.Kind == check.OtherSocket }); i >= 0 {
+		return &otherSocketError{result.Findings[i]}
 	}
 	result.Step = step
 	if result.Began.IsZero() || result.Ended.IsZero() {

@@ -8,6 +8,7 @@ import (
 	"reflect"
 
 	"ohmkeep/server/apidoc"
+	"ohmkeep/server/check"
 	"ohmkeep/server/problem"
 	"ohmkeep/store"
 )
@@ -15,7 +16,11 @@ import (
 // apiTypes is the registry of the API's types: it makes their schemas and
 // decodes by them.
 var apiTypes = apidoc.NewTypes(map[reflect.Type][]string{
-	reflect.TypeFor[store.Role](): {store.Viewer.String(), store.Operator.String(), store.Owner.String()},
+	reflect.TypeFor[check.Step](): words(check.Empty, check.Channels, check.Plug, check.Numbers),
+	reflect.TypeFor[check.Kind](): words(check.EnableFloats, check.StuckClosed, check.StuckOpen, check.PathResistance, check.LeakyContact, check.PoorContact,
+		check.OpenContact, check.WrongContact, check.ChannelDisagrees, check.OtherSocket, check.NotMeasured),
+	reflect.TypeFor[check.Verdict](): words(check.Good, check.Partly, check.Faulty, check.NothingYet),
+	reflect.TypeFor[store.Role]():    {store.Viewer.String(), store.Operator.String(), store.Owner.String()},
 })
 
 // decode reads the JSON body of a request. The content type must say JSON
@@ -52,4 +57,12 @@ func wantJSON(contentType string) error {
 		return problem.New(problem.Unsupported, "JSON is sent in UTF-8.")
 	}
 	return nil
+}
+
+func words[S ~string](list ...S) []string {
+	out := make([]string, len(list))
+	for i, w := range list {
+		out[i] = string(w)
+	}
+	return out
 }

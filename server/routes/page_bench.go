@@ -35,8 +35,9 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 		Seat: web.Form{ID: "seat"}, BenchForm: web.Form{ID: "faults"},
 	}
 	p.Page.Rehearsal = s.bench(ctx).Identity().Rehearsal
-	if s.bench(ctx).Rehearse == nil {
-		return p, nil
+	var err error
+	if p.Check, p.CheckWords, err = s.lastCheck(ctx); err != nil || s.bench(ctx).Rehearse == nil {
+		return p, err
 	}
 	devices, err := s.Store.DeviceHeads(ctx)
 	if err != nil {

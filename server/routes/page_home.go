@@ -85,6 +85,9 @@ func (s *Server) home(ctx context.Context) (web.HomeProps, error) {
 	}
 	p.Busy = s.bench(ctx).WhyBusy(personOf(ctx))
 	s.goingOn(s.bench(ctx), &p)
+	if p.Check, p.CheckWords, err = s.lastCheck(ctx); err != nil {
+		return p, err
+	}
 	p.Page.Live = "/live"
 	p.Newcomer = len(last) == 0 || p.Demo != nil
 	return p, nil

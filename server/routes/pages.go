@@ -20,7 +20,7 @@ import (
 // pages is the table of all pages and of the forms on them. The pages that edit
 // documents have tables of their own, beside their handlers.
 func (s *Server) pages() []route {
-	return slices.Concat(s.readingPages(), s.signInPages(), s.signOnPages(), s.sharedPages(), s.peoplePages(), s.accessPages(), s.deviceEditPages(), s.pinMapPages(), s.procedureEditPages(), s.checkPages(), s.bringUpPages(), s.cardCheckPages(), s.protocolPages(), s.trafficPages(), s.benchEditPages(), s.dataPages())
+	return slices.Concat(s.readingPages(), s.signInPages(), s.signOnPages(), s.sharedPages(), s.peoplePages(), s.accessPages(), s.deviceEditPages(), s.pinMapPages(), s.procedureEditPages(), s.checkPages(), s.bringUpPages(), s.cardCheckPages(), s.benchCheckPages(), s.protocolPages(), s.trafficPages(), s.benchEditPages(), s.dataPages())
 }
 
 func (s *Server) readingPages() []route {
@@ -90,7 +90,10 @@ func (s *Server) brief(ctx context.Context) web.BenchBrief {
 	case bench.Unknown:
 		b.Fault, b.Remedy = now.Reason, s.bench(ctx).Remedy()
 	case bench.Energised:
-		b.ByHand = s.bench(ctx).ByHand()
+		b.ByHand, b.AtHand = s.bench(ctx).ByHand(), "/bench/bring-up"
+		if now.Work != "" {
+			b.AtHand = "/bench/check"
+		}
 	}
 	if s.bench(ctx).IsManual(now.Run) {
 		b.Run = ""

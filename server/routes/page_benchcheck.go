@@ -1,0 +1,261 @@
+package routes
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/a-h/templ"
+	"github.com/go-chi/chi/v5"
+
+	"ohmkeep/server/bench"
+	"ohmkeep/server/check"
+	"ohmkeep/server/lab"
+	"ohmkeep/server/problem"
+	"ohmkeep/store"
+	"ohmkeep/web"
+)
+
+// The bench's check of itself, page by page.
+
+func (s *Server) benchCheckPages() []route {
+	return []route{
+		{"GET", "/bench/check", store.Viewer, page, s.benchCheckPage},
+		{"GET", "/bench/check/live", store.Viewer, control, s.benchCheckLive},
+		{"POST", "/bench/check", store.Operator, page, s.benchCheckForm},
+		{"POST", "/bench/check/stop", store.Operator, control, s.benchCheckStopForm},
+		{"POST", "/bench/check/end", store.Operator, page, s.benchCheckEndForm},
+		{"POST", "/bench/check/seat-back", store.Operator, page, s.benchCheckSeatBackForm},
+		{"GET", "/bench/checks", store.Viewer, page, s.benchChecksPage},
+		{"GET", "/bench/checks/{id}", store.Viewer, page, s.benchCheckRecordPage},
+	}
+}
+
+const (
+	benchCheckTopic = "bench-check"
+	benchCheckEvery = 300 * time.Millisecond
+	earlierChecks   = 5
+	checksOfPage    = 50
+)
+
+func (s *Server) benchCheckPage(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.benchCheckProps(r.Context())
+	if err != nil {
+		return err
+	}
+	return show(r.Context(), w, http.StatusOK, web.BenchCheckPage(p))
+}
+
+func (s *Server) benchCheckProps(ctx context.Context) (web.BenchCheckProps, error) {
+	b := s.bench(ctx)
+	p := web.BenchCheckProps{Page: s.frame(ctx, "Bench check", "/bench"), CanUse: personOf(ctx).Role >= store.Operator, Form: web.Form{ID: "bench-check"}}
+	p.Page.Rehearsal = b.Identity().Rehearsal
+	p.Page.Live, p.Page.Seq = "/bench/check/live", s.Hub.Open(benchCheckTopic).Seq()
+	var err error
+	if p.Now, err = s.benchCheckView(ctx, b); err != nil {
+		return p, err
+	}
+	list, _, err := s.Store.ListChecks(ctx, b.Definition.Key, "", earlierChecks)
+	for i := range list {
+		p.Earlier = append(p.Earlier, *checkRow(&list[i], b.Definition.Name))
+	}
+	return p, err
+}
+
+// checkRow is a stored check as pages show it; nil for nil.
+func checkRow(c *store.BenchCheck, benchName string) *web.BenchCheckRow {
+	if c == nil {
+		return nil
+	}
+	return &web.BenchCheckRow{ID: c.ID, Bench: benchName, Verdict: c.Verdict, By: c.By, Began: c.Began.Local(), At: c.At.Local(), Ended: localOrZero(c.Ended),
+		Damaged: c.Damaged, Record: c.Record}
+}
+
+func localOrZero(t time.Time) time.Time {
+	if t.IsZero() {
+		return t
+	}
+	return t.Local()
+}
+
+// benchCheckView gathers how the check of the bench stands, the same for all who
+// look at it.
+func (s *Server) benchCheckView(ctx context.Context, b *lab.Bench) (web.BenchCheckNow, error) {
+	now, _ := b.BenchCheck()
+	def := b.Definition
+	out := web.BenchCheckNow{Running: now.Running, Done: now.Done, Of: now.Of, Broken: now.Broken, Err: now.Err, Refused: now.Refused,
+		Seats: b.Rehearse != nil, Def: &def}
+	open, err := s.Lab.OpenCheck(ctx, b)
+	if err != nil {
+		return out, err
+	}
+	out.Open = open != nil
+	list, _, err := s.Store.ListChecks(ctx, def.Key, "", 1)
+	if err != nil {
+		return out, err
+	}
+	if len(list) > 0 && list[0].Damaged == "" && (out.Open || s.Now().Sub(list[0].At) < lab.CheckStaysOpen) {
+		out.Check = *checkRow(&list[0], def.Name)
+	}
+	if b.Rehearse == nil {
+		return out, nil
+	}
+	seated, err := s.Lab.Seated(ctx, b)
+	if err != nil {
+		return out, err
+	}
+	if out.Seated = lab.NothingSeated; seated != nil {
+		out.Seated = seated.Model
+	}
+	if now.Before != nil {
+		out.Back = s.seatedWords(ctx, &bench.Seating{Device: now.Before.Device, Model: now.Before.Model, Serial: now.Before.Serial})
+	}
+	return out, nil
+}
+
+func (s *Server) benchCheckForm(w http.ResponseWriter, r *http.Request) error {
+	f := r.PostForm
+	q := lab.CheckRequest{Seat: f.Get("seat") != "", Confirm: f["confirm"]}
+	for _, step := range strings.Fields(f.Get("steps")) {
+		q.Steps = append(q.Steps, check.Step(step))
+	}
+	err := s.Lab.CheckBench(r.Context(), s.bench(r.Context()), personOf(r.Context()), q)
+	if err == nil {
+		return seeOther(w, r, "/bench/check#"+web.PartCheckStep(q.Steps[0]))
+	}
+	e := classify(err, s.Log)
+	if e.unconfirmed != nil {
+		return s.askToConfirm(w, r, e, "Start the step")
+	}
+	return s.benchCheckRefused(w, r, e)
+}
+
+// benchCheckRefused shows the page with what was refused.
+func (s *Server) benchCheckRefused(w http.ResponseWriter, r *http.Request, e *Problem) error {
+	p, err := s.benchCheckProps(r.Context())
+	if err != nil {
+		return err
+	}
+	p.Form = formOf("bench-check", url.Values{}, e, map[string]string{"step": ""})
+	return show(r.Context(), w, e.Status, web.BenchCheckPage(p))
+}
+
+func (s *Server) benchCheckStopForm(w http.ResponseWriter, r *http.Request) error {
+	if err := s.Lab.StopBenchCheck(r.Context(), s.bench(r.Context()), personOf(r.Context())); err != nil {
+		return err
+	}
+	return seeOther(w, r, "/bench/check")
+}
+
+func (s *Server) benchCheckEndForm(w http.ResponseWriter, r *http.Request) error {
+	ended, err := s.Lab.EndBenchCheck(r.Context(), s.bench(r.Context()), personOf(r.Context()))
+	if err != nil {
+		return s.benchCheckRefused(w, r, classify(err, s.Log))
+	}
+	return seeOther(w, r, "/bench/checks/"+ended.ID)
+}
+
+func (s *Server) benchCheckSeatBackForm(w http.ResponseWriter, r *http.Request) error {
+	if err := s.Lab.SeatBack(r.Context(), s.bench(r.Context()), personOf(r.Context())); err != nil {
+		return s.benchCheckRefused(w, r, classify(err, s.Log))
+	}
+	return seeOther(w, r, "/bench/check")
+}
+
+// benchCheckLive is the WebSocket that shows a step at work and what it found.
+func (s *Server) benchCheckLive(w http.ResponseWriter, r *http.Request) error {
+	type seen struct {
+		bench web.BenchBrief
+		check web.BenchCheckNow
+	}
+	watched(s, w, r, benchCheckTopic, benchCheckEvery, func(ctx context.Context) (seen, error) {
+		n, err := s.benchCheckView(ctx, s.bench(ctx))
+		return seen{s.brief(ctx), n}, err
+	}, func(now seen) map[string]templ.Component {
+		parts, n := web.BenchParts(now.bench), now.check
+		parts[web.PartBenchCheckHead], parts[web.PartBenchCheckButtons] = web.BenchCheckHead(n), web.BenchCheckButtons(n)
+		for _, g := range web.CheckStages() {
+			parts[web.PartCheckStage(g)] = web.CheckStageForm(g, n)
+			for _, info := range g.Steps {
+				parts[web.PartCheckStep(info.Step)] = web.CheckStepPart(info, n)
+			}
+		}
+		return parts
+	})
+	return nil
+}
+
+func (s *Server) benchChecksPage(w http.ResponseWriter, r *http.Request) error {
+	b := s.bench(r.Context())
+	list, next, err := s.Store.ListChecks(r.Context(), b.Definition.Key, r.URL.Query().Get("after"), checksOfPage)
+	if err != nil {
+		return err
+	}
+	p := web.BenchChecksProps{Page: s.frame(r.Context(), "Checks of the bench", "/bench"), Bench: b.Definition.Name}
+	p.Page.Rehearsal = b.Identity().Rehearsal
+	for i := range list {
+		p.Rows = append(p.Rows, *checkRow(&list[i], p.Bench))
+	}
+	if next != "" {
+		p.Next = "/bench/checks?after=" + url.QueryEscape(next)
+	}
+	return show(r.Context(), w, http.StatusOK, web.BenchChecks(p))
+}
+
+func (s *Server) benchCheckRecordPage(w http.ResponseWriter, r *http.Request) error {
+	c, err := s.Store.GetCheck(r.Context(), chi.URLParam(r, "id"))
+	if err != nil {
+		return err
+	}
+	def, err := s.definitionAt(r.Context(), c.Bench, c.Began)
+	if err != nil {
+		return err
+	}
+	p := web.BenchCheckRecordProps{Page: s.frame(r.Context(), "Bench check", "/bench"), Check: *checkRow(c, def.Name), Def: def}
+	p.Page.Rehearsal = c.Record.Identity.Rehearsal
+	return show(r.Context(), w, http.StatusOK, web.BenchCheckRecord(p))
+}
+
+// definitionAt is the description of a bench as it was at a time: its newest
+// revision from before, or its first.
+func (s *Server) definitionAt(ctx context.Context, key string, at time.Time) (*bench.Definition, error) {
+	if b := s.bench(ctx); key == b.Definition.Key && key == lab.RehearsalKey {
+		return &b.Definition, nil // part of the program, described anew at each start
+	}
+	revisions, err := s.Store.BenchRevisions(ctx, key)
+	if err != nil && problem.CodeOf(err) != problem.NotFound {
+		return nil, err
+	}
+	rev := 0
+	for _, r := range revisions { // newest first
+		if rev = r.Rev; !r.At.After(at) {
+			break
+		}
+	}
+	stored, err := s.storedBenchAt(ctx, key, rev)
+	if err != nil {
+		return nil, err
+	}
+	return &stored.Body, nil
+}
+
+func (s *Server) storedBenchAt(ctx context.Context, key string, rev int) (*store.Revised[bench.Definition], error) {
+	if rev == 0 {
+		return s.storedBench(ctx, key)
+	}
+	return s.Store.GetBench(ctx, key, rev)
+}
+
+// lastCheck is the last check of the bench in use, and what is said of it in a
+// line.
+func (s *Server) lastCheck(ctx context.Context) (*web.BenchCheckRow, string, error) {
+	b := s.bench(ctx)
+	c, err := s.Lab.LastCheck(ctx, b.Definition.Key)
+	if err != nil {
+		return nil, "", err
+	}
+	row := checkRow(c, b.Definition.Name)
+	return row, web.CheckLine(row, s.Now()), nil
+}

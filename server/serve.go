@@ -15,6 +15,7 @@ import (
 	"ohmkeep/server/edge"
 	"ohmkeep/server/health"
 	"ohmkeep/server/keeping"
+	"ohmkeep/server/lab"
 	"ohmkeep/server/live"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/people"
@@ -50,6 +51,8 @@ type options struct {
 	BackupKeep  int
 	Log         *slog.Logger
 	Announce    io.Writer // where the link goes
+	// carryOut carries a step of a bench check out; nil: as it is.
+	carryOut lab.CarryOut
 	// ready, where it is set, is told when the program serves.
 	ready func(*app)
 	// lot are the units of the demonstration lot; nil: all of demo.Lot.

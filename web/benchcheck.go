@@ -16,11 +16,10 @@ import (
 
 // BenchCheckProps is the page that guides through a check of the bench.
 type BenchCheckProps struct {
-	Page    Page
-	CanUse  bool
-	Form    Form // posted to /bench/check: steps, seat, confirm; what was refused
-	Now     BenchCheckNow
-	Earlier []BenchCheckRow
+	Page   Page
+	CanUse bool
+	Form   Form // posted to /bench/check: steps, seat, confirm; what was refused
+	Now    BenchCheckNow
 }
 
 // BenchCheckNow is how the check of a bench stands, the same for all who look
@@ -36,6 +35,7 @@ type BenchCheckNow struct {
 	Seats    bool          // a rehearsal bench, which seats what a step needs
 	Seated   string        // model in its socket
 	Back     string        // what can be put back into it, in words; "": nothing
+	Newest   []BenchCheckRow
 	Def      *bench.Definition
 }
 
@@ -71,6 +71,7 @@ type BenchChecksProps struct {
 const (
 	PartBenchCheckHead    = "bench-check-head"
 	PartBenchCheckButtons = "bench-check-buttons"
+	PartBenchCheckList    = "bench-check-list"
 )
 
 // PartCheckStep is the id of what a step found.
@@ -95,6 +96,10 @@ func CheckStages() (out []CheckStage) {
 		g.Steps = append(g.Steps, info)
 	}
 	return out
+}
+
+func (g CheckStage) has(s check.Step) bool {
+	return slices.ContainsFunc(g.Steps, func(info check.StepInfo) bool { return info.Step == s })
 }
 
 func (g CheckStage) heading() string {
@@ -188,11 +193,32 @@ func verdictLook(v check.Verdict) (derive.Outcome, string) {
 	case check.Faulty:
 		return derive.Fail, "faulty"
 	case check.Partly:
-		return derive.ConditionalPass, "partly: no fault found, not all was checked"
+		return derive.ConditionalPass, "partly checked"
 	case check.NothingYet:
 		return derive.NoLimits, "nothing checked yet"
 	}
 	return derive.Invalid, "damaged"
+}
+
+// verdictMeans says what a verdict means.
+func verdictMeans(v check.Verdict) string {
+	switch v {
+	case check.Good:
+		return "All steps were done, and none found a fault."
+	case check.Partly:
+		return "No fault was found; not all was done, or could be told."
+	case check.Faulty:
+		return "Something spoils results. What to do stands with each finding."
+	}
+	return ""
+}
+
+// endedWords says of a check that is shown that no step joins it any more.
+func (n *BenchCheckNow) endedWords() string {
+	if n.Open {
+		return ""
+	}
+	return ". It has ended: a further step begins a new one."
 }
 
 // stepLook is that of one step.
@@ -406,6 +432,9 @@ func findingSeverity(f *check.Finding) string {
 	}
 	return "note"
 }
+
+// shownFindings is how many findings of a step stand in sight; the rest is folded.
+const shownFindings = 6
 
 // lowered is a title within a sentence.
 func lowered(title string) string {

@@ -43,7 +43,7 @@ func socketDrawing(model string) templ.Component {
 		drawContact(&b, model, x, y, way)
 	}
 	if model == "numbered-plug" {
-		for i, text := range []string{"1 R", "2 R", "3 R"} {
+		for i, text := range []string{"1R", "2R", "3R"} {
 			fmt.Fprintf(&b, `<text x="%d" y="%d">%s</text>`, contactLeft+i*contactPitch+7, contactTop+24, text)
 		}
 	}

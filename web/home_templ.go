@@ -59,7 +59,7 @@ func Home(p HomeProps) templ.Component {
 				return templ_7745c5c3_Err
 			}
 			if p.CheckWords != "" {
-				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 2, "<p class=\"home-check\"><a href=\"/bench/check\">Bench check</a>:")
+				templ_7745c5c3_Err = templruntime.WriteString(templ_7745c5c3_Buffer, 2, "<p class=\"home-check\"><a href=\"/bench/check\">Bench check:</a>")
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}

@@ -29,6 +29,9 @@ type LiveRuns interface {
 	BenchChanged(run.Snapshot)
 }
 
+// CarryOut carries a step of a bench check out, as check.Run does.
+type CarryOut func(ctx context.Context, rig check.Rig, step check.Step) (check.StepResult, error)
+
 // Config is what a lab works on.
 type Config struct {
 	Store *store.Store
@@ -43,7 +46,7 @@ type Config struct {
 	// Protocol makes what tells what a message to a card does.
 	Protocol func() Protocol
 	// CarryOut carries a step of a bench check out; nil is check.Run.
-	CarryOut func(ctx context.Context, rig check.Rig, step check.Step) (check.StepResult, error)
+	CarryOut CarryOut
 	// Open puts another bench in use and gives up the one that was; nil where
 	// there is only one. Where it fails it returns what had to step in, or nil
 	// where nothing has changed.

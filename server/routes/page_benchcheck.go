@@ -36,7 +36,7 @@ func (s *Server) benchCheckPages() []route {
 const (
 	benchCheckTopic = "bench-check"
 	benchCheckEvery = 300 * time.Millisecond
-	earlierChecks   = 5
+	newestChecks    = 5
 	checksOfPage    = 50
 )
 
@@ -54,13 +54,7 @@ func (s *Server) benchCheckProps(ctx context.Context) (web.BenchCheckProps, erro
 	p.Page.Rehearsal = b.Identity().Rehearsal
 	p.Page.Live, p.Page.Seq = "/bench/check/live", s.Hub.Open(benchCheckTopic).Seq()
 	var err error
-	if p.Now, err = s.benchCheckView(ctx, b); err != nil {
-		return p, err
-	}
-	list, _, err := s.Store.ListChecks(ctx, b.Definition.Key, "", earlierChecks)
-	for i := range list {
-		p.Earlier = append(p.Earlier, *checkRow(&list[i], b.Definition.Name))
-	}
+	p.Now, err = s.benchCheckView(ctx, b)
 	return p, err
 }
 
@@ -92,12 +86,15 @@ func (s *Server) benchCheckView(ctx context.Context, b *lab.Bench) (web.BenchChe
 		return out, err
 	}
 	out.Open = open != nil
-	list, _, err := s.Store.ListChecks(ctx, def.Key, "", 1)
+	list, _, err := s.Store.ListChecks(ctx, def.Key, "", newestChecks)
 	if err != nil {
 		return out, err
 	}
+	for i := range list {
+		out.Newest = append(out.Newest, *checkRow(&list[i], def.Name))
+	}
 	if len(list) > 0 && list[0].Damaged == "" && (out.Open || s.Now().Sub(list[0].At) < lab.CheckStaysOpen) {
-		out.Check = *checkRow(&list[0], def.Name)
+		out.Check = out.Newest[0]
 	}
 	if b.Rehearse == nil {
 		return out, nil
@@ -176,6 +173,7 @@ func (s *Server) benchCheckLive(w http.ResponseWriter, r *http.Request) error {
 	}, func(now seen) map[string]templ.Component {
 		parts, n := web.BenchParts(now.bench), now.check
 		parts[web.PartBenchCheckHead], parts[web.PartBenchCheckButtons] = web.BenchCheckHead(n), web.BenchCheckButtons(n)
+		parts[web.PartBenchCheckList] = web.BenchCheckList(n)
 		for _, g := range web.CheckStages() {
 			parts[web.PartCheckStage(g)] = web.CheckStageForm(g, n)
 			for _, info := range g.Steps {

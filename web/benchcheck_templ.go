@@ -1216,7 +1216,7 @@ func stepFound(r *check.StepResult, def *bench.Definition) templ.Component {
 		ctx = templ.InitializeContext(ctx)
 		ctx = templ.ClearChildren(ctx)
 		if len(r.Findings) > 0 {
-			templ_7745c5c3_Err = findingList(r, 0, min(len(r.Findings), shownFindings)).Render(ctx, templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = benchFindings(r, 0, min(len(r.Findings), shownFindings)).Render(ctx, templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
@@ -1251,7 +1251,7 @@ func stepFound(r *check.StepResult, def *bench.Definition) templ.Component {
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
-				templ_7745c5c3_Err = findingList(r, shownFindings, len(r.Findings)).Render(ctx, templ_7745c5c3_Buffer)
+				templ_7745c5c3_Err = benchFindings(r, shownFindings, len(r.Findings)).Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
@@ -1332,8 +1332,8 @@ func stepFound(r *check.StepResult, def *bench.Definition) templ.Component {
 	})
 }
 
-// findingList is the findings of a step from one number on up to another.
-func findingList(r *check.StepResult, from, to int) templ.Component {
+// benchFindings are the findings of a step from one number on up to another.
+func benchFindings(r *check.StepResult, from, to int) templ.Component {
 	return templruntime.GeneratedTemplate(func(templ_7745c5c3_Input templruntime.GeneratedComponentInput) (templ_7745c5c3_Err error) {
 		templ_7745c5c3_W, ctx := templ_7745c5c3_Input.Writer, templ_7745c5c3_Input.Context
 		if templ_7745c5c3_CtxErr := ctx.Err(); templ_7745c5c3_CtxErr != nil {

@@ -29,6 +29,7 @@ func TestWalkThrough(t *testing.T) {
 	a.history(id)
 	a.byHand()
 	a.cards()
+	a.benchCheck()
 	a.describeBench()
 	a.share(id)
 	a.people()

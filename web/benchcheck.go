@@ -98,6 +98,15 @@ func CheckStages() (out []CheckStage) {
 	return out
 }
 
+// StageOf is the id of the stage of a step on the page: its stop is in sight
+// there.
+func StageOf(s check.Step) string {
+	info, _ := check.InfoOf(s)
+	return stageID(info.Model)
+}
+
+func stageID(model string) string { return "stage-" + model }
+
 func (g CheckStage) has(s check.Step) bool {
 	return slices.ContainsFunc(g.Steps, func(info check.StepInfo) bool { return info.Step == s })
 }

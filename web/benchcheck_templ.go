@@ -158,7 +158,7 @@ func BenchCheckPage(p BenchCheckProps) templ.Component {
 					}
 					return nil
 				})
-				templ_7745c5c3_Err = entry("stage-"+g.Model, strconv.Itoa(i+1)+". "+g.heading()).Render(templ.WithChildren(ctx, templ_7745c5c3_Var5), templ_7745c5c3_Buffer)
+				templ_7745c5c3_Err = entry(stageID(g.Model), strconv.Itoa(i+1)+". "+g.heading()).Render(templ.WithChildren(ctx, templ_7745c5c3_Var5), templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}

@@ -120,7 +120,7 @@ func (s *Server) benchCheckForm(w http.ResponseWriter, r *http.Request) error {
 	}
 	err := s.Lab.CheckBench(r.Context(), s.bench(r.Context()), personOf(r.Context()), q)
 	if err == nil {
-		return seeOther(w, r, "/bench/check#"+web.PartCheckStep(q.Steps[0]))
+		return seeOther(w, r, "/bench/check#"+web.StageOf(q.Steps[0]))
 	}
 	e := classify(err, s.Log)
 	if e.unconfirmed != nil {

@@ -102,6 +102,8 @@ func importCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	data := dataFlag(fs)
 	from := fs.String("from", "", "file to import, which ohmkeep export or a page of another server has made")
 	dry := fs.Bool("dry", false, "only say what would be imported")
+	var o store.ImportOptions
+	fs.BoolVar(&o.Back, "back", false, "bring back what was deleted here and is in the file")
 	if err := parse(fs, args); err != nil {
 		return err
 	}
@@ -123,9 +125,9 @@ func importCommand(ctx context.Context, args []string, stdout, stderr io.Writer)
 	}
 	var got *store.Imported
 	if *dry {
-		got, err = s.Look(ctx, file)
+		got, err = s.Look(ctx, file, o)
 	} else {
-		got, err = s.Import(ctx, file, store.Host)
+		got, err = s.Import(ctx, file, store.Host, o)
 	}
 	if err := errors.Join(err, s.Close()); err != nil {
 		return fmt.Errorf("%s: %w", filepath.Base(*from), err)

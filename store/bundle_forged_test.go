@@ -77,7 +77,7 @@ func forgedRun(t testing.TB, change func(*procedure.Record)) []byte {
 // document is.
 func refusesRun(t testing.TB, s *store.Store, name string, file []byte, why string) {
 	t.Helper()
-	got, err := s.Look(t.Context(), bytes.NewReader(file))
+	got, err := s.Look(t.Context(), bytes.NewReader(file), store.ImportOptions{})
 	if err != nil {
 		t.Errorf("%s: %v", name, err)
 		return
@@ -138,7 +138,7 @@ func TestBundleTimes(t *testing.T) {
 		}), c.why)
 	}
 	for _, at := range []time.Time{{}, time.Date(2300, 1, 1, 0, 0, 0, 0, time.UTC), now.Add(25 * time.Hour)} {
-		got, err := to.Look(t.Context(), bytes.NewReader(forged(t, file, "documents/00001-0001.jsonl", func(r map[string]any) { r["at"] = at })))
+		got, err := to.Look(t.Context(), bytes.NewReader(forged(t, file, "documents/00001-0001.jsonl", func(r map[string]any) { r["at"] = at })), store.ImportOptions{})
 		if err != nil || fates(got)["device r-one"] != store.FateRefused {
 			t.Errorf("a revision at %v: %v %v", at, got, err)
 		}
@@ -147,7 +147,7 @@ func TestBundleTimes(t *testing.T) {
 		run := in(t, head, "run")
 		run["started"], run["ended"] = now.Add(time.Hour), now.Add(2*time.Hour)
 	})
-	got, err := to.Look(t.Context(), bytes.NewReader(ahead))
+	got, err := to.Look(t.Context(), bytes.NewReader(ahead), store.ImportOptions{})
 	if err != nil || fates(got)["run one"] != store.FateNew {
 		t.Errorf("by a clock that is a little ahead: %+v %v", got, err)
 	}
@@ -201,7 +201,7 @@ func TestBundleRefusesContradictions(t *testing.T) {
 	} {
 		changed := forged(t, file, "results-0001.jsonl", func(x map[string]any) { maps.Copy(x, c.result) })
 		changed = forged(t, changed, "head.json", func(head map[string]any) { maps.Copy(in(t, head, "run"), c.run) })
-		if got, err := to.Look(t.Context(), bytes.NewReader(changed)); err != nil || got.Refused > 0 {
+		if got, err := to.Look(t.Context(), bytes.NewReader(changed), store.ImportOptions{}); err != nil || got.Refused > 0 {
 			t.Errorf("%s: %+v %v", name, got, err)
 		}
 	}

@@ -62,7 +62,7 @@ func TestKilledImportLeavesNothing(t *testing.T) {
 		return s
 	}
 	s := open()
-	plan, err := s.planBundle(t.Context(), bytes.NewReader(file))
+	plan, err := s.planBundle(t.Context(), bytes.NewReader(file), ImportOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -77,7 +77,7 @@ func TestKilledImportLeavesNothing(t *testing.T) {
 	if err != nil || countErr != nil || seen != 0 || want != got {
 		t.Errorf("%d runs, counts %q and %q: %v %v", seen, want, got, err, countErr)
 	}
-	if _, err := s.Import(t.Context(), bytes.NewReader(file), "Bob"); err != nil {
+	if _, err := s.Import(t.Context(), bytes.NewReader(file), "Bob", ImportOptions{}); err != nil {
 		t.Errorf("before what was left is deleted: %v", err)
 	}
 	if err := s.FinishDeletions(t.Context()); err != nil {
@@ -135,7 +135,7 @@ func FuzzBundleParts(f *testing.F) {
 		if errors.Join(err, w.Close()) != nil {
 			return // no name of a part
 		}
-		got, err := s.Look(context.Background(), bytes.NewReader(out.Bytes()))
+		got, err := s.Look(context.Background(), bytes.NewReader(out.Bytes()), ImportOptions{})
 		if err != nil {
 			if CodeOf(err) == "" {
 				t.Fatalf("%v", err)
@@ -143,7 +143,7 @@ func FuzzBundleParts(f *testing.F) {
 			return
 		}
 		if got.Refused == 0 {
-			if _, err := s.Import(context.Background(), bytes.NewReader(out.Bytes()), "Bob"); err != nil && CodeOf(err) == "" {
+			if _, err := s.Import(context.Background(), bytes.NewReader(out.Bytes()), "Bob", ImportOptions{}); err != nil && CodeOf(err) == "" {
 				t.Fatalf("a look let it pass: %v", err)
 			}
 		}

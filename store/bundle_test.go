@@ -88,9 +88,9 @@ func exported(t testing.TB, s *store.Store, c store.Choice) ([]byte, *store.Expo
 // imported brings a bundle in; the store must be sound afterwards.
 func imported(t testing.TB, s *store.Store, file []byte) *store.Imported {
 	t.Helper()
-	looked, err := s.Look(t.Context(), bytes.NewReader(file))
+	looked, err := s.Look(t.Context(), bytes.NewReader(file), store.ImportOptions{})
 	must(t, err)
-	got, err := s.Import(t.Context(), bytes.NewReader(file), "Bob")
+	got, err := s.Import(t.Context(), bytes.NewReader(file), "Bob", store.ImportOptions{})
 	must(t, err)
 	looked.Dry = false
 	if d := cmp.Diff(looked, got, cmpopts.IgnoreFields(store.BundleLine{}, "As")); d != "" {
@@ -341,7 +341,7 @@ func TestBundleChoices(t *testing.T) {
 		"another part": {store.Choice{Devices: []string{"lonely"}}, []string{"device lonely"}},
 	} {
 		file, e := exported(t, s, c.choice)
-		got, err := storetest.New(t).Look(t.Context(), bytes.NewReader(file))
+		got, err := storetest.New(t).Look(t.Context(), bytes.NewReader(file), store.ImportOptions{})
 		must(t, err)
 		var names []string
 		for _, l := range got.Lines {

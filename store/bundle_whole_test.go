@@ -47,7 +47,7 @@ func TestBundleLeavesDamageOut(t *testing.T) {
 	if got.Runs != 1 || fates(got)["run run-3"] != store.FateNew || len(got.LeftOut) != 4 {
 		t.Errorf("%+v", got)
 	}
-	back, err := a.Import(t.Context(), bytes.NewReader(good), "Bob")
+	back, err := a.Import(t.Context(), bytes.NewReader(good), "Bob", store.ImportOptions{})
 	must(t, err)
 	if back.Renamed < 3 || fates(back)["run run-3"] != store.FateThere {
 		t.Errorf("%+v", back.Lines)
@@ -79,7 +79,7 @@ func TestBundleIsAllOrNothing(t *testing.T) {
 		// stored, and where they arrive.
 		when := map[bool]string{true: "AFTER DELETE ON deleting", false: fmt.Sprintf("AFTER INSERT ON chunk_data WHEN NEW.chunk > %d", 10+30*n)}[n == 3]
 		storetest.Exec(t, b, "CREATE TRIGGER refuse "+when+" BEGIN SELECT raise(ABORT, 'refused'); END")
-		_, err := b.Import(t.Context(), bytes.NewReader(file), "Bob")
+		_, err := b.Import(t.Context(), bytes.NewReader(file), "Bob", store.ImportOptions{})
 		storetest.Exec(t, b, "DROP TRIGGER refuse")
 		if n == 3 {
 			// The mark could not be taken off, so nothing could be deleted either.

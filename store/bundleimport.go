@@ -23,8 +23,8 @@ import (
 // finds or counts them, and where the program is killed, its next start deletes
 // them. One transaction at the end stores the documents, gives the runs their
 // numbers, takes the marks off and writes the line of the log.
-func (s *Store) Import(ctx context.Context, file io.ReadSeeker, by string) (*Imported, error) {
-	plan, err := s.planBundle(ctx, file)
+func (s *Store) Import(ctx context.Context, file io.ReadSeeker, by string, o ImportOptions) (*Imported, error) {
+	plan, err := s.planBundle(ctx, file, o)
 	if err != nil || !plan.report.Changes() {
 		if err != nil {
 			return nil, err
@@ -110,6 +110,20 @@ func (t *taker) documents(w *tx, file io.Reader) error {
 	}
 	if v.at+1 != len(t.plan.order) {
 		return errFileChanged
+	}
+	return t.bringBack(w)
+}
+
+// bringBack takes the mark of deletion off documents that are brought back.
+func (t *taker) bringBack(w *tx) error {
+	for _, d := range t.plan.order {
+		if !d.back || d.deleted == 0 {
+			continue
+		}
+		_, err := w.exec("UPDATE "+d.kind.heads+" SET removed = NULL, seal = "+resealSQL(d.kind.heads, map[string]string{"removed": "NULL"})+" WHERE key = ?", d.as)
+		if err != nil {
+			return err
+		}
 	}
 	return nil
 }

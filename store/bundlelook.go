@@ -34,9 +34,10 @@ type bundlePlan struct {
 // looker reads a bundle whole, holds everything against what it must be, and
 // makes the plan. It writes nothing.
 type looker struct {
-	ctx   context.Context
-	store *Store
-	plan  *bundlePlan
+	ctx     context.Context
+	store   *Store
+	plan    *bundlePlan
+	options ImportOptions
 
 	doc  *documentPlan
 	head *runHead
@@ -56,9 +57,15 @@ type lookedRun struct {
 	n    int64
 }
 
+// ImportOptions are what whoever imports a bundle decides on.
+type ImportOptions struct {
+	// Back brings back what was deleted here and is in the file.
+	Back bool
+}
+
 // Look reads a bundle and says what an import would do. Nothing is written.
-func (s *Store) Look(ctx context.Context, file io.Reader) (*Imported, error) {
-	plan, err := s.planBundle(ctx, file)
+func (s *Store) Look(ctx context.Context, file io.Reader, o ImportOptions) (*Imported, error) {
+	plan, err := s.planBundle(ctx, file, o)
 	if err != nil {
 		return nil, err
 	}
@@ -67,12 +74,12 @@ func (s *Store) Look(ctx context.Context, file io.Reader) (*Imported, error) {
 }
 
 // planBundle reads a bundle whole and makes the plan.
-func (s *Store) planBundle(ctx context.Context, file io.Reader) (*bundlePlan, error) {
+func (s *Store) planBundle(ctx context.Context, file io.Reader, o ImportOptions) (*bundlePlan, error) {
 	r, err := bundle.NewReader(file)
 	if err != nil {
 		return nil, err
 	}
-	l := &looker{ctx: ctx, store: s, seen: map[contentSum]string{}, ids: map[string]bool{},
+	l := &looker{ctx: ctx, store: s, options: o, seen: map[contentSum]string{}, ids: map[string]bool{},
 		plan: &bundlePlan{header: r.Header, documents: documentsPlan{}}}
 	for name, text := range map[string]string{"server": r.Header.Server, "by": r.Header.By, "program": r.Header.Program, "choice": r.Header.Choice} {
 		if words := (dut.Text{Most: 1000}).Check(text); words != "" {
@@ -92,7 +99,9 @@ func (s *Store) planBundle(ctx context.Context, file io.Reader) (*bundlePlan, er
 }
 
 func (l *looker) document(head documentHead) (err error) {
-	l.doc, err = l.plan.documents.planDocument(head)
+	if l.doc, err = l.plan.documents.planDocument(head); err == nil {
+		l.doc.back = l.options.Back
+	}
 	return err
 }
 

@@ -30,6 +30,8 @@ type documentPlan struct {
 	suffix  string      // behind its name here; "" where it keeps its name
 	after   int         // revisions after this one are written
 	latest  int         // the latest here when the plan was made; 0: there is none
+	deleted int64       // when it was deleted here, Unix nanoseconds; 0: it was not
+	back    bool        // it is brought back then
 	revs    []int       // in the file, rising
 	sums    []textSum   // of those, with references as they are here
 	here    map[int]int // revision here of each in the file; 0 or none: it is not here
@@ -86,20 +88,21 @@ func nameHere(name, suffix string) string {
 
 // local are the revisions of a document here.
 type local struct {
-	latest int
-	sums   map[int]textSum
+	latest  int
+	deleted int64 // when it was deleted; 0: it was not
+	sums    map[int]textSum
 }
 
 // localOf reads the revisions of a document here that is called as, as if it were
 // called key there. Damaged ones count as others.
 func (s *Store) localOf(ctx context.Context, q querier, k *bundledKind, as, key, suffix string) (*local, error) {
 	out := &local{sums: map[int]textSum{}}
-	err := each(ctx, q, "SELECT h.rev, r.rev, r.body, "+soundAs(k.heads, "h")+" AND "+soundAs(k.revisions, "r")+
+	err := each(ctx, q, "SELECT h.rev, coalesce(h.removed, 0), r.rev, r.body, "+soundAs(k.heads, "h")+" AND "+soundAs(k.revisions, "r")+
 		" FROM "+k.heads+" h JOIN "+k.revisions+" r USING (key) WHERE key = ?", []any{as}, func(r *sql.Rows) error {
 		var rev int
 		var body string
 		var sound bool
-		if err := r.Scan(&out.latest, &rev, &body, &sound); err != nil {
+		if err := r.Scan(&out.latest, &out.deleted, &rev, &body, &sound); err != nil {
 			return err
 		}
 		doc, err := k.canonical([]byte(body), func(ownKey, name, _, _ *string) {
@@ -147,6 +150,7 @@ func (s *Store) decide(ctx context.Context, q querier, d *documentPlan) error {
 			return err
 		}
 		if d.settle(l) {
+			d.settleDeleted(l.deleted)
 			return nil
 		}
 		if d.kind.name == "pin map" {
@@ -206,6 +210,28 @@ func (d *documentPlan) settle(l *local) bool {
 	return true
 }
 
+// settleDeleted decides what becomes of a document that was deleted here and not
+// where the file is from.
+func (d *documentPlan) settleDeleted(at int64) {
+	if at == 0 || d.removed || d.fate != FateThere && d.fate != FateGoesOn {
+		return
+	}
+	d.deleted = at
+	why := "deleted here on " + timeOf(at).Format("2006-01-02")
+	if d.back {
+		if d.fate == FateThere {
+			d.fate = FateBack
+		}
+		d.why = why + ", brought back"
+		return
+	}
+	if d.fate == FateGoesOn {
+		d.why = why + ", not brought back: its new revisions are kept beside those before"
+		return
+	}
+	d.why = why + ", not brought back"
+}
+
 // keyWith is a key with a suffix, as long as a key may be.
 func keyWith(key, suffix string) string {
 	return strings.TrimRight(key[:min(len(key), 63-len(suffix))], "-") + "-" + suffix
@@ -222,6 +248,7 @@ func (d *documentPlan) line() BundleLine {
 	if d.as != d.key && d.fate != FateRefused {
 		l.As = d.as
 	}
+	l.Deleted = d.deleted != 0 && !d.back
 	return l
 }
 

@@ -15,6 +15,7 @@ const (
 	FateThere   Fate = "there already"
 	FateGoesOn  Fate = "goes on" // a document gets the revisions that it has there beyond those here
 	FateRenamed Fate = "under another name"
+	FateBack    Fate = "brought back" // a document that was deleted here
 	FateRefused Fate = "refused"
 )
 
@@ -24,6 +25,8 @@ type BundleLine struct {
 	Fate Fate   `json:"fate"`
 	As   string `json:"as,omitempty"`  // key or number here, where it is another one
 	Why  string `json:"why,omitempty"` // a sentence
+	// Deleted says that it was deleted here and stays so.
+	Deleted bool `json:"deleted,omitempty"`
 }
 
 // Imported is what an import did, or, of a look, would do.
@@ -39,6 +42,8 @@ type Imported struct {
 	GoOn     int          `json:"goOn"`
 	Renamed  int          `json:"renamed"`
 	Refused  int          `json:"refused"`
+	Back     int          `json:"back"`     // documents that were deleted here and are brought back
+	Deleted  int          `json:"deleted"`  // documents that were deleted here and stay so
 	Runs     int          `json:"runs"`     // of those that are new or under another name
 	Readings int64        `json:"readings"` // of these runs
 	Lines    []BundleLine `json:"lines"`
@@ -62,6 +67,11 @@ func (r *Imported) say(l BundleLine) {
 		r.Renamed++
 	case FateRefused:
 		r.Refused++
+	case FateBack:
+		r.Back++
+	}
+	if l.Deleted {
+		r.Deleted++
 	}
 	if len(r.Lines) >= linesMost {
 		r.More++
@@ -71,12 +81,19 @@ func (r *Imported) say(l BundleLine) {
 }
 
 // Changes reports whether there is anything to bring in.
-func (r *Imported) Changes() bool { return r.New+r.GoOn+r.Renamed > 0 }
+func (r *Imported) Changes() bool { return r.New+r.GoOn+r.Renamed+r.Back > 0 }
 
 // Words sums the report up in a sentence.
 func (r *Imported) Words() string {
-	return fmt.Sprintf("%d new, %d there already, %d go on, %d under another name, %d refused; %d runs with %d readings",
-		r.New, r.There, r.GoOn, r.Renamed, r.Refused, r.Runs, r.Readings)
+	text := fmt.Sprintf("%d new, %d there already, %d go on, %d under another name, %d refused", r.New, r.There, r.GoOn, r.Renamed, r.Refused)
+	if r.Back > 0 {
+		text += fmt.Sprintf(", %d brought back", r.Back)
+	}
+	text += fmt.Sprintf("; %d runs with %d readings", r.Runs, r.Readings)
+	if r.Deleted > 0 {
+		text += fmt.Sprintf("; %d deleted here, not brought back", r.Deleted)
+	}
+	return text
 }
 
 // LogExport writes the line of the log about an export.

@@ -62,6 +62,8 @@ type ImportedProps struct {
 	Page    Page
 	Server  string
 	MadeBy  string
+	Deleted bool // something was deleted here and is not brought back
+	Renamed bool // something comes under another name
 	Choice  string
 	Sum     string
 	Words   string
@@ -100,4 +102,12 @@ type EventRow struct {
 	Link    string // address of the subject's page; ""
 	Detail  string
 	Broken  bool // it is not what was written, or the line before is not
+}
+
+// importedHeading is the heading of what an import did, or would do.
+func importedHeading(p ImportedProps) string {
+	if p.Dry {
+		return "What would come in"
+	}
+	return "What became of it"
 }

@@ -26,7 +26,7 @@ func (k *Keeper) Export(ctx context.Context, w io.Writer, c store.Choice, from s
 // Import takes a bundle from a client, whole, into a file of its own beside the
 // database, and brings it in as a report; dry, it only says what that would do.
 // One is brought in at a time: Conflict.
-func (k *Keeper) Import(ctx context.Context, body io.Reader, by string, dry bool) (out *store.Imported, err error) {
+func (k *Keeper) Import(ctx context.Context, body io.Reader, by string, dry bool, o store.ImportOptions) (out *store.Imported, err error) {
 	if !k.importing.TryLock() {
 		return nil, problem.New(problem.Conflict, "Another file is being imported. Try again when it is done.")
 	}
@@ -38,9 +38,9 @@ func (k *Keeper) Import(ctx context.Context, body io.Reader, by string, dry bool
 	defer func() { err = errors.Join(err, file.Close()) }()
 	err = turn.Do(ctx, func(ctx context.Context) (err error) {
 		if dry {
-			out, err = k.Store.Look(ctx, file)
+			out, err = k.Store.Look(ctx, file, o)
 		} else {
-			out, err = k.Store.Import(ctx, file, by)
+			out, err = k.Store.Import(ctx, file, by, o)
 		}
 		return err
 	})

@@ -26,6 +26,9 @@ var exportParams = []param{
 // dryParam has an import only say what it would do.
 var dryParam = apidoc.Query("dry", "yes: nothing is written, and the answer says what would be.", apidoc.Text(0, "yes"))
 
+// backParam has an import bring back what was deleted here.
+var backParam = apidoc.Query("back", "yes: what was deleted here and is in the file is brought back.", apidoc.Text(0, "yes"))
+
 func (s *Server) bundleEndpoints() []endpoint {
 	const tag = "data"
 	return []endpoint{
@@ -33,7 +36,7 @@ func (s *Server) bundleEndpoints() []endpoint {
 			summary: "Everything, or what is chosen, as one file for another server: a tar archive in gzip, with the SHA-256 of each part."},
 		{route: route{"GET", "/runs.tar.gz", store.Viewer, report, s.exportHistory}, id: "exportHistory", tag: tag, query: filterParams, media: mediaBundle,
 			summary: "Runs with all that they were made with, as one file for another server."},
-		{route: route{"POST", "/import", store.Owner, page, s.apiImport}, id: "import", tag: tag, query: []param{dryParam}, requestMedia: mediaBundle, response: apiImported{},
+		{route: route{"POST", "/import", store.Owner, page, s.apiImport}, id: "import", tag: tag, query: []param{dryParam, backParam}, requestMedia: mediaBundle, response: apiImported{},
 			summary: "Bring in what such a file holds and is not here yet: all of it or nothing. What differs under the same name comes under its own."},
 	}
 }
@@ -51,6 +54,8 @@ type apiImported struct {
 	GoOn     int             `json:"goOn" doc:"documents with revisions beyond those here"`
 	Renamed  int             `json:"renamed" doc:"under another key or number, since something else has theirs here"`
 	Refused  int             `json:"refused"`
+	Back     int             `json:"back" doc:"documents that were deleted here and are brought back"`
+	Deleted  int             `json:"deleted" doc:"documents that were deleted here and stay so, without back"`
 	Runs     int             `json:"runs" doc:"that come in"`
 	Readings int64           `json:"readings" doc:"of these"`
 	Lines    []apiBundleLine `json:"lines" doc:"what became of each, at most 10,000"`
@@ -61,7 +66,7 @@ type apiImported struct {
 // apiBundleLine is what became of one document or run.
 type apiBundleLine struct {
 	What string `json:"what" doc:"such as: device tarnel-6, or: run 01a2…"`
-	Fate string `json:"fate" doc:"new, there already, goes on, under another name, refused"`
+	Fate string `json:"fate" doc:"new, there already, goes on, under another name, brought back, refused"`
 	As   string `json:"as,omitempty" doc:"key or number here, where it is another one"`
 	Why  string `json:"why,omitempty"`
 }
@@ -141,11 +146,11 @@ func (s *Server) apiImport(w http.ResponseWriter, r *http.Request) error {
 	if r.Header.Get("Content-Type") != mediaBundle {
 		return problem.New(problem.Unsupported, "Send the file as Content-Type: "+mediaBundle+".")
 	}
-	got, err := s.Keeper.Import(r.Context(), uploadOf(w, r, r.Body), personOf(r.Context()).Name, r.URL.Query().Get("dry") == "yes")
+	got, err := s.Keeper.Import(r.Context(), uploadOf(w, r, r.Body), personOf(r.Context()).Name, r.URL.Query().Get("dry") == "yes", importOptions(r))
 	if err != nil {
 		return err
 	}
-	out := apiImported{got.Server, got.Made, got.MadeBy, got.Choice, got.Sum, got.Dry, got.New, got.There, got.GoOn, got.Renamed, got.Refused, got.Runs, got.Readings, nil, got.More, nil}
+	out := apiImported{got.Server, got.Made, got.MadeBy, got.Choice, got.Sum, got.Dry, got.New, got.There, got.GoOn, got.Renamed, got.Refused, got.Back, got.Deleted, got.Runs, got.Readings, nil, got.More, nil}
 	for _, l := range got.Lines {
 		out.Lines = append(out.Lines, apiBundleLine{l.What, string(l.Fate), l.As, l.Why})
 	}

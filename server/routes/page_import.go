@@ -27,7 +27,7 @@ func (s *Server) dataImport(w http.ResponseWriter, r *http.Request) error {
 		return problem.New(problem.Invalid, "Choose a file first.")
 	}
 	dry := r.URL.Query().Get("dry") == "yes"
-	got, err := s.Keeper.Import(ctx, file, personOf(ctx).Name, dry)
+	got, err := s.Keeper.Import(ctx, file, personOf(ctx).Name, dry, importOptions(r))
 	if err != nil {
 		return err
 	}
@@ -35,7 +35,7 @@ func (s *Server) dataImport(w http.ResponseWriter, r *http.Request) error {
 	if dry {
 		title = "What a file would bring"
 	}
-	p := web.ImportedProps{Page: s.frame(ctx, title, "/data"), Server: got.Server, MadeBy: got.MadeBy, Choice: got.Choice, Sum: got.Sum, Words: got.Words(), Dry: dry, More: got.More}
+	p := web.ImportedProps{Page: s.frame(ctx, title, "/data"), Server: got.Server, MadeBy: got.MadeBy, Deleted: got.Deleted > 0, Renamed: got.Renamed > 0, Choice: got.Choice, Sum: got.Sum, Words: got.Words(), Dry: dry, More: got.More}
 	for i := range got.Lines {
 		if i >= importedShown {
 			p.More += len(got.Lines) - i
@@ -47,6 +47,11 @@ func (s *Server) dataImport(w http.ResponseWriter, r *http.Request) error {
 		p.LeftOut = append(p.LeftOut, l.What+": "+l.Why)
 	}
 	return show(ctx, w, http.StatusOK, web.Imported(p))
+}
+
+// importOptions reads what is decided on from a query.
+func importOptions(r *http.Request) store.ImportOptions {
+	return store.ImportOptions{Back: r.URL.Query().Get("back") == "yes"}
 }
 
 // importedLine is a line of the report, with the page of what is here now.

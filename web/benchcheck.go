@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -37,6 +38,10 @@ type BenchCheckNow struct {
 	Back     string        // what can be put back into it, in words; "": nothing
 	Newest   []BenchCheckRow
 	Def      *bench.Definition
+	// Turn counts what has changed. It stands in every part: a page may have been
+	// drawn in a state that no frame has shown, and what looks as it did before
+	// that must be sent to it again.
+	Turn uint64
 }
 
 // BenchCheckRow is a check of a bench in a list, and on a page of its own.
@@ -221,6 +226,8 @@ func verdictMeans(v check.Verdict) string {
 	}
 	return ""
 }
+
+func (n *BenchCheckNow) turn() string { return strconv.FormatUint(n.Turn, 10) }
 
 // endedWords says of a check that is shown that no step joins it any more.
 func (n *BenchCheckNow) endedWords() string {

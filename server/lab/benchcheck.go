@@ -50,6 +50,8 @@ type BenchCheck struct {
 	// Before is what was in the socket of a rehearsal bench before the check put
 	// its plugs there; nil: nothing that could be put back.
 	Before *bench.Seating
+	// Turn counts what has changed but for readings that were taken.
+	Turn uint64
 }
 
 // benchCheck is the state of the check of one bench.
@@ -74,12 +76,16 @@ func (c *benchCheck) alter(f func(*BenchCheck)) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	f(&c.now)
+	c.now.Turn++
 	c.change++
 }
 
 // progress is told of each reading.
 func (c *benchCheck) progress(done, of int) {
-	c.alter(func(now *BenchCheck) { now.Done, now.Of = done, of })
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.now.Done, c.now.Of = done, of
+	c.change++
 }
 
 // CheckRequest is what a person asks of a bench check: steps that need the same
@@ -165,13 +171,14 @@ func (l *Lab) checkSteps(ctx context.Context, cancel context.CancelCauseFunc, b 
 		c.mu.Lock()
 		defer c.mu.Unlock()
 		c.cancel, c.now.Running = nil, ""
+		c.now.Turn++
 		c.change++
 	}()
 	for _, step := range steps {
 		err := l.checkStep(ctx, b, who, step, func() {
 			c.mu.Lock()
 			c.cancel = cancel
-			c.now = BenchCheck{Running: step, By: who.Name, Since: l.Now(), Before: c.now.Before}
+			c.now = BenchCheck{Running: step, By: who.Name, Since: l.Now(), Before: c.now.Before, Turn: c.now.Turn + 1}
 			c.change++
 			c.mu.Unlock()
 			begun()
@@ -340,6 +347,7 @@ func (l *Lab) EndBenchCheck(ctx context.Context, b *Bench, who Person) (*check.R
 	if err := l.Store.SaveCheck(ctx, open); err != nil {
 		return nil, err
 	}
+	b.check.alter(func(*BenchCheck) {})
 	l.Note(ctx, who, "end bench check", b.Definition.Key, string(open.Verdict()))
 	return open, nil
 }

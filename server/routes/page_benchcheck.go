@@ -79,7 +79,7 @@ func localOrZero(t time.Time) time.Time {
 func (s *Server) benchCheckView(ctx context.Context, b *lab.Bench) (web.BenchCheckNow, error) {
 	now, _ := b.BenchCheck()
 	def := b.Definition
-	out := web.BenchCheckNow{Running: now.Running, Done: now.Done, Of: now.Of, Broken: now.Broken, Err: now.Err, Refused: now.Refused,
+	out := web.BenchCheckNow{Running: now.Running, Done: now.Done, Of: now.Of, Broken: now.Broken, Err: now.Err, Refused: now.Refused, Turn: now.Turn,
 		Seats: b.Rehearse != nil, Def: &def}
 	open, err := s.Lab.OpenCheck(ctx, b)
 	if err != nil {

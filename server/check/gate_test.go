@@ -14,6 +14,15 @@ import (
 
 var benches = flag.Int("benches", 10, "benches with one hidden fault, and half as many sound ones, that are checked")
 
+// benchCount is how many benches are checked: few with -short, which is for the
+// race detector, and a check has one goroutine.
+func benchCount() int {
+	if testing.Short() {
+		return min(*benches, 2)
+	}
+	return *benches
+}
+
 // hidden is a fault that a check must find: the finding's kind, and what of the
 // bench it names.
 type hidden struct {
@@ -64,7 +73,7 @@ func drawFault(rng *rand.Rand, def *bench.Definition) hidden {
 func TestOneFaultIsNamed(t *testing.T) {
 	t.Parallel()
 	wrong := 0
-	for k := range *benches {
+	for k := range benchCount() {
 		def := rehearsal.DefaultBench()
 		seed := uint64(1000 + k)
 		h := drawFault(rand.New(rand.NewPCG(seed, 1)), &def)
@@ -89,7 +98,7 @@ func TestOneFaultIsNamed(t *testing.T) {
 			t.Errorf("bench %d with %+v: verdict %s", seed, h.fault, rec.Verdict())
 		}
 	}
-	t.Logf("%d of %d benches not named rightly", wrong, *benches)
+	t.Logf("%d of %d benches not named rightly", wrong, benchCount())
 }
 
 // TestSoundBenchesAreGood checks benches without a fault, drawn anew over their
@@ -97,7 +106,7 @@ func TestOneFaultIsNamed(t *testing.T) {
 // has (drift, 1/f noise, ripple, thermal voltages that change): nothing is found.
 func TestSoundBenchesAreGood(t *testing.T) {
 	t.Parallel()
-	for k := range max(1, *benches/2) {
+	for k := range max(1, benchCount()/2) {
 		world := rehearsal.ServedWorld()
 		if k%2 == 1 {
 			world = rehearsal.RealWorld()

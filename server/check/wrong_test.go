@@ -80,6 +80,9 @@ func TestOtherBenches(t *testing.T) {
 			}
 		}},
 	} {
+		if testing.Short() && c.name != "two channels" {
+			continue
+		}
 		def := rehearsal.DefaultBench()
 		c.shape(&def)
 		rec := &check.Record{}

@@ -2,6 +2,7 @@ package health
 
 import (
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/fstest"
 	"testing/synctest"
@@ -113,13 +114,17 @@ func TestGaugeRefuses(t *testing.T) {
 // at everything, once.
 func TestMemoryIsToldAtOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		w := &world{now: noon, free: 50e9, memory: Memory{Limit: 1 << 30, Left: 1 << 29}}
-		m := NewMonitor(t.Context(), w.sources())
+		w := &world{now: noon, free: 50e9}
+		var left atomic.Uint64
+		left.Store(1 << 29)
+		sources := w.sources()
+		sources.Memory = func() Memory { return Memory{Limit: 1 << 30, Left: left.Load()} }
+		m := NewMonitor(t.Context(), sources)
 		m.Start()
 		defer m.Close()
-		for _, left := range []uint64{1 << 29, 200 << 20, 100 << 20, 90 << 20, 1 << 29} {
+		for _, is := range []uint64{1 << 29, 200 << 20, 100 << 20, 90 << 20, 1 << 29} {
 			synctest.Wait() // nobody looks
-			w.memory.Left = left
+			left.Store(is)
 			time.Sleep(time.Second)
 		}
 		synctest.Wait()

@@ -63,15 +63,15 @@ func TestCoverage(t *testing.T) {
 		}
 		t.Run(p.Key, func(t *testing.T) {
 			all := coverage(t, p, *coverageRuns)
-			missed, stated := 0, 0
+			missed, intervals := 0, 0
 			for _, key := range slices.Sorted(maps.Keys(all)) {
 				h := all[key]
 				f := h.figures()
 				t.Logf("%-55s %v", key, f)
-				missed, stated = missed+h.above+h.below, stated+f.n
+				missed, intervals = missed+h.above+h.below, intervals+f.n
 				switch {
 				case *coverageRuns >= 100:
-					for _, words := range f.misses(*coverageRuns, barsOf(key)) {
+					for _, words := range f.misses(*coverageRuns, stated) {
 						t.Errorf("%s: %s", key, words)
 					}
 				case *coverageRuns >= 4 && f.share < 0.5: // no result may be wrong more often than right
@@ -79,21 +79,11 @@ func TestCoverage(t *testing.T) {
 				}
 			}
 			// Of few benches the results miss together.
-			if share := 1 - float64(missed)/float64(stated); share < 0.85 {
+			if share := 1 - float64(missed)/float64(intervals); share < 0.85 {
 				t.Errorf("%.1f %% of all intervals hold the truth", 100*share)
 			}
 		})
 	}
-}
-
-// barsOf are the bars of a kind's results. A leakage is taken to its level within
-// what a junction that carries all of it would do, since no time is spent on how it
-// follows; the parts here do not follow at all, so that the interval holds more.
-func barsOf(key string) bars {
-	if strings.HasPrefix(key, "leakage/") {
-		return bars{mostHeld: 1, mostSharp: 1.6, mostMeanZ: mostMeanZ}
-	}
-	return stated
 }
 
 // alikeID is what tells measurements apart that are the same of equal gates: their

@@ -95,6 +95,6 @@ func quorrelLeakage(id, name string, pin, other int) procedure.Measurement {
 	return procedure.Measurement{ID: id, Name: name, Kind: "leakage",
 		Pins: []int{pin}, Level: 5, Compliance: 1e-6, Powered: true,
 		Hold:   []procedure.Hold{{Pin: other, Use: procedure.UseReturn}},
-		Settle: settleSlow, Aperture: oneCycle, Repeats: 3,
+		Settle: settleSlow, Aperture: oneCycle, Repeats: 2, Own: map[string]any{"slope": true},
 		Limits: limits{"high": within(50e-9), "low": within(50e-9)}}
 }

@@ -76,7 +76,8 @@ func TestSupplyCurrentAtItsLevel(t *testing.T) {
 // An input may leak by a junction whose own current shows at the other level: at 5 V
 // through that to the supply, which carries nothing there. A level that is 2 mV off
 // moves the current by up to 8 % of what flows at 0 V, and the interval holds what
-// flows at 5 V and at 0 V sharp. Of a resistor it holds it as well.
+// flows at 5 V and at 0 V sharp. Of a resistor it holds it as well. With the slope
+// measured it holds it too, and is no more than two thirds as wide.
 func TestLeakageAtItsLevel(t *testing.T) {
 	d := inverterDevice()
 	m := base("leakage")
@@ -89,11 +90,19 @@ func TestLeakageAtItsLevel(t *testing.T) {
 		"resistor": func(v float64) float64 { return v / 250e3 },
 	} {
 		for _, off := range []float64{-2e-3, 2e-3} {
-			rs := pinRun(t, d, m, off, draws)
+			bounded, sloped := pinRun(t, d, m, off, draws), m
+			Set(leakageSlope, &sloped, true)
+			measured := pinRun(t, d, sloped, off, draws)
 			for key, level := range map[string]float64{"high": 5, "low": 0} {
-				r, truth := find(t, rs, key, 1, ""), draws(level)
-				if r.From > truth || r.To < truth || r.U > 0.3*saturation {
-					t.Errorf("%s, %s, %g mV off: %g to %g A, in truth %g", name, key, off*1e3, r.From, r.To, truth)
+				truth := draws(level)
+				wide, narrow := find(t, bounded, key, 1, ""), find(t, measured, key, 1, "")
+				for _, r := range []Result{wide, narrow} {
+					if r.From > truth || r.To < truth || r.U > 0.3*saturation {
+						t.Errorf("%s, %s, %g mV off: %g to %g A, in truth %g", name, key, off*1e3, r.From, r.To, truth)
+					}
+				}
+				if narrow.U > wide.U*2/3 {
+					t.Errorf("%s, %s, %g mV off: U %g A with the slope, %g without", name, key, off*1e3, narrow.U, wide.U)
 				}
 			}
 		}

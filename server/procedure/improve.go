@@ -141,6 +141,11 @@ type settingChange struct {
 	to   Measurement
 }
 
+// changer is a kind that has settings of its own which make its results better known.
+type changer interface {
+	changes(m *Measurement, add func(what string, set func(*Measurement)))
+}
+
 // changesOf are the settings that may make a result better known.
 func changesOf(in *CheckInput, m *Measurement, r *Result) []settingChange {
 	var out []settingChange
@@ -155,6 +160,11 @@ func changesOf(in *CheckInput, m *Measurement, r *Result) []settingChange {
 		add("current reversal over four wires", func(m *Measurement) { m.Method = CurrentReversal })
 	case FourWire:
 		add("current reversal", func(m *Measurement) { m.Method = CurrentReversal })
+	}
+	if k, ok := KindByKey(m.Kind); ok {
+		if c, has := k.(changer); has {
+			c.changes(m, add)
+		}
 	}
 	at := Limit{Low: &r.Value}
 	for _, full := range (&preCheck{CheckInput: *in}).smallerRanges(m, &Prediction{Result: *r}, at) {

@@ -89,3 +89,42 @@ func TestBrowserBadEntries(t *testing.T) {
 	}
 	b.Shot("bad-entry")
 }
+
+// TestBrowserCheckLoad: a check load that no device describes is measured in a few
+// clicks, what is in the socket is what is offered, and a reading says by which method
+// it was made when another is asked for and refused.
+func TestBrowserCheckLoad(t *testing.T) {
+	t.Parallel()
+	p := startProgram(t, "", true)
+	b := signedIn(t, p)
+	b.Open(p.base + "/bench")
+	b.Do(chromedp.WaitVisible("#seat-model"), chromedp.SetValue("#seat-model", "model:check-load"))
+	b.Submit(`form[action="/bench/seat"] button[type=submit]`)
+
+	b.Open(p.base + "/manual")
+	if got := b.Text("#bare"); !strings.Contains(got, "5 V and 10 mA") {
+		t.Errorf("of bare contacts the page says %q", got)
+	}
+	b.Click(`#manual-pins [data-pin="1"]`)
+	b.Click(`#manual-pins [data-pin="2"]`)
+	b.Submit(`#manual-form button[type=submit]`)
+	b.Until(`document.querySelector("#manual-live .big-value") && document.querySelector("#manual-live .big-value").textContent.includes("Ω")`)
+	b.Until(`!document.getElementById("stop-manual")`)
+	if got := b.Text("#manual-live"); !strings.Contains(got, "two wires") && !strings.Contains(got, "two-wire") {
+		t.Errorf("how it was read: %q", got)
+	}
+	b.views("manual-bare")
+
+	b.Allow("422")
+	b.Do(chromedp.SetValue("#manual-method", "four-wire"))
+	b.Fill("#manual-current", "50 mA")
+	b.Submit(`#manual-form button[type=submit]`)
+	if got := b.Text("#manual-live"); !strings.Contains(got, "Read before, with other settings") || !strings.Contains(got, "two-wire") {
+		t.Errorf("after four wires were refused: %q", got)
+	}
+	b.Shot("manual-refused")
+	b.Open(p.base + "/manual?device=tarnel-6")
+	if got := b.Text("#elsewhere"); !strings.Contains(got, "Something else is in the socket") {
+		t.Errorf("of another device the page says %q", got)
+	}
+}

@@ -35,6 +35,12 @@ type ManualProps struct {
 	Values  []BigValue
 	Plots   []Plot
 	Live    string // nothing measured yet: what to do
+	// How is how the values were read, which stands with them whatever is asked for
+	// next: "Resistance: pins 1, 1 mA, ..."; "" where there are none.
+	How       string
+	Before    bool // what is asked for was refused: the values are of before
+	Bare      bool // the device is the contacts of the socket, with nothing described
+	Elsewhere bool // something else is in the socket than what is shown
 	// Keep is posted to /manual/keep with serial, lot and note.
 	Keep    Form
 	CanKeep bool

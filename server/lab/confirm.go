@@ -71,7 +71,11 @@ func (o *Occasion) key() string {
 // items lists what is to be confirmed.
 func (o *Occasion) items() []ToConfirm {
 	list := slices.Clone(cautionsToConfirm)
-	if o.Device != nil {
+	switch {
+	case o.Device == nil:
+	case o.Device.Key == BareContacts:
+		list = append(list, bareToConfirm)
+	default:
 		list = append(list,
 			ToConfirm{Name: "seated", Text: fmt.Sprintf("A unit of %s is seated as the drawing of its pin map shows.", o.Device.Name)},
 			ToConfirm{Name: "pin-1", Text: fmt.Sprintf("Pin 1 of %s is where the drawing shows it: on contact %d.", o.Device.Name, o.PinMap.Contacts[1])})
@@ -118,6 +122,7 @@ func (c *confirmations) of(session string, o *Occasion) {
 		c.seated = key
 		delete(c.given, "seated")
 		delete(c.given, "pin-1")
+		delete(c.given, bareToConfirm.Name)
 	}
 }
 
@@ -132,7 +137,9 @@ func (c *confirmations) standing(o *Occasion, item ToConfirm) (procedure.Confirm
 	return given, known
 }
 
-func aboutSeating(item ToConfirm) bool { return item.Name == "seated" || item.Name == "pin-1" }
+func aboutSeating(item ToConfirm) bool {
+	return item.Name == "seated" || item.Name == "pin-1" || item.Name == bareToConfirm.Name
+}
 
 // open lists what a session would have to confirm now. now is how the bench
 // stands.
@@ -243,19 +250,19 @@ func (l *Lab) OccasionOf(ctx context.Context, b *Bench, device string) (Occasion
 	if device == "" {
 		return Occasion{}, nil
 	}
-	d, err := l.Store.GetDevice(ctx, device, 0)
+	d, err := l.ByHand(ctx, b, device)
 	if problem.CodeOf(err) == problem.NotFound || err == nil && d.Removed {
 		return Occasion{}, problem.Field("device", "there is no device of this key")
 	}
 	if err != nil {
 		return Occasion{}, err
 	}
-	pm, err := l.Store.GetPinMap(ctx, device, b.Definition.Key, 0)
-	if problem.CodeOf(err) == problem.NotFound || err == nil && pm.Removed {
+	pm, rev, err := l.pinMap(ctx, b, device)
+	if problem.CodeOf(err) == problem.NotFound {
 		return Occasion{}, problem.Field("device", "this device has no pin map for this bench yet")
 	}
 	if err != nil {
 		return Occasion{}, err
 	}
-	return Occasion{Device: &d.Body, DeviceRev: d.Rev, PinMap: &pm.Body, Rev: pm.Rev}, nil
+	return Occasion{Device: &d.Body, DeviceRev: d.Rev, PinMap: pm, Rev: rev}, nil
 }

@@ -15,14 +15,14 @@ import (
 // DeletedDevice is the log's word for a device that was deleted.
 const DeletedDevice = "delete device"
 
-// reservedDevice tells a key that no device may have, since another page's
-// address would hide it.
-func reservedDevice(key string) bool { return key == "new" }
+// reservedDevice tells a key that no device may have: another page's address would
+// hide it, or it stands for the socket's contacts.
+func reservedDevice(key string) bool { return key == "new" || key == BareContacts }
 
 // CheckDeviceKey adds a problem where a new device cannot have a key.
 func CheckDeviceKey(ps *dut.Problems, key string) {
 	if reservedDevice(key) {
-		ps.Add("key", "%q is the address of another page: choose another key", key)
+		ps.Add("key", "%q is taken by the program itself: choose another key", key)
 	}
 }
 

@@ -102,7 +102,8 @@ func TestSaveDeviceRefuses(t *testing.T) {
 		code     problem.Code
 		words    string
 	}{
-		"another page's address": {renamed("new", "New"), 0, problem.Invalid, "another page"},
+		"another page's address": {renamed("new", "New"), 0, problem.Invalid, "taken by the program"},
+		"bare contacts":          {renamed(BareContacts, "Bare"), 0, problem.Invalid, "taken by the program"},
 		"a key of capitals":      {renamed("Part", "Part"), 0, problem.Invalid, "lower-case"},
 		"no name":                {renamed("part", ""), 0, problem.Invalid, "name"},
 		"a pin left out":         {wide, 0, problem.Invalid, "pin"},

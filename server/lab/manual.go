@@ -108,8 +108,8 @@ func (l *Lab) startManual(ctx context.Context, b *Bench, who Person, rec *proced
 // HoldStrapped has a measurement hold the pins that the device board straps to
 // its second terminal as that terminal is held: they cannot be left open.
 func (l *Lab) HoldStrapped(ctx context.Context, b *Bench, device string, m *procedure.Measurement) {
-	if pm, err := l.Store.GetPinMap(ctx, device, b.Definition.Key, 0); err == nil {
-		m.Hold = append(m.Hold, strappedAlong(m, &pm.Body)...)
+	if pm, _, err := l.pinMap(ctx, b, device); err == nil {
+		m.Hold = append(m.Hold, strappedAlong(m, pm)...)
 	}
 }
 
@@ -157,6 +157,9 @@ func (l *Lab) KeepManual(ctx context.Context, b *Bench, who Person, unit dut.Uni
 	}
 	if m.Kept != "" {
 		return m.Kept, nil // twice is fine
+	}
+	if m.Device == BareContacts {
+		return "", problem.New(problem.Conflict, whyBareIsNotKept)
 	}
 	unit = dut.Unit{Serial: strings.TrimSpace(unit.Serial), Lot: strings.TrimSpace(unit.Lot)}
 	var ps dut.Problems

@@ -84,12 +84,12 @@ func (l *Lab) completeSeating(ctx context.Context, b *Bench, q *bench.Seating) e
 	if q.Model == "" {
 		q.Model = d.Body.Model
 	}
-	pm, err := l.Store.GetPinMap(ctx, q.Device, b.Definition.Key, 0)
-	if problem.CodeOf(err) == problem.NotFound || err == nil && pm.Removed {
+	pm, _, err := l.pinMap(ctx, b, q.Device)
+	if problem.CodeOf(err) == problem.NotFound {
 		return problem.Field("device", "this device has no pin map for this bench yet")
 	}
 	if err == nil {
-		q.PinMap = pm.Body
+		q.PinMap = *pm
 	}
 	return err
 }

@@ -151,8 +151,8 @@ func (l *Lab) launchLocked(ctx context.Context, b *Bench, who Person, rec *proce
 // complete puts into a record what the bench decides: the pin map, whose
 // revision it returns, the bench itself and what sits on it.
 func (l *Lab) complete(ctx context.Context, b *Bench, who Person, rec *procedure.Record) (rev int, err error) {
-	pm, err := l.Store.GetPinMap(ctx, rec.Device.Key, b.Definition.Key, 0)
-	if problem.CodeOf(err) == problem.NotFound || err == nil && pm.Removed {
+	pm, rev, err := l.pinMap(ctx, b, rec.Device.Key)
+	if problem.CodeOf(err) == problem.NotFound {
 		return 0, problem.Field("device", "this device has no pin map for this bench yet")
 	}
 	if err != nil {
@@ -165,13 +165,13 @@ func (l *Lab) complete(ctx context.Context, b *Bench, who Person, rec *procedure
 	if err != nil {
 		return 0, err
 	}
-	rec.PinMap, rec.Bench, rec.Identity = pm.Body, b.Definition, b.Identity()
+	rec.PinMap, rec.Bench, rec.Identity = *pm, b.Definition, b.Identity()
 	rec.Rehearsal = rec.Identity.Rehearsal
 	rec.Operator, rec.Status, rec.Started = who.Name, procedure.Running, l.Now()
 	if seated != nil {
 		rec.Seated = seated
 	}
-	return pm.Rev, nil
+	return rev, nil
 }
 
 // PrePower checks a procedure before power on this bench; pm nil stands for no
@@ -182,14 +182,11 @@ func (b *Bench) PrePower(d *dut.Device, p *procedure.Procedure, pm *bench.PinMap
 
 // PinMapOf is the device's pin map on the bench, nil where there is none.
 func (l *Lab) PinMapOf(ctx context.Context, b *Bench, device string) (*bench.PinMap, error) {
-	pm, err := l.Store.GetPinMap(ctx, device, b.Definition.Key, 0)
-	if problem.CodeOf(err) == problem.NotFound || err == nil && pm.Removed {
+	pm, _, err := l.pinMap(ctx, b, device)
+	if problem.CodeOf(err) == problem.NotFound {
 		return nil, nil
 	}
-	if err != nil {
-		return nil, err
-	}
-	return &pm.Body, nil
+	return pm, err
 }
 
 // checkedFirst checks before a part is put into the socket, so that a start that

@@ -116,7 +116,7 @@ func (l *Lab) StepThrough(ctx context.Context, b *Bench, who Person, procedureKe
 	if err != nil {
 		return err
 	}
-	pm, err := l.Store.GetPinMap(ctx, rec.Device.Key, b.Definition.Key, 0)
+	_, rev, err := l.pinMap(ctx, b, rec.Device.Key)
 	if problem.CodeOf(err) == problem.NotFound {
 		return problem.Field("measurement", "its device has no pin map for this bench yet")
 	}
@@ -129,7 +129,7 @@ func (l *Lab) StepThrough(ctx context.Context, b *Bench, who Person, procedureKe
 	id := rec.ID
 	if _, err := l.startManual(ctx, b, who, rec, nil, launch{confirm: confirm, begun: func() {
 		b.Stepper.On(id)
-		b.stepping.begin(b, rec, pm.Rev)
+		b.stepping.begin(b, rec, rev)
 	}}); err != nil {
 		return err
 	}

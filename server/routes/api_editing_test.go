@@ -131,7 +131,7 @@ func TestAPIEditsAreLogged(t *testing.T) {
 		}
 	}
 	dev.Key = "new"
-	if out := a.ask(store.Operator, "PUT", "/devices/new", dev); out.status != 422 || !strings.Contains(string(out.body), "another page") {
-		t.Errorf("a device that another page hides answers %d: %s", out.status, out.body)
+	if out := a.ask(store.Operator, "PUT", "/devices/new", dev); out.status != 422 || !strings.Contains(string(out.body), "taken by the program") {
+		t.Errorf("a device that taken by the program hides answers %d: %s", out.status, out.body)
 	}
 }

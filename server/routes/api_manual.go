@@ -30,7 +30,7 @@ func (s *Server) manualEndpoints() []endpoint {
 
 // apiManualRequest is the JSON request that measures a device by hand, once.
 type apiManualRequest struct {
-	Device      string                `json:"device" doc:"key"`
+	Device      string                `json:"device" doc:"key, or bare-contacts for the contacts of the socket by their numbers, with nothing described: at most 5 V and 10 mA"`
 	Measurement procedure.Measurement `json:"measurement"`
 	Confirm     []string              `json:"confirm,omitempty" doc:"on a bench with cards: names of what is confirmed before it is energised"`
 }
@@ -45,7 +45,7 @@ func (s *Server) apiManualStart(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	d, err := s.Store.GetDevice(ctx, q.Device, 0)
+	d, err := s.Lab.ByHand(ctx, s.bench(ctx), q.Device)
 	if problem.CodeOf(err) == problem.NotFound || err == nil && d.Removed {
 		return problem.Field("device", "there is no device of this key")
 	}

@@ -5,6 +5,7 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/procedure"
@@ -19,6 +20,10 @@ func manualLive(p web.RunProps) web.ManualProps {
 		m.Pins[i].Href = "/manual?" + url.Values{"device": {p.Record.Device.Key}, "pin": {strconv.Itoa(m.Pins[i].Number)}}.Encode()
 	}
 	m.Values = bigValues(p)
+	if len(p.Record.Procedure.Measurements) > 0 && (len(m.Values) > 0 || len(m.Plots) > 0) {
+		one := &p.Record.Procedure.Measurements[0]
+		m.How = one.Name + ": " + strings.Join(one.Phrases(&p.Record.Device), ", ")
+	}
 	if p.Record.Reason != "" {
 		m.Live = p.Record.Reason
 	}

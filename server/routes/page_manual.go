@@ -1,6 +1,7 @@
 package routes
 
 import (
+	"cmp"
 	"context"
 	"maps"
 	"net/http"
@@ -34,13 +35,14 @@ func (s *Server) manualPage(w http.ResponseWriter, r *http.Request) error {
 	return show(r.Context(), w, http.StatusOK, web.Manual(p))
 }
 
-// manualProps is the page for a device; "" is the one last measured or seated.
+// manualProps is the page for a device; "" is what is in the socket, as far as that is
+// known, or else the one last measured.
 func (s *Server) manualProps(ctx context.Context, device string, form url.Values) (web.ManualProps, error) {
 	b := s.bench(ctx)
 	m := b.Manual()
 	last := entered(&m)
 	p := web.ManualProps{Page: s.frame(ctx, "Manual", "/manual"), Keep: web.Form{ID: "keep"}}
-	p.Page.Rehearsal = s.bench(ctx).Identity().Rehearsal
+	p.Page.Rehearsal = b.Identity().Rehearsal
 	p.CanUse = personOf(ctx).Role >= store.Operator
 	var err error
 	if p.Devices, err = s.deviceOptions(ctx); err != nil {
@@ -49,12 +51,14 @@ func (s *Server) manualProps(ctx context.Context, device string, form url.Values
 	if form == nil {
 		form = last
 	}
+	socket, err := s.inSocketByHand(ctx, b)
+	if err != nil {
+		return p, err
+	}
 	if device == "" {
-		device = form.Get("device")
+		device = cmp.Or(socket, form.Get("device"))
 	}
-	if q, err := s.Lab.Seated(ctx, s.bench(ctx)); err == nil && device == "" && q != nil {
-		device = q.Device
-	}
+	p.Elsewhere = socket != "" && device != "" && socket != device
 	values := manualValues(form, device)
 	p.Form = web.Form{ID: "manual", Values: values}
 	if device != "" {
@@ -68,14 +72,14 @@ func (s *Server) manualProps(ctx context.Context, device string, form url.Values
 			v.Plots = plotsOf(now)
 		}
 		live := manualLive(v)
-		p.Pins, p.Values, p.Plots, p.Working, p.Live = live.Pins, live.Values, live.Plots, live.Working, live.Live
+		p.Pins, p.Values, p.Plots, p.Working, p.Live, p.How = live.Pins, live.Values, live.Plots, live.Working, live.Live, live.How
 		if v.Record.Status == procedure.Running {
 			p.Page.Live, p.Page.Seq = "/runs/"+m.ID+"/live", now.Seq
 		}
 	} else if m.Memory != nil {
 		manualEnded(&p, m.Memory, device)
 	}
-	p.CanKeep = m.Memory != nil && m.Kept == "" && p.Device != nil && last.Get("device") == device // not what was read from another
+	p.CanKeep = m.Memory != nil && m.Kept == "" && device != lab.BareContacts && p.Device != nil && last.Get("device") == device // not what was read from another
 	p.Busy = s.bench(ctx).WhyBusy(personOf(ctx))
 	return p, nil
 }
@@ -90,15 +94,19 @@ func manualValues(form url.Values, device string) url.Values {
 	for name, v := range web.ManualDefaults() {
 		values.Set(name, v)
 	}
+	if device == lab.BareContacts { // what one does there
+		values.Set("do", "ohm")
+		values.Set("compliance", "5 V")
+	}
 	return values
 }
 
 func (s *Server) manualDevice(ctx context.Context, p *web.ManualProps, key string) error {
-	d, err := s.Store.GetDevice(ctx, key, 0)
+	d, err := s.Lab.ByHand(ctx, s.bench(ctx), key)
 	if err != nil {
 		return err
 	}
-	p.Device = &d.Body
+	p.Device, p.Bare = &d.Body, key == lab.BareContacts
 	live := manualLive(web.RunProps{Record: procedure.Record{Device: d.Body}, Pins: web.Marks(&d.Body)})
 	p.Pins = live.Pins
 	return nil
@@ -123,7 +131,7 @@ func manualEnded(p *web.ManualProps, memory *run.Memory, device string) {
 	plot.Title = held.Record.Procedure.Name
 	v.Plots = []web.Plot{plot}
 	live := manualLive(v)
-	p.Values, p.Plots, p.Live = live.Values, live.Plots, live.Live
+	p.Values, p.Plots, p.Live, p.How = live.Values, live.Plots, live.Live, live.How
 }
 
 func (s *Server) manualMeasure(w http.ResponseWriter, r *http.Request) error {
@@ -139,7 +147,7 @@ func (s *Server) manualMeasure(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p.Form = formOf("manual", r.PostForm, e, nil)
+	p.Form, p.Before = formOf("manual", r.PostForm, e, nil), p.How != ""
 	return show(r.Context(), w, e.Status, web.Manual(p))
 }
 
@@ -185,7 +193,7 @@ func entered(m *lab.Manual) url.Values {
 
 // measureManual starts the manual measurement that a form describes.
 func (s *Server) measureManual(ctx context.Context, b *lab.Bench, who lab.Person, f url.Values) error {
-	d, err := s.Store.GetDevice(ctx, f.Get("device"), 0)
+	d, err := s.Lab.ByHand(ctx, b, f.Get("device"))
 	if err != nil {
 		return err
 	}
@@ -203,8 +211,23 @@ func (s *Server) measureManual(ctx context.Context, b *lab.Bench, who lab.Person
 	return err
 }
 
-// deviceOptions lists the devices that have a pin map on this bench.
+// inSocketByHand is the key of what is in the socket of a bench as work by hand takes
+// it: a device, or the bare contacts where something without one is there; "" where
+// nobody knows.
+func (s *Server) inSocketByHand(ctx context.Context, b *lab.Bench) (string, error) {
+	q, err := s.Lab.Seated(ctx, b)
+	switch {
+	case err != nil || q == nil:
+		return "", err
+	case q.Device == "" && q.Model != "" && q.Model != lab.NothingSeated:
+		return lab.BareContacts, nil
+	}
+	return q.Device, nil
+}
+
+// deviceOptions lists what can be measured by hand: the devices that have a pin map on
+// this bench, and its bare contacts.
 func (s *Server) deviceOptions(ctx context.Context) ([]web.Option, error) {
 	devices, err := s.Store.MappedDevices(ctx, s.bench(ctx).Definition.Key)
-	return optionsOf(devices), err
+	return append([]web.Option{{Value: lab.BareContacts, Label: "bare contacts: a check load, a plug"}}, optionsOf(devices)...), err
 }

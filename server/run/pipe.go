@@ -98,8 +98,10 @@ func (p *pipe) put(ctx context.Context, l *load, ack chan struct{}) error {
 	}
 	defer p.mu.Unlock()
 	if n := len(p.load.readings) + len(l.readings); n > cap(p.load.readings) && n > handFull {
-		// In few steps: each copies what has gathered.
-		p.load.readings, p.load.senses = slices.Grow(p.load.readings, 3*n), slices.Grow(p.load.senses, 3*n)
+		// In few steps, since each copies what has gathered, and to no more than a full
+		// pipe takes, since new memory is cleared.
+		more := max(n, min(4*n, pipeFull+handFull)) - len(p.load.readings)
+		p.load.readings, p.load.senses = slices.Grow(p.load.readings, more), slices.Grow(p.load.senses, more)
 	}
 	p.load.readings, p.load.senses = append(p.load.readings, l.readings...), append(p.load.senses, l.senses...)
 	p.load.spans = append(p.load.spans, l.spans...)

@@ -55,27 +55,28 @@ func compile(t testing.TB, args ...string) {
 // built are the programs that several tests use, by name, in a folder that
 // TestMain removes.
 var built struct {
-	sync.Mutex
 	folder string
-	done   map[string]bool
+	locks  sync.Map // of each name, *sync.Mutex: nobody waits for another program's compiler
+	done   sync.Map // of each name, once it is there
 }
 
 // program compiles a program once for all tests.
 func program(t testing.TB, name string, args ...string) string {
 	t.Helper()
-	built.Lock()
-	defer built.Unlock()
+	lock, _ := built.locks.LoadOrStore(name, new(sync.Mutex))
+	lock.(*sync.Mutex).Lock()
+	defer lock.(*sync.Mutex).Unlock()
 	path := filepath.Join(built.folder, name)
-	if !built.done[name] {
+	if _, done := built.done.Load(name); !done {
 		compile(t, append(append([]string{"-o", path, "-Iskeleton"}, strict...), args...)...)
-		built.done[name] = true
+		built.done.Store(name, true)
 	}
 	return path
 }
 
 // atOnce is how many tests of this package go on at once: most wait for the
 // watchdog of a card in real time, and the compiler works meanwhile.
-const atOnce = "8"
+const atOnce = "16"
 
 func TestMain(m *testing.M) {
 	if err := flag.Set("test.parallel", atOnce); err != nil { // the command line comes after and wins
@@ -85,7 +86,7 @@ func TestMain(m *testing.M) {
 	if err != nil {
 		panic(err)
 	}
-	built.folder, built.done = folder, map[string]bool{}
+	built.folder = folder
 	code := m.Run()
 	_ = os.RemoveAll(folder) // what is left lies in the folder for temporary files
 	os.Exit(code)
@@ -199,6 +200,7 @@ func TestNeeds(t *testing.T) {
 
 // TestSizes holds that a card needs no more memory than the README says.
 func TestSizes(t *testing.T) {
+	t.Parallel()
 	for kind, most := range map[string]int{"double": 5300, "float": 5100} {
 		path := program(t, "sizes-"+kind, "-std=c++11", "-DCARD_REAL="+kind, filepath.Join("testdata", "sizes.cpp"))
 		out, err := exec.CommandContext(t.Context(), path).Output()

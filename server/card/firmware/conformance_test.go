@@ -63,6 +63,7 @@ func described() conformance.Options {
 // TestConformance has the check of a card go over the skeleton, described and
 // unknown, on a pseudo-terminal.
 func TestConformance(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("waits the watchdog out many times")
 	}

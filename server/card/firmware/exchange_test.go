@@ -58,6 +58,7 @@ func carry(t *testing.T, r *rig, exchanges []exchange) {
 }
 
 func TestExchanges(t *testing.T) {
+	t.Parallel()
 	r := newRig(t, guarded(t))
 	r.is("*ESR?;*ESR?", "128;0")
 	for name, exchanges := range map[string][]exchange{

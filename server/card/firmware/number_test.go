@@ -97,6 +97,7 @@ func special(bits int) []float64 {
 // TestNumbersWritten holds that a number is written as the Go library writes
 // it: the fewest digits that read back the same, or nine digits, rounded.
 func TestNumbersWritten(t *testing.T) {
+	t.Parallel()
 	for _, kind := range []string{"double", "float"} {
 		bits := map[string]int{"double": 64, "float": 32}[kind]
 		xs := special(bits)
@@ -183,6 +184,7 @@ func texts() []string {
 // TestNumbersRead holds that a number is read as the Go library reads it: the
 // nearest, the even one of two. Below the smallest normal number it is 0.
 func TestNumbersRead(t *testing.T) {
+	t.Parallel()
 	for _, kind := range []string{"double", "float"} {
 		bits := map[string]int{"double": 64, "float": 32}[kind]
 		all := texts()
@@ -212,6 +214,7 @@ func TestNumbersRead(t *testing.T) {
 
 // TestNotNumbers are errors and what stands behind a number.
 func TestNotNumbers(t *testing.T) {
+	t.Parallel()
 	for text, want := range map[string]string{
 		"": "error 0", "-": "error 0", ".": "error 0", "E3": "error 0", "x": "error 0", "--1": "error 0",
 		"1e32001": "error -123", "1e-99999999999999999999": "error -123", strings.Repeat("1", 256): "error -124",

@@ -41,7 +41,10 @@ type options struct {
 	SignOn *signon.Provider
 	// ControlIdle is after how long control of a bench lapses; 0: the default.
 	ControlIdle time.Duration
-	Demo        bool
+	// CheckFresh is how long a step of a bench check speaks for the runs after it;
+	// 0: the default.
+	CheckFresh time.Duration
+	Demo       bool
 	// BenchSeed is which rehearsal bench is drawn; nil: the one of the last
 	// seating, or benchSeed.
 	BenchSeed *uint64

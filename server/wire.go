@@ -66,7 +66,7 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	a.keeper = keeping.New(keeping.Config{Store: a.store, Reports: a.reports, Log: a.Log, Dir: cmp.Or(a.BackupDir, filepath.Join(a.Data, "backups")),
 		Every: a.BackupEvery, Keep: a.BackupKeep})
 	who := people.New(people.Config{Store: a.store, Log: a.Log, SessionAge: a.SessionAge})
-	rules := lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use, ControlIdle: a.ControlIdle, Stands: who.Stands, CarryOut: a.carryOut,
+	rules := lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use, ControlIdle: a.ControlIdle, Stands: who.Stands, CarryOut: a.carryOut, CheckFresh: a.CheckFresh, Demo: demo.Lab,
 		Protocol: func() lab.Protocol { return web.NewDecoder(&reference) }}, first)
 	cfg := routes.Config{
 		Store: a.store, SignOn: a.SignOn, Public: public, Hub: a.hub, People: who, Reports: a.reports, Keeper: a.keeper, Runs: runs, Hosts: names, Proxies: a.Proxies, Log: a.Log, Version: versionText(),

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"ohmkeep/server/check"
+	"ohmkeep/server/standing"
 )
 
 // BenchCheck is a check of a bench by itself, as it is kept. Where it is
@@ -53,12 +54,16 @@ func (s *Store) SaveCheck(ctx context.Context, r *check.Record) error {
 	if err != nil {
 		return &Error{Code: Invalid, Message: "the check of the bench holds a value that is not a number", Err: err}
 	}
-	return s.update(ctx, "save bench check", func(t *tx) error {
+	err = s.update(ctx, "save bench check", func(t *tx) error {
 		_, err := t.exec(`INSERT INTO bench_checks (id, bench, began, at, ended, by, verdict, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
 			ON CONFLICT (id) DO UPDATE SET bench = ?2, began = ?3, at = ?4, ended = ?5, by = ?6, verdict = ?7, body = ?8`,
 			r.ID, r.Bench, r.Began.UnixNano(), newestStep(r).UnixNano(), timeOrNull(r.Ended), r.By, string(r.Verdict()), string(body))
 		return errors.Join(err, sealRows(t, "bench_checks", "id = ?", r.ID))
 	})
+	if err == nil {
+		s.benchChecks.stored(r.Bench, standing.CheckOf(r, newestStep(r)))
+	}
+	return err
 }
 
 var checkColumns = "SELECT id, bench, began, at, ended, by, verdict, body, " + soundSQL("bench_checks") + " FROM bench_checks WHERE "

@@ -22,6 +22,8 @@ type Filter struct {
 	Text      string    // found in name of device or procedure, note, serial, lot or operator
 
 	WithoutLimits bool // only runs without an outcome
+
+	Bench string // key; no index serves it
 }
 
 // clause is one condition of a WHERE with its arguments.
@@ -82,6 +84,15 @@ func (f *Filter) span() (top, bottom position) {
 	return top, bottom
 }
 
+// unindexed are the conditions that no index serves alone.
+func (f *Filter) unindexed() clauses {
+	out := f.like()
+	if f.Bench != "" {
+		out = append(out, clause{"bench = ?", []any{f.Bench}})
+	}
+	return out
+}
+
 // like is the condition on the text: it stands in one of the columns, with
 // upper and lower case of the letters A to Z the same.
 func (f *Filter) like() clauses {
@@ -118,7 +129,7 @@ func (f *Filter) phrase() string {
 // condition turns the whole filter into SQL and its arguments, for a scan.
 func (f *Filter) condition() (string, []any) {
 	top, bottom := f.span()
-	all := append(f.like(), between(top, bottom))
+	all := append(f.unindexed(), between(top, bottom))
 	for _, e := range f.equals() {
 		all = append(all, e.clause)
 	}

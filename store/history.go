@@ -7,6 +7,7 @@ import (
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
+	"ohmkeep/server/standing"
 )
 
 // RunRow is a run in a list.
@@ -34,6 +35,11 @@ type RunRow struct {
 	// Brought is where it was brought from, last; of one that was made here it is nil.
 	Brought *procedure.Brought `json:"brought,omitempty"`
 
+	// Badge is what stands behind it, in a word; filled in by whoever asks Standings.
+	Badge standing.Badge `json:"badge,omitempty" doc:"what the checks of the bench say of the run: checked, check due, doubtful, not told"`
+
+	identity  string        // what its bench said of itself, as JSON
+	made      [3]int64      // snapshots of its device, pin map and bench
 	seq, body int64         // of the run, and of the snapshot of its procedure
 	sum       sql.NullInt64 // of the seals of its results; NULL while it is at work
 }

@@ -50,13 +50,14 @@ type Store struct {
 	open     map[string]*openRun // by id
 	stmt     statements
 
-	counted   counters
-	packed    []byte // reused by writeChunk
-	pending   pendingEndings
-	kept      atomic.Int64 // bytes that wide tables in the making keep
-	snapshots snapshotCache
-	met       metDamage
-	logLost   atomic.Bool // the log was missing when the database was opened, and nobody was told
+	counted     counters
+	packed      []byte // reused by writeChunk
+	pending     pendingEndings
+	kept        atomic.Int64 // bytes that wide tables in the making keep
+	snapshots   snapshotCache
+	benchChecks checksKept
+	met         metDamage
+	logLost     atomic.Bool // the log was missing when the database was opened, and nobody was told
 
 	reading bool       // it was opened to be read alone
 	mode    url.Values // how its files are then opened

@@ -8,6 +8,7 @@ import (
 
 	"ohmkeep/server/derive"
 	"ohmkeep/server/procedure"
+	"ohmkeep/server/standing"
 )
 
 // newRun is a run at its beginning, with what is stored of it elsewhere.
@@ -96,15 +97,16 @@ var runColumns = []runColumn{
 	{csv: "brought from", beside: true, cell: func(r *RunRow) any { return &r.brought().Server }},
 	{csv: "run there", beside: true, cell: func(r *RunRow) any { return &r.brought().Run }},
 	{csv: "file (SHA-256)", beside: true, cell: func(r *RunRow) any { return &r.brought().File }},
+	{csv: "bench check", beside: true, wide: true, cell: func(r *RunRow) any { return &r.Badge }},
 	{name: "identity",
-		begin: func(r *newRun) any { return asJSON{r.Identity} }, head: func(r *procedure.Record) any { return asJSON{&r.Identity} }},
+		begin: func(r *newRun) any { return asJSON{r.Identity} }, row: func(r *RunRow) any { return &r.identity }, head: func(r *procedure.Record) any { return asJSON{&r.Identity} }},
 	{name: "seated",
 		begin: func(r *newRun) any { return asJSON{r.Seated} }, head: func(r *procedure.Record) any { return rawJSON{&r.Seated} }},
 	{name: "lists", begin: func(r *newRun) any { return r.lists() }},
-	{name: "device_body", begin: func(r *newRun) any { return r.bodies[0] }},
+	{name: "device_body", begin: func(r *newRun) any { return r.bodies[0] }, row: func(r *RunRow) any { return &r.made[0] }},
 	{name: "procedure_body", begin: func(r *newRun) any { return r.bodies[1] }, row: func(r *RunRow) any { return &r.body }},
-	{name: "pin_map_body", begin: func(r *newRun) any { return r.bodies[2] }},
-	{name: "bench_body", begin: func(r *newRun) any { return r.bodies[3] }},
+	{name: "pin_map_body", begin: func(r *newRun) any { return r.bodies[2] }, row: func(r *RunRow) any { return &r.made[1] }},
+	{name: "bench_body", begin: func(r *newRun) any { return r.bodies[3] }, row: func(r *RunRow) any { return &r.made[2] }},
 }
 
 // originOf is where a run was brought from last, as JSON; NULL of one that was made
@@ -323,6 +325,8 @@ func (c *csvWriter) runCell(column *runColumn, r *RunRow) {
 	case *string:
 		c.text(*v)
 	case *derive.Outcome:
+		c.text(string(*v))
+	case *standing.Badge:
 		c.text(string(*v))
 	case *procedure.Status:
 		c.text(string(*v))

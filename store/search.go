@@ -117,7 +117,7 @@ func (s *Store) search(ctx context.Context, f *Filter) (*search, error) {
 	var drives []search
 	equals := f.equals()
 	for i, e := range equals {
-		d := search{index: e.index, drive: clauses{e.clause}, rest: f.like(), top: top, bottom: bottom}
+		d := search{index: e.index, drive: clauses{e.clause}, rest: f.unindexed(), top: top, bottom: bottom}
 		for k, other := range equals {
 			if k != i {
 				d.rest = append(d.rest, other.clause)
@@ -126,7 +126,7 @@ func (s *Store) search(ctx context.Context, f *Filter) (*search, error) {
 		drives = append(drives, d)
 	}
 	if phrase := f.phrase(); phrase != "" {
-		d := search{phrase: phrase, rest: f.like(), top: top, bottom: bottom}
+		d := search{phrase: phrase, rest: f.unindexed(), top: top, bottom: bottom}
 		for _, e := range equals {
 			d.rest = append(d.rest, e.clause)
 		}
@@ -134,7 +134,7 @@ func (s *Store) search(ctx context.Context, f *Filter) (*search, error) {
 	}
 	switch len(drives) {
 	case 0:
-		return &search{index: "runs_started", rest: f.like(), top: top, bottom: bottom}, nil
+		return &search{index: "runs_started", rest: f.unindexed(), top: top, bottom: bottom}, nil
 	case 1:
 		return &drives[0], nil
 	}

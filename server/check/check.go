@@ -145,10 +145,13 @@ type Record struct {
 	ID       string         `json:"id"`
 	Bench    string         `json:"bench" doc:"key of the bench"`
 	Identity bench.Identity `json:"identity" doc:"what the bench said of itself"`
-	By       string         `json:"by" doc:"who did it"`
-	Began    time.Time      `json:"began"`
-	Ended    time.Time      `json:"ended,omitzero" doc:"when it was ended; none while steps may follow"`
-	Steps    []StepResult   `json:"steps" doc:"the steps that were done, in their order"`
+	// Built is the sum of the bench's definition (bench.Definition.Built), so that a
+	// check speaks of no bench that was built otherwise; "": not known.
+	Built string       `json:"built,omitempty"`
+	By    string       `json:"by" doc:"who did it"`
+	Began time.Time    `json:"began"`
+	Ended time.Time    `json:"ended,omitzero" doc:"when it was ended; none while steps may follow"`
+	Steps []StepResult `json:"steps" doc:"the steps that were done, in their order"`
 }
 
 // Verdict is what a check says of its bench.

@@ -274,7 +274,7 @@ func (l *Lab) putStep(ctx context.Context, b *Bench, who Person, open *check.Rec
 		}
 		rec.ID, rec.Bench, rec.By, rec.Began = id, b.Definition.Key, who.Name, result.Began
 	}
-	rec.Identity = identity
+	rec.Identity, rec.Built = identity, b.Definition.Built()
 	rec.Put(result)
 	if rec.Verdict() == check.Good {
 		rec.Ended = l.Now()
@@ -292,7 +292,8 @@ func (l *Lab) OpenCheck(ctx context.Context, b *Bench) (*check.Record, error) {
 	}
 	last := list[0]
 	now := l.Now()
-	if last.Damaged != "" || !last.Ended.IsZero() || now.Sub(last.Began) >= CheckStaysOpen || last.Record.Identity.Serial != b.Identity().Serial {
+	if last.Damaged != "" || !last.Ended.IsZero() || now.Sub(last.Began) >= CheckStaysOpen || last.Record.Identity.Serial != b.Identity().Serial ||
+		last.Record.Built != "" && last.Record.Built != b.Definition.Built() {
 		return nil, nil
 	}
 	runs, err := l.Store.LastRuns(ctx, 1)

@@ -47,6 +47,11 @@ type Config struct {
 	Protocol func() Protocol
 	// CarryOut carries a step of a bench check out; nil is check.Run.
 	CarryOut CarryOut
+	// CheckFresh is how long a step of a bench check speaks for the runs after it;
+	// 0: standing.Fresh.
+	CheckFresh time.Duration
+	// Demo is the operator of the demonstration's runs, of which no check speaks.
+	Demo string
 	// Open puts another bench in use and gives up the one that was; nil where
 	// there is only one. Where it fails it returns what had to step in, or nil
 	// where nothing has changed.

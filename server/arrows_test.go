@@ -59,7 +59,7 @@ var arrows = map[string][]string{
 	"web/browsertest":          {},
 	"server/routes": {"server/edge", "server/check", "server/standing", "server/signon", "server/health", "server/budget", "server/keeping", "server/lab", "server/people", "server/apidoc", "server/form", "web", "store", "assets", "server/live", "server/liverun", "server/lot", "server/turn", "server/cardinfo", "server/run", "server/procedure",
 		"server/bench", "server/derive", "server/dut", "server/quantity"},
-	"server": {"server/edge", "server/signon", "server/health", "server/keeping", "server/lab", "server/people", "server/card", "server/card/conformance", "server/card/emulator", "server/card/firmware", "server/card/protocol", "server/card/wire", "server/cardinfo",
+	"server": {"server/standing", "server/edge", "server/signon", "server/health", "server/keeping", "server/lab", "server/people", "server/card", "server/card/conformance", "server/card/emulator", "server/card/firmware", "server/card/protocol", "server/card/wire", "server/cardinfo",
 		"web", "store", "assets", "server/routes", "server/demo", "server/live", "server/turn", "server/liverun", "server/run", "server/rehearsal",
 		"server/rehearsal/model", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 }

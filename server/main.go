@@ -22,6 +22,7 @@ import (
 	"ohmkeep/server/health"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/people"
+	"ohmkeep/server/standing"
 	"ohmkeep/store"
 )
 
@@ -93,6 +94,7 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 			o.Proxies, err = edge.ParseProxies(text)
 			return err
 		})
+	fs.DurationVar(&o.CheckFresh, "check-fresh", standing.Fresh, "how long a step of a bench check speaks for the runs after it; then a check is due")
 	fs.DurationVar(&o.ControlIdle, "control-idle", lab.ControlIdle, "how long whoever holds control of a bench may do nothing before it lapses")
 	fs.BoolVar(&o.Demo, "demo", true, "fill an empty database with the demonstration lab")
 	fs.Func("bench-seed", fmt.Sprintf("seed of the rehearsal bench: its errors, path resistances and noise (default: that of the last seating, at first %d)", benchSeed),
@@ -120,6 +122,9 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 	}
 	if o.SessionAge < time.Minute || o.SessionAge > store.MaxAge {
 		return usageError{errors.New("-session-age takes a minute to ten years, such as 720h")}
+	}
+	if o.CheckFresh < time.Minute {
+		return errors.New("-check-fresh must be at least 1m")
 	}
 	if o.ControlIdle < time.Minute {
 		return usageError{errors.New("-control-idle takes a minute or more, such as 15m")}

@@ -8,6 +8,7 @@ import (
 	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
+	"ohmkeep/server/standing"
 )
 
 // HistoryCSV writes a row for each run.
@@ -42,14 +43,19 @@ func csvColumns(pick func(*runColumn) bool) (columns []*runColumn, header []stri
 
 var resultsHeader = []string{"run", "serial", "lot", "measurement", "measurement name", "result", "name", "pin", "pin name",
 	"curve", "condition", "value", "unit", "expanded uncertainty (95 %)", "k", "from", "to", "low limit", "high limit", "decision rule",
-	"guard band", "probability of conformity", "outcome", "flags", "held levels", "note", "rehearsal", "not counted"}
+	"guard band", "probability of conformity", "outcome", "flags", "held levels", "note", "rehearsal", "not counted", "bench check"}
 
 // ResultsCSV writes a row for each result. Values are in the unit that its
 // own column names.
-type ResultsCSV struct{ *csvWriter }
+type ResultsCSV struct {
+	*csvWriter
+	badge standing.Badge
+}
 
-// NewResultsCSV writes the header.
-func NewResultsCSV(w io.Writer) *ResultsCSV { return &ResultsCSV{newCSV(w, resultsHeader...)} }
+// NewResultsCSV writes the header. Badge is what stands behind the run.
+func NewResultsCSV(w io.Writer, badge standing.Badge) *ResultsCSV {
+	return &ResultsCSV{newCSV(w, resultsHeader...), badge}
+}
 
 // Row writes one result of the run r.
 func (e *ResultsCSV) Row(r *procedure.Record, x *procedure.Result) error {
@@ -88,6 +94,7 @@ func (e *ResultsCSV) Row(r *procedure.Record, x *procedure.Result) error {
 	e.text(x.Remark())
 	e.text(rehearsed(r))
 	e.text(strings.Join(notCounted(r, x), "; "))
+	e.text(string(e.badge))
 	return e.end()
 }
 

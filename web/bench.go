@@ -35,7 +35,8 @@ type BenchProps struct {
 	CanTakeOver, Asked bool
 	AtWork             bool // control stays where it is meanwhile
 	Faults             []bench.Fault
-	CanUse             bool // operator or owner
+	DueWords           string // when the last good check was, and whether one is due
+	CanUse             bool   // operator or owner
 
 	// Seat puts a unit into the socket of a rehearsal bench. Fields: model
 	// ("device:KEY" or "model:KEY"), serial, lot, seed, option (the model's

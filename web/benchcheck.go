@@ -13,6 +13,7 @@ import (
 	"ohmkeep/server/check"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/quantity"
+	"ohmkeep/server/standing"
 )
 
 // BenchCheckProps is the page that guides through a check of the bench.
@@ -62,6 +63,36 @@ type BenchCheckRecordProps struct {
 	Page  Page
 	Check BenchCheckRow
 	Def   *bench.Definition // of the bench at that time
+	// Doubt is what the check puts in doubt; nil: it found no fault.
+	Doubt *InDoubt
+}
+
+// InDoubt is the runs since the last good check of what a check found faulty,
+// newest first, one page of them.
+type InDoubt struct {
+	Since  time.Time // end of the last good check; zero: there is none
+	Runs   []DoubtRow
+	Total  int
+	More   bool   // there are, or may be, more runs than Total
+	Next   string // address of the next page; ""
+	First  string // address of the first; "": this is it
+	CanRun bool
+}
+
+// DoubtRow is a run with what stands behind it.
+type DoubtRow struct {
+	RunRow
+	Standing standing.Standing
+}
+
+// doubtful counts the runs of the page that used what was found faulty.
+func (d *InDoubt) doubtful() (n int) {
+	for i := range d.Runs {
+		if d.Runs[i].Standing.Badge == standing.Doubtful {
+			n++
+		}
+	}
+	return n
 }
 
 // BenchChecksProps is the list of the checks of a bench.

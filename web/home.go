@@ -6,6 +6,7 @@ import (
 
 	"ohmkeep/server/derive"
 	"ohmkeep/server/procedure"
+	"ohmkeep/server/standing"
 )
 
 // RunRow is a run in a list.
@@ -23,6 +24,7 @@ type RunRow struct {
 	Readings  int64
 	Note      string
 	Rehearsal bool
+	Badge     standing.Badge // what stands behind it
 }
 
 // tookWords returns the duration of a run in words; a dash for a run at work,

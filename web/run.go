@@ -14,6 +14,7 @@ import (
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
+	"ohmkeep/server/standing"
 )
 
 // Progress is the progress of a run.
@@ -42,6 +43,7 @@ type RunProps struct {
 	Base   string // "/runs/<id>" or "/s/<token>"
 	Shared bool   // reached by a share link: nothing can be changed
 	Record procedure.Record
+	Behind standing.Standing // the checks of its bench before and after it
 	// Progress and Pins are of this moment; after the run, of its end.
 	Progress Progress
 	Pins     []PinMark

@@ -48,6 +48,9 @@ type BenchBrief struct {
 	Remedy string // what to do where the state is unknown
 	ByHand string // what is done at the bench that is no run; "" for nothing
 	AtHand string // address of its page
+	// Check says that a check of the bench is due, or has found a fault; "": the
+	// last one was good and is fresh.
+	Check string
 	// Holder controls the bench; Asks asks for it; Lapses is when it ends by
 	// itself, where that is near, and Why.
 	Holder, Asks string

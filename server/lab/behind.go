@@ -45,6 +45,16 @@ func (l *Lab) Next(ctx context.Context, b *Bench) (standing.Standing, error) {
 		Use: func() (*procedure.BenchUse, error) { return procedure.WholeBench(&b.Definition), nil }}, l.CheckFresh)
 }
 
+// LastGood is the end of the newest good check of a bench; zero where there is
+// none.
+func (l *Lab) LastGood(ctx context.Context, b *Bench) (time.Time, error) {
+	line, err := l.Store.Timeline(ctx, b.Definition.Key)
+	if err != nil {
+		return time.Time{}, err
+	}
+	return line.LastGood(b.Identity().Serial), nil
+}
+
 // InDoubt is the runs of a bench that a check which found a fault puts in doubt,
 // by when they began: from is the end of the last good check of what it found
 // faulty, zero where there is none. It reports false for a check that found none.

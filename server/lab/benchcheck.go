@@ -47,9 +47,6 @@ type BenchCheck struct {
 	Broken  check.Step
 	Err     string
 	Refused bool
-	// Before is what was in the socket of a rehearsal bench before the check put
-	// its plugs there; nil: nothing that could be put back.
-	Before *bench.Seating
 	// Turn counts what has changed but for readings that were taken.
 	Turn uint64
 }
@@ -178,7 +175,7 @@ func (l *Lab) checkSteps(ctx context.Context, cancel context.CancelCauseFunc, b 
 		err := l.checkStep(ctx, b, who, step, func() {
 			c.mu.Lock()
 			c.cancel = cancel
-			c.now = BenchCheck{Running: step, By: who.Name, Since: l.Now(), Before: c.now.Before, Turn: c.now.Turn + 1}
+			c.now = BenchCheck{Running: step, By: who.Name, Since: l.Now(), Turn: c.now.Turn + 1}
 			c.change++
 			c.mu.Unlock()
 			begun()

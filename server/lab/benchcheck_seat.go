@@ -37,19 +37,31 @@ func (l *Lab) seatForCheck(ctx context.Context, b *Bench, who Person, info check
 	if err != nil {
 		return err
 	}
-	remembered, _ := b.BenchCheck()
+	remembered, err := l.TakenOut(ctx, b)
+	if err != nil {
+		return err
+	}
 	q := bench.Seating{Model: info.Model, Seed: SeedOf(info.Model, "")}
 	if before != nil {
 		q.BenchFaults = before.BenchFaults
 		if before.Device != "" || !ofCheck(before.Model) {
-			remembered.Before = before
+			remembered = before
 		}
 	}
-	if err := l.seatLocked(ctx, b, who, q); err != nil {
-		return err
+	return l.seatAfter(ctx, b, who, q, remembered)
+}
+
+// TakenOut is what was in the socket of a rehearsal bench before a check put its
+// plugs there; nil: nothing that could be put back.
+func (l *Lab) TakenOut(ctx context.Context, b *Bench) (*bench.Seating, error) {
+	if b.Rehearse == nil {
+		return nil, nil
 	}
-	b.check.alter(func(now *BenchCheck) { now.Before = remembered.Before })
-	return nil
+	kept, err := keptSocket(ctx, l.Store, b.Definition.Key)
+	if err != nil || kept == nil {
+		return nil, err
+	}
+	return kept.Before, nil
 }
 
 // SeatBack puts back what was in the socket of a rehearsal bench before the
@@ -60,15 +72,18 @@ func (l *Lab) SeatBack(ctx context.Context, b *Bench, who Person) error {
 		return err
 	}
 	defer release()
-	now, _ := b.BenchCheck()
-	if now.Before == nil {
+	before, err := l.TakenOut(ctx, b)
+	if err != nil {
+		return err
+	}
+	if before == nil {
 		return problem.New(problem.Conflict, "Nothing was taken out of the socket for a check.")
 	}
 	seated, err := l.Seated(ctx, b)
 	if err != nil {
 		return err
 	}
-	q := *now.Before
+	q := *before
 	q.BenchSeed, q.World, q.Insertion = nil, nil, 0 // the bench as it is, seated once more
 	if q.BenchFaults = nil; seated != nil {
 		q.BenchFaults = seated.BenchFaults

@@ -29,7 +29,20 @@ func (l *Lab) Seat(ctx context.Context, b *Bench, who Person, q bench.Seating) e
 	return l.seatLocked(ctx, b, who, q)
 }
 
+// inSocket is what is in the socket as it is stored.
+type inSocket struct {
+	bench.Seating
+	// Before is what a bench check took out of the socket; nil: nothing.
+	Before *bench.Seating `json:"before,omitempty"`
+}
+
 func (l *Lab) seatLocked(ctx context.Context, b *Bench, who Person, q bench.Seating) error {
+	return l.seatAfter(ctx, b, who, q, nil)
+}
+
+// seatAfter is seatLocked that remembers what a bench check took out of the socket
+// for it.
+func (l *Lab) seatAfter(ctx context.Context, b *Bench, who Person, q bench.Seating, before *bench.Seating) error {
 	if b.Rehearse == nil {
 		return problem.New(problem.Conflict, "This is a real bench: parts are seated by hand.")
 	}
@@ -57,10 +70,10 @@ func (l *Lab) seatLocked(ctx context.Context, b *Bench, who Person, q bench.Seat
 	}
 	// A browser that goes away must not leave another unit in the socket than is
 	// remembered.
-	if err := l.Store.SetSeating(context.WithoutCancel(ctx), b.Definition.Key, q, who.Name); err != nil {
+	if err := l.Store.SetSeating(context.WithoutCancel(ctx), b.Definition.Key, inSocket{q, before}, who.Name); err != nil {
 		return err
 	}
-	b.check.alter(func(now *BenchCheck) { now.Before = nil }) // somebody wants something else there now
+	b.check.alter(func(*BenchCheck) {}) // pages of what was there are old
 	l.Note(ctx, who, "seat", b.Definition.Key, q.Model+" "+q.Serial)
 	return nil
 }
@@ -159,6 +172,14 @@ func (l *Lab) Seated(ctx context.Context, b *Bench) (*bench.Seating, error) {
 
 // KeptSeating is what was last put on a rehearsal bench, or nil.
 func KeptSeating(ctx context.Context, kept *store.Store, benchKey string) (*bench.Seating, error) {
+	q, err := keptSocket(ctx, kept, benchKey)
+	if err != nil || q == nil {
+		return nil, err
+	}
+	return &q.Seating, nil
+}
+
+func keptSocket(ctx context.Context, kept *store.Store, benchKey string) (*inSocket, error) {
 	row, err := kept.GetSeating(ctx, benchKey)
 	if problem.CodeOf(err) == problem.NotFound {
 		return nil, nil
@@ -166,7 +187,7 @@ func KeptSeating(ctx context.Context, kept *store.Store, benchKey string) (*benc
 	if err != nil {
 		return nil, err
 	}
-	var q bench.Seating
+	var q inSocket
 	if err := json.Unmarshal(row.Body, &q); err != nil {
 		return nil, fmt.Errorf("seating of bench %s: %w", benchKey, err)
 	}

@@ -133,6 +133,9 @@ func (s *Server) apiHistory(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	if err := s.Lab.Badges(r.Context(), p.Runs); err != nil {
+		return err
+	}
 	return reply(w, http.StatusOK, apiHistory{p.Runs, p.Next, p.Total, p.More})
 }
 
@@ -159,6 +162,9 @@ func (s *Server) apiLots(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) apiOverview(w http.ResponseWriter, r *http.Request) error {
 	o, err := s.Store.GetOverview(r.Context(), 10)
 	if err != nil {
+		return err
+	}
+	if err := s.Lab.Badges(r.Context(), o.Last); err != nil {
 		return err
 	}
 	return reply(w, http.StatusOK, o)

@@ -11,6 +11,7 @@ import (
 	"ohmkeep/server/lab"
 	"ohmkeep/server/procedure"
 	"ohmkeep/server/quantity"
+	"ohmkeep/server/standing"
 	"ohmkeep/store"
 )
 
@@ -124,13 +125,18 @@ func (s *Server) apiRun(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return reply(w, http.StatusOK, apiRunHead{*rec, lost})
+	behind, err := s.Lab.Behind(r.Context(), rec)
+	if err != nil {
+		return err
+	}
+	return reply(w, http.StatusOK, apiRunHead{*rec, behind, lost})
 }
 
 // apiRunHead is the JSON of the head of a run.
 type apiRunHead struct {
 	procedure.Record
-	Damaged []string `json:"damaged,omitempty" doc:"what of the head is not what was stored, in words, and is left out; where the status is damaged, nothing but the id can be believed, not even that it was no rehearsal; absent: nothing"`
+	Behind  standing.Standing `json:"behind" doc:"what stands behind the run: the checks of its bench before and after it"`
+	Damaged []string          `json:"damaged,omitempty" doc:"what of the head is not what was stored, in words, and is left out; where the status is damaged, nothing but the id can be believed, not even that it was no rehearsal; absent: nothing"`
 }
 
 // apiProgress is the JSON of a run's progress.

@@ -74,8 +74,11 @@ func (s *Server) csvHistory(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return s.csvAnswer(w, r, "ohmkeep-runs-"+s.day(), func(b *csvBody) error {
-		e := store.NewHistoryCSV(b)
-		if err := s.Store.EachRun(r.Context(), f, e.Row); err != nil {
+		e, behind := store.NewHistoryCSV(b), s.Lab.Standings()
+		err := s.Store.EachRun(r.Context(), f, func(row *store.RunRow) error {
+			return errors.Join(behind.Mark(r.Context(), row), e.Row(row))
+		})
+		if err != nil {
 			return err
 		}
 		return e.Close()
@@ -91,11 +94,14 @@ func (s *Server) csvWide(w http.ResponseWriter, r *http.Request) error {
 	}
 	return s.csvAnswer(w, r, "ohmkeep-results-"+s.day(), func(b *csvBody) error {
 		var e *store.WideCSV
+		behind := s.Lab.Standings()
 		begin := func(columns []lot.Column) error {
 			e = store.NewWideCSV(b, columns)
 			return nil
 		}
-		if err := s.Store.Wide(r.Context(), f, begin, func(row *store.WideRow) error { return e.Row(row) }); err != nil {
+		if err := s.Store.Wide(r.Context(), f, begin, func(row *store.WideRow) error {
+			return errors.Join(behind.Mark(r.Context(), &row.Run), e.Row(row))
+		}); err != nil {
 			return err
 		}
 		return e.Close()
@@ -108,8 +114,12 @@ func (s *Server) csvResults(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	behind, err := s.Lab.Behind(r.Context(), rec)
+	if err != nil {
+		return err
+	}
 	return s.csvAnswer(w, r, runFile(rec, "results"), func(b *csvBody) error {
-		e := store.NewResultsCSV(b)
+		e := store.NewResultsCSV(b, behind.Badge)
 		for i := range results {
 			if err := e.Row(rec, &results[i]); err != nil {
 				return err

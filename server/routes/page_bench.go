@@ -36,7 +36,10 @@ func (s *Server) benchProps(ctx context.Context) (web.BenchProps, error) {
 	}
 	p.Page.Rehearsal = s.bench(ctx).Identity().Rehearsal
 	var err error
-	if p.Check, p.CheckWords, err = s.lastCheck(ctx); err != nil || s.bench(ctx).Rehearse == nil {
+	if p.Check, p.CheckWords, err = s.lastCheck(ctx); err != nil {
+		return p, err
+	}
+	if p.DueWords, err = s.dueWords(ctx); err != nil || s.bench(ctx).Rehearse == nil {
 		return p, err
 	}
 	devices, err := s.Store.DeviceHeads(ctx)

@@ -14,6 +14,7 @@ import (
 	"ohmkeep/server/check"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/problem"
+	"ohmkeep/server/standing"
 	"ohmkeep/store"
 	"ohmkeep/web"
 )
@@ -106,10 +107,11 @@ func (s *Server) benchCheckView(ctx context.Context, b *lab.Bench) (web.BenchChe
 	if out.Seated = lab.NothingSeated; seated != nil {
 		out.Seated = seated.Model
 	}
-	if now.Before != nil {
-		out.Back = s.seatedWords(ctx, &bench.Seating{Device: now.Before.Device, Model: now.Before.Model, Serial: now.Before.Serial})
+	before, err := s.Lab.TakenOut(ctx, b)
+	if before != nil {
+		out.Back = s.seatedWords(ctx, &bench.Seating{Device: before.Device, Model: before.Model, Serial: before.Serial})
 	}
-	return out, nil
+	return out, err
 }
 
 func (s *Server) benchCheckForm(w http.ResponseWriter, r *http.Request) error {
@@ -213,7 +215,40 @@ func (s *Server) benchCheckRecordPage(w http.ResponseWriter, r *http.Request) er
 	}
 	p := web.BenchCheckRecordProps{Page: s.frame(r.Context(), "Bench check", "/bench"), Check: *checkRow(c, def.Name), Def: def}
 	p.Page.Rehearsal = c.Record.Identity.Rehearsal
+	if p.Doubt, err = s.inDoubt(r.Context(), c, r.URL.Query().Get("cursor")); err != nil {
+		return err
+	}
 	return show(r.Context(), w, http.StatusOK, web.BenchCheckRecord(p))
+}
+
+// inDoubt is a page of the runs that a check puts in doubt; nil where it found no
+// fault.
+func (s *Server) inDoubt(ctx context.Context, c *store.BenchCheck, cursor string) (*web.InDoubt, error) {
+	from, to, some, err := s.Lab.InDoubt(ctx, c)
+	if err != nil || !some {
+		return nil, err
+	}
+	list, err := s.Store.ListRuns(ctx, store.Filter{Bench: c.Bench, From: from, To: to}, cursor, runsPerPage)
+	if err != nil {
+		return nil, err
+	}
+	d := &web.InDoubt{Since: from, Total: list.Total, More: list.More, CanRun: personOf(ctx).Role >= store.Operator && s.bench(ctx).Definition.Key == c.Bench}
+	behind := s.Lab.Standings()
+	for i := range list.Runs {
+		st, err := behind.Of(ctx, &list.Runs[i])
+		if err != nil {
+			return nil, err
+		}
+		d.Runs = append(d.Runs, web.DoubtRow{RunRow: s.runRow(&list.Runs[i]), Standing: st})
+	}
+	address := "/bench/checks/" + c.ID
+	if list.Next != "" {
+		d.Next = address + "?cursor=" + url.QueryEscape(list.Next) + "#in-doubt"
+	}
+	if cursor != "" {
+		d.First = address + "#in-doubt"
+	}
+	return d, nil
 }
 
 // definitionAt is the description of a bench as it was at a time: its newest
@@ -244,6 +279,42 @@ func (s *Server) storedBenchAt(ctx context.Context, key string, rev int) (*store
 		return s.storedBench(ctx, key)
 	}
 	return s.Store.GetBench(ctx, key, rev)
+}
+
+// checkBrief says in a few words that a check of the bench in use is due, or has
+// found a fault; "" where neither is so.
+func (s *Server) checkBrief(ctx context.Context) string {
+	switch next, err := s.Lab.Next(ctx, s.bench(ctx)); {
+	case err != nil:
+		s.Log.Error("what stands behind a run is not known", "err", err)
+		return "bench check not known"
+	case next.Badge == standing.Doubtful:
+		return "the bench check found a fault"
+	case next.Badge == standing.Due:
+		return "bench check due"
+	}
+	return ""
+}
+
+// dueWords say when the last good check of the bench in use was, and what would
+// stand behind a run that began now.
+func (s *Server) dueWords(ctx context.Context) (string, error) {
+	good, err := s.Lab.LastGood(ctx, s.bench(ctx))
+	if err != nil {
+		return "", err
+	}
+	next, err := s.Lab.Next(ctx, s.bench(ctx))
+	if err != nil {
+		return "", err
+	}
+	words := "No whole check of this bench was good yet."
+	if !good.IsZero() {
+		words = "The last whole check that was good ended " + web.AgoWords(s.Now(), good) + "."
+	}
+	if next.Badge != standing.Checked {
+		words += " A run that began now would be “" + string(next.Badge) + "”: " + next.Said
+	}
+	return words, nil
 }
 
 // lastCheck is the last check of the bench in use, and what is said of it in a

@@ -62,7 +62,9 @@ func (s *Server) fillLot(ctx context.Context, p *web.LotProps, base string, q ur
 		p.Device, p.Procedure = runs[i].DeviceName, runs[i].ProcedureName
 		p.Page.Rehearsal = p.Page.Rehearsal || runs[i].Rehearsal
 	}
-	s.unitsPage(p, base, runs, number(q, "units", 1), q.Get("result"))
+	if err := s.unitsPage(ctx, p, base, runs, number(q, "units", 1), q.Get("result")); err != nil {
+		return err
+	}
 	if p.Stats, err = s.lotStats(ctx, runs); err != nil {
 		return err
 	}
@@ -83,13 +85,14 @@ func with(base string, q url.Values) string {
 const unitsPerPage = 100
 
 // unitsPage returns one page of units, from number first on, counted from 1.
-func (s *Server) unitsPage(p *web.LotProps, base string, runs []store.RunRow, first int, result string) {
+func (s *Server) unitsPage(ctx context.Context, p *web.LotProps, base string, runs []store.RunRow, first int, result string) error {
 	if first < 1 || first > len(runs) {
 		first = 1
 	}
 	last := min(first+unitsPerPage-1, len(runs))
-	for i := first - 1; i < last; i++ {
-		p.Rows = append(p.Rows, s.runRow(&runs[i]))
+	var err error
+	if p.Rows, err = s.runRows(ctx, runs[first-1:last]); err != nil {
+		return err
 	}
 	address := func(first int) string {
 		q := url.Values{"units": {strconv.Itoa(first)}}
@@ -105,6 +108,7 @@ func (s *Server) unitsPage(p *web.LotProps, base string, runs []store.RunRow, fi
 	if last < len(runs) {
 		p.Later = address(last + 1)
 	}
+	return nil
 }
 
 // pickStat marks the result that the plot draws: the one asked for, else the

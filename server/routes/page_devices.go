@@ -110,8 +110,10 @@ func (s *Server) deviceProps(ctx context.Context, key string) (p web.DeviceProps
 	if err != nil {
 		return p, err
 	}
+	if p.Last, err = s.runRows(ctx, runs.Runs); err != nil {
+		return p, err
+	}
 	for i := range runs.Runs {
-		p.Last = append(p.Last, s.runRow(&runs.Runs[i]))
 		p.Page.Rehearsal = p.Page.Rehearsal || runs.Runs[i].Rehearsal
 	}
 	return p, nil

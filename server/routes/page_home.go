@@ -73,8 +73,10 @@ func (s *Server) home(ctx context.Context) (web.HomeProps, error) {
 	if err != nil {
 		return p, err
 	}
+	if p.Last, err = s.runRows(ctx, last); err != nil {
+		return p, err
+	}
 	for i := range last {
-		p.Last = append(p.Last, s.runRow(&last[i]))
 		p.Page.Rehearsal = p.Page.Rehearsal || last[i].Rehearsal
 	}
 	if p.Lots, p.MoreLots, err = s.lotRows(ctx); err != nil {
@@ -141,12 +143,24 @@ func enabled(p *procedure.Procedure) int {
 	return n
 }
 
+// runRows converts stored runs into rows of a list, with what stands behind each.
+func (s *Server) runRows(ctx context.Context, runs []store.RunRow) ([]web.RunRow, error) {
+	if err := s.Lab.Badges(ctx, runs); err != nil {
+		return nil, err
+	}
+	var out []web.RunRow
+	for i := range runs {
+		out = append(out, s.runRow(&runs[i]))
+	}
+	return out, nil
+}
+
 // runRow converts a stored run into a row of a list.
 func (s *Server) runRow(r *store.RunRow) web.RunRow {
 	row := web.RunRow{
 		ID: r.ID, Device: r.DeviceName, Procedure: r.ProcedureName, Unit: r.Unit.Serial, Lot: r.Unit.Lot,
 		Operator: r.Operator, Outcome: r.Outcome, Status: r.Status, Started: r.Started, Took: s.took(r.Started, r.Ended),
-		Readings: r.Readings, Note: r.Note, Rehearsal: r.Rehearsal,
+		Readings: r.Readings, Note: r.Note, Rehearsal: r.Rehearsal, Badge: r.Badge,
 	}
 	if r.Manual {
 		row.Procedure = ""

@@ -43,8 +43,10 @@ func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
 		p.Filter = formOf("filter", p.Filter.Values, e, nil)
 		return show(ctx, w, status, web.Runs(p))
 	}
+	if p.Rows, err = s.runRows(ctx, list.Runs); err != nil {
+		return err
+	}
 	for i := range list.Runs {
-		p.Rows = append(p.Rows, s.runRow(&list.Runs[i]))
 		p.Page.Rehearsal = p.Page.Rehearsal || list.Runs[i].Rehearsal
 	}
 	p.Total, p.More = list.Total, list.More

@@ -101,6 +101,7 @@ func (s *Server) brief(ctx context.Context) web.BenchBrief {
 	if q, err := s.Lab.Seated(ctx, s.bench(ctx)); err == nil && s.bench(ctx).Rehearse != nil {
 		b.Seated = s.seatedWords(ctx, q)
 	}
+	b.Check = s.checkBrief(ctx)
 	return b
 }
 

@@ -16,6 +16,15 @@ import (
 // is the measurement to show; below 0 it is the one at work or else the one
 // worth showing.
 func (s *Server) view(ctx context.Context, id string, m int) (web.RunProps, uint64, error) {
+	p, seq, err := s.bareView(ctx, id, m)
+	if err == nil {
+		p.Behind, err = s.Lab.Behind(ctx, &p.Record)
+	}
+	return p, seq, err
+}
+
+// bareView is view without what stands behind the run.
+func (s *Server) bareView(ctx context.Context, id string, m int) (web.RunProps, uint64, error) {
 	if now, known := s.Runs.Snapshot(id, m); known && now.Record.Status == procedure.Running {
 		p := runPropsOf(now)
 		note, err := s.Store.GetRun(ctx, id)

@@ -135,7 +135,7 @@ func (w *weighing) say() {
 		w.out.Badge = Checked
 		said = append(said, "The whole check of the bench before this run found nothing that touches it; its oldest step was "+ageWords(w.oldest)+" old.")
 	}
-	if w.out.Badge != Doubtful {
+	if w.out.Badge == Checked || w.out.Badge == Due && w.follows {
 		said = append(said, w.afterWords())
 	}
 	w.out.Said = strings.Join(append(said, w.elsewhere()...), " ")
@@ -154,7 +154,11 @@ func (w *weighing) whyDue() {
 		w.due = append(w.due, "The bench’s definition has changed between the last check and this run: its contacts, channels or paths.")
 	}
 	if w.oldest > w.fresh {
-		w.due = append(w.due, fmt.Sprintf("The check before this run was %s old, and one counts for %s.", ageWords(w.oldest), ageWords(w.fresh)))
+		old := ageWords(w.oldest)
+		if old == ageWords(w.fresh) {
+			old = "more than " + old
+		}
+		w.due = append(w.due, fmt.Sprintf("The check before this run was %s old, and one counts for %s.", old, ageWords(w.fresh)))
 	}
 	if len(w.untold) > 0 {
 		w.due = append(w.due, "The check before this run could not tell everything: "+sentence(w.untold[0]))

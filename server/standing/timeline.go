@@ -142,6 +142,17 @@ func (b *line) lastGood(s check.Step, t time.Time) (at time.Time) {
 	return at
 }
 
+// LastGood is the end of the newest good check of a bench; zero where there is
+// none.
+func (t *Timeline) LastGood(serial string) (at time.Time) {
+	for _, c := range t.of(serial).checks {
+		if c.Verdict == check.Good && !c.Damaged {
+			at = c.At
+		}
+	}
+	return at
+}
+
 // none is a bench without a check.
 var none = &line{}
 

@@ -124,7 +124,7 @@ func serveCommand(ctx context.Context, args []string, stdout, stderr io.Writer) 
 		return usageError{errors.New("-session-age takes a minute to ten years, such as 720h")}
 	}
 	if o.CheckFresh < time.Minute {
-		return errors.New("-check-fresh must be at least 1m")
+		return usageError{errors.New("-check-fresh takes a minute or more, such as 24h")}
 	}
 	if o.ControlIdle < time.Minute {
 		return usageError{errors.New("-control-idle takes a minute or more, such as 15m")}

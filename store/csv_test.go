@@ -17,6 +17,7 @@ import (
 	"ohmkeep/server/derive"
 	"ohmkeep/server/lot"
 	"ohmkeep/server/procedure"
+	"ohmkeep/server/standing"
 	"ohmkeep/store"
 	"ohmkeep/store/storetest"
 )
@@ -38,7 +39,7 @@ func noteCell(t testing.TB, note string) (raw string, file string) {
 	if !strings.HasPrefix(record, before) || !strings.HasSuffix(record, "\r\n") {
 		t.Fatalf("record %q", record)
 	}
-	return strings.TrimSuffix(strings.TrimPrefix(record, before), ",,,\r\n"), b.String()
+	return strings.TrimSuffix(strings.TrimPrefix(record, before), ",,,,\r\n"), b.String()
 }
 
 // The cases are those of testdata/csv-and-formula-injection.json, which names
@@ -77,7 +78,7 @@ func FuzzTextCell(f *testing.F) {
 		if err != nil || len(records) != 2 {
 			t.Fatalf("%q: %v", file, err)
 		}
-		got := records[1][len(records[1])-4]        // behind it is where the run was brought from
+		got := records[1][len(records[1])-5]        // behind it is where the run was brought from and its badge
 		want := strings.ReplaceAll(s, "\r\n", "\n") // as Go's reader gives it back
 		if strings.TrimPrefix(got, "'") != strings.TrimPrefix(want, "'") {
 			t.Fatalf("%q comes back as %q", s, got)
@@ -162,7 +163,7 @@ func TestResultsAndWideCSV(t *testing.T) {
 	t.Parallel()
 	r := record("run", "+u1")
 	var b bytes.Buffer
-	e := store.NewResultsCSV(&b)
+	e := store.NewResultsCSV(&b, "")
 	x := result(0, "r", 2, -5)
 	x.Flags, x.Condition = bench.NotSettled, "VCC 4.5 V"
 	if err := errors.Join(e.Row(r, &x), e.Close()); err != nil {
@@ -171,11 +172,11 @@ func TestResultsAndWideCSV(t *testing.T) {
 	_, row, _ := strings.Cut(b.String(), "\r\n")
 	// From before budgets were kept: neither factor nor interval, and it says so.
 	if want := "run,'+u1,L1,1,Resistance,r,Name of r,2,B,,VCC 4.5 V,-5,Ω,0.01,,,,-1.5,,guard band w = U,,,pass,not settled,," +
-		"\"U is k = 2 of a reading, made before budgets were kept\",yes,\r\n"; row != want {
+		"\"U is k = 2 of a reading, made before budgets were kept\",yes,,\r\n"; row != want {
 		t.Errorf("got  %s want %s", row, want)
 	}
 	b.Reset()
-	e = store.NewResultsCSV(&b)
+	e = store.NewResultsCSV(&b, standing.Checked)
 	within, band := 0.975, 0.01
 	x.K, x.From, x.To, x.Band, x.Conformity, x.Note = 1.65, -5.01, -4.99, &band, &within, "as it is"
 	// Whole cycles, so no hum; temperature is among the contributions.
@@ -187,7 +188,7 @@ func TestResultsAndWideCSV(t *testing.T) {
 	}
 	head, row, _ := strings.Cut(b.String(), "\r\n")
 	if want := "run,'+u1,L1,1,Resistance,r,Name of r,2,B,,VCC 4.5 V,-5,Ω,0.01,1.65,-5.01,-4.99,-1.5,,guard band w = U,0.01,0.975,pass,not settled," +
-		"2 B 5.0021 V ± 0.0024 V,as it is,yes," + uncounted + "\r\n"; row != want {
+		"2 B 5.0021 V ± 0.0024 V,as it is,yes," + uncounted + ",checked\r\n"; row != want {
 		t.Errorf("got  %s want %s", row, want)
 	}
 	if n, cells := strings.Count(head, ","), strings.Count(row, ","); n != cells {
@@ -196,7 +197,7 @@ func TestResultsAndWideCSV(t *testing.T) {
 
 	// A bound: the end that is open is an empty cell.
 	b.Reset()
-	e = store.NewResultsCSV(&b)
+	e = store.NewResultsCSV(&b, "")
 	bound := x
 	bound.U, bound.K, bound.From, bound.To = 0, 0, -5, math.NaN()
 	if err := errors.Join(e.Row(r, &bound), e.Close()); err != nil || !strings.Contains(b.String(), ",-5,Ω,0,,-5,,-1.5,") {
@@ -207,17 +208,17 @@ func TestResultsAndWideCSV(t *testing.T) {
 	w := store.NewWideCSV(&b, []lot.Column{
 		{Identity: lot.Identity{Procedure: "p", Pin: 3, Unit: "A"}, Place: 1, MeasurementName: "Leakage", Name: "High"},
 		{Identity: lot.Identity{Procedure: "p"}, Name: "=evil"}})
-	if err := errors.Join(w.Row(&store.WideRow{Run: store.RunRow{ID: "run", Rehearsal: true},
+	if err := errors.Join(w.Row(&store.WideRow{Run: store.RunRow{ID: "run", Rehearsal: true, Badge: standing.Doubtful},
 		Values: []float64{math.NaN(), x.Value}, From: []float64{math.NaN(), -5.01}, To: []float64{math.NaN(), -4.99},
 		Outcomes: []derive.Outcome{"", "not to be trusted"}}), w.Close()); err != nil {
 		t.Fatal(err)
 	}
 	head, row, _ = strings.Cut(b.String(), "\r\n")
 	if !strings.HasSuffix(head, ",rehearsal,2 Leakage: High pin 3 (A),1: =evil,"+
-		"2 Leakage: High pin 3 (A) from,2 Leakage: High pin 3 (A) to,2 Leakage: High pin 3 (A) outcome,1: =evil from,1: =evil to,1: =evil outcome") {
+		"2 Leakage: High pin 3 (A) from,2 Leakage: High pin 3 (A) to,2 Leakage: High pin 3 (A) outcome,1: =evil from,1: =evil to,1: =evil outcome,bench check") {
 		t.Errorf("header %s", head)
 	}
-	if row != "run,,,,,,,,,,,yes,,-5,,,,-5.01,-4.99,not to be trusted\r\n" {
+	if row != "run,,,,,,,,,,,yes,,-5,,,,-5.01,-4.99,not to be trusted,doubtful\r\n" {
 		t.Errorf("row %q", row)
 	}
 }

@@ -43,7 +43,7 @@ func csvColumns(pick func(*runColumn) bool) (columns []*runColumn, header []stri
 
 var resultsHeader = []string{"run", "serial", "lot", "measurement", "measurement name", "result", "name", "pin", "pin name",
 	"curve", "condition", "value", "unit", "expanded uncertainty (95 %)", "k", "from", "to", "low limit", "high limit", "decision rule",
-	"guard band", "probability of conformity", "outcome", "flags", "held levels", "note", "rehearsal", "not counted", "bench check"}
+	"guard band", "probability of conformity", "outcome", "flags", "held levels", "note", "rehearsal", "not counted", benchCheckHeading}
 
 // ResultsCSV writes a row for each result. Values are in the unit that its
 // own column names.
@@ -154,7 +154,7 @@ func ruleOf(r *procedure.Record, x *procedure.Result) string {
 
 // WideCSV writes a row for each run and a column for each result; behind them, in
 // the same order, the ends of the interval of each and its outcome, so that a
-// column has its place whoever reads no intervals.
+// column has its place whoever reads no intervals; last what stands behind the run.
 type WideCSV struct {
 	*csvWriter
 	columns []*runColumn
@@ -175,7 +175,7 @@ func NewWideCSV(w io.Writer, columns []lot.Column) *WideCSV {
 	for _, label := range labels {
 		header = append(header, label+" from", label+" to", label+" outcome")
 	}
-	return &WideCSV{newCSV(w, header...), own}
+	return &WideCSV{newCSV(w, append(header, benchCheckHeading)...), own}
 }
 
 // Row writes one run.
@@ -191,6 +191,7 @@ func (e *WideCSV) Row(r *WideRow) error {
 		e.number(r.To[i])
 		e.text(string(r.Outcomes[i]))
 	}
+	e.text(string(r.Run.Badge))
 	return e.end()
 }
 

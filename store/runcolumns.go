@@ -35,6 +35,10 @@ type runColumn struct {
 	wide bool   // it is in the table of results too
 }
 
+// benchCheckHeading is the heading of the badge of what stands behind a run, the
+// last column of each file that has it: older columns keep their places.
+const benchCheckHeading = "bench check"
+
 // runColumns are the columns of the table of runs: a new one is a line here,
 // a field of procedure.Record, of RunRow or of both, and a migration.
 var runColumns = []runColumn{
@@ -97,7 +101,7 @@ var runColumns = []runColumn{
 	{csv: "brought from", beside: true, cell: func(r *RunRow) any { return &r.brought().Server }},
 	{csv: "run there", beside: true, cell: func(r *RunRow) any { return &r.brought().Run }},
 	{csv: "file (SHA-256)", beside: true, cell: func(r *RunRow) any { return &r.brought().File }},
-	{csv: "bench check", beside: true, wide: true, cell: func(r *RunRow) any { return &r.Badge }},
+	{csv: benchCheckHeading, beside: true, cell: func(r *RunRow) any { return &r.Badge }},
 	{name: "identity",
 		begin: func(r *newRun) any { return asJSON{r.Identity} }, row: func(r *RunRow) any { return &r.identity }, head: func(r *procedure.Record) any { return asJSON{&r.Identity} }},
 	{name: "seated",

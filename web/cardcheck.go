@@ -31,7 +31,12 @@ type CardCheck struct {
 	Findings    []CheckFinding
 	Dropped     int    // findings beyond what is kept
 	Err         string // why it ended before its end
+	// Turn tells a drawing from one of another check that looks the same, which a
+	// page that was drawn in between must be sent again.
+	Turn uint64
 }
+
+func (c *CardCheck) turn() string { return strconv.FormatUint(c.Turn, 10) }
 
 // CheckFinding is a finding with its raw exchange decoded.
 type CheckFinding struct {
@@ -55,6 +60,7 @@ const (
 type CheckGroup struct {
 	At       int
 	Title    string
+	Turn     string // of the check
 	Findings []CheckFinding
 }
 
@@ -67,7 +73,7 @@ func (c *CardCheck) Groups() []CheckGroup {
 	out := make([]CheckGroup, CheckGroups)
 	n := 0
 	for i := range out {
-		out[i].At = i
+		out[i].At, out[i].Turn = i, c.turn()
 	}
 	for _, f := range c.Findings {
 		title := f.Group

@@ -310,9 +310,10 @@ func TestBenchCheckSeats(t *testing.T) {
 	for _, step := range []check.Step{check.Empty, check.Plug} {
 		info, _ := check.InfoOf(step)
 		must(t, r.CheckBench(t.Context(), r.b, ada, CheckRequest{Steps: []check.Step{step}, Seat: true}))
-		at := r.stepEnds(t)
-		if at.Before == nil || at.Before.Serial != "S7" {
-			t.Errorf("%s: remembered %+v", step, at.Before)
+		r.stepEnds(t)
+		restarted := New(r.Config, r.b) // what was taken out outlives a restart
+		if before, err := restarted.TakenOut(t.Context(), r.b); err != nil || before == nil || before.Serial != "S7" {
+			t.Errorf("%s: remembered %+v, %v", step, before, err)
 		}
 		if now := r.socket.now(); now.Model != info.Model || !slices.Equal(now.BenchFaults, fault) {
 			t.Errorf("%s: in the socket is %+v", step, now)
@@ -329,8 +330,8 @@ func TestBenchCheckSeats(t *testing.T) {
 	must(t, r.CheckBench(t.Context(), r.b, ada, CheckRequest{Steps: []check.Step{check.Empty}, Seat: true}))
 	r.stepEnds(t)
 	must(t, r.Seat(t.Context(), r.b, ada, bench.Seating{Model: "check-load", Seed: 1}))
-	if now, _ := r.b.BenchCheck(); now.Before != nil {
-		t.Errorf("after somebody seated something else: %+v", now.Before)
+	if before, err := r.TakenOut(t.Context(), r.b); err != nil || before != nil {
+		t.Errorf("after somebody seated something else: %+v, %v", before, err)
 	}
 }
 

@@ -39,6 +39,8 @@ type CardCheck struct {
 	Findings    []CardFinding
 	Dropped     int    // findings beyond what is kept
 	Err         string // why it ended before its end
+	// Turn counts the beginnings and ends of checks since the bench is in use.
+	Turn uint64
 }
 
 // CardFinding is one point of a check; its events are the newest of it.
@@ -148,7 +150,7 @@ func (l *Lab) goThrough(ctx context.Context, cancel context.CancelCauseFunc, b *
 	c.mu.Lock()
 	c.cancel, c.events = cancel, 0
 	c.change++
-	c.now = CardCheck{Running: true, By: who.Name, Started: l.Now(), Connections: connections}
+	c.now = CardCheck{Running: true, By: who.Name, Started: l.Now(), Connections: connections, Turn: c.now.Turn + 1}
 	c.mu.Unlock()
 	b.byHand.set(checkingCards)
 	begun()
@@ -169,6 +171,7 @@ func (l *Lab) goThrough(ctx context.Context, cancel context.CancelCauseFunc, b *
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.cancel, c.now.Running, c.now.Ended, c.now.Err = nil, false, l.Now(), errText(err)
+	c.now.Turn++
 	c.change++
 }
 

@@ -30,7 +30,7 @@ const (
 // checkView returns a check of cards as pages show it, its raw exchanges
 // decoded.
 func (s *Server) checkView(c *lab.CardCheck) web.CardCheck {
-	out := web.CardCheck{Running: c.Running, By: c.By, Started: c.Started, Ended: c.Ended, Connections: c.Connections, Dropped: c.Dropped, Err: c.Err}
+	out := web.CardCheck{Running: c.Running, By: c.By, Started: c.Started, Ended: c.Ended, Connections: c.Connections, Dropped: c.Dropped, Err: c.Err, Turn: c.Turn}
 	decoders := map[string]*web.Decoder{} // each follows its connection
 	for _, f := range c.Findings {
 		if decoders[f.Connection] == nil {

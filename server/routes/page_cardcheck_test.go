@@ -10,10 +10,13 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/a-h/templ"
+
 	"ohmkeep/server/bench"
 	"ohmkeep/server/cardinfo"
 	"ohmkeep/server/lab"
 	"ohmkeep/store"
+	"ohmkeep/web"
 )
 
 // checkConfirm is what a first check of cards confirms.
@@ -98,6 +101,37 @@ func TestCheckPageListsWhatIsDemanded(t *testing.T) {
 	}
 	if page := b.get("/bench/check-cards"); strings.Contains(page, `id="confirm-esd"`) {
 		t.Error("the page lists what is not demanded")
+	}
+}
+
+// TestCheckPageAfterAStateNobodyDrew: a page that was drawn while a check was at
+// work, of which no frame saw anything, is told how it ended, even where that looks
+// as the check before it did: each part says which check it is of.
+func TestCheckPageAfterAStateNobodyDrew(t *testing.T) {
+	a, f := newCardRig(t)
+	f.check = func(_ context.Context, _ string, found func(cardinfo.Finding)) error {
+		found(cardinfo.Finding{Group: "Identity", Title: "*IDN? has four fields", Verdict: cardinfo.Pass})
+		return nil
+	}
+	b := a.signIn(t, store.Operator)
+	form := url.Values{"connection": {"cards"}, "confirm": checkConfirm()}
+	drawn := map[string]bool{}
+	for range 2 {
+		b.post("/bench/check-cards", form, http.StatusSeeOther)
+		a.checkEnds(t)
+		form["confirm"] = []string{"empty"}
+		check, _ := a.server.Lab.InUse().CardCheck()
+		c := a.server.checkView(&check)
+		for name, part := range map[string]templ.Component{"stop": web.CheckStop(c), "summary": web.CheckSummary(c), "group": web.CheckGroupPart(c.Groups()[0])} {
+			var html strings.Builder
+			if err := part.Render(t.Context(), &html); err != nil {
+				t.Fatal(err)
+			}
+			if drawn[html.String()] {
+				t.Errorf("the %s of the second check is drawn as that of the first", name)
+			}
+			drawn[html.String()] = true
+		}
 	}
 }
 

@@ -163,7 +163,7 @@ func TestResultsAndWideCSV(t *testing.T) {
 	t.Parallel()
 	r := record("run", "+u1")
 	var b bytes.Buffer
-	e := store.NewResultsCSV(&b, "")
+	e := store.NewResultsCSV(&b, "", nil)
 	x := result(0, "r", 2, -5)
 	x.Flags, x.Condition = bench.NotSettled, "VCC 4.5 V"
 	if err := errors.Join(e.Row(r, &x), e.Close()); err != nil {
@@ -172,11 +172,12 @@ func TestResultsAndWideCSV(t *testing.T) {
 	_, row, _ := strings.Cut(b.String(), "\r\n")
 	// From before budgets were kept: neither factor nor interval, and it says so.
 	if want := "run,'+u1,L1,1,Resistance,r,Name of r,2,B,,VCC 4.5 V,-5,Ω,0.01,,,,-1.5,,guard band w = U,,,pass,not settled,," +
-		"\"U is k = 2 of a reading, made before budgets were kept\",yes,,\r\n"; row != want {
+		"\"U is k = 2 of a reading, made before budgets were kept\",yes,,,,,\r\n"; row != want {
 		t.Errorf("got  %s want %s", row, want)
 	}
 	b.Reset()
-	e = store.NewResultsCSV(&b, standing.Checked)
+	r.Bench.Paths = []bench.Path{{ID: 7, Channel: 1, Contact: 5, Address: "A:7"}}
+	e = store.NewResultsCSV(&b, standing.Checked, procedure.Served{{Pin: 2}: {{Channel: 1, Path: 7, Contact: 5}}})
 	within, band := 0.975, 0.01
 	x.K, x.From, x.To, x.Band, x.Conformity, x.Note = 1.65, -5.01, -4.99, &band, &within, "as it is"
 	// Whole cycles, so no hum; temperature is among the contributions.
@@ -188,7 +189,7 @@ func TestResultsAndWideCSV(t *testing.T) {
 	}
 	head, row, _ := strings.Cut(b.String(), "\r\n")
 	if want := "run,'+u1,L1,1,Resistance,r,Name of r,2,B,,VCC 4.5 V,-5,Ω,0.01,1.65,-5.01,-4.99,-1.5,,guard band w = U,0.01,0.975,pass,not settled," +
-		"2 B 5.0021 V ± 0.0024 V,as it is,yes," + uncounted + ",checked\r\n"; row != want {
+		"2 B 5.0021 V ± 0.0024 V,as it is,yes," + uncounted + ",1,A:7,5,checked\r\n"; row != want {
 		t.Errorf("got  %s want %s", row, want)
 	}
 	if n, cells := strings.Count(head, ","), strings.Count(row, ","); n != cells {
@@ -197,7 +198,7 @@ func TestResultsAndWideCSV(t *testing.T) {
 
 	// A bound: the end that is open is an empty cell.
 	b.Reset()
-	e = store.NewResultsCSV(&b, "")
+	e = store.NewResultsCSV(&b, "", nil)
 	bound := x
 	bound.U, bound.K, bound.From, bound.To = 0, 0, -5, math.NaN()
 	if err := errors.Join(e.Row(r, &bound), e.Close()); err != nil || !strings.Contains(b.String(), ",-5,Ω,0,,-5,,-1.5,") {

@@ -43,18 +43,20 @@ func csvColumns(pick func(*runColumn) bool) (columns []*runColumn, header []stri
 
 var resultsHeader = []string{"run", "serial", "lot", "measurement", "measurement name", "result", "name", "pin", "pin name",
 	"curve", "condition", "value", "unit", "expanded uncertainty (95 %)", "k", "from", "to", "low limit", "high limit", "decision rule",
-	"guard band", "probability of conformity", "outcome", "flags", "held levels", "note", "rehearsal", "not counted", benchCheckHeading}
+	"guard band", "probability of conformity", "outcome", "flags", "held levels", "note", "rehearsal", "not counted", "channel", "path", "contact", benchCheckHeading}
 
 // ResultsCSV writes a row for each result. Values are in the unit that its
 // own column names.
 type ResultsCSV struct {
 	*csvWriter
-	badge standing.Badge
+	badge  standing.Badge
+	served procedure.Served
 }
 
-// NewResultsCSV writes the header. Badge is what stands behind the run.
-func NewResultsCSV(w io.Writer, badge standing.Badge) *ResultsCSV {
-	return &ResultsCSV{newCSV(w, resultsHeader...), badge}
+// NewResultsCSV writes the header. Badge is what stands behind the run, and served
+// what its pins were read by.
+func NewResultsCSV(w io.Writer, badge standing.Badge, served procedure.Served) *ResultsCSV {
+	return &ResultsCSV{newCSV(w, resultsHeader...), badge, served}
 }
 
 // Row writes one result of the run r.
@@ -94,6 +96,10 @@ func (e *ResultsCSV) Row(r *procedure.Record, x *procedure.Result) error {
 	e.text(x.Remark())
 	e.text(rehearsed(r))
 	e.text(strings.Join(notCounted(r, x), "; "))
+	channel, path, contact := e.served.Columns(x, &r.Bench)
+	e.text(channel)
+	e.text(path)
+	e.text(contact)
 	e.text(string(e.badge))
 	return e.end()
 }

@@ -164,7 +164,7 @@ func csvOfRun(t *testing.T, s *store.Store, id string) (results, readings string
 	list, err := s.Results(t.Context(), id)
 	must(t, err)
 	var a, b bytes.Buffer
-	one, all := store.NewResultsCSV(&a, ""), store.NewReadingsCSV(&b, rec, nil)
+	one, all := store.NewResultsCSV(&a, "", nil), store.NewReadingsCSV(&b, rec, nil)
 	for i := range list {
 		must(t, one.Row(rec, &list[i]))
 	}

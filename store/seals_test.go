@@ -68,7 +68,7 @@ func TestDamagedResultIsNowhereShown(t *testing.T) {
 			rec, err := s.GetRun(ctx, "one")
 			must(t, err)
 			var file bytes.Buffer
-			e := store.NewResultsCSV(&file, "")
+			e := store.NewResultsCSV(&file, "", nil)
 			for i := range results {
 				must(t, e.Row(rec, &results[i]))
 			}

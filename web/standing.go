@@ -5,6 +5,7 @@ import (
 
 	"ohmkeep/server/check"
 	"ohmkeep/server/derive"
+	"ohmkeep/server/procedure"
 	"ohmkeep/server/standing"
 )
 
@@ -59,3 +60,19 @@ func checkFirstWords(seats bool) string {
 // StartCheck is the steps of the short check that is offered before a run: what
 // needs nothing in the socket.
 var StartCheck = string(check.Channels) + " " + string(check.Empty)
+
+// servedWords is what a result's pin was read by: channel, path and contact.
+func servedWords(p RunProps, r procedure.Result) string {
+	channel, path, contact := p.Served.Columns(&r, &p.Record.Bench)
+	if channel == "" {
+		return ""
+	}
+	words := "by " + channel
+	if path != "" {
+		words += ", path " + path
+	}
+	if contact != "" {
+		words += ", contact " + contact
+	}
+	return words
+}

@@ -93,7 +93,7 @@ func (s *Server) apiManual(w http.ResponseWriter, r *http.Request) error {
 	rec := &h.Record
 	return reply(w, http.StatusOK, apiManual{ID: rec.ID, Device: rec.Device.Key, Measurement: rec.Procedure.Measurements[0],
 		Rehearsal: rec.Rehearsal, Status: rec.Status, Outcome: rec.Outcome, Reason: rec.Reason,
-		Readings: rec.Readings, Dropped: h.Dropped, Results: resultsOf(h.Results), Kept: kept})
+		Readings: rec.Readings, Dropped: h.Dropped, Results: resultsOf(h.Results, procedure.ServedIn(rec)), Kept: kept})
 }
 
 func (s *Server) apiManualReadings(w http.ResponseWriter, r *http.Request) error {

@@ -182,26 +182,27 @@ func (s *Server) apiProgress(w http.ResponseWriter, r *http.Request) error {
 
 // apiResult is a derived value of a measurement.
 type apiResult struct {
-	Measurement int             `json:"measurement" doc:"index in the procedure"`
-	Key         string          `json:"key"`
-	Name        string          `json:"name"`
-	Pin         int             `json:"pin,omitempty"`
-	Group       string          `json:"group,omitempty" doc:"curve or direction"`
-	Condition   string          `json:"condition,omitempty"`
-	Value       apidoc.Nullable `json:"value" doc:"in unit; null where it could not be derived"`
-	Unit        quantity.Unit   `json:"unit"`
-	U           apidoc.Nullable `json:"u" doc:"half-width in unit of the interval that holds the true value with 95 %; null where it cannot be said; where k is null, k = 2 of a reading"`
-	K           apidoc.Nullable `json:"k" doc:"coverage factor of u; null for results without a budget"`
-	From        apidoc.Nullable `json:"from" doc:"lower end of that interval; null where it is open, as for a value that is at most so much, and for results from before budgets were kept"`
-	To          apidoc.Nullable `json:"to" doc:"its upper end; null where it is open, as for a value that is at least so much"`
-	Low         *float64        `json:"low,omitempty"`
-	High        *float64        `json:"high,omitempty"`
-	W           *float64        `json:"w,omitempty" doc:"guard band that the decision rule kept, in unit"`
-	Conformity  *float64        `json:"conformity,omitempty" doc:"probability that the true value is within the limits"`
-	Outcome     derive.Outcome  `json:"outcome"`
-	Flags       []string        `json:"flags"`
-	Held        []apiHeld       `json:"held" doc:"levels that other pins were held at, as they were read back"`
-	Note        string          `json:"note,omitempty" doc:"why it is invalid, what is probably wrong"`
+	Measurement int                  `json:"measurement" doc:"index in the procedure"`
+	Key         string               `json:"key"`
+	Name        string               `json:"name"`
+	Pin         int                  `json:"pin,omitempty"`
+	Group       string               `json:"group,omitempty" doc:"curve or direction"`
+	Condition   string               `json:"condition,omitempty"`
+	Value       apidoc.Nullable      `json:"value" doc:"in unit; null where it could not be derived"`
+	Unit        quantity.Unit        `json:"unit"`
+	U           apidoc.Nullable      `json:"u" doc:"half-width in unit of the interval that holds the true value with 95 %; null where it cannot be said; where k is null, k = 2 of a reading"`
+	K           apidoc.Nullable      `json:"k" doc:"coverage factor of u; null for results without a budget"`
+	From        apidoc.Nullable      `json:"from" doc:"lower end of that interval; null where it is open, as for a value that is at most so much, and for results from before budgets were kept"`
+	To          apidoc.Nullable      `json:"to" doc:"its upper end; null where it is open, as for a value that is at least so much"`
+	Low         *float64             `json:"low,omitempty"`
+	High        *float64             `json:"high,omitempty"`
+	W           *float64             `json:"w,omitempty" doc:"guard band that the decision rule kept, in unit"`
+	Conformity  *float64             `json:"conformity,omitempty" doc:"probability that the true value is within the limits"`
+	Outcome     derive.Outcome       `json:"outcome"`
+	Flags       []string             `json:"flags"`
+	Held        []apiHeld            `json:"held" doc:"levels that other pins were held at, as they were read back"`
+	Note        string               `json:"note,omitempty" doc:"why it is invalid, what is probably wrong"`
+	By          []procedure.ServedBy `json:"by,omitempty" doc:"what its pin was read by, in the order in which that was connected; absent: not known"`
 }
 
 // apiResults are the results of a run.
@@ -220,15 +221,15 @@ func (s *Server) apiResults(w http.ResponseWriter, r *http.Request) error {
 	if len(rec.Procedure.Measurements) == 0 {
 		rule = "not known: the procedure as it was carried out is damaged"
 	}
-	return reply(w, http.StatusOK, apiResults{rec.Rehearsal, rule, resultsOf(results)})
+	return reply(w, http.StatusOK, apiResults{rec.Rehearsal, rule, resultsOf(results, procedure.ServedIn(rec))})
 }
 
-func resultsOf(results []procedure.Result) []apiResult {
+func resultsOf(results []procedure.Result, served procedure.Served) []apiResult {
 	out := make([]apiResult, len(results))
 	for i, x := range results {
 		out[i] = apiResult{x.Measurement, x.Key, x.Name, x.Pin, x.Group, x.Condition, apidoc.Nullable(x.Value), x.Unit,
 			apidoc.Nullable(x.U), orNull(x.K), apidoc.Nullable(x.From), apidoc.Nullable(x.To), finiteOrNil(x.Low), finiteOrNil(x.High),
-			finiteOrNil(x.Band), finiteOrNil(x.Conformity), x.Outcome, x.Flags.Words(), heldOf(x.HeldLevels()), x.Remark()}
+			finiteOrNil(x.Band), finiteOrNil(x.Conformity), x.Outcome, x.Flags.Words(), heldOf(x.HeldLevels()), x.Remark(), served.Of(&x)}
 	}
 	return out
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/check"
 	"ohmkeep/server/standing"
 	"ohmkeep/store"
@@ -32,6 +33,11 @@ func (a *apiRig) holds(address string, words ...string) {
 			a.t.Errorf("%s: %q is there: %v", address, w, !want)
 		}
 	}
+}
+
+// rehearsalChannel is the name of a channel of the bench in use.
+func rehearsalChannel(a *apiRig, id bench.ChannelID) string {
+	return a.server.Lab.InUse().Definition.ChannelName(id)
 }
 
 // TestWhatStandsBehindARun: a run is due for a check, then another is checked; a
@@ -61,6 +67,11 @@ func TestWhatStandsBehindARun(t *testing.T) {
 	}
 	good := get[apiList[apiBenchCheck]](a, checksAt+"s").Items[0]
 	a.holds("/runs/"+after, "What stands behind this run", "/bench/checks/"+good.ID, " minutes old.")
+	results := get[apiResults](a, "/runs/"+after+"/results").Items
+	if len(results) == 0 || len(results[0].By) == 0 || results[0].By[0].Channel == 0 || results[0].By[0].Contact == 0 {
+		t.Errorf("what read the results: %+v", results)
+	}
+	a.holds("/runs/"+after, "by "+rehearsalChannel(a, results[0].By[0].Channel), ", contact ")
 	a.holds("/bench/checks/"+good.ID, "not", "Runs since the last good check")
 
 	a.measuring(findsFloating)

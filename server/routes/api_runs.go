@@ -221,7 +221,7 @@ func (s *Server) apiResults(w http.ResponseWriter, r *http.Request) error {
 	if len(rec.Procedure.Measurements) == 0 {
 		rule = "not known: the procedure as it was carried out is damaged"
 	}
-	return reply(w, http.StatusOK, apiResults{rec.Rehearsal, rule, resultsOf(results, procedure.ServedIn(rec))})
+	return reply(w, http.StatusOK, apiResults{rec.Rehearsal, rule, resultsOf(results, s.served.in(rec))})
 }
 
 func resultsOf(results []procedure.Result, served procedure.Served) []apiResult {

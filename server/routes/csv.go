@@ -119,7 +119,7 @@ func (s *Server) csvResults(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return s.csvAnswer(w, r, runFile(rec, "results"), func(b *csvBody) error {
-		e := store.NewResultsCSV(b, behind.Badge, procedure.ServedIn(rec))
+		e := store.NewResultsCSV(b, behind.Badge, s.served.in(rec))
 		for i := range results {
 			if err := e.Row(rec, &results[i]); err != nil {
 				return err

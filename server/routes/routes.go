@@ -69,8 +69,9 @@ type Config struct {
 // Server answers requests.
 type Server struct {
 	Config
-	hosts hosts
-	inUse func() *lab.Bench // read once in a request, by withBench
+	hosts  hosts
+	inUse  func() *lab.Bench // read once in a request, by withBench
+	served servedRuns
 	// bodies are the bytes of large bodies that are being taken in.
 	bodies atomic.Int64
 }

@@ -55,7 +55,7 @@ func (s *Server) storedView(ctx context.Context, id string, m int) (web.RunProps
 	if err != nil {
 		return web.RunProps{}, err
 	}
-	p := web.RunProps{Base: "/runs/" + id, Record: *rec, Pins: web.Marks(&rec.Device), Served: procedure.ServedIn(rec)}
+	p := web.RunProps{Base: "/runs/" + id, Record: *rec, Pins: web.Marks(&rec.Device), Served: s.served.in(rec)}
 	p.Results = web.ByMeasurement(len(rec.Procedure.Measurements), results)
 	web.JudgePins(p.Pins, results)
 	p.Progress = endProgress(rec, results)

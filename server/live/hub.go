@@ -31,7 +31,8 @@ type Hub struct {
 	topics  map[string]*Topic
 	watches map[string]*watch          // pages that are drawn while watched
 	ending  map[string]<-chan struct{} // loops of pages that nobody watches any more
-	closing chan struct{}
+	closing context.Context            // ends when the hub closes
+	close   context.CancelFunc
 	closed  bool
 	viewers sync.WaitGroup
 	watched int // viewers now
@@ -41,12 +42,13 @@ type Hub struct {
 // must not be nil, since a WebSocket handshake is a GET that cross-origin
 // protection does not cover.
 func NewHub(log *slog.Logger, checkOrigin func(*http.Request) bool) *Hub {
+	closing, end := context.WithCancel(context.Background())
 	return &Hub{
 		log:     log,
 		topics:  map[string]*Topic{},
 		watches: map[string]*watch{},
 		ending:  map[string]<-chan struct{}{},
-		closing: make(chan struct{}),
+		closing: closing, close: end,
 		upgrader: websocket.Upgrader{
 			ReadBufferSize: inboundSize, WriteBufferSize: 16 << 10,
 			WriteBufferPool: &sync.Pool{}, CheckOrigin: checkOrigin,
@@ -128,15 +130,11 @@ func (h *Hub) Serve(w http.ResponseWriter, r *http.Request, name string, since u
 	}
 	gone := make(chan struct{})
 	go func() { defer close(gone); discard(conn) }()
-	go func() {
-		select {
-		case <-gone:
-			return
-		case <-h.closing: // a write that hangs must not hold up the stop
-		case <-r.Context().Done(): // nor what ends because its access was taken back
-		}
-		_ = conn.NetConn().SetWriteDeadline(time.Now().Add(stopWait))
-	}()
+	// A write that hangs must hold up neither the stop nor what ends because its access
+	// was taken back. No goroutine waits for either: there may be thousands of viewers.
+	hurry := func() { _ = conn.NetConn().SetWriteDeadline(time.Now().Add(stopWait)) }
+	defer context.AfterFunc(h.closing, hurry)()
+	defer context.AfterFunc(r.Context(), hurry)()
 	h.stream(r.Context(), conn, topic, since, gone)
 	conn.Close() // ends discard
 	<-gone
@@ -173,7 +171,7 @@ func (h *Hub) stream(ctx context.Context, conn *websocket.Conn, topic *Topic, si
 			}
 		case <-gone:
 			return
-		case <-h.closing:
+		case <-h.closing.Done():
 			// What was published before the stop, such as how a run ended, still goes out.
 			if s := topic.after(since); s.message != nil {
 				_ = send(conn, s.message)
@@ -218,7 +216,7 @@ func (h *Hub) Close() {
 	h.mu.Lock()
 	if !h.closed {
 		h.closed = true
-		close(h.closing)
+		h.close()
 	}
 	h.mu.Unlock()
 	h.viewers.Wait()

@@ -44,7 +44,7 @@ type RunProps struct {
 	Shared bool   // reached by a share link: nothing can be changed
 	Record procedure.Record
 	Behind standing.Standing // the checks of its bench before and after it
-	// Served is what each pin was read by; nil: not worked out, as of a run at work.
+	// Served is what each pin was read by; nil: not known.
 	Served procedure.Served
 	// Progress and Pins are of this moment; after the run, of its end.
 	Progress Progress

@@ -27,6 +27,7 @@ func (s *Server) view(ctx context.Context, id string, m int) (web.RunProps, uint
 func (s *Server) bareView(ctx context.Context, id string, m int) (web.RunProps, uint64, error) {
 	if now, known := s.Runs.Snapshot(id, m); known && now.Record.Status == procedure.Running {
 		p := runPropsOf(now)
+		p.Served = s.served.in(&p.Record)
 		note, err := s.Store.GetRun(ctx, id)
 		if err != nil {
 			return p, 0, err

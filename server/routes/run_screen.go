@@ -23,6 +23,9 @@ func (s *Server) newRunScreen(id string) liverun.Screen {
 func (d *runScreen) Draw(now *liverun.Snapshot, changed []liverun.Part, shared bool) map[string]string {
 	ctx, out := drawing(context.Background()), make(map[string]string, 2*len(changed))
 	p := runPropsOf(now)
+	if !now.Record.Manual {
+		p.Served = d.s.served.in(&p.Record)
+	}
 	if shared { // relative links lead back to the share link, whichever it is
 		p.Shared, p.Base = true, ""
 	}

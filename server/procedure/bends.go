@@ -15,13 +15,9 @@ import (
 // stride, and 2.5 times for a step at the level, up to what the shorter stride sees.
 const steeperAt = 4
 
-// bender is a kind whose values may be voltages that follow levels along curves.
+// bender is a kind whose values may be voltages that follow levels along curves; each
+// says so in its own file.
 type bender interface{ mayBend(m *Measurement) bool }
-
-func (voltage) mayBend(*Measurement) bool     { return true }
-func (outputLevel) mayBend(*Measurement) bool { return true }
-func (ivSweep) mayBend(m *Measurement) bool   { return m.Use == UseCurrent }
-func (watch) mayBend(m *Measurement) bool     { return m.Use == UseCurrent }
 
 // hidesBends reports whether what the point with all levels moved shows of one may be
 // undone by another: several levels are held, and a voltage is sensed.

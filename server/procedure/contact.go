@@ -112,6 +112,15 @@ func (contact) Points(m *Measurement, d *dut.Device) iter.Seq[Point] {
 	return listed(points)
 }
 
+// omits names the other pins, where they are on the return: they may take a part of
+// the current from the die.
+func (contact) omits(m *Measurement) []string {
+	if m.Rest != UseReturn {
+		return nil
+	}
+	return []string{"current that leaves the part by pins other than its ground and supply"}
+}
+
 // grounded brings every pin that nothing holds to the return, but the one at work:
 // the usual continuity test. A transistor whose gate is a pin that floats conducts
 // as the leakage of the bench likes.

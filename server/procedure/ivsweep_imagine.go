@@ -17,6 +17,9 @@ func (ivSweep) Drives(m *Measurement, _ *dut.Device, _ int) Driven {
 	return Driven{Known: true, Low: low, High: high}
 }
 
+// mayBend: a sweep of currents senses voltages.
+func (ivSweep) mayBend(m *Measurement) bool { return m.Use == UseCurrent }
+
 // Imagine is a resistor, or for what a diode fit gives a diode: n 1.1, 10 fA and
 // 10 Ω where its limits do not say otherwise (typical, from memory).
 func (ivSweep) Imagine(m *Measurement, _ *dut.Device, key string, x float64) Imagined {

@@ -7,6 +7,10 @@ import (
 	"ohmkeep/server/budget"
 )
 
+// omitter is a kind that knows of something between its results and the truth that is
+// in no budget, beside what holds for every kind.
+type omitter interface{ omits(m *Measurement) []string }
+
 // NotCounted says in words what may lie between a result and the truth, and is
 // no contribution in its budget. lineHz is the power-line frequency, Hz.
 func NotCounted(m *Measurement, b *Budget, lineHz float64) []string {
@@ -33,8 +37,9 @@ func NotCounted(m *Measurement, b *Budget, lineHz float64) []string {
 	if hidesBends(m, b.Held) {
 		out = append(out, "curves along which it follows several levels that undo each other where all are moved at once")
 	}
-	if m.Kind == contactKind.key && m.Rest == UseReturn {
-		out = append(out, "current that leaves the part by pins other than its ground and supply")
+	k, _ := KindByKey(m.Kind)
+	if o, is := k.(omitter); is {
+		out = append(out, o.omits(m)...)
 	}
 	if !counted(budget.Temperature) {
 		out = append(out, "the temperature of the part: its own heating, and the room's")

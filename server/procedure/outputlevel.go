@@ -175,6 +175,9 @@ func quotient(a, b budget.Value) (budget.Value, *budget.Statement) {
 	return q, &said
 }
 
+// mayBend: what is measured is a voltage, with and without load.
+func (outputLevel) mayBend(*Measurement) bool { return true }
+
 // Imagine has levels at no load and under load: the value of its own key, and of
 // the others the middle of their limits.
 func (outputLevel) Imagine(m *Measurement, _ *dut.Device, key string, x float64) Imagined {

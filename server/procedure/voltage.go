@@ -91,6 +91,9 @@ func evaluateVoltage(k *kit, spots []spot) []Result {
 	return out
 }
 
+// mayBend: what is measured is a voltage, whatever the measurement says.
+func (voltage) mayBend(*Measurement) bool { return true }
+
 // Imagine has the voltage at every pin.
 func (voltage) Imagine(_ *Measurement, _ *dut.Device, _ string, x float64) Imagined {
 	return Imagined{Part: steadyVoltage(x)}

@@ -88,6 +88,9 @@ func (watch) Drives(m *Measurement, _ *dut.Device, _ int) Driven {
 	return Driven{Known: m.Use == UseVoltage, Low: m.Level, High: m.Level}
 }
 
+// mayBend: a watch that forces a current senses a voltage.
+func (watch) mayBend(m *Measurement) bool { return m.Use == UseCurrent }
+
 // maxWatch bounds the readings of one pin in one watch.
 const maxWatch = 10_000_000
 

@@ -33,13 +33,13 @@ type Access struct {
 
 // inGood is the condition that a person may act: neither suspended nor removed, and
 // as they were stored.
-var inGood = `persons.suspended IS NULL AND persons.removed IS NULL AND ` + soundSQL("persons")
+var inGood = `persons.suspended IS NULL AND persons.removed IS NULL AND ` + standsSQL("persons")
 
 var (
 	sessionAccess = `SELECT sessions.id, persons.id, persons.role, persons.role, persons.name, browser, expires, used
-		FROM sessions JOIN persons ON persons.id = person WHERE expires > ? AND ` + soundSQL("sessions") + ` AND ` + inGood
+		FROM sessions JOIN persons ON persons.id = person WHERE expires > ? AND ` + standsSQL("sessions") + ` AND ` + inGood
 	tokenAccess = `SELECT tokens.id, persons.id, persons.role, tokens.role, persons.name, tokens.name, expires, used
-		FROM tokens JOIN persons ON persons.id = person WHERE (expires IS NULL OR expires > ?) AND tokens.revoked IS NULL AND ` + soundSQL("tokens") + ` AND ` + inGood
+		FROM tokens JOIN persons ON persons.id = person WHERE (expires IS NULL OR expires > ?) AND tokens.revoked IS NULL AND ` + standsSQL("tokens") + ` AND ` + inGood
 )
 
 // Session returns the access that a browser's session gives. An unknown, ended

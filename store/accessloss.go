@@ -20,13 +20,13 @@ type AccessChange struct {
 // are left out: each start makes those of before void.
 var goodAccess = `SELECT 'person ' || id || ' ' || created, 'person ' || name, role FROM persons WHERE ` + inGood + `
 	UNION ALL SELECT 'token ' || hex(hash), 'token ' || tokens.name || ' of ' || persons.name, tokens.role
-		FROM tokens JOIN persons ON persons.id = person WHERE (expires IS NULL OR expires > ?1) AND revoked IS NULL AND ` + soundSQL("tokens") + ` AND ` + inGood + `
+		FROM tokens JOIN persons ON persons.id = person WHERE (expires IS NULL OR expires > ?1) AND revoked IS NULL AND ` + standsSQL("tokens") + ` AND ` + inGood + `
 	UNION ALL SELECT 'browser ' || hex(hash), 'browser ' || CASE browser WHEN '' THEN '' ELSE browser || ' ' END || 'of ' || persons.name, persons.role
-		FROM sessions JOIN persons ON persons.id = person WHERE expires > ?1 AND ` + soundSQL("sessions") + ` AND ` + inGood + `
+		FROM sessions JOIN persons ON persons.id = person WHERE expires > ?1 AND ` + standsSQL("sessions") + ` AND ` + inGood + `
 	UNION ALL SELECT 'share ' || hex(hash), 'share link to ' || kind || ' ' || subject || ', made by ' || by, 'reading'
-		FROM shares WHERE (expires IS NULL OR expires > ?1) AND revoked IS NULL AND ` + soundSQL("shares") + ` AND ` + ofNoDeletedRun + `
+		FROM shares WHERE (expires IS NULL OR expires > ?1) AND revoked IS NULL AND ` + standsSQL("shares") + ` AND ` + ofNoDeletedRun + `
 	UNION ALL SELECT 'invitation ' || hex(hash), CASE kind WHEN '` + BrowserLink + `' THEN 'link for one more browser' ELSE 'invitation' END || ', made by ' || by, role
-		FROM invitations WHERE kind <> '` + StartInvitation + `' AND expires > ?1 AND revoked IS NULL AND used < uses AND ` + soundSQL("invitations")
+		FROM invitations WHERE kind <> '` + StartInvitation + `' AND expires > ?1 AND revoked IS NULL AND used < uses AND ` + standsSQL("invitations")
 
 // granted returns all that gives access at a time, by key.
 func (s *Store) granted(ctx context.Context, at int64) (map[string]AccessChange, error) {

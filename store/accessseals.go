@@ -39,9 +39,9 @@ func assigned(set map[string]string) string {
 // whose selects, for each kind of secret, whose access it is and whether that is
 // all sound: for a look-up that has found nothing that gives access.
 var whose = map[KeyKind]string{
-	SessionKey: "SELECT 'the sign-in of ' || persons.name, " + soundSQL("sessions") + " AND " + soundSQL("persons") + " FROM sessions JOIN persons ON persons.id = person WHERE ",
-	TokenKey:   "SELECT 'the token ' || tokens.name || ' of ' || persons.name, " + soundSQL("tokens") + " AND " + soundSQL("persons") + " FROM tokens JOIN persons ON persons.id = person WHERE ",
-	ShareKey:   "SELECT 'a share link to ' || kind || ' ' || subject, " + soundSQL("shares") + " FROM shares WHERE ",
+	SessionKey: "SELECT 'the sign-in of ' || persons.name, " + standsSQL("sessions") + " AND " + standsSQL("persons") + " FROM sessions JOIN persons ON persons.id = person WHERE ",
+	TokenKey:   "SELECT 'the token ' || tokens.name || ' of ' || persons.name, " + standsSQL("tokens") + " AND " + standsSQL("persons") + " FROM tokens JOIN persons ON persons.id = person WHERE ",
+	ShareKey:   "SELECT 'a share link to ' || kind || ' ' || subject, " + standsSQL("shares") + " FROM shares WHERE ",
 }
 
 // refused is the error of access that was not found to be good: Denied, and kept

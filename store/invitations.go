@@ -110,7 +110,7 @@ var good = `invitations.revoked IS NULL AND invitations.expires > ?1 AND invitat
 	AND (maker IS NULL OR EXISTS (SELECT 1 FROM persons WHERE persons.id = maker AND ` + inGood + ` AND (maker = person OR persons.role = 'owner')))`
 
 var invitationColumns = `invitations.id, kind, coalesce((SELECT persons.name FROM persons WHERE persons.id = person), ''),
-	role, by, created, expires, uses, used, ` + soundSQL("invitations") + ` FROM invitations WHERE ` + good
+	role, by, created, expires, uses, used, ` + standsSQL("invitations") + ` FROM invitations WHERE ` + good
 
 func scanInvitation(scan func(...any) error) (v Invitation, err error) {
 	var role string
@@ -127,7 +127,7 @@ func scanInvitation(scan func(...any) error) (v Invitation, err error) {
 }
 
 // soundInvitation is the condition that what is stored of it is what was written.
-var soundInvitation = " AND " + soundSQL("invitations")
+var soundInvitation = " AND " + standsSQL("invitations")
 
 const notInvited = "this link was used already, was taken back or is out of date: ask whoever gave it to you for a new one, or make one where the server runs: ohmkeep invite"
 

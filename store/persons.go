@@ -47,7 +47,7 @@ func (s *Store) ListPersons(ctx context.Context) ([]Person, error) {
 		(SELECT count(*) FROM tokens WHERE person = persons.id AND tokens.revoked IS NULL AND (expires IS NULL OR expires > ?1)),
 		(SELECT count(*) FROM shares WHERE shares.by = persons.name AND shares.revoked IS NULL AND (expires IS NULL OR expires > ?1) AND `+ofNoDeletedRun+`),
 		max((SELECT coalesce(max(used), 0) FROM sessions WHERE person = persons.id), (SELECT coalesce(max(used), 0) FROM tokens WHERE person = persons.id)),
-		`+signOnOf+`, `+soundSQL("persons")+`
+		`+signOnOf+`, `+standsSQL("persons")+`
 		FROM persons WHERE removed IS NULL ORDER BY name, id`, []any{s.now().UnixNano()}, func(r *sql.Rows) error {
 		var p Person
 		var role string
@@ -83,7 +83,7 @@ func personOf(ctx context.Context, q querier, where string, which any) (p Person
 	var sound bool
 	var created int64
 	var suspended sql.NullInt64
-	err = q.QueryRowContext(ctx, "SELECT id, name, role, by, created, suspended, "+signOnOf+", "+soundSQL("persons")+" FROM persons WHERE removed IS NULL AND "+where, which).
+	err = q.QueryRowContext(ctx, "SELECT id, name, role, by, created, suspended, "+signOnOf+", "+standsSQL("persons")+" FROM persons WHERE removed IS NULL AND "+where, which).
 		Scan(&p.ID, &p.Name, &role, &p.By, &created, &suspended, &p.SignOn, &sound)
 	if err != nil {
 		return p, missing(err, noPerson)

@@ -18,7 +18,7 @@ type Salvaged struct {
 
 // madeAnew are the tables that the new database fills by itself, by its triggers
 // and its migrations.
-var madeAnew = []string{"counts", "lots", "lot_units", "deleting", "pictures", "unsealed", "goose_db_version"}
+var madeAnew = []string{"counts", "lots", "lot_units", "deleting", "pictures", "unsealed", "access_changes", "goose_db_version"}
 
 // Salvage makes a new database at to of every row that can still be read of a
 // damaged one, which nobody uses meanwhile: indexes, counts and pictures are made
@@ -99,27 +99,26 @@ func (s *Salvaged) lost(table string) {
 
 // copier copies one table.
 type copier struct {
-	ctx     context.Context
-	conn    *sql.Conn
-	table   string
-	columns string
-	out     *Salvaged
+	ctx   context.Context
+	conn  *sql.Conn
+	table string
+	from  string // its columns in the damaged database
+	to    string // the same columns in the new one, in the same order
+	out   *Salvaged
 }
 
 // copy copies a table at once, or, where that fails, each row that can be read.
 func (c *copier) copy() error {
-	var columns []string
-	err := each(c.ctx, c.conn, "SELECT name FROM pragma_table_info(?, 'old')", []any{c.table}, func(r *sql.Rows) error {
-		var name string
-		err := r.Scan(&name)
-		columns = append(columns, name)
-		return err
-	})
-	if err != nil || len(columns) == 0 {
+	from, err := c.columnsOf("old")
+	if err != nil || len(from) == 0 {
 		c.out.lost(c.table)
 		return nil
 	}
-	c.columns = strings.Join(columns, ", ")
+	to, err := c.columnsOf("main")
+	if err != nil {
+		return err
+	}
+	c.from, c.to = quoted(from), quoted(places(from, to))
 	n, err := c.rows("TRUE")
 	if err == nil {
 		c.out.Rows += n
@@ -132,6 +131,42 @@ func (c *copier) copy() error {
 	return c.rowByRow()
 }
 
+// columnsOf are the names of the table's columns in one of the two databases.
+func (c *copier) columnsOf(database string) (names []string, err error) {
+	err = each(c.ctx, c.conn, "SELECT name FROM pragma_table_info(?, ?)", []any{c.table, database}, func(r *sql.Rows) error {
+		var name string
+		err := r.Scan(&name)
+		names = append(names, name)
+		return err
+	})
+	return names, err
+}
+
+// places are the columns of a new table that those of a damaged one go to: of the
+// same name, or, where a name is damaged, at the same place. Seals tell whether what
+// stands there was stored there.
+func places(from, to []string) []string {
+	out := slices.Clone(from)
+	if len(from) != len(to) {
+		return out
+	}
+	for i, name := range from {
+		if !slices.Contains(to, name) && !slices.Contains(from, to[i]) {
+			out[i] = to[i]
+		}
+	}
+	return out
+}
+
+// quoted is a list of columns in SQL, whatever is in their names.
+func quoted(names []string) string {
+	out := make([]string, len(names))
+	for i, name := range names {
+		out[i] = `"` + strings.ReplaceAll(name, `"`, `""`) + `"`
+	}
+	return strings.Join(out, ", ")
+}
+
 // notThere reports whether an error says that what is read is damaged: it cannot
 // be read, or stands in the way of another row.
 func (c *copier) notThere(err error) bool {
@@ -141,7 +176,7 @@ func (c *copier) notThere(err error) bool {
 
 // rows copies the rows that a condition picks.
 func (c *copier) rows(where string) (int64, error) {
-	r, err := c.conn.ExecContext(c.ctx, fmt.Sprintf("INSERT INTO main.%[1]s (%[2]s) SELECT %[2]s FROM old.%[1]s NOT INDEXED WHERE %[3]s", c.table, c.columns, where))
+	r, err := c.conn.ExecContext(c.ctx, fmt.Sprintf("INSERT INTO main.%[1]s (%[2]s) SELECT %[3]s FROM old.%[1]s NOT INDEXED WHERE %[4]s", c.table, c.to, c.from, where))
 	if err != nil {
 		return 0, err
 	}

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"strconv"
 	"time"
 )
@@ -55,7 +56,7 @@ func newSession(t *tx, person int64, browser string, length time.Duration) (stri
 // of one person, or of all where person is 0.
 func (s *Store) ListBrowsers(ctx context.Context, person int64) ([]Browser, error) {
 	var out []Browser
-	err := s.rows(ctx, `SELECT id, person, browser, created, expires, used, `+soundSQL("sessions")+` FROM sessions
+	err := s.rows(ctx, `SELECT id, person, browser, created, expires, used, `+standsSQL("sessions")+` FROM sessions
 		WHERE expires > ?1 AND (?2 = 0 OR person = ?2) ORDER BY used DESC, id DESC`, []any{s.now().UnixNano(), person}, func(r *sql.Rows) error {
 		var b Browser
 		var sound bool
@@ -99,27 +100,58 @@ func (s *Store) EndBrowser(ctx context.Context, id, person int64, by string) err
 		if err != nil {
 			return err
 		}
-		return logEvent(t, &Event{By: by, Action: "sign out", Subject: browserSubject(id)})
+		return logEvent(t, &Event{By: by, Action: signOut, Subject: browserSubject(id)})
 	})
 }
 
 // EndBrowsers signs all browsers of a person out.
 func (s *Store) EndBrowsers(ctx context.Context, person int64, by string) error {
 	return s.update(ctx, "end browsers", func(t *tx) error {
-		n, err := t.exec("DELETE FROM sessions WHERE person = ?", person)
+		n, err := endSessions(t, "person = ?", person)
 		if err != nil {
 			return err
 		}
-		return logEvent(t, &Event{By: by, Action: "sign out everywhere", Subject: personSubject(person), Detail: strconv.FormatInt(n, 10) + " browsers"})
+		return logEvent(t, &Event{By: by, Action: "sign out everywhere", Subject: personSubject(person), Detail: strconv.Itoa(n) + " browsers"})
 	})
+}
+
+// endSessions signs browsers out by themselves or all at once, each with its line of
+// the log, and says how many: the log alone tells that a row which is put back later
+// had been taken out.
+func endSessions(t *tx, where string, which any) (int, error) {
+	rows, err := t.QueryContext(t.ctx, "DELETE FROM sessions WHERE "+where+" RETURNING id, (SELECT name FROM persons WHERE persons.id = person)", which)
+	if err != nil {
+		return 0, err
+	}
+	var ended []Event
+	for rows.Next() {
+		var id int64
+		var by string
+		if err = rows.Scan(&id, &by); err != nil {
+			break
+		}
+		ended = append(ended, Event{By: by, Action: signOut, Subject: browserSubject(id)})
+	}
+	if err = errors.Join(err, rows.Err(), rows.Close()); err != nil {
+		return 0, err
+	}
+	for i := range ended {
+		if err := logEvent(t, &ended[i]); err != nil {
+			return 0, err
+		}
+	}
+	return len(ended), nil
 }
 
 // EndSession signs a browser out by its secret. An unknown session is no error.
 func (s *Store) EndSession(ctx context.Context, session string) error {
 	return s.update(ctx, "end session", func(t *tx) error {
-		_, err := t.exec("DELETE FROM sessions WHERE hash = ?", hashOf(session))
+		_, err := endSessions(t, "hash = ?", hashOf(session))
 		return err
 	})
 }
+
+// signOut is what the log calls the end of a browser's session.
+const signOut = "sign out"
 
 func browserSubject(id int64) string { return "browser " + strconv.FormatInt(id, 10) }

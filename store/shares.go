@@ -82,8 +82,8 @@ func (s *Store) MakeShare(ctx context.Context, x *Share) (secret string, id int6
 const ofNoDeletedRun = `NOT EXISTS (SELECT 1 FROM deleting WHERE deleting.run = shares.run)`
 
 var (
-	shareColumns = `SELECT id, kind, subject, detail, by, created, expires, used, revoked, ` + soundSQL("shares") + ` FROM shares`
-	goodShare    = ` WHERE revoked IS NULL AND (expires IS NULL OR expires > ?) AND ` + soundSQL("shares") + ` AND ` + ofNoDeletedRun
+	shareColumns = `SELECT id, kind, subject, detail, by, created, expires, used, revoked, ` + standsSQL("shares") + ` FROM shares`
+	goodShare    = ` WHERE revoked IS NULL AND (expires IS NULL OR expires > ?) AND ` + standsSQL("shares") + ` AND ` + ofNoDeletedRun
 )
 
 func scanShare(scan func(...any) error) (x Share, err error) {

@@ -82,7 +82,7 @@ func (s *Store) MakeToken(ctx context.Context, q TokenRequest) (secret string, i
 // ListTokens lists all tokens, newest first.
 func (s *Store) ListTokens(ctx context.Context) ([]Token, error) {
 	var out []Token
-	err := s.rows(ctx, "SELECT id, person, role, name, by, created, expires, used, revoked, "+soundSQL("tokens")+" FROM tokens ORDER BY id DESC", nil, func(r *sql.Rows) error {
+	err := s.rows(ctx, "SELECT id, person, role, name, by, created, expires, used, revoked, "+standsSQL("tokens")+" FROM tokens ORDER BY id DESC", nil, func(r *sql.Rows) error {
 		var t Token
 		var sound bool
 		var role string

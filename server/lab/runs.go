@@ -63,6 +63,9 @@ func (l *Lab) headWords(ctx context.Context, rec *procedure.Record) (string, err
 // rehearsal bench the same unit is seated again, with the same faults.
 func (l *Lab) Rerun(ctx context.Context, b *Bench, who Person, id string, confirm []string) (string, error) {
 	rec, err := l.Store.GetRun(ctx, id)
+	if problem.CodeOf(err) == problem.Corrupt {
+		return "", problem.New(problem.Conflict, "What this run was started with cannot be trusted any more: "+err.Error()+". Start one from its procedure instead.")
+	}
 	if err != nil {
 		return "", err
 	}

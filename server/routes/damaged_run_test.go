@@ -36,6 +36,9 @@ func TestDamagedRunStaysUsable(t *testing.T) {
 			"/runs/ID/readings.csv":    {"damaged: the device as it was", "1,"},
 			"/runs/ID/results.csv":     {"resistance", "the device as it was"},
 			"/runs/ID/budgets.csv":     {"the device as it was"},
+			"/runs/ID?budget=all":      {"This run is damaged", "the device as it was", `href="/runs/ID/budgets.csv"`},
+			"/runs/ID?budget=0":        {"This run is damaged", "the device as it was"},
+			"/runs/ID/traffic":         {"This run is damaged", "the device as it was"},
 			"/api/v1/runs/ID":          {`"damaged":["the device as it was"]`, `"serial":"S1"`},
 			"/api/v1/runs/ID/results":  {`"resistance"`, "the device as it was"},
 			"/api/v1/runs/ID/readings": {`"v":[`, "the device as it was"},
@@ -54,6 +57,9 @@ func TestDamagedRunStaysUsable(t *testing.T) {
 			a := newAPI(t)
 			id := a.runOnce(nil)
 			storetest.Exec(t, a.store, c.damage)
+			if w := a.askPage(store.Operator, "POST", "/runs/"+id+"/rerun", nil); w.Code >= 500 {
+				t.Errorf("rerun: status %d: %.300s", w.Code, w.Body)
+			}
 			for address, words := range c.has {
 				w := a.askPage(store.Viewer, "GET", strings.ReplaceAll(address, "ID", id), nil)
 				if w.Code != http.StatusOK {

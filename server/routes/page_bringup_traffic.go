@@ -36,11 +36,11 @@ func (s *Server) trafficPage(w http.ResponseWriter, r *http.Request) error {
 	ctx, id := r.Context(), chi.URLParam(r, "id")
 	rec, err := s.Store.GetRun(ctx, id)
 	if err != nil {
-		return err
+		return s.orDamaged(w, r, id, err)
 	}
 	t, rows, err := s.runTraffic(ctx, id)
 	if err != nil {
-		return err
+		return s.orDamaged(w, r, id, err)
 	}
 	from, _ := strconv.Atoi(r.URL.Query().Get("from")) // none is from the start
 	from = min(max(from, 0), max(0, len(rows)-1))

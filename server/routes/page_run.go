@@ -34,23 +34,30 @@ func chosen(r *http.Request) int {
 func (s *Server) runPage(w http.ResponseWriter, r *http.Request) error {
 	id := chi.URLParam(r, "id")
 	if asksForBudgets(r) {
-		return s.budgetsPage(w, r, id, "/runs/"+id, func(rec *procedure.Record) web.Page {
+		err := s.budgetsPage(w, r, id, "/runs/"+id, func(rec *procedure.Record) web.Page {
 			p := s.frame(r.Context(), "Uncertainty: "+runTitle(rec), "/runs")
 			p.Rehearsal = rec.Rehearsal
 			return p
 		})
+		return s.orDamaged(w, r, id, err)
 	}
 	p, err := s.runProps(r.Context(), id, chosen(r))
-	if problem.CodeOf(err) == problem.Corrupt {
-		return s.damagedRunPage(w, r, id, web.DamagedRunProps{Page: s.frame(r.Context(), "A damaged run", "/runs"), Base: "/runs/" + id})
+	if err == nil {
+		err = s.withBudgets(r, &p)
 	}
 	if err != nil {
-		return err
-	}
-	if err := s.withBudgets(r, &p); err != nil {
-		return err
+		return s.orDamaged(w, r, id, err)
 	}
 	return show(r.Context(), w, http.StatusOK, web.Run(p))
+}
+
+// orDamaged answers a page about a run that could not be made: where that is because
+// the run is damaged, with what is whole of it.
+func (s *Server) orDamaged(w http.ResponseWriter, r *http.Request, id string, err error) error {
+	if problem.CodeOf(err) != problem.Corrupt {
+		return err
+	}
+	return s.damagedRunPage(w, r, id, web.DamagedRunProps{Page: s.frame(r.Context(), "A damaged run", "/runs"), Base: "/runs/" + id})
 }
 
 func (s *Server) runProps(ctx context.Context, id string, m int) (web.RunProps, error) {

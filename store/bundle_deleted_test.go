@@ -60,3 +60,47 @@ func TestDeletedHereIsSaid(t *testing.T) {
 		t.Errorf("again: %+v, %v", got, err)
 	}
 }
+
+// TestDeletedRunIsSaid: a run that was deleted here and comes in a file stays deleted
+// and is called so, also where it came here under another number, and comes back where
+// that is asked for.
+func TestDeletedRunIsSaid(t *testing.T) {
+	t.Parallel()
+	ctx := t.Context()
+	from, to := storetest.New(t), storetest.New(t)
+	stockLab(t, from)
+	stockRun(t, from, "run-a", 20, nil)
+	file, _ := exported(t, from, store.Choice{All: true})
+	imported(t, to, file)
+	must(t, to.DeleteRun(ctx, "run-a", store.Event{By: "Bob", Action: store.DeletedRun, Subject: "run-a"}))
+	line := func(r *store.Imported) store.BundleLine {
+		for _, l := range r.Lines {
+			if l.What == "run run-a" {
+				return l
+			}
+		}
+		return store.BundleLine{}
+	}
+	for range 2 {
+		got := imported(t, to, file)
+		if l := line(got); l.Fate != store.FateThere || !l.Deleted || !strings.HasPrefix(l.Why, "deleted here on 20") || !strings.HasSuffix(l.Why, "not brought back") || got.Deleted != 1 || got.Changes() {
+			t.Errorf("%+v of %+v", l, got)
+		}
+		if _, err := to.GetRun(ctx, "run-a"); store.CodeOf(err) != store.NotFound {
+			t.Errorf("it is there: %v", err)
+		}
+	}
+	back := store.ImportOptions{Back: true}
+	got, err := to.Import(ctx, bytes.NewReader(file), "Bob", back)
+	must(t, err)
+	sound(t, to)
+	if l := line(got); l.Fate != store.FateBack || !strings.HasSuffix(l.Why, "brought back") || got.Back != 1 || got.Runs != 1 || got.Readings != 20 {
+		t.Errorf("%+v of %+v", l, got)
+	}
+	if _, err := to.GetRun(ctx, "run-a"); err != nil {
+		t.Error(err)
+	}
+	if got, err = to.Import(ctx, bytes.NewReader(file), "Bob", back); err != nil || got.Changes() {
+		t.Errorf("again: %+v, %v", got, err)
+	}
+}

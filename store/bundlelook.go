@@ -273,7 +273,21 @@ func (l *looker) decideRun() (BundleLine, runPlan, error) {
 			line.Why = "the run that has its number here is damaged, and stays"
 		}
 	}
+	if line.Fate == FateNew {
+		at, err := l.store.runDeleted(l.ctx, rec)
+		if err != nil {
+			return line, plan, err
+		}
+		line.settleDeletedRun(at, l.options.Back)
+	}
+	if line.Deleted {
+		plan.fate = FateThere
+		return line, plan, nil
+	}
 	plan.fate = line.Fate
+	if line.Fate == FateBack {
+		plan.fate = FateNew
+	}
 	l.seen[sum], l.ids[rec.ID], l.ids[plan.id] = plan.id, true, true
 	return line, plan, nil
 }
@@ -298,6 +312,42 @@ func (s *Store) sameRun(ctx context.Context, rec *procedure.Record, sum contentS
 		}
 	}
 	return "", harmed, err
+}
+
+// DeletedRun is the log's word for a run that was deleted.
+const DeletedRun = "delete run"
+
+// runDeleted is when a run of a bundle was deleted here, Unix nanoseconds, by the log:
+// under its number, or under one that it had on its way; 0: it was not.
+func (s *Store) runDeleted(ctx context.Context, rec *procedure.Record) (at int64, err error) {
+	ids := []string{rec.ID}
+	for _, o := range rec.Origins {
+		ids = append(ids, o.Run)
+	}
+	for _, id := range ids {
+		var here int64
+		err := s.reader(ctx).QueryRowContext(ctx, "SELECT coalesce(max(at), 0) FROM events WHERE subject = ? AND action = ?", id, DeletedRun).Scan(&here)
+		if err != nil {
+			return 0, wrap("run deleted", err)
+		}
+		at = max(at, here)
+	}
+	return at, nil
+}
+
+// settleDeletedRun decides what becomes of a run that would be new, and was deleted
+// here at a time, if it was: whoever deleted it meant it, and a file alone does not
+// undo that.
+func (l *BundleLine) settleDeletedRun(at int64, back bool) {
+	if at == 0 {
+		return
+	}
+	l.Why = deletedWhy(at)
+	if back {
+		l.Fate, l.Why = FateBack, l.Why+", brought back"
+		return
+	}
+	l.Fate, l.Deleted, l.Why = FateThere, true, l.Why+notBack
 }
 
 // idTaken reports whether a run here has a number.

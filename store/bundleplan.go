@@ -217,7 +217,7 @@ func (d *documentPlan) settleDeleted(at int64) {
 		return
 	}
 	d.deleted = at
-	why := "deleted here on " + timeOf(at).Format("2006-01-02")
+	why := deletedWhy(at)
 	if d.back {
 		if d.fate == FateThere {
 			d.fate = FateBack
@@ -226,11 +226,16 @@ func (d *documentPlan) settleDeleted(at int64) {
 		return
 	}
 	if d.fate == FateGoesOn {
-		d.why = why + ", not brought back: its new revisions are kept beside those before"
+		d.why = why + notBack + ": its new revisions are kept beside those before"
 		return
 	}
-	d.why = why + ", not brought back"
+	d.why = why + notBack
 }
+
+// deletedWhy says when something was deleted here; notBack goes on that it stays so.
+func deletedWhy(at int64) string { return "deleted here on " + timeOf(at).Format("2006-01-02") }
+
+const notBack = ", not brought back"
 
 // keyWith is a key with a suffix, as long as a key may be.
 func keyWith(key, suffix string) string {

@@ -15,7 +15,7 @@ const (
 	FateThere   Fate = "there already"
 	FateGoesOn  Fate = "goes on" // a document gets the revisions that it has there beyond those here
 	FateRenamed Fate = "under another name"
-	FateBack    Fate = "brought back" // a document that was deleted here
+	FateBack    Fate = "brought back" // it was deleted here
 	FateRefused Fate = "refused"
 )
 
@@ -42,8 +42,8 @@ type Imported struct {
 	GoOn     int          `json:"goOn"`
 	Renamed  int          `json:"renamed"`
 	Refused  int          `json:"refused"`
-	Back     int          `json:"back"`     // documents that were deleted here and are brought back
-	Deleted  int          `json:"deleted"`  // documents that were deleted here and stay so
+	Back     int          `json:"back"`     // documents and runs that were deleted here and are brought back
+	Deleted  int          `json:"deleted"`  // documents and runs that were deleted here and stay so
 	Runs     int          `json:"runs"`     // of those that are new or under another name
 	Readings int64        `json:"readings"` // of these runs
 	Lines    []BundleLine `json:"lines"`

@@ -43,7 +43,7 @@ func (l *Lab) DeleteRun(ctx context.Context, who Person, id string) error {
 			return err
 		}
 	}
-	return l.Store.DeleteRun(ctx, id, store.Event{By: who.Name, Action: "delete run", Subject: id, Detail: detail})
+	return l.Store.DeleteRun(ctx, id, store.Event{By: who.Name, Action: store.DeletedRun, Subject: id, Detail: detail})
 }
 
 // headWords is what stays of a run that is deleted: what it measured, of which

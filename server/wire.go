@@ -64,7 +64,11 @@ func (a *app) wire(ctx context.Context) (http.Handler, error) {
 	a.memory = health.NewGauge(health.MemoryLeft)
 	a.reports = turn.NewQueue(turn.Limits{Memory: a.memory.Refuse})
 	a.keeper = keeping.New(keeping.Config{Store: a.store, Reports: a.reports, Log: a.Log, Dir: cmp.Or(a.BackupDir, filepath.Join(a.Data, "backups")),
-		Every: a.BackupEvery, Keep: a.BackupKeep})
+		Every: a.BackupEvery, Keep: a.BackupKeep,
+		Room: func() (free, reserve uint64, err error) {
+			free, _, err = health.DiskOf(a.Data)
+			return free, health.DiskReserve, err
+		}})
 	who := people.New(people.Config{Store: a.store, Log: a.Log, SessionAge: a.SessionAge})
 	rules := lab.New(lab.Config{Store: a.store, Live: runs, Log: a.Log, Open: a.benches.Use, ControlIdle: a.ControlIdle, Stands: who.Stands, CarryOut: a.carryOut, CheckFresh: a.CheckFresh, Demo: demo.Lab,
 		Protocol: func() lab.Protocol { return web.NewDecoder(&reference) }}, first)

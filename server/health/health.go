@@ -47,6 +47,9 @@ type Fact struct {
 	Remedy string `json:"remedy,omitempty"` // what a person can do
 }
 
+// DiskReserve is what is kept free on the disk for the run at work, bytes.
+const DiskReserve = 256 << 20
+
 // Sample is what was found at one instant. Zero values are what is not known.
 type Sample struct {
 	At        time.Time
@@ -84,7 +87,7 @@ type Report struct {
 // The bounds of the levels. A full disk ends a run; the database needs room for its
 // log beside what it grows by.
 const (
-	diskTrouble, diskAttention   = 256 << 20, 1 << 30 // bytes
+	diskTrouble, diskAttention   = DiskReserve, 1 << 30 // bytes
 	hoursTrouble, hoursAttention = 1.0, 24.0
 	certAttention                = 14 * 24 * time.Hour
 	backUnnoticed                = 2 * time.Second // clocks are set by as much without harm

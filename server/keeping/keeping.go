@@ -32,6 +32,9 @@ type Config struct {
 	Dir     string           // where backups go
 	Every   time.Duration    // between two backups by the timetable; 0: none
 	Keep    int              // backups of the timetable and the button that are kept; 0: all
+	// Room is what is free on the database's disk and what of it is kept for runs,
+	// bytes; nil: it is not looked at.
+	Room func() (free, reserve uint64, err error)
 }
 
 // Keeper checks and backs up. Safe for concurrent use.

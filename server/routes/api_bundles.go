@@ -146,7 +146,7 @@ func (s *Server) apiImport(w http.ResponseWriter, r *http.Request) error {
 	if r.Header.Get("Content-Type") != mediaBundle {
 		return problem.New(problem.Unsupported, "Send the file as Content-Type: "+mediaBundle+".")
 	}
-	got, err := s.Keeper.Import(r.Context(), uploadOf(w, r, r.Body), personOf(r.Context()).Name, r.URL.Query().Get("dry") == "yes", importOptions(r))
+	got, err := s.Keeper.Import(r.Context(), uploadOf(w, r, r.Body), r.ContentLength, personOf(r.Context()).Name, r.URL.Query().Get("dry") == "yes", importOptions(r))
 	if err != nil {
 		return err
 	}

@@ -27,7 +27,7 @@ func (s *Server) dataImport(w http.ResponseWriter, r *http.Request) error {
 		return problem.New(problem.Invalid, "Choose a file first.")
 	}
 	dry := r.URL.Query().Get("dry") == "yes"
-	got, err := s.Keeper.Import(ctx, file, personOf(ctx).Name, dry, importOptions(r))
+	got, err := s.Keeper.Import(ctx, file, r.ContentLength, personOf(ctx).Name, dry, importOptions(r))
 	if err != nil {
 		return err
 	}

@@ -28,7 +28,7 @@ var arrows = map[string][]string{
 	"server/lot":               {"server/procedure", "server/derive", "server/budget", "server/quantity"},
 	"server/lab":               {"store", "server/standing", "server/check", "server/live", "server/cardinfo", "server/run", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server/people":            {"store", "server/dut"},
-	"server/keeping":           {"store", "server/bundle", "server/turn"},
+	"server/keeping":           {"store", "server/bundle", "server/turn", "server/quantity"},
 	"server/turn":              {},
 	"server/bundle":            {},
 	"server/edge":              {},

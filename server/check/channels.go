@@ -30,6 +30,7 @@ type deviation struct {
 // is looked for at a second contact, by other multiplexers: a switch that is not
 // as it should be spoils one of them, a channel both.
 func (q *sequence) channels() {
+	q.of = channelReadings(q.Def.Channels)
 	others := q.notTight()
 	for _, ch := range others {
 		q.spoilt.channels[ch.ID] = true
@@ -50,7 +51,6 @@ func (q *sequence) channels() {
 			return
 		}
 	}
-	q.of = len(all)*6 + len(all)*(len(all)-1)/2*3*len(all[0].SenseI)
 	q.compareAt(all, contact)
 	if q.result.OK() {
 		return
@@ -61,6 +61,15 @@ func (q *sequence) channels() {
 	}
 	q.result.Findings, q.result.Channels = untold, nil
 	q.compareAt(again, other)
+}
+
+// channelReadings is about how many readings the channels need.
+func channelReadings(all []bench.Channel) int {
+	if len(all) == 0 {
+		return 1
+	}
+	pairs := len(all) * (len(all) - 1) / 2
+	return len(all)*2 + 4 + 3*len(all[0].SenseV) + pairs*3*len(all[0].SenseI)
 }
 
 func (q *sequence) compareAt(all []*bench.Channel, contact int) {
@@ -113,26 +122,30 @@ func (q *sequence) pathsAt(contact int, channels ...*bench.Channel) []bench.Path
 // range. No current flows, so nothing drops on a path.
 func (q *sequence) compareVoltages(all []*bench.Channel, contact int) []deviation {
 	var out []deviation
-	q.rest()
-	q.connect(q.pathsAt(contact, all...)...)
 	for _, full := range scales(all, func(ch *bench.Channel) []bench.Range { return ch.SenseV }) {
 		level := partOfScale * full
-		if reach := all[0].ForceV[len(all[0].ForceV)-1].FullScale; level > reach {
+		// Channels of other cards may reach less far: they are not led to so much.
+		able := slices.DeleteFunc(slices.Clone(all), func(ch *bench.Channel) bool { return min(reach(ch), top(ch.SenseV)) < full })
+		if len(able) < 2 {
 			continue
 		}
 		q.rest()
-		for _, ch := range all[1:] {
+		q.connect(q.pathsAt(contact, able...)...)
+		for _, ch := range able[1:] {
 			q.force(ch, listening(ch, full))
 		}
 		var got [3]map[bench.ChannelID]seen
 		for k, l := range []float64{level, -level, 0} {
-			q.force(all[0], volts(all[0], l, full, idleCurrent))
-			got[k] = q.read(all...)
-			q.ownLevel(all[0], l, full, quantity.Volt, got[k][all[0].ID])
+			q.force(able[0], volts(able[0], l, full, idleCurrent))
+			got[k] = q.read(able...)
+			q.ownLevel(able[0], l, full, quantity.Volt, got[k][able[0].ID])
 		}
 		for a := range all {
 			for b := a + 1; b < len(all); b++ {
 				x, y := all[a], all[b]
+				if !slices.Contains(able, x) || !slices.Contains(able, y) {
+					continue
+				}
 				d := deviation{a: a, b: b, unit: quantity.Volt, fullScale: full,
 					gain: (span(got, x.ID, voltage) - span(got, y.ID, voltage)) / (2 * level),
 					off:  voltage(got[2][x.ID]) - voltage(got[2][y.ID])}

@@ -98,6 +98,9 @@ func (q *sequence) closeSet(c int, set closeSet, out map[bench.PathID]*closing) 
 	}
 	for k, p := range set.paths {
 		amp := q.current(channels[k], p, set.sink)
+		if sink, ok := q.Def.ChannelByID(set.sink.Channel); ok {
+			amp = min(amp, highest(sink)/2) // so that it is never at its limit
+		}
 		both := [2]map[bench.ChannelID]seen{}
 		for j, level := range []float64{amp, -amp} {
 			q.force(channels[k], amps(channels[k], level, amp, senseLimit))

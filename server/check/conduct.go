@@ -139,7 +139,7 @@ func (q *sequence) passes(ch *bench.Channel, grounds []bench.PathID, level, allo
 		}
 	}
 	q.lastConductance = g.X
-	return q.err == nil && g.X > conductsBeyond*allowed+half(g)
+	return q.err == nil && g.X > conductsBeyond*allowed+sure(g)
 }
 
 // ground holds at 0 V what these paths lead to, by the channels that they belong
@@ -154,9 +154,10 @@ func (q *sequence) ground(paths []bench.PathID, limit float64) {
 }
 
 // conductance is the current out of a channel by its voltage, from the difference
-// of two levels, so that the offset of the range is in neither, S. limited says
-// that the current was at limit, in amperes.
+// of two levels, so that the offset of the range is in neither, S: 0 and level, V,
+// as far as the channel reaches. limited says that the current was at limit, A.
 func (q *sequence) conductance(ch *bench.Channel, level, limit float64) (budget.Value, bool) {
+	level = math.Copysign(min(math.Abs(level), reach(ch)), level)
 	q.force(ch, volts(ch, 0, level, limit))
 	before := q.read(ch)[ch.ID]
 	q.force(ch, volts(ch, level, level, limit))
@@ -201,10 +202,10 @@ func (q *sequence) contactLeakage(c int, ch *bench.Channel, others []*bench.Chan
 	for _, other := range others {
 		q.force(other, volts(other, 0, scanLevel, scanLimit))
 	}
-	g, limited := q.conductance(ch, leakLevelOf(ch), lowest(ch))
+	g, limited := q.conductance(ch, leakLevel, lowest(ch))
 	line := q.lineLeakage(ch)
 	g = g.Sub(line).Add(ownLeakage(q.paths[c][ch.ID]))
-	if !limited && g.X <= conductsBeyond*allowed+half(g) {
+	if !limited && g.X <= conductsBeyond*allowed+sure(g) {
 		if finite(g) {
 			q.result.Leakages = append(q.result.Leakages, ContactValue{c, g.X, half(g)})
 		}
@@ -236,15 +237,11 @@ func (q *sequence) joins(ch *bench.Channel, c int) bool {
 	for _, level := range []float64{scanLevel, -scanLevel} {
 		q.connect(append(q.otherReturns(c), p.ID)...)
 		g, limited := q.conductance(ch, level, lowest(ch))
-		if q.err == nil && (limited || g.X > conductsBeyond*allowed+half(g)) {
+		if q.err == nil && (limited || g.X > conductsBeyond*allowed+sure(g)) {
 			return true
 		}
 	}
 	return false
-}
-
-func leakLevelOf(ch *bench.Channel) float64 {
-	return min(leakLevel, ch.ForceV[len(ch.ForceV)-1].FullScale)
 }
 
 // ownLeakage is what the path that is closed at a contact leaks when it is open, as
@@ -267,7 +264,7 @@ func (q *sequence) lineLeakage(ch *bench.Channel) budget.Value {
 	}
 	closed, level := slices.Clone(q.closed), q.up[ch.ID]
 	q.connect(q.otherReturns(0)...)
-	g, _ := q.conductance(ch, leakLevelOf(ch), lowest(ch))
+	g, _ := q.conductance(ch, leakLevel, lowest(ch))
 	q.lines[ch.ID] = g
 	q.connect(closed...)
 	q.force(ch, level)

@@ -14,7 +14,7 @@ const numberedCurrent = 100e-6
 
 // numberedPlug reads from the resistor behind each contact which number it has.
 func (q *sequence) numberedPlug() {
-	all, ok := q.everyContact(numberedCurrent, isNumbered)
+	all, ok := q.everyContact(plugKind{numberedCurrent, fewestNumbered, 60e3, isNumbered})
 	if q.err != nil {
 		return
 	}
@@ -92,6 +92,10 @@ func evidenceOf(c int, t touching, step float64) string {
 	return fmt.Sprintf("contact %d: %s, where %d × %s is expected", c, withU(t.ohms.X, half(t.ohms), quantity.Ohm), c, ohms(step))
 }
 
+// fewestNumbered is how many contacts it takes to tell a numbered plug from other
+// resistances.
+const fewestNumbered = 3
+
 func isNumbered(all map[int]touching) bool {
 	_, ok := stepOf(all)
 	return ok
@@ -106,7 +110,7 @@ func stepOf(all map[int]touching) (float64, bool) {
 			each = append(each, t.ohms.X/float64(c))
 		}
 	}
-	if len(each) < 3 {
+	if len(each) < fewestNumbered {
 		return 0, false
 	}
 	slices.Sort(each)

@@ -26,7 +26,7 @@ func (q *sequence) judge(all []*bench.Channel, seen []deviation) {
 		}
 		seen = rest
 		q.result.Channels = append(q.result.Channels, differences(all, here)...)
-		switch k, some := theOdd(len(all), here); {
+		switch k, some := theOdd(here); {
 		case k >= 0:
 			odd[k] = append(odd[k], farthest(here, k))
 		case some:
@@ -52,10 +52,11 @@ func (d *deviation) beyond() float64 {
 // theOdd is the channel without which all others agree in a range; of several,
 // the one that differs most from the rest. -1 where none does alone, or where two
 // channels disagree and there is no third; some says whether any pair disagrees.
-func theOdd(channels int, pairs []deviation) (k int, some bool) {
+func theOdd(pairs []deviation) (k int, some bool) {
 	k = -1
 	best := 0.0
-	for c := range channels {
+	compared := channelsIn(pairs)
+	for _, c := range compared {
 		agree, total := true, 0.0
 		for i := range pairs {
 			d := &pairs[i]
@@ -72,10 +73,21 @@ func theOdd(channels int, pairs []deviation) (k int, some bool) {
 			k, best = c, total
 		}
 	}
-	if !some || channels < 3 {
+	if !some || len(compared) < 3 {
 		return -1, some
 	}
 	return k, true
+}
+
+// channelsIn are the channels that were compared, by index, ascending: one whose card
+// has not the range is in no pair.
+func channelsIn(pairs []deviation) []int {
+	var out []int
+	for i := range pairs {
+		out = append(out, pairs[i].a, pairs[i].b)
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
 }
 
 // farthest is the pair that differs most, of those with channel k; k < 0: of all.
@@ -89,13 +101,14 @@ func farthest(pairs []deviation, k int) deviation {
 	return best
 }
 
-// differences is how each channel differs from the mean of all in one range.
+// differences is how each channel differs from the mean of all that were compared in
+// one range.
 func differences(all []*bench.Channel, pairs []deviation) []Difference {
 	out := make([]Difference, len(all))
 	for k, ch := range all {
 		out[k] = Difference{Channel: ch.ID, Unit: string(pairs[0].unit), FullScale: pairs[0].fullScale}
 	}
-	n := float64(len(all))
+	n := float64(len(channelsIn(pairs)))
 	add := func(k int, d *deviation, sign float64) {
 		out[k].Gain += sign * d.gain / n
 		if d.unit == quantity.Volt {
@@ -112,7 +125,7 @@ func differences(all []*bench.Channel, pairs []deviation) []Difference {
 		add(pairs[i].a, &pairs[i], 1)
 		add(pairs[i].b, &pairs[i], -1)
 	}
-	if pairs[0].unit == quantity.Ampere && len(all) > 2 {
+	if pairs[0].unit == quantity.Ampere && n > 2 {
 		sum := 0.0
 		for i := range pairs {
 			sum += pairs[i].off

@@ -28,14 +28,13 @@ type touching struct {
 // contact that carries none. With two channels the one that drives senses its own
 // path as well, unless that has a sense wire. limit is the current, A.
 func (q *sequence) toCommon(c, away int, limit float64) touching {
-	near, far := q.usableAt(c), q.usableAt(q.quietContact(c, away))
-	sink := q.paths[away][0]
+	near, sink := q.usableAt(c), q.paths[away][0]
 	if len(near) == 0 || sink == nil {
 		return touching{}
 	}
 	drive := near[0]
 	var senses *bench.Channel
-	others := slices.DeleteFunc(far, func(ch *bench.Channel) bool { return ch == drive })
+	quiet, others := q.quietContact(c, away, drive)
 	switch {
 	case len(near) > 1 && len(others) > 1:
 		senses = near[1]
@@ -44,7 +43,7 @@ func (q *sequence) toCommon(c, away int, limit float64) touching {
 		return touching{}
 	}
 	common := others[0]
-	closed := append(q.pathsAt(q.quietContact(c, away), common), q.paths[c][drive.ID].ID, sink.ID)
+	closed := append(q.pathsAt(quiet, common), q.paths[c][drive.ID].ID, sink.ID)
 	read := []*bench.Channel{drive, common}
 	if senses != nil {
 		closed, read = append(closed, q.paths[c][senses.ID].ID), append(read, senses)
@@ -58,7 +57,7 @@ func (q *sequence) toCommon(c, away int, limit float64) touching {
 	amp := min(limit, q.current(drive, q.paths[c][drive.ID], sink))
 	var both [2]map[bench.ChannelID]seen
 	for j, level := range []float64{amp, -amp} {
-		s := amps(drive, level, amp, senseLimit)
+		s := amps(drive, level, amp, partOfScale*limitOf(read))
 		s.Remote = remote
 		q.force(drive, s)
 		both[j] = q.read(read...)
@@ -74,6 +73,17 @@ func (q *sequence) toCommon(c, away int, limit float64) touching {
 		out.ohms = out.ohms.Sub(q.pathValue(drive, q.paths[c][drive.ID]))
 	}
 	return out
+}
+
+// limitOf is the voltage at which the first of several channels takes part in what it
+// is to sense, V. What drives stays below it, or the current of a contact that
+// touches nothing would flow from one channel into the other.
+func limitOf(all []*bench.Channel) float64 {
+	limit := senseLimit
+	for _, ch := range all {
+		limit = min(limit, farthestOf(ch))
+	}
+	return limit
 }
 
 // usableAt are the channels that reach a contact by a path of which nothing bad is
@@ -110,6 +120,9 @@ func (q *sequence) pathValue(ch *bench.Channel, p *bench.Path) budget.Value {
 
 // commonOf works a contact out from the readings at both polarities.
 func commonOf(both [2]map[bench.ChannelID]seen, drive, near, far *bench.Channel) touching {
+	if near != drive && (both[0][near.ID].limited || both[1][near.ID].limited) {
+		return touching{told: true, open: true} // its sense takes what flows: nothing else does
+	}
 	flows := both[0][drive.ID].I.Sub(both[1][drive.ID].I)
 	drop := both[0][near.ID].V.Sub(both[1][near.ID].V).Sub(both[0][far.ID].V.Sub(both[1][far.ID].V))
 	out := touching{told: true}
@@ -119,24 +132,74 @@ func commonOf(both [2]map[bench.ChannelID]seen, drive, near, far *bench.Channel)
 	return out
 }
 
-// quietContact is a contact that carries no current while two others do.
-func (q *sequence) quietContact(a, b int) int {
-	for c := 1; c <= q.Def.Contacts; c++ {
-		if c != a && c != b && len(q.paths[c]) > 0 && !q.openContacts[c] && !q.spoilt.contacts[c] {
-			return c
+// quietContact is a contact that carries no current while two others do, and the
+// channels beside the driver that sense it: of several that touch something, the
+// first that two reach; where none touches anything, the first of all.
+func (q *sequence) quietContact(a, b int, driver *bench.Channel) (quiet int, others []*bench.Channel) {
+	first := 0
+	for c := 1; c <= q.Def.Contacts && len(others) < 2; c++ {
+		if c == a || c == b || q.openContacts[c] || q.spoilt.contacts[c] {
+			continue
+		}
+		here := slices.DeleteFunc(q.usableAt(c), func(ch *bench.Channel) bool { return ch == driver })
+		if len(here) > 0 && first == 0 {
+			first = c
+		}
+		if len(here) > len(others) && q.touches(c) {
+			quiet, others = c, here
 		}
 	}
-	return 0
+	if quiet == 0 && first > 0 {
+		return first, slices.DeleteFunc(q.usableAt(first), func(ch *bench.Channel) bool { return ch == driver })
+	}
+	return quiet, others
 }
 
-// awayContact is where the current leaves while a contact is measured.
+// awayContact is where the current leaves while a contact is measured: the last that
+// touches something, since a plug may have fewer pins than the socket. Where none
+// does, the last of all.
 func (q *sequence) awayContact(c int) int {
+	last := 0
 	for away := q.Def.Contacts; away >= 1; away-- {
-		if p := q.paths[away][0]; away != c && p != nil && !q.spoilt.paths[p.ID] && !q.spoilt.contacts[away] && !q.openContacts[away] {
+		p := q.paths[away][0]
+		if away == c || p == nil || q.spoilt.paths[p.ID] || q.spoilt.contacts[away] || q.openContacts[away] {
+			continue
+		}
+		if q.touches(away) {
 			return away
 		}
+		if last == 0 {
+			last = away
+		}
 	}
-	return 0
+	return last
+}
+
+// touches reports whether a contact has a way to the others that measuring can use,
+// by as little current as a part that was left in the socket bears. It is measured once.
+func (q *sequence) touches(c int) bool {
+	is, known := q.touching[c]
+	if known {
+		return is
+	}
+	if near := q.usableAt(c); len(near) > 0 {
+		q.rest()
+		q.connect(append(q.otherReturns(c), q.paths[c][near[0].ID].ID)...)
+		g, limited := q.conductance(near[0], scanLevel, probeCurrent)
+		is = q.err == nil && (limited || g.X*q.plug.below > 1)
+	}
+	q.touching[c] = is
+	return is
+}
+
+// plugKind is what a plug is known and measured by.
+type plugKind struct {
+	current float64 // through it, A
+	fewest  int     // contacts that it takes to know it
+	// below is the resistance to the other contacts below which one is good enough to
+	// measure others by, Ω: more than the plug has.
+	below float64
+	is    func(map[int]touching) bool
 }
 
 // probed is how many contacts are looked at with little current, before more is
@@ -146,7 +209,8 @@ const probed = 8
 // everyContact measures all contacts against the common point, if the first few
 // look like the plug that is asked for. Contacts that do not touch are not used to
 // measure others by: the first pass finds them. ok says whether it is the plug.
-func (q *sequence) everyContact(limit float64, isPlug func(map[int]touching) bool) (all map[int]touching, ok bool) {
+func (q *sequence) everyContact(plug plugKind) (all map[int]touching, ok bool) {
+	q.plug = plug
 	q.of = 4 * q.Def.Contacts
 	all = map[int]touching{}
 	measure := func(from, to int, limit float64) {
@@ -160,17 +224,20 @@ func (q *sequence) everyContact(limit float64, isPlug func(map[int]touching) boo
 		}
 	}
 	measure(1, min(probed, q.Def.Contacts), probeCurrent)
-	if !isPlug(all) {
-		return all, len(all) == 0 // nothing could be told: that is said, and no more
+	if len(all) < plug.fewest {
+		return nil, true // too little could be told to know a plug by: that is said, and no more
 	}
-	measure(1, q.Def.Contacts, limit)
+	if !plug.is(all) {
+		return all, false
+	}
+	measure(1, q.Def.Contacts, plug.current)
 	q.openContacts = doNotTouch(all)
 	if len(q.openContacts) > 0 && len(q.openContacts) < len(all) {
-		measure(1, q.Def.Contacts, limit)
+		measure(1, q.Def.Contacts, plug.current)
 		q.openContacts = doNotTouch(all)
 	}
 	q.rest()
-	return all, isPlug(all)
+	return all, plug.is(all)
 }
 
 // probeCurrent is what a part that was left in the socket bears at any pin, A:
@@ -189,7 +256,7 @@ func doNotTouch(all map[int]touching) map[int]bool {
 
 // shortingPlug measures what each contact has to the plug.
 func (q *sequence) shortingPlug() {
-	all, ok := q.everyContact(safeCurrent, isShorting)
+	all, ok := q.everyContact(plugKind{safeCurrent, fewestShorting, 1e3, isShorting})
 	if q.err != nil {
 		return
 	}
@@ -214,8 +281,12 @@ func (q *sequence) shortingPlug() {
 	}
 }
 
+// fewestShorting is how many contacts it takes to tell a shorting plug.
+const fewestShorting = 2
+
 // isShorting reports whether what touches is joined by as little as a shorting plug
-// has: most of it, since some contacts may be poor.
+// has: most of it, since some contacts may be poor. Where a few contacts touch alone,
+// it may as well be a part that was left in the socket.
 func isShorting(all map[int]touching) bool {
 	touch, low := 0, 0
 	for _, t := range all {
@@ -226,7 +297,7 @@ func isShorting(all map[int]touching) bool {
 			}
 		}
 	}
-	return touch >= 2 && 2*low >= touch
+	return (touch > fewOpen || touch == len(all)) && touch >= fewestShorting && 2*low > touch
 }
 
 // fewOpen is the most contacts that are named as open, beyond which a plug is

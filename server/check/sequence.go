@@ -40,13 +40,15 @@ type sequence struct {
 	spoilt       spoilt
 	joined       []int        // contacts that something joins with others
 	openContacts map[int]bool // that nothing in the socket touches
+	touching     map[int]bool // by contact: whether it has a way to another one, as far as measured
+	plug         plugKind     // that the step asks for
 	// lastConductance is what passes measured last, S.
 	lastConductance float64
 }
 
 func newSequence(ctx context.Context, rig Rig, step Step) *sequence {
 	q := &sequence{Rig: rig, ctx: ctx, errors: bench.NewErrors(rig.Def), up: map[bench.ChannelID]bench.Setup{}, spoilt: spoiltBy(rig.Def, rig.Before, step),
-		lines: map[bench.ChannelID]budget.Value{}}
+		lines: map[bench.ChannelID]budget.Value{}, touching: map[int]bool{}}
 	q.paths = make([]map[bench.ChannelID]*bench.Path, rig.Def.Contacts+1)
 	for c := range q.paths {
 		q.paths[c] = map[bench.ChannelID]*bench.Path{}
@@ -219,7 +221,7 @@ func volts(ch *bench.Channel, level, most, limit float64) bench.Setup {
 	if !ok {
 		r = ch.ForceV[len(ch.ForceV)-1]
 	}
-	return bench.Setup{Mode: bench.ForceVoltage, Level: level, Range: r.FullScale, Compliance: limit}
+	return bench.Setup{Mode: bench.ForceVoltage, Level: level, Range: r.FullScale, Compliance: min(limit, highest(ch))}
 }
 
 // amps is the same of a current.
@@ -228,7 +230,7 @@ func amps(ch *bench.Channel, level, most, limit float64) bench.Setup {
 	if !ok {
 		r = ch.ForceI[len(ch.ForceI)-1]
 	}
-	return bench.Setup{Mode: bench.ForceCurrent, Level: level, Range: r.FullScale, Compliance: limit}
+	return bench.Setup{Mode: bench.ForceCurrent, Level: level, Range: r.FullScale, Compliance: min(limit, farthestOf(ch))}
 }
 
 // listening is a channel that senses a voltage and lets no current pass.
@@ -239,9 +241,21 @@ func lowest(ch *bench.Channel) float64 {
 	return max(ch.SenseI[0].FullScale, ch.ForceI[0].FullScale)
 }
 
+// highest is the largest current limit that a channel has a range for, A.
+func highest(ch *bench.Channel) float64 { return min(top(ch.SenseI), top(ch.ForceI)) }
+
+// farthestOf is the largest voltage limit that a channel has a range for, V.
+func farthestOf(ch *bench.Channel) float64 { return min(reach(ch), top(ch.SenseV)) }
+
+// reach is the largest voltage that a channel forces, V.
+func reach(ch *bench.Channel) float64 { return top(ch.ForceV) }
+
+// top is the full scale of the largest range, V or A.
+func top(ranges []bench.Range) float64 { return ranges[len(ranges)-1].FullScale }
+
 // current is what may flow through these paths and out of this channel, A.
 func (q *sequence) current(ch *bench.Channel, paths ...*bench.Path) float64 {
-	most := min(ch.ForceI[len(ch.ForceI)-1].FullScale, safeCurrent)
+	most := min(top(ch.ForceI), safeCurrent)
 	for _, p := range paths {
 		if p != nil && p.MaxCurrent > 0 {
 			most = min(most, p.MaxCurrent)
@@ -258,6 +272,10 @@ func half(v budget.Value) float64 {
 	}
 	return v.State(budget.Coverage).U
 }
+
+// sure is the half-width that one of some hundred decisions does not leave by
+// chance: twice that of 95 %, which is noiseSure standard uncertainties.
+func sure(v budget.Value) float64 { return noiseSure / 2 * half(v) }
 
 // finite reports whether a value can be kept: a number, with an interval that
 // has both ends.

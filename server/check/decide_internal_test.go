@@ -1,6 +1,7 @@
 package check
 
 import (
+	"context"
 	"math"
 	"slices"
 	"strings"
@@ -248,7 +249,7 @@ func fourLines() *bench.Definition {
 }
 
 func sequenceOn(d *bench.Definition, before *Record, now Step) *sequence {
-	return newSequence(nil, Rig{Def: d, Before: before}, now)
+	return newSequence(context.Background(), Rig{Def: d, Before: before}, now)
 }
 
 func TestWhereChannelsMeet(t *testing.T) {

@@ -349,6 +349,9 @@ func TestPoorContactIsMeasured(t *testing.T) {
 	def := smallBench(9)
 	sound := stepOn(t, def, rehearsal.ServedWorld(), 41, "shorting-plug", nil, check.Plug, nil)
 	for _, c := range []int{1, 6, 9} { // the ends of the socket are where others are measured by
+		if testing.Short() && c != 9 {
+			continue
+		}
 		for _, ohms := range []float64{1, 10, 100, 1e3, 10e3, 50e3, 100e3, 10e6, 1e9, 1e12} {
 			got := stepOn(t, def, rehearsal.ServedWorld(), 41, "shorting-plug",
 				[]bench.BenchFault{{Kind: rehearsal.ContactResistance, Contact: c, Value: ohms}}, check.Plug, nil)

@@ -234,7 +234,12 @@ func (s *Sample) backup() (f Fact) {
 	}
 	switch {
 	case s.BackupFailed != "":
-		f.Level, f.Words, f.Remedy = Attention, f.Words+" The one after it failed: "+s.BackupFailed+".", "Look at the directory of backups, and make one by hand."
+		f.Level, f.Remedy = Attention, "Look at the directory of backups, and make one by hand."
+		if s.BackupAt.IsZero() {
+			f.Words = "None has been made yet: " + s.BackupFailed + "."
+		} else {
+			f.Words += " The one after it failed: " + s.BackupFailed + "."
+		}
 	case s.BackupEvery > 0 && !s.BackupAt.IsZero() && s.At.Sub(s.BackupAt) > 2*s.BackupEvery:
 		f.Level, f.Remedy = Attention, "It is overdue: look at the directory of backups, and make one by hand."
 	}

@@ -191,8 +191,10 @@ func causeUnit(l *procedure.Line) (quantity.Unit, float64) {
 	switch budget.Class(l.Class) {
 	case budget.Gain:
 		return quantity.Percent, 100
-	case budget.Path:
+	case budget.Path, budget.Contact:
 		return quantity.Ohm, 1
+	case budget.Correction:
+		return correctionUnit(l.Name)
 	case budget.HeldLevel, budget.Return, budget.ThermalVoltage:
 		return quantity.Volt, 1
 	case budget.ForcedLevel:
@@ -203,13 +205,31 @@ func causeUnit(l *procedure.Line) (quantity.Unit, float64) {
 		}
 		return quantity.Siemens, 1
 	case budget.Offset, budget.Step, budget.Noise, budget.Scatter:
-		for _, unit := range []quantity.Unit{quantity.Volt, quantity.Ampere, quantity.Ohm} {
-			if strings.HasSuffix(l.Name, string(unit)) {
-				return unit, 1
-			}
+		return rangesUnit(l.Name)
+	}
+	return quantity.One, 1
+}
+
+// rangesUnit is the unit that a range's name ends with.
+func rangesUnit(name string) (quantity.Unit, float64) {
+	for _, unit := range []quantity.Unit{quantity.Volt, quantity.Ampere, quantity.Ohm} {
+		if strings.HasSuffix(name, string(unit)) {
+			return unit, 1
 		}
 	}
 	return quantity.One, 1
+}
+
+// correctionUnit is causeUnit of what is left of a correction: of a path's
+// resistance, or of a range's gain or offset.
+func correctionUnit(name string) (quantity.Unit, float64) {
+	switch name = strings.TrimSuffix(name, " since it was measured"); {
+	case strings.Contains(name, " of the resistance of "):
+		return quantity.Ohm, 1
+	case strings.Contains(name, " of the gain of "):
+		return quantity.Percent, 100
+	}
+	return rangesUnit(name)
 }
 
 // budgetTitle names the result of a budget.

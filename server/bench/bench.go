@@ -88,6 +88,9 @@ type Definition struct {
 	Capacitance float64 `json:"capacitance,omitempty"`
 	// Connections are how its cards are reached; a rehearsal bench has none.
 	Connections []Connection `json:"connections,omitempty"`
+	// Corrections are what was measured of the bench, nil where nothing was. They
+	// stand with the bench of a run and of a plan, never in a stored definition.
+	Corrections *Corrections `json:"corrections,omitempty"`
 }
 
 // StrapKind says what a strap ties its contact to.

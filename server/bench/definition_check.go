@@ -29,6 +29,9 @@ const (
 // could not tell apart.
 func (d *Definition) Check() dut.Problems {
 	var ps dut.Problems
+	if d.Corrections != nil {
+		ps.Add("corrections", "are no part of a definition: they are taken over from a check of the bench")
+	}
 	oneLine(&ps, "name", d.Name, 1, maxName)
 	names := map[string]bool{}
 	for i, c := range d.Channels {

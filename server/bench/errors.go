@@ -18,6 +18,10 @@ type Errors struct {
 	def    *Definition
 	ranges map[rangeUse]*RangeErrors
 	series map[seriesUse]*budget.Source
+	// paths are the measured ones by number, nil where the bench has no
+	// corrections; contacts is what an insertion changes, by contact.
+	paths    map[PathID]budget.Value
+	contacts map[int]*budget.Source
 }
 
 // rangeUse names a range of a channel.
@@ -38,7 +42,11 @@ type seriesUse struct {
 
 // NewErrors prepares the sources of a bench, which must not change afterwards.
 func NewErrors(def *Definition) *Errors {
-	return &Errors{def: def, ranges: map[rangeUse]*RangeErrors{}, series: map[seriesUse]*budget.Source{}}
+	e := &Errors{def: def, ranges: map[rangeUse]*RangeErrors{}, series: map[seriesUse]*budget.Source{}}
+	if def.Corrections != nil {
+		e.paths, e.contacts = map[PathID]budget.Value{}, map[int]*budget.Source{}
+	}
+	return e
 }
 
 // Bench is the definition of the bench whose errors they are.
@@ -51,6 +59,11 @@ type RangeErrors struct {
 	Name   string         // "1A, sensing 10 mA"
 	Gain   *budget.Source // relative
 	Offset *budget.Source // V or A
+	// correction is what was measured of the range, nil where only its accuracy is
+	// stated; gainSince and offsetSince are what may have changed since, nil for
+	// nothing.
+	correction             *RangeCorrection
+	gainSince, offsetSince *budget.Source
 }
 
 // SenseV returns the errors of a range in which a channel senses voltages.
@@ -84,6 +97,9 @@ func (e *Errors) of(ch *Channel, r Range, use rangeUse) *RangeErrors {
 	out := &RangeErrors{Range: r, Name: fmt.Sprintf("%s, %s %s", ch.Name, what, fullScale(r, use.unit))}
 	out.Gain = budget.NewSource("gain of "+out.Name, budget.Gain, budget.Rectangular, budget.Rectangular.FromHalfWidth(r.Gain))
 	out.Offset = budget.NewSource("offset of "+out.Name, budget.Offset, budget.Rectangular, budget.Rectangular.FromHalfWidth(r.Offset))
+	if c := e.def.Corrections.rangeOf(use); c != nil {
+		out.corrected(c, e.def.Corrections.Age(c.At))
+	}
 	e.ranges[use] = out
 	return out
 }
@@ -92,9 +108,18 @@ func fullScale(r Range, unit quantity.Unit) string {
 	return "±" + quantity.Format(r.FullScale, unit, 3)
 }
 
-// Systematic is a value that was read or set in the range with the range's gain
-// and offset, which are the same for whatever else is read or set in it.
+// Systematic is what was there where x was read in the range, with the range's
+// gain and offset, which are the same for whatever else is read in it. What is
+// known of both is taken off.
 func (r *RangeErrors) Systematic(x float64) budget.Value {
+	if c := r.correction; c != nil {
+		return r.withErrors((x - c.Offset) / (1 + c.Gain))
+	}
+	return r.stated(x)
+}
+
+// stated is x with the gain and the offset that the range is stated to keep to.
+func (r *RangeErrors) stated(x float64) budget.Value {
 	v := budget.Exact(x)
 	if r.Range.Gain != 0 && x != 0 {
 		v = v.With(r.Gain, x)
@@ -235,7 +260,10 @@ func extremeNoise(n int) float64 {
 // Level is what really comes out where level is asked for in a range that
 // forces: gain, offset and step of the range.
 func (r *RangeErrors) Level(level float64) budget.Value {
-	v := r.Systematic(level)
+	v := r.stated(level)
+	if c := r.correction; c != nil {
+		v = r.withErrors(level*(1+c.Gain) + c.Offset)
+	}
 	if r.Step > 0 {
 		v = v.With(budget.NewSource("converter step of "+r.Name, budget.Step, budget.Rectangular, budget.Resolution(r.Step)), 1)
 	}
@@ -244,8 +272,11 @@ func (r *RangeErrors) Level(level float64) budget.Value {
 
 // Series is the resistance between a channel's sense point and the pin on a contact
 // that a path leads to, in ohms: what a local sense does not see. Path 0 is the
-// contact's strap.
+// contact's strap. A path that was measured was so with its channel's output.
 func (e *Errors) Series(ch *Channel, id PathID, contact int) budget.Value {
+	if v, is := e.measured(id, contact); is {
+		return v
+	}
 	out := budget.Exact(0)
 	if ch.SourceR > 0 {
 		out = out.Add(e.resistance(seriesUse{channel: ch.ID}, "output resistance of channel "+ch.Name, ch.SourceR, AssumedResistanceTolerance, true))
@@ -267,10 +298,14 @@ func (e *Errors) Remote(ch *Channel, id PathID) budget.Value {
 
 // PathR is the resistance of a closed path to a contact, in ohms. Path 0 is the
 // contact's strap, each of which is another piece of wire: that all have one
-// resistance is what is assumed, not what is known.
+// resistance is what is assumed, not what is known. A channel's path that was
+// measured has the channel's output in it.
 func (e *Errors) PathR(id PathID, contact int) budget.Value {
 	if id == 0 {
 		return e.resistance(seriesUse{strap: contact}, fmt.Sprintf("resistance of the strap at contact %d", contact), AssumedStrap, AssumedStrapTolerance, true)
+	}
+	if v, is := e.measured(id, contact); is {
+		return v
 	}
 	p, ok := e.def.PathByID(id)
 	if !ok || p.Resistance == 0 {

@@ -28,6 +28,16 @@ const (
 	// a part of them: those of resistors of 1 % with capacitors of 5 to 10 %, as is
 	// common practice in an amplifier's compensation.
 	AssumedLoopTolerance = 0.1
+	// AssumedContactChange is by how much a contact of the socket differs from one
+	// insertion to the next, Ω, up or down: common practice for a test socket in
+	// order, whose contacts have some tens of milliohms.
+	AssumedContactChange = 20e-3
+	// AssumedPathChange is the part of a measured path's resistance that may have
+	// changed until it is used, and AssumedPathDrift what a month adds to it. The
+	// resistance of an analogue switch follows its temperature by 0.3 to 0.5 % a
+	// kelvin: common practice, and a bench that has warmed up keeps within a kelvin.
+	AssumedPathChange = 0.005
+	AssumedPathDrift  = 0.01
 )
 
 // ToleranceOfResistance is the largest deviation of the closed path's

@@ -83,6 +83,8 @@ const (
 	Temperature    Class = "temperature"
 	ThermalVoltage Class = "thermal voltage"
 	Model          Class = "model"
+	Contact        Class = "contact"    // of the socket, Ω
+	Correction     Class = "correction" // what is left where an error was measured and taken off
 )
 
 // Source is one cause of error. Its identity is its pointer: the same *Source in

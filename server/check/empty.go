@@ -99,7 +99,7 @@ func (q *sequence) notClosing(closed map[bench.PathID]*closing, conducts map[ben
 		if _, floats := conducts[p.ID]; floats && (m.open || m.ohms.X > closedBelow) {
 			continue // its multiplexer has been named
 		}
-		stated, allowed := q.statedOf(p)
+		stated, allowed := StatedOf(q.Def, p)
 		switch {
 		case m.open:
 			q.found(stuckOpen(q.Def, p))
@@ -114,7 +114,7 @@ func (q *sequence) notClosing(closed map[bench.PathID]*closing, conducts map[ben
 		if m.with == nil && finite(m.ohms) {
 			q.result.Paths = append(q.result.Paths, PathValue{p.ID, m.ohms.X, u})
 		} else if m.with != nil {
-			more, moreAllowed := q.statedOf(m.with)
+			more, moreAllowed := StatedOf(q.Def, m.with)
 			stated, allowed = stated+more, allowed+moreAllowed
 		}
 		if math.Abs(m.ohms.X-stated) > allowed+u {
@@ -123,11 +123,11 @@ func (q *sequence) notClosing(closed map[bench.PathID]*closing, conducts map[ben
 	}
 }
 
-// statedOf is what a closed path is stated to have with its channel's output, and
+// StatedOf is what a closed path is stated to have with its channel's output, and
 // by how much it may differ, Ω.
-func (q *sequence) statedOf(p *bench.Path) (stated, allowed float64) {
+func StatedOf(def *bench.Definition, p *bench.Path) (stated, allowed float64) {
 	stated, allowed = p.Resistance, p.Resistance*p.ToleranceOfResistance()
-	if ch, ok := q.Def.ChannelByID(p.Channel); ok {
+	if ch, ok := def.ChannelByID(p.Channel); ok {
 		stated += ch.SourceR
 		allowed += ch.SourceR * bench.AssumedResistanceTolerance
 	}

@@ -47,7 +47,7 @@ type sequence struct {
 }
 
 func newSequence(ctx context.Context, rig Rig, step Step) *sequence {
-	q := &sequence{Rig: rig, ctx: ctx, errors: bench.NewErrors(rig.Def), up: map[bench.ChannelID]bench.Setup{}, spoilt: spoiltBy(rig.Def, rig.Before, step),
+	q := &sequence{Rig: rig, ctx: ctx, errors: bench.NewErrors(rig.Def.Stated()), up: map[bench.ChannelID]bench.Setup{}, spoilt: spoiltBy(rig.Def, rig.Before, step),
 		lines: map[bench.ChannelID]budget.Value{}, touching: map[int]bool{}}
 	q.paths = make([]map[bench.ChannelID]*bench.Path, rig.Def.Contacts+1)
 	for c := range q.paths {

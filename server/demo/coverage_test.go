@@ -19,6 +19,7 @@ import (
 
 var (
 	coverageRuns = flag.Int("coverage", 2, "benches drawn anew for each procedure in TestCoverage; from 100 on each result must hold its bar, 1,000 for the figures")
+	corrections  = flag.Bool("coverage-corrected", false, "the benches of TestCoverage use the corrections of their paths that a check of them gives")
 	coverageOf   = flag.String("coverage-of", "", "procedures and measurements of TestCoverage that contain this, all if empty")
 )
 
@@ -128,9 +129,13 @@ func coverageOfUnit(t *testing.T, p procedure.Procedure, unit uint64, benches in
 	w := rehearsal.ServedWorld()
 	w.Ambient = room(unit)
 	truth := truths(t, p, u, w.Ambient)
-	out := map[string]*tally{}
+	s, out := Scenario(), map[string]*tally{}
 	for k := range benches {
-		got := carryOutIn(t, p, &w, 9000+unit*benchesOfUnit+uint64(k), u)
+		seed, def := 9000+unit*benchesOfUnit+uint64(k), rehearsal.DefaultBench()
+		if *corrections {
+			def = corrected(t, &w, seed)
+		}
+		got := carryOutWith(t, p, def, *s.pinMap(t, p.Device), &w, seed, u)
 		for _, x := range got.held.Results {
 			v, ok := truth[x.ID()]
 			m := got.held.Record.Procedure.Measurements[x.Measurement]

@@ -5,7 +5,9 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/budget"
 )
 
@@ -28,7 +30,7 @@ func Improve(in CheckInput, m *Measurement, r *Result) []Improvement {
 	if r.Budget == nil || !(r.U > 0) {
 		return nil
 	}
-	all := slices.Concat(byBudget(m, r), bySettings(in, m, r))
+	all := slices.Concat(byBudget(m, r), bySettings(in, m, r), byCheck(in, m, r))
 	all = slices.DeleteFunc(all, func(i Improvement) bool { return !(i.U < worthwhile*r.U) })
 	slices.SortStableFunc(all, func(a, b Improvement) int {
 		switch {
@@ -88,8 +90,10 @@ func remedyOf(l *Line) (what string, same func(*Line) bool) {
 	case budget.Gain, budget.Offset:
 		accuracy := []string{string(budget.Gain), string(budget.Offset)}
 		return "a correction of " + of(l), func(x *Line) bool { return slices.Contains(accuracy, x.Class) && of(x) == of(l) }
-	case budget.Path:
-		return "a path check that measures the " + l.Name, func(x *Line) bool { return x.Name == l.Name }
+	case budget.Correction:
+		if what, is := strings.CutPrefix(l.Name, "change of the "); is {
+			return "measuring the " + strings.TrimSuffix(what, " since it was measured") + " again", func(x *Line) bool { return x.Name == l.Name }
+		}
 	case budget.Leakage:
 		return "a measured leakage of the open switches", alike
 	case budget.Return:
@@ -113,14 +117,62 @@ func (b *Budget) without(x float64, part func(*Line) float64) float64 {
 	return v.State(budget.Coverage).U
 }
 
-// bySettings are other settings of the measurement, each predicted on the same
-// bench. What the present U has beyond its own prediction stays.
-func bySettings(in CheckInput, m *Measurement, r *Result) []Improvement {
+// checkLeaves is what the bench check leaves of a path's resistance at most, as a
+// part of it: the accuracies of the two channels that measure it.
+const checkLeaves = 0.002
+
+// byCheck is what corrections of all paths from a check of the bench would leave,
+// predicted with the stated resistances as if they had been measured.
+func byCheck(in CheckInput, m *Measurement, r *Result) []Improvement {
+	if in.Bench == nil || in.Bench.Corrections != nil && len(in.Bench.Corrections.Paths) > 0 {
+		return nil
+	}
+	c := &bench.Corrections{}
+	for i := range in.Bench.Paths {
+		p := &in.Bench.Paths[i]
+		ohms := p.Resistance
+		if ch, ok := in.Bench.ChannelByID(p.Channel); ok {
+			ohms += ch.SourceR
+		}
+		if ohms > 0 {
+			c.Paths = append(c.Paths, bench.PathCorrection{Path: p.ID, Ohms: ohms, U: checkLeaves * ohms})
+		}
+	}
+	with := in
+	with.Bench = in.Bench.Corrected(c, time.Time{})
+	now, then, ok := in.compared(&with, m, r)
+	if !ok {
+		return nil
+	}
+	more := math.Sqrt(max(r.U*r.U-now*now, 0))
+	return []Improvement{{"the paths' resistances, measured by the bench check and taken over", math.Hypot(then, more)}}
+}
+
+// compared predicts a result of a measurement here and in another way, both
+// half-widths in the result's unit.
+func (in *CheckInput) compared(with *CheckInput, m *Measurement, r *Result) (now, then float64, ok bool) {
+	one := alone(m, r)
+	if now, ok = in.foresee(&one, r); ok {
+		then, ok = with.foresee(&one, r)
+	}
+	return now, then, ok
+}
+
+// alone is the measurement with the result's pin only, where its pins do not depend
+// on each other.
+func alone(m *Measurement, r *Result) Measurement {
 	one := *m
 	one.Pins = slices.Clone(m.Pins)
 	if k, ok := KindByKey(m.Kind); ok && !k.Together() && slices.Contains(m.Pins, r.Pin) {
 		one.Pins = []int{r.Pin}
 	}
+	return one
+}
+
+// bySettings are other settings of the measurement, each predicted on the same
+// bench. What the present U has beyond its own prediction stays.
+func bySettings(in CheckInput, m *Measurement, r *Result) []Improvement {
+	one := alone(m, r)
 	now, ok := in.foresee(&one, r)
 	if !ok {
 		return nil

@@ -30,6 +30,8 @@ type Segment struct {
 	joined *budget.Source
 	// share is how the current back divides between several paths.
 	share *budget.Source
+	// way is whether it goes through a ground or a supply.
+	way *budget.Source
 	// which and lags are what whichOf and lag have given, by drive; the derivers'
 	// goroutine alone uses them.
 	which, lags map[int]*budget.Source

@@ -41,6 +41,7 @@ func (s *Segment) Sense(k int, set bench.Setup, cycles float64) *Sense {
 func (p *Planner) surround(seg *Segment) {
 	seg.errors = p.errors
 	seg.share = withinOne("share of each path to the return", budget.Return, budget.Rectangular)
+	seg.way = withinOne("way back of the current, by a ground or by a supply at the return", budget.Return, budget.Bounded)
 	beside := p.around(seg)
 	seg.beyond = beside.beyond()
 	seg.joined = withinOne("leakage at open pins that the part may join with this one", budget.Leakage, budget.Bounded)
@@ -62,7 +63,7 @@ func (p *Planner) surround(seg *Segment) {
 			continue
 		}
 		pin, _ := p.device.Pin(c.Pin)
-		seg.returns = append(seg.returns, returned{conn: c, ground: pin.Function == dut.Ground, ohms: p.errors.PathR(c.Path, p.contacts[c.Pin])})
+		seg.returns = append(seg.returns, returned{conn: c, ground: pin.Function == dut.Ground, supply: pin.Function == dut.Supply, ohms: p.errors.PathR(c.Path, p.contacts[c.Pin])})
 	}
 }
 
@@ -76,6 +77,7 @@ func withinOne(name string, class budget.Class, dist budget.Distribution) *budge
 type returned struct {
 	conn   *Conn
 	ground bool
+	supply bool
 	ohms   budget.Value // of its path to the return
 }
 

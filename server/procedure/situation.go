@@ -212,32 +212,57 @@ func (s *situation) at(pin int) budget.Value {
 }
 
 // ground is the voltage of the part's reference against the return, V: of its
-// ground pins or, where it has none, of the pins at the return. The current goes
-// back through one of several, or through all: both ends are allowed for.
+// ground pins or, where it has none, of the pins at the return. A supply pin at the
+// return is another way back: which of them the current takes is not known, and the
+// paths need not be alike where they were measured.
 func (s *situation) ground() budget.Value {
-	var at []returned
+	var grounds, supplies []returned
 	for _, r := range s.seg.returns {
-		if r.ground {
-			at = append(at, r)
+		switch {
+		case r.ground:
+			grounds = append(grounds, r)
+		case r.supply && r.conn.Drive < 0:
+			supplies = append(supplies, r)
 		}
 	}
-	if len(at) == 0 {
-		at = s.seg.returns
+	if len(grounds) == 0 {
+		return s.backThrough(s.seg.returns)
 	}
+	v := s.backThrough(grounds)
+	low, high := v.X, v.X
+	for _, r := range supplies {
+		x := s.at(r.conn.Pin).X
+		low, high = min(low, x), max(high, x)
+	}
+	if low < high {
+		v = v.Add(budget.Exact((low+high)/2-v.X)).With(s.seg.way, (high-low)/2)
+	}
+	return v
+}
+
+// backThrough is the voltage at pins that the part joins, V, over whose paths the
+// current goes back: through one of them, or through all. Both ends are allowed for.
+func (s *situation) backThrough(at []returned) budget.Value {
 	switch len(at) {
 	case 0:
 		return budget.Exact(0)
 	case 1:
 		return s.at(at[0].conn.Pin)
 	}
-	// The mean of one path's share and of all paths alike.
-	one, n := s.at(at[0].conn.Pin), float64(len(at))
-	half := math.Abs(one.X) * (1 - 1/n) / 2
-	v := one.Scale((1 + 1/n) / 2)
-	if half > 0 {
-		v = v.With(s.seg.share, half)
+	most, all := budget.Exact(0), 0.0
+	for _, r := range at {
+		v := s.at(r.conn.Pin)
+		if math.Abs(v.X) >= math.Abs(most.X) {
+			most = v
+		}
+		all += 1 / math.Abs(v.X)
 	}
-	return v
+	if most.X == 0 {
+		return most
+	}
+	least := 1 / all // as resistances in parallel, of one current
+	part := (1 + least/math.Abs(most.X)) / 2
+	return most.Scale(part).With(s.seg.share, math.Abs(most.X)-math.Abs(most.X)*part)
 }
 
 // only is one reading of a drive taken out of many: the sensed quantity is x, the

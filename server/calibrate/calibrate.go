@@ -122,6 +122,9 @@ func namedIn(rec *check.Record) *named {
 			for _, id := range f.Paths {
 				n.paths[id] = said
 			}
+			if len(f.Paths) > 0 {
+				continue // it speaks of these alone, wherever they lead
+			}
 			for _, c := range f.Contacts {
 				n.contacts[c] = said
 			}

@@ -3,6 +3,7 @@ package check_test
 import (
 	"context"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -130,6 +131,37 @@ func leakageAt(def *bench.Definition, truth *rehearsal.Truth, contact int) float
 		}
 	}
 	return sum
+}
+
+// TestPathsAtTheirTolerance states each path so that what it really has is as much as
+// its tolerance allows: none of them is out of it, whatever the readings' errors are.
+func TestPathsAtTheirTolerance(t *testing.T) {
+	t.Parallel()
+	def := rehearsal.DefaultBench()
+	clock := bench.NewCountingClock(time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
+	b, err := rehearsal.New(rehearsal.Config{Definition: def, Clock: clock, Seed: 6, Seat: rehearsal.Seat{Model: "empty", PinMap: straight(&def)}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	truth, stated := b.Truth(), def
+	stated.Paths = slices.Clone(def.Paths)
+	for i := range stated.Paths {
+		p := &stated.Paths[i]
+		really := truth.Paths[p.ID].Force
+		if p.Channel > 0 { // its output is measured with it
+			ch, _ := def.ChannelByID(p.Channel)
+			really += truth.Channels[p.Channel-1].SourceR - ch.SourceR*(1+bench.AssumedResistanceTolerance)
+		}
+		p.ResistanceTolerance = 0.1
+		p.Resistance = really / 1.1
+	}
+	got, err := check.Run(t.Context(), check.Rig{Link: b, Clock: clock, Def: &stated}, check.Empty)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range got.Findings {
+		t.Errorf("%s: %s", f.Kind, f.Said)
+	}
 }
 
 // TestStepDoneAgain does the empty socket again after its fault was mended: what

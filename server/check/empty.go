@@ -117,11 +117,16 @@ func (q *sequence) notClosing(closed map[bench.PathID]*closing, conducts map[ben
 			more, moreAllowed := StatedOf(q.Def, m.with)
 			stated, allowed = stated+more, allowed+moreAllowed
 		}
-		if math.Abs(m.ohms.X-stated) > allowed+u {
+		if math.Abs(m.ohms.X-stated) > allowed+offSure*u {
 			q.found(resistanceOff(q.Def, p, m.ohms.X, u, stated, allowed))
 		}
 	}
 }
+
+// offSure is by how many half-widths of its interval a path must be beyond its
+// tolerance to be a finding, so that none of some hundred paths at the end of their
+// tolerance is called off by chance: four standard deviations, as noiseSure.
+const offSure = 2.0
 
 // StatedOf is what a closed path is stated to have with its channel's output, and
 // by how much it may differ, Ω.

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"ohmkeep/server/bench"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/lot"
@@ -71,6 +72,10 @@ func unusable(document any) string {
 		}
 	case *procedure.Procedure:
 		err = usableProcedure(d)
+	case *bench.Definition:
+		if d.Corrections != nil {
+			err = d.Corrections.Check(d)
+		}
 	}
 	text, jsonErr := asJSON{document}.Value()
 	if err = errors.Join(err, jsonErr); err == nil {

@@ -100,6 +100,7 @@ var named = []struct{ table, called string }{
 	{"units", "'unit ' || serial || ' of device ' || device"},
 	{"seatings", "'what was seated on bench ' || bench"},
 	{"bench_checks", "'check ' || id || ' of bench ' || bench"},
+	{"corrections", "'corrections ' || revision || ' of bench ' || bench"},
 	{"acknowledged", "'what was acknowledged for run ' || run"}, {"confirmed", "'what was confirmed for run ' || run"},
 	{"origins", "'where run number ' || run || ' is from'"},
 	{"snapshots", "'what runs were made with, number ' || id"},

@@ -158,6 +158,8 @@ func fillKept(t *testing.T, s *store.Store) {
 	must(t, err)
 	must(t, s.SetSeating(ctx, "b-one", map[string]any{"model": "resistor"}, "ann"))
 	must(t, s.SaveCheck(ctx, faultyCheck("check-1", "b-one", start)))
+	_, err = s.SaveCorrections(ctx, store.BenchCorrections{Bench: "b-one", By: "ann", Why: "first", Body: someCorrections()}, 0)
+	must(t, err)
 	for i := range 8 {
 		id := "run-" + itoa(i)
 		r := record(id, "u"+itoa(i))

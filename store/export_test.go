@@ -210,3 +210,12 @@ func RawRows(ctx context.Context, s *Store, table, where string) (out string) {
 	}
 	return out
 }
+
+// Count is what a query that counts answers.
+func Count(t testing.TB, s *Store, query string) (n int) {
+	t.Helper()
+	if err := s.write.QueryRow(query).Scan(&n); err != nil {
+		t.Fatal(err)
+	}
+	return n
+}

@@ -98,6 +98,7 @@ var sealedTables = func() map[string]*sealedTable {
 	add("seatings", oldDocument, "bench at by body", nil)
 	add("units", oldUnits, "id device serial lot first", nil)
 	add("bench_checks", neverOld, "id bench began at ended by verdict body", nil)
+	add("corrections", neverOld, "bench revision at by why built serial body", nil)
 	// When something was last used is not sealed: it is written often, and gives
 	// nothing.
 	add("persons", oldAccess, "id name role by created suspended removed", nil)

@@ -133,6 +133,7 @@ func TestDamageIsNamed(t *testing.T) {
 		"UPDATE seatings SET body = '{}'":                                                           "what was seated on bench b-one",
 		"UPDATE bench_checks SET verdict = 'good'":                                                  "check check-1 of bench b-one",
 		"UPDATE bench_checks SET body = replace(body, 'faulty', 'good'), seal = NULL":               "check check-1 of bench b-one",
+		"UPDATE corrections SET body = replace(body, '4.25', '5.25')":                               "corrections 1 of bench b-one",
 		"UPDATE snapshots SET body = replace(body, 'Resistance', 'Reluctance')":                     "run run-3",
 		"DROP TRIGGER events_stand; UPDATE events SET by = 'bob' WHERE id = 3":                      "the log of who did what",
 		"DROP TRIGGER events_stay; DELETE FROM events WHERE id = 3":                                 "the log of who did what",

@@ -33,6 +33,7 @@ func (s *Store) WholeRun(ctx context.Context, runID string) (r *procedure.Record
 			return nil, nil, wrap("get run "+runID, missing(err, "there is no run %s", runID))
 		}
 	}
+	r.Bench = *r.Bench.Corrected(r.Bench.Corrections, r.Started)
 	for i, l := range runLists {
 		if !head.sound[1+len(runDocuments)+i].Bool {
 			damaged = append(damaged, l.called)

@@ -17,8 +17,9 @@ type Corrections struct {
 	At       time.Time `json:"at" doc:"when they were taken over"`
 	By       string    `json:"by" doc:"who took them over"`
 	// Used is when the readings are taken that they are used for: their age is
-	// counted to it. Zero stands for no age.
-	Used time.Time `json:"used,omitzero" doc:"time to which their age is counted"`
+	// counted to it. Zero stands for no age. It is no part of what is stored, so that
+	// all runs with the same corrections share one copy.
+	Used time.Time `json:"-"`
 	// PathsAt and PathsFrom are when all paths were measured and by what.
 	PathsAt   time.Time         `json:"pathsAt,omitzero" doc:"when the paths were measured"`
 	PathsFrom string            `json:"pathsFrom,omitempty" doc:"id of the check of the bench that measured the paths"`

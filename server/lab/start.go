@@ -118,7 +118,7 @@ func (l *Lab) launchLocked(ctx context.Context, b *Bench, who Person, rec *proce
 	if _, err := run.Check(rec); err != nil { // what cannot work is said before, not during
 		return "", err
 	}
-	if err := checked(b, rec, how.acknowledge); err != nil {
+	if err := l.checked(ctx, b, rec, how.acknowledge); err != nil {
 		return "", err
 	}
 	if err := b.mayBegin(); err != nil {
@@ -165,19 +165,37 @@ func (l *Lab) complete(ctx context.Context, b *Bench, who Person, rec *procedure
 	if err != nil {
 		return 0, err
 	}
-	rec.PinMap, rec.Bench, rec.Identity = *pm, b.Definition, b.Identity()
+	known, err := l.Known(ctx, b)
+	if err != nil {
+		return 0, err
+	}
+	rec.PinMap, rec.Identity = *pm, b.Identity()
 	rec.Rehearsal = rec.Identity.Rehearsal
 	rec.Operator, rec.Status, rec.Started = who.Name, procedure.Running, l.Now()
+	rec.Bench = *known.Corrected(known.Corrections, rec.Started)
 	if seated != nil {
 		rec.Seated = seated
 	}
 	return rev, nil
 }
 
-// PrePower checks a procedure before power on this bench; pm nil stands for no
-// pin map.
-func (b *Bench) PrePower(d *dut.Device, p *procedure.Procedure, pm *bench.PinMap) procedure.CheckReport {
-	return procedure.PrePower(procedure.CheckInput{Device: d, Procedure: p, PinMap: pm, Bench: &b.Definition})
+// PrePower checks a procedure before power on this bench as it is known, with the
+// device's pin map.
+func (l *Lab) PrePower(ctx context.Context, b *Bench, d *dut.Device, p *procedure.Procedure) (procedure.CheckReport, error) {
+	pm, err := l.PinMapOf(ctx, b, d.Key)
+	if err != nil {
+		return procedure.CheckReport{}, err
+	}
+	return l.prePower(ctx, b, d, p, pm)
+}
+
+// prePower is PrePower with a pin map; nil stands for none.
+func (l *Lab) prePower(ctx context.Context, b *Bench, d *dut.Device, p *procedure.Procedure, pm *bench.PinMap) (procedure.CheckReport, error) {
+	known, err := l.Known(ctx, b)
+	if err != nil {
+		return procedure.CheckReport{}, err
+	}
+	return procedure.PrePower(procedure.CheckInput{Device: d, Procedure: p, PinMap: pm, Bench: known}), nil
 }
 
 // PinMapOf is the device's pin map on the bench, nil where there is none.
@@ -202,15 +220,18 @@ func (l *Lab) checkedFirst(ctx context.Context, b *Bench, rec *procedure.Record,
 	}
 	probe := *rec
 	probe.PinMap = *pm
-	return checked(b, &probe, names)
+	return l.checked(ctx, b, &probe, names)
 }
 
 // checked holds a start against the check before power: errors block it, and
 // warnings until they are acknowledged by name. It keeps with the record what was
 // acknowledged. By hand a person does one measurement at a time and looks at
 // it: there only errors count. The error's detail is the findings in the way.
-func checked(b *Bench, rec *procedure.Record, names []string) error {
-	report := b.PrePower(&rec.Device, &rec.Procedure, &rec.PinMap)
+func (l *Lab) checked(ctx context.Context, b *Bench, rec *procedure.Record, names []string) error {
+	report, err := l.prePower(ctx, b, &rec.Device, &rec.Procedure, &rec.PinMap)
+	if err != nil {
+		return err
+	}
 	if errors := report.Errors(); len(errors) > 0 {
 		return &problem.Error{Code: problem.Conflict, Title: "The check before power found errors",
 			Message: errors[0].Message, Detail: errors}

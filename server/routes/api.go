@@ -20,7 +20,7 @@ import (
 // endpoints is the table of the API, below /api/v1.
 func (s *Server) endpoints() []endpoint {
 	table := slices.Concat(s.deviceEndpoints(), s.editingEndpoints(), s.procedureEndpoints(), s.draftEndpoints(), s.benchEndpoints(),
-		s.runEndpoints(), s.manualEndpoints(), s.historyEndpoints(), s.shareEndpoints(), s.dataEndpoints(), s.bundleEndpoints(), s.peopleEndpoints(), s.cardEndpoints(), s.benchCheckEndpoints())
+		s.runEndpoints(), s.manualEndpoints(), s.historyEndpoints(), s.shareEndpoints(), s.dataEndpoints(), s.bundleEndpoints(), s.peopleEndpoints(), s.cardEndpoints(), s.benchCheckEndpoints(), s.correctionsEndpoints())
 	table = append(table, endpoint{
 		route: route{"GET", "/health", store.Nobody, control, s.apiHealth}, id: "health", tag: "server",
 		summary: "Whether the server answers, and its version; for who may read also what it knows of itself: disk, damage, reports, link, clock, certificate, backups.", response: apiHealth{},

@@ -78,11 +78,11 @@ func (s *Server) apiCheck(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	pm, err := s.Lab.PinMapOf(ctx, s.bench(ctx), d.Body.Key)
+	report, err := s.Lab.PrePower(ctx, s.bench(ctx), &d.Body, &p.Body)
 	if err != nil {
 		return err
 	}
-	return reply(w, http.StatusOK, checkAnswer(p.Body.Rule(), s.bench(ctx).PrePower(&d.Body, &p.Body, pm)))
+	return reply(w, http.StatusOK, checkAnswer(p.Body.Rule(), report))
 }
 
 func checkAnswer(rule procedure.Rule, report procedure.CheckReport) apiCheck {

@@ -25,13 +25,13 @@ func (s *Server) checkProps(ctx context.Context, key string) (web.CheckProps, er
 	if err != nil {
 		return web.CheckProps{}, err
 	}
-	pm, err := s.Lab.PinMapOf(ctx, s.bench(ctx), d.Body.Key)
+	report, err := s.Lab.PrePower(ctx, s.bench(ctx), &d.Body, &p.Body)
 	if err != nil {
 		return web.CheckProps{}, err
 	}
 	return web.CheckProps{
 		Page: s.frame(ctx, "Before power: "+p.Body.Name, "/devices"), Procedure: p.Body, Rev: p.Rev, Device: d.Body,
-		Report:   s.bench(ctx).PrePower(&d.Body, &p.Body, pm),
+		Report:   report,
 		CanStart: personOf(ctx).Role >= store.Operator, OfferSeat: s.bench(ctx).Rehearse != nil && d.Body.Model != "",
 		Start: web.Form{ID: "start", Values: url.Values{"seat": {"1"}}},
 	}, nil

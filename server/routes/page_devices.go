@@ -134,10 +134,8 @@ func (s *Server) procedurePage(w http.ResponseWriter, r *http.Request) error {
 		CanStart: personOf(ctx).Role >= store.Operator, OfferSeat: s.bench(r.Context()).Rehearse != nil,
 		Start: web.Form{ID: "start", Values: url.Values{"seat": {"1"}}},
 	}
-	pm, err := s.Lab.PinMapOf(ctx, s.bench(ctx), d.Body.Key)
-	if err != nil {
+	if p.Report, err = s.Lab.PrePower(ctx, s.bench(ctx), &d.Body, &q.Body); err != nil {
 		return err
 	}
-	p.Report = s.bench(ctx).PrePower(&d.Body, &q.Body, pm)
 	return show(ctx, w, http.StatusOK, web.Procedure(p))
 }

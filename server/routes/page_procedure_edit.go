@@ -105,11 +105,10 @@ func (s *Server) showProcedureEditor(w http.ResponseWriter, r *http.Request, sta
 	}
 	p.Corners = form.ConditionRows(p.About.Values)
 	if len(e.stored.Body.Measurements) <= mostForecast {
-		pm, err := s.Lab.PinMapOf(ctx, s.bench(ctx), e.device.Body.Key)
+		report, err := s.Lab.PrePower(ctx, s.bench(ctx), &e.device.Body, &e.stored.Body)
 		if err != nil {
 			return err
 		}
-		report := s.bench(ctx).PrePower(&e.device.Body, &e.stored.Body, pm)
 		p.Report = &report
 	}
 	if e.device.Removed {

@@ -20,7 +20,7 @@ import (
 // pages is the table of all pages and of the forms on them. The pages that edit
 // documents have tables of their own, beside their handlers.
 func (s *Server) pages() []route {
-	return slices.Concat(s.readingPages(), s.signInPages(), s.signOnPages(), s.sharedPages(), s.peoplePages(), s.accessPages(), s.deviceEditPages(), s.pinMapPages(), s.procedureEditPages(), s.checkPages(), s.bringUpPages(), s.cardCheckPages(), s.benchCheckPages(), s.protocolPages(), s.trafficPages(), s.benchEditPages(), s.dataPages())
+	return slices.Concat(s.readingPages(), s.signInPages(), s.signOnPages(), s.sharedPages(), s.peoplePages(), s.accessPages(), s.deviceEditPages(), s.pinMapPages(), s.procedureEditPages(), s.checkPages(), s.bringUpPages(), s.cardCheckPages(), s.benchCheckPages(), s.correctionsPages(), s.protocolPages(), s.trafficPages(), s.benchEditPages(), s.dataPages())
 }
 
 func (s *Server) readingPages() []route {

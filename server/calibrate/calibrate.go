@@ -122,6 +122,9 @@ func namedIn(rec *check.Record) *named {
 			for _, id := range f.Paths {
 				n.paths[id] = said
 			}
+			if f.Mux != "" {
+				n.muxes[f.Mux] = said
+			}
 			if len(f.Paths) > 0 {
 				continue // it speaks of these alone, wherever they lead
 			}
@@ -130,9 +133,6 @@ func namedIn(rec *check.Record) *named {
 			}
 			for _, ch := range f.Channels {
 				n.channels[ch] = said
-			}
-			if f.Mux != "" {
-				n.muxes[f.Mux] = said
 			}
 		}
 	}

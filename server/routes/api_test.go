@@ -30,6 +30,7 @@ func TestWalkThrough(t *testing.T) {
 	a.byHand()
 	a.cards()
 	a.benchCheck()
+	a.usesNoCorrections()
 	a.describeBench()
 	a.share(id)
 	a.people()

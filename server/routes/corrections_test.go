@@ -90,3 +90,11 @@ func TestCorrections(t *testing.T) {
 	storetest.Exec(t, a.store, "UPDATE corrections SET body = replace(body, '1', '2')")
 	a.has(store.Operator, "/bench/corrections", []string{"None.", "damaged"})
 }
+
+// usesNoCorrections decides through the API that none are used.
+func (a *apiRig) usesNoCorrections() {
+	got := read[apiBenchCorrections](a, a.ask(store.Operator, "POST", correctionsAt, apiCorrectionsChange{None: true}), http.StatusOK)
+	if now := get[apiBenchCorrections](a, correctionsAt); now.InUse != nil || len(now.Decisions) != 1 || got.Decisions[0] != now.Decisions[0] {
+		a.t.Errorf("%+v", now)
+	}
+}

@@ -90,7 +90,7 @@ func (p *CorrectionsProps) meansWords() string {
 		return corrected + "."
 	}
 	path, _ := p.Def.PathByID(most.Path)
-	return fmt.Sprintf("%s of %d. The farthest from its statement is %s: %s, where %s ± %s is stated with its channel’s output.", corrected, len(p.Def.Paths),
+	return fmt.Sprintf("%s of %d. The farthest from its statement is %s with %s, where %s ± %s is stated with its channel’s output.", corrected, len(p.Def.Paths),
 		path.Address, quantity.Pair(most.Ohms, most.U, quantity.Ohm), quantity.Format(most.Stated, quantity.Ohm, 3), quantity.Format(most.Allows, quantity.Ohm, 2))
 }
 

@@ -105,3 +105,29 @@ func TestCorrectedTwoWire(t *testing.T) {
 		}
 	}
 }
+
+// TestCorrectedSupplyAtTheReturn holds the curve of a protection diode to the supply
+// with the supply at the return, on benches whose paths were measured: the current goes
+// back through the supply's path and not through the ground's, and both are known.
+func TestCorrectedSupplyAtTheReturn(t *testing.T) {
+	t.Parallel()
+	s, w := Scenario(), rehearsal.ServedWorld()
+	i := slices.IndexFunc(s.Procedures, func(p procedure.Procedure) bool { return p.Key == LotProcedure })
+	p := s.Procedures[i]
+	p.Measurements = []procedure.Measurement{tarnelUpperDiode()}
+	u := LotUnit{Serial: "c", Seed: 7000}
+	w.Ambient = 26
+	truth := truths(t, p, u, w.Ambient)
+	held := tally{}
+	for seed := range uint64(12) {
+		got := carryOutWith(t, p, corrected(t, &w, 9100+seed), *s.pinMap(t, p.Device), &w, 9100+seed, u)
+		for _, x := range got.held.Results {
+			if v, known := truth[x.ID()]; known && (x.Key == "resistance-end" || x.Key == "maximum") {
+				held.add(x.Value, x.U, x.From, x.To, v)
+			}
+		}
+	}
+	if f := held.figures(); f.n != 24 || f.share < 0.85 {
+		t.Errorf("%v", f)
+	}
+}

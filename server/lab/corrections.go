@@ -32,12 +32,23 @@ func unusedFor(b *Bench, c *store.BenchCorrections) string {
 		return "they are damaged on the disk: " + c.Damaged
 	case c.Body == nil:
 		return ""
-	case c.Built != b.Definition.Built():
+	case c.Built != builtAs(b):
 		return "the bench was built otherwise when they were taken over: check it again"
 	case c.Serial != b.Identity().Serial:
 		return fmt.Sprintf("they are of the bench with the serial number %s", dut.Excerpt(c.Serial))
 	}
 	return ""
+}
+
+// builtAs is a sum of what the bench's paths are built of: of its definition, and of
+// how a rehearsal bench draws them.
+func builtAs(b *Bench) string {
+	built := b.Definition.Built()
+	if b.Rehearse != nil {
+		_, w := b.Rehearse.Drawn()
+		built += fmt.Sprintf("/%g/%g", w.Paths, w.Tolerance)
+	}
+	return built
 }
 
 // Known is the bench with the corrections that are in use now.
@@ -90,7 +101,7 @@ func (l *Lab) ChangeCorrections(ctx context.Context, b *Bench, who Person, q Cor
 	if err := b.mayUse(who); err != nil {
 		return 0, err
 	}
-	c := store.BenchCorrections{Bench: b.Definition.Key, By: who.Name, Why: q.Why, Built: b.Definition.Built(), Serial: b.Identity().Serial}
+	c := store.BenchCorrections{Bench: b.Definition.Key, By: who.Name, Why: q.Why, Built: builtAs(b), Serial: b.Identity().Serial}
 	what := "none"
 	switch {
 	case q.Check != "" && q.Again == 0 && !q.None:

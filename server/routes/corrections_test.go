@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"ohmkeep/server/check"
+	"ohmkeep/server/rehearsal"
 	"ohmkeep/store"
 	"ohmkeep/store/storetest"
 )
@@ -86,6 +87,11 @@ func TestCorrections(t *testing.T) {
 	a.has(store.Operator, "/bench/corrections", []string{"It is in use already.", "new switches", "Paths of revision 3"}, "take-over-button")
 	if head := get[apiRunHead](a, "/runs/"+measured); head.Bench.Corrections == nil || head.Bench.Corrections.Revision != 1 {
 		t.Error("the run has lost its corrections")
+	}
+	nominal := rehearsal.NominalWorld()
+	read[apiBench](a, a.ask(store.Operator, "PUT", "/benches/rehearsal/seating", map[string]any{"device": "load", "serial": "S1", "world": nominal}), http.StatusOK)
+	if got := get[apiBenchCorrections](a, correctionsAt); got.InUse != nil || got.Unused == "" {
+		t.Errorf("of a bench that draws its paths otherwise: %+v", got.Unused)
 	}
 	storetest.Exec(t, a.store, "UPDATE corrections SET body = replace(body, '1', '2')")
 	a.has(store.Operator, "/bench/corrections", []string{"None.", "damaged"})

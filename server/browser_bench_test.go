@@ -2,6 +2,8 @@ package main
 
 import (
 	"fmt"
+	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"testing"
@@ -13,13 +15,31 @@ import (
 	"ohmkeep/server/procedure"
 )
 
-// signedIn opens the program's first page as its owner.
+// signedIn is an empty tab that is signed in as the program's owner: by its form, and
+// without the two pages that this takes in a browser (TestBrowserNewcomer does that).
 func signedIn(t testing.TB, p *program) *tab {
 	t.Helper()
 	b := newTab(t)
-	b.Open(p.link())
-	b.Submit("#sign-in")
-	b.Do(chromedp.WaitVisible("#start-procedure"))
+	client := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	answer, err := client.PostForm(p.base+"/sign-in", url.Values{"key": {p.key}, "name": {"owner"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	_ = answer.Body.Close() // only its cookies are of interest
+	if len(answer.Cookies()) == 0 {
+		t.Fatalf("signing in answers %s without a cookie", answer.Status)
+	}
+	for _, c := range answer.Cookies() {
+		b.Cookie(p.base, c.Name, c.Value)
+	}
+	return b
+}
+
+// atHome opens the program's first page as its owner.
+func atHome(t testing.TB, p *program) *tab {
+	t.Helper()
+	b := signedIn(t, p)
+	b.Open(p.base + "/")
 	return b
 }
 
@@ -97,7 +117,7 @@ func TestBrowserStop(t *testing.T) {
 	t.Parallel()
 	p := startProgram(t, "", true)
 	p.offerEndless()
-	b := signedIn(t, p)
+	b := atHome(t, p)
 	run := b.startRun(endless, "S-1")
 	other := b.second()
 	other.Open(run)
@@ -122,7 +142,7 @@ func TestBrowserServerStops(t *testing.T) {
 	t.Parallel()
 	p := startProgram(t, "", true)
 	p.offerEndless()
-	b := signedIn(t, p)
+	b := atHome(t, p)
 	run := b.startRun(endless, "K-1")
 	shown := evaluate[float64](b, `Number(document.getElementById("run-status").dataset.readings)`)
 	b.Allow("WebSocket connection to")
@@ -147,7 +167,7 @@ func TestBrowserLineBreaks(t *testing.T) {
 	p.offerEndless() // a run that ends by itself may be over before the line is cut
 	line := newLine(t, strings.TrimPrefix(p.base, "http://"))
 	p.base = "http://" + line.address()
-	b := signedIn(t, p)
+	b := atHome(t, p)
 	run := b.startRun(endless, "L-1")
 	b.Allow("WebSocket connection to")
 	line.cut()

@@ -122,7 +122,7 @@ const shifts = `new Promise((done) => {
 func TestBrowserLargeDevice(t *testing.T) {
 	t.Parallel()
 	p := startProgram(t, "", true)
-	b := signedIn(t, p)
+	b := atHome(t, p)
 	size := await[int](b, `fetch("/devices/averlock-48/edit").then(r => r.arrayBuffer()).then(a => a.byteLength)`)
 	if size > 300<<10 || size < 30<<10 {
 		t.Errorf("the editor of 48 pins has %d bytes, want at most 300 KiB", size)

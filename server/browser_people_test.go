@@ -15,9 +15,7 @@ import (
 func TestBrowserSharedPages(t *testing.T) {
 	t.Parallel()
 	p := startProgram(t, "", true)
-	b := newTab(t)
-	b.Open(p.link())
-	b.Submit("#sign-in")
+	b := signedIn(t, p)
 	for name, from := range map[string]string{"lot": "/compare", "device": "/devices/tarnel-6"} {
 		b.Open(p.base + from)
 		b.Submit("#share-make")
@@ -38,10 +36,7 @@ func TestBrowserSharedPages(t *testing.T) {
 func TestBrowserListsKeepTheirColumns(t *testing.T) {
 	t.Parallel()
 	p := startProgram(t, "", false)
-	b := newTab(t)
-	b.Open(p.link())
-	b.Fill("#sign-in-name", "Olga")
-	b.Submit("#sign-in")
+	b := signedIn(t, p)
 	ctx := t.Context()
 	if _, err := p.app.store.NewSession(ctx, store.Viewer, "Boole", time.Hour); err != nil {
 		t.Fatal(err)

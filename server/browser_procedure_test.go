@@ -151,7 +151,7 @@ func TestBrowserProcedureTwoEditors(t *testing.T) {
 func TestBrowserProcedureLong(t *testing.T) {
 	t.Parallel()
 	p := startProgram(t, "", true)
-	b := signedIn(t, p)
+	b := atHome(t, p)
 	key := longProcedure(t, p, 500)
 	page := b.fetch("/procedures/" + key + "/edit")
 	t.Logf("a page of 500 measurements has %d bytes", len(page))

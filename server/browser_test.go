@@ -75,9 +75,7 @@ func TestBrowserNewcomer(t *testing.T) {
 func TestBrowserPages(t *testing.T) {
 	t.Parallel()
 	p := startProgram(t, "", true)
-	b := newTab(t)
-	b.Open(p.link())
-	b.Submit("#sign-in")
+	b := atHome(t, p)
 	pages := []struct{ name, path string }{
 		{"home", "/"}, {"devices", "/devices"}, {"device", "/devices/tarnel-6"}, {"device48", "/devices/averlock-48"},
 		{"procedure", "/procedures/tarnel-6-quick"}, {"bench", "/bench"}, {"manual", "/manual?device=tarnel-6"},

@@ -19,7 +19,7 @@ import (
 )
 
 var (
-	limitBenches = flag.Int("limits", 16, "benches drawn anew for each measurement of TestAtTheLimit; 2,000 for the figures")
+	limitBenches = flag.Int("limits", 8, "benches drawn anew for each measurement of TestAtTheLimit; 2,000 for the figures")
 	limitsOf     = flag.String("limits-of", "", "procedures and measurements of TestAtTheLimit that contain this, all if empty")
 )
 

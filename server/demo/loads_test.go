@@ -15,7 +15,7 @@ import (
 	"ohmkeep/server/run"
 )
 
-var loadBenches = flag.Int("loads", 100, "benches drawn anew for each check load of TestCheckLoads; 10,000 for the figures")
+var loadBenches = flag.Int("loads", 40, "benches drawn anew for each check load of TestCheckLoads; 10,000 for the figures")
 
 // load is a check load and what is forced through it, A, within the compliance, V.
 type load struct{ ohms, level, compliance float64 }

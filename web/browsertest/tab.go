@@ -11,6 +11,7 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
 )
 
@@ -279,6 +280,17 @@ func (b *Tab) Dark(on bool) {
 func (b *Tab) Medium(name string) {
 	b.T.Helper()
 	b.media(emulation.SetEmulatedMediaParams{Media: name})
+}
+
+// Cookie has the browser send a cookie to an address, as if a page had set it: signing
+// in by it costs no page.
+func (b *Tab) Cookie(address, name, value string) {
+	b.T.Helper()
+	p := network.SetCookieParams{Name: name, Value: value, URL: address}
+	b.Do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, network.SetCookie, p)
+		return err
+	}))
 }
 
 func (b *Tab) media(p emulation.SetEmulatedMediaParams) {

@@ -131,25 +131,43 @@ func sanitizers(t testing.TB) []string {
 	return nil
 }
 
+// everyBuild has the skeleton built with each type of numbers and in each standard of
+// the language wherever one build shows what a test is about: the compiler takes most
+// of the time of this package.
+var everyBuild = flag.Bool("everybuild", false, "TestRandom with both types of numbers, TestCompiles in each standard")
+
+// guardedFlags are those of what runs with sanitizers.
+func guardedFlags(t testing.TB) []string { return append(sanitizers(t), "-std=c++11", "-O1") }
+
+// guardedCore is the skeleton with sanitizers, compiled once for all that is made of it.
+func guardedCore(t testing.TB) string {
+	t.Helper()
+	args := append(guardedFlags(t), "-r", "-nostdlib")
+	return program(t, "guarded.o", append(args, skeleton(core...)...)...)
+}
+
 // guarded is the card with sanitizers.
 func guarded(t testing.TB) string {
 	t.Helper()
-	return program(t, "guarded", card(sanitizers(t)...)...)
+	args := append(guardedFlags(t), filepath.Join("testdata", "telling_hardware.cpp"), guardedCore(t))
+	return program(t, "guarded", append(args, skeleton("main_posix")...)...)
 }
 
 // TestCompiles holds that every source compiles on its own, in the oldest and
 // a newer language, with both types of numbers, without the host's C++ library
-// behind it.
+// behind it: with -everybuild one by one, otherwise what the other tests' builds leave
+// out.
 func TestCompiles(t *testing.T) {
 	t.Parallel()
 	if testing.Short() {
 		t.Skip("compiles everything several times")
 	}
-	for _, flags := range []string{
-		"-std=c++11 -O2 -ffreestanding",
-		"-std=c++14 -Os -Wconversion",
-		"-std=c++11 -Os -DCARD_REAL=float -Wdouble-promotion -Wconversion -fsingle-precision-constant",
-	} {
+	builds := []string{"-std=c++14 -Os -DCARD_REAL=float -Wdouble-promotion -Wconversion -fsingle-precision-constant -ffreestanding"}
+	if *everyBuild {
+		builds = append(builds, "-std=c++11 -O2 -ffreestanding", "-std=c++14 -Os -Wconversion",
+			"-std=c++11 -Os -DCARD_REAL=float -Wdouble-promotion -Wconversion -fsingle-precision-constant")
+	}
+	for _, flags := range builds {
 		args := append([]string{"-r", "-nostdlib", "-o", filepath.Join(t.TempDir(), "all.o")}, strict...)
 		compile(t, append(append(args, strings.Fields(flags)...), skeleton(core...)...)...)
 	}

@@ -16,15 +16,16 @@ var pieces = flag.Int("pieces", 2_500, "pieces that TestRandom feeds to each car
 // multiplexer are closed, and after the watchdog's time of silence everything
 // is off and open.
 //
-//	go test ./server/card/firmware -run Random -pieces 20000000 -timeout 1h -v
+//	go test ./server/card/firmware -run Random -everybuild -pieces 20000000 -timeout 1h -v
 func TestRandom(t *testing.T) {
 	t.Parallel()
-	for _, kind := range []string{"double", "float"} {
-		if kind == "float" && testing.Short() {
-			continue
-		}
-		args := append(sanitizers(t), "-std=c++11", "-O1", "-DCARD_REAL="+kind, filepath.Join("testdata", "random.cpp"))
-		path := program(t, "random-"+kind, append(args, skeleton(core...)...)...)
+	random := filepath.Join("testdata", "random.cpp")
+	programs := map[string]string{"double": program(t, "random-double", append(guardedFlags(t), random, guardedCore(t))...)}
+	if *everyBuild {
+		args := append(guardedFlags(t), "-DCARD_REAL=float", random)
+		programs["float"] = program(t, "random-float", append(args, skeleton(core...)...)...)
+	}
+	for kind, path := range programs {
 		for seed := range 3 {
 			out, err := exec.CommandContext(t.Context(), path, fmt.Sprint(seed+1), fmt.Sprint(*pieces)).CombinedOutput()
 			if err != nil {

@@ -51,24 +51,57 @@ func crashing() procedure.Procedure {
 
 var kills = flag.Int("kills", 8, "how often TestKilledProgramLosesNothingShown kills the program; at most 4 with -short")
 
+// killsPerLab is after how many kills a lab has been tried long enough and another
+// one begins: its log of who did what, and its revisions, grow with each kill, and
+// all of it is checked after each.
+const killsPerLab = 50
+
 // What any viewer was shown is there after the program was killed at any
 // moment of a run, bit for bit; so is whatever else a person or a program was told
 // is kept meanwhile; the run is marked; nothing is damaged; the bench is safe.
 func TestKilledProgramLosesNothingShown(t *testing.T) {
 	t.Parallel()
-	dir := storetest.Dir(t)
-	p := startProcess(t, dir, "-demo=false")
-	c := p.token("operator")
-	furnish(c)
-	busy := newBusyLab(t, p.token("owner"))
-	seed := uint64(time.Now().UnixNano())
-	t.Logf("seed %d", seed)
-	random := rand.New(rand.NewPCG(seed, 0))
-	var readings, results, seen int
 	n := *kills
 	if testing.Short() {
 		n = min(n, 4)
 	}
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d", seed)
+	random := rand.New(rand.NewPCG(seed, 0))
+	var all killed
+	for all.kills < n && !t.Failed() {
+		t.Run(fmt.Sprintf("lab %d", all.kills/killsPerLab+1), func(t *testing.T) {
+			dir := storetest.Dir(t)
+			if n > killsPerLab { // it takes hours: the disk is there for that, and memory is not
+				dir = t.TempDir()
+			}
+			killLab(t, dir, min(killsPerLab, n-all.kills), random, &all)
+		})
+		t.Logf("so far %d kills, %d of them after readings had been shown: %d readings and %d results shown, %d requests acknowledged, %d backups restored",
+			all.kills, all.seen, all.readings, all.results, all.told, all.made)
+	}
+	if all.told < 10*n || all.made == 0 {
+		t.Errorf("%d requests were acknowledged before %d kills, and %d backups: too few to tell anything", all.told, n, all.made)
+	}
+	if all.seen < n/2 {
+		t.Errorf("only %d of %d kills came after a reading had been shown", all.seen, n)
+	}
+}
+
+// killed counts what was shown and promised before the kills of all labs.
+type killed struct {
+	kills, seen       int // seen: those after a reading had been shown
+	readings, results int
+	told, made        int // requests acknowledged; backups restored
+}
+
+// killLab kills the program of a new lab in dir n times, adds to the counts, and
+// holds all that the lab said against what it has in the end.
+func killLab(t *testing.T, dir string, n int, random *rand.Rand, all *killed) {
+	p := startProcess(t, dir, "-demo=false")
+	c := p.token("operator")
+	furnish(c)
+	busy := newBusyLab(t, p.token("owner"))
 	for round := range n {
 		s := newShown(c.start(demo.TarnelKey, crashProcedure))
 		s.watch(c, p, random.IntN(killWithin), busy)
@@ -79,27 +112,21 @@ func TestKilledProgramLosesNothingShown(t *testing.T) {
 		faults := len(busy.c.faults)
 		busy.after(round == n-1)
 		if len(busy.c.faults) > faults {
-			t.Logf("after kill %d: %s\nthe server says:\n%s", round+1, strings.Join(busy.c.faults[faults:], "\n"), p.errors())
+			t.Logf("after kill %d: %s\nthe server says:\n%s", all.kills+1, strings.Join(busy.c.faults[faults:], "\n"), p.errors())
 		}
 		settledAfter(t, c, dir)
 		if t.Failed() {
-			t.Fatalf("after kill %d; the server that was started then says:\n%s", round+1, p.errors())
+			t.Fatalf("after kill %d; the server that was started then says:\n%s", all.kills+1, p.errors())
 		}
-		readings, results = readings+s.most(), results+len(s.results)
+		all.kills++
+		all.readings, all.results = all.readings+s.most(), all.results+len(s.results)
 		if s.most() > 0 {
-			seen++
+			all.seen++
 		}
 	}
-	t.Logf("%d kills, %d of them after readings had been shown: %d readings and %d results shown, %d requests acknowledged, %d backups restored, none missing",
-		n, seen, readings, results, busy.told, busy.made)
-	if busy.told < 10*n || busy.made == 0 {
-		t.Errorf("%d requests were acknowledged before %d kills, and %d backups: too few to tell anything", busy.told, n, busy.made)
-	}
+	all.told, all.made = all.told+busy.told, all.made+busy.made
 	if faults := busy.c.faults; len(faults) > 0 {
 		t.Errorf("%d faults of servers that were started after a kill, first %s", len(faults), faults[0])
-	}
-	if seen < n/2 {
-		t.Errorf("only %d of %d kills came after a reading had been shown", seen, n)
 	}
 }
 

@@ -62,7 +62,7 @@ func (s *Server) identify(next http.Handler) http.Handler {
 		ctx, leave, a, err := s.whoAsks(r)
 		defer leave()
 		if err != nil {
-			p := classify(err, s.Log)
+			p := s.classify(r.Context(), err)
 			w.Header().Set("WWW-Authenticate", `Bearer error="invalid_token"`)
 			writeProblem(w, r, p)
 			return

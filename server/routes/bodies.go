@@ -52,7 +52,7 @@ func (s *Server) limitBody(next http.Handler) http.Handler {
 
 // refuse answers a request that comes to no route, as problem details or as a page.
 func (s *Server) refuse(w http.ResponseWriter, r *http.Request, err error) {
-	p := classify(err, s.Log)
+	p := s.classify(r.Context(), err)
 	if strings.HasPrefix(r.URL.Path, "/api/") {
 		writeProblem(w, r, p)
 		return

@@ -2,6 +2,7 @@ package routes
 
 import (
 	"cmp"
+	"context"
 	"encoding/json"
 	"errors"
 	"log/slog"
@@ -52,8 +53,22 @@ var statuses = map[problem.Code]int{
 	problem.Full:        http.StatusInsufficientStorage,
 }
 
-// classify turns an error into the answer to a request. An error that may not
-// be shown is logged instead.
+// classify turns the error of a request into its answer. That its client has given
+// up, or that the server stops, is no fault and is not logged as one.
+func (s *Server) classify(ctx context.Context, err error) *Problem {
+	return classify(gone(ctx, err), s.Log)
+}
+
+// fault logs what went wrong beside the answer to a request, unless its client has
+// given up.
+func (s *Server) fault(ctx context.Context, what string, err error, about ...any) {
+	if problem.Of(gone(ctx, err)) == nil {
+		s.Log.Error(what, append(about, "err", err)...)
+	}
+}
+
+// classify turns an error into an answer. An error that may not be shown is logged
+// instead.
 func classify(err error, log *slog.Logger) *Problem {
 	e := problem.Of(err)
 	var tooLarge *http.MaxBytesError

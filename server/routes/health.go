@@ -16,7 +16,7 @@ import (
 // who are signed in what it knows of itself.
 func (s *Server) health(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Store.Ping(r.Context()); err != nil {
-		s.Log.Error("health", "err", err)
+		s.fault(r.Context(), "health", err)
 		return problem.New(problem.Unavailable, "The database does not answer.")
 	}
 	if s.Health != nil && personOf(r.Context()).Role >= store.Viewer {

@@ -186,7 +186,7 @@ func (s *Server) accessAnswer(w http.ResponseWriter, r *http.Request, at string,
 	if refused == nil || problem.CodeOf(err) != problem.Invalid {
 		return err
 	}
-	e := classify(err, s.Log)
+	e := s.classify(r.Context(), err)
 	p, err := s.accessProps(r.Context())
 	if err != nil {
 		return err

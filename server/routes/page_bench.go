@@ -113,7 +113,7 @@ func (s *Server) benchAnswer(w http.ResponseWriter, r *http.Request, err error, 
 	if b := s.bench(r.Context()); b.Rehearse == nil || b.AtWork() {
 		return err
 	}
-	e := classify(err, s.Log)
+	e := s.classify(r.Context(), err)
 	p, err := s.benchProps(r.Context())
 	if err != nil {
 		return err

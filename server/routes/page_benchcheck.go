@@ -124,7 +124,7 @@ func (s *Server) benchCheckForm(w http.ResponseWriter, r *http.Request) error {
 	if err == nil {
 		return seeOther(w, r, "/bench/check#"+web.StageOf(q.Steps[0]))
 	}
-	e := classify(err, s.Log)
+	e := s.classify(r.Context(), err)
 	if e.unconfirmed != nil {
 		return s.askToConfirm(w, r, e, "Start the step")
 	}
@@ -151,14 +151,14 @@ func (s *Server) benchCheckStopForm(w http.ResponseWriter, r *http.Request) erro
 func (s *Server) benchCheckEndForm(w http.ResponseWriter, r *http.Request) error {
 	ended, err := s.Lab.EndBenchCheck(r.Context(), s.bench(r.Context()), personOf(r.Context()))
 	if err != nil {
-		return s.benchCheckRefused(w, r, classify(err, s.Log))
+		return s.benchCheckRefused(w, r, s.classify(r.Context(), err))
 	}
 	return seeOther(w, r, "/bench/checks/"+ended.ID)
 }
 
 func (s *Server) benchCheckSeatBackForm(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Lab.SeatBack(r.Context(), s.bench(r.Context()), personOf(r.Context())); err != nil {
-		return s.benchCheckRefused(w, r, classify(err, s.Log))
+		return s.benchCheckRefused(w, r, s.classify(r.Context(), err))
 	}
 	return seeOther(w, r, "/bench/check")
 }
@@ -286,7 +286,7 @@ func (s *Server) storedBenchAt(ctx context.Context, key string, rev int) (*store
 func (s *Server) checkBrief(ctx context.Context) string {
 	switch next, err := s.Lab.Next(ctx, s.bench(ctx)); {
 	case err != nil:
-		s.Log.Error("what stands behind a run is not known", "err", err)
+		s.fault(ctx, "what stands behind a run is not known", err)
 		return "bench check not known"
 	case next.Badge == standing.Doubtful:
 		return "the bench check found a fault"

@@ -86,7 +86,7 @@ func (s *Server) benchUseForm(w http.ResponseWriter, r *http.Request) error {
 	if err == nil {
 		return seeOther(w, r, "/bench")
 	}
-	p := classify(err, s.Log)
+	p := s.classify(r.Context(), err)
 	if p.Status == http.StatusNotFound {
 		return err
 	}
@@ -152,7 +152,7 @@ func (s *Server) benchCopyForm(w http.ResponseWriter, r *http.Request) error {
 		_, err = s.Lab.SaveBench(ctx, who, def, 0)
 	}
 	if err != nil {
-		p := classify(err, s.Log)
+		p := s.classify(r.Context(), err)
 		if p.Status == http.StatusInternalServerError {
 			return err
 		}

@@ -180,7 +180,7 @@ func (s *Server) tryText(w http.ResponseWriter, r *http.Request, e *dialectEditi
 	if err == nil {
 		return s.showDialect(w, r, http.StatusOK, e)
 	}
-	p := classify(err, s.Log)
+	p := s.classify(r.Context(), err)
 	switch {
 	case p.unconfirmed != nil:
 		return s.askToConfirm(w, r, p, "Try “"+bench.Blanks()[i].Title+"”")

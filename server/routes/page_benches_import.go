@@ -40,7 +40,7 @@ func (s *Server) benchImportForm(w http.ResponseWriter, r *http.Request) error {
 		err = s.compareBench(ctx, &props)
 	}
 	if err != nil {
-		e := classify(err, s.Log)
+		e := s.classify(r.Context(), err)
 		if e.Status == http.StatusInternalServerError {
 			return err
 		}

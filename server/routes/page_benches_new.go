@@ -36,7 +36,7 @@ func (s *Server) benchNewForm(w http.ResponseWriter, r *http.Request) error {
 	}
 	_, err := s.Lab.SaveBench(ctx, personOf(ctx), def, 0)
 	if err != nil {
-		p := classify(err, s.Log)
+		p := s.classify(r.Context(), err)
 		if p.Status == http.StatusInternalServerError {
 			return err
 		}

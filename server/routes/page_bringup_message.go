@@ -31,7 +31,7 @@ func (s *Server) sayForm(w http.ResponseWriter, r *http.Request) error {
 		back := url.Values{"connection": {q.Connection}, "wait": {f.Get("wait")}}
 		return seeOther(w, r, "/bench/bring-up?"+back.Encode()+"#console")
 	}
-	e := classify(err, s.Log)
+	e := s.classify(r.Context(), err)
 	if e.unconfirmed != nil {
 		return s.askToConfirm(w, r, e, "Send "+clipped(q.Text, 40))
 	}

@@ -148,7 +148,7 @@ func (s *Server) stepForm(w http.ResponseWriter, r *http.Request) error {
 	if err == nil {
 		return seeOther(w, r, "/bench/bring-up#step")
 	}
-	e := classify(err, s.Log)
+	e := s.classify(r.Context(), err)
 	if e.unconfirmed != nil {
 		return s.askToConfirm(w, r, e, "Step through it")
 	}
@@ -163,7 +163,7 @@ func (s *Server) stepForm(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) stepNextForm(w http.ResponseWriter, r *http.Request) error {
 	n, _ := strconv.Atoi(r.PostForm.Get("n")) // none lets nothing through
 	if err := s.Lab.LetThrough(r.Context(), s.bench(r.Context()), personOf(r.Context()), n, r.PostForm["confirm"]); err != nil {
-		if e := classify(err, s.Log); e.unconfirmed != nil {
+		if e := s.classify(r.Context(), err); e.unconfirmed != nil {
 			return s.askToConfirm(w, r, e, "Let the call through")
 		}
 		return err

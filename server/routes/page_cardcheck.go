@@ -74,7 +74,7 @@ func (s *Server) cardCheckForm(w http.ResponseWriter, r *http.Request) error {
 	if err == nil {
 		return seeOther(w, r, "/bench/check-cards#result")
 	}
-	e := classify(err, s.Log)
+	e := s.classify(r.Context(), err)
 	p := s.cardCheckProps(r.Context())
 	p.Form = formOf("check", f, e, nil)
 	if e.unconfirmed != nil {

@@ -143,7 +143,7 @@ func (s *Server) keepingNotices(ctx context.Context, owner bool) (out []web.Noti
 	if owner {
 		notices, err := s.Store.Notices(ctx)
 		if err != nil {
-			s.Log.Error("notices not read", "err", err)
+			s.fault(ctx, "notices not read", err)
 		}
 		for _, n := range notices {
 			out = append(out, web.Notice{Kind: "problem", Text: sentence(n.Text) + ".", Link: "/data"})

@@ -29,7 +29,7 @@ func (s *Server) deviceDuplicate(w http.ResponseWriter, r *http.Request) error {
 	}
 	copied, err := s.Lab.DuplicateDevice(ctx, s.bench(ctx), who, d.Body, key, name)
 	if err != nil && !copied {
-		e := editing{values: form.DeviceValues(&d.Body), stored: d, notice: "No copy was made: " + classify(err, s.Log).Detail}
+		e := editing{values: form.DeviceValues(&d.Body), stored: d, notice: "No copy was made: " + s.classify(r.Context(), err).Detail}
 		e.values.Set("rev", strconv.Itoa(d.Rev))
 		e.device = d.Body
 		return s.showEditor(w, r, http.StatusUnprocessableEntity, &e)

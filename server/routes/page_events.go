@@ -64,7 +64,7 @@ func (s *Server) eventsPage(w http.ResponseWriter, r *http.Request) error {
 	p.CSV = "/events.csv?" + address.Encode()
 	f, err := eventFilterOf(q)
 	if err != nil {
-		e := classify(err, s.Log)
+		e := s.classify(r.Context(), err)
 		p.Filter = formOf("filter", p.Filter.Values, e, nil)
 		return show(ctx, w, e.Status, web.Events(p))
 	}

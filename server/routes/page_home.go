@@ -205,7 +205,7 @@ func (s *Server) startForm(w http.ResponseWriter, r *http.Request) error {
 	if err == nil {
 		return seeOther(w, r, "/runs/"+id)
 	}
-	p := classify(err, s.Log)
+	p := s.classify(r.Context(), err)
 	if len(p.Findings) > 0 {
 		return s.askToAcknowledge(w, r, p)
 	}

@@ -139,7 +139,7 @@ func (s *Server) manualMeasure(w http.ResponseWriter, r *http.Request) error {
 	if err == nil {
 		return seeOther(w, r, "/manual?device="+url.QueryEscape(r.PostForm.Get("device"))+"#"+web.PartManualLive)
 	}
-	e := classify(err, s.Log)
+	e := s.classify(r.Context(), err)
 	if e.unconfirmed != nil {
 		return s.askToConfirm(w, r, e, "Measure")
 	}
@@ -177,7 +177,7 @@ func (s *Server) manualKeep(w http.ResponseWriter, r *http.Request) error {
 	if !p.CanKeep { // the page has no such form now
 		return refused
 	}
-	e := classify(refused, s.Log)
+	e := s.classify(r.Context(), refused)
 	p.Keep = formOf("keep", f, e, nil)
 	return show(r.Context(), w, e.Status, web.Manual(p))
 }

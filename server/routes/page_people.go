@@ -106,7 +106,7 @@ func (s *Server) inviteForm(w http.ResponseWriter, r *http.Request) error {
 	if shown != nil {
 		return shown
 	}
-	e := classify(err, s.Log)
+	e := s.classify(r.Context(), err)
 	p.Invite = formOf("invite", r.PostForm, e, nil)
 	return show(r.Context(), w, e.Status, web.People(p))
 }

@@ -82,7 +82,7 @@ func (s *Server) importForm(w http.ResponseWriter, r *http.Request) error {
 		err = s.compareImport(ctx, &p, &props)
 	}
 	if err != nil {
-		e := classify(err, s.Log)
+		e := s.classify(r.Context(), err)
 		if e.Status == http.StatusInternalServerError {
 			return err
 		}

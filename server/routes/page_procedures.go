@@ -88,7 +88,7 @@ func (s *Server) procedureNew(w http.ResponseWriter, r *http.Request) error {
 	if err == nil {
 		return seeOther(w, r, "/procedures/"+key+"/edit")
 	}
-	e := classify(err, s.Log)
+	e := s.classify(r.Context(), err)
 	props, err := s.procedureList(ctx, "", "")
 	if err != nil {
 		return err
@@ -150,7 +150,7 @@ func (s *Server) draftReasons(ctx context.Context, e *procedureEditing) map[stri
 	}
 	draft, reasons, err := s.drafted(ctx, &e.device.Body)
 	if err != nil {
-		s.Log.Error("draft not made", "device", e.device.Body.Key, "err", err)
+		s.fault(ctx, "draft not made", err, "device", e.device.Body.Key)
 		return out
 	}
 	now := map[string]procedure.Measurement{}

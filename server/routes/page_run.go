@@ -154,7 +154,7 @@ func (s *Server) edit(w http.ResponseWriter, r *http.Request, act func(id string
 	if err == nil {
 		return seeOther(w, r, "/runs/"+id)
 	}
-	e := classify(err, s.Log)
+	e := s.classify(r.Context(), err)
 	p, err := s.runProps(r.Context(), id, -1)
 	if err != nil {
 		return err
@@ -172,7 +172,7 @@ func (s *Server) noteForm(w http.ResponseWriter, r *http.Request) error {
 func (s *Server) rerunForm(w http.ResponseWriter, r *http.Request) error {
 	id, err := s.Lab.Rerun(r.Context(), s.bench(r.Context()), personOf(r.Context()), chi.URLParam(r, "id"), r.PostForm["confirm"])
 	if err != nil {
-		if p := classify(err, s.Log); p.unconfirmed != nil {
+		if p := s.classify(r.Context(), err); p.unconfirmed != nil {
 			return s.askToConfirm(w, r, p, "Start the run")
 		}
 		return err
@@ -198,7 +198,7 @@ func (s *Server) shareForm(w http.ResponseWriter, r *http.Request) error {
 	if viewErr != nil {
 		return viewErr
 	}
-	e := classify(err, s.Log)
+	e := s.classify(r.Context(), err)
 	p.ShareForm = formOf("share", r.PostForm, e, nil)
 	return show(ctx, w, e.Status, web.Run(p))
 }

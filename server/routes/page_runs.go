@@ -35,7 +35,7 @@ func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
 		list, err = s.Store.ListRuns(ctx, filter, q.Get("cursor"), runsPerPage)
 	}
 	if err != nil {
-		e := classify(err, s.Log)
+		e := s.classify(r.Context(), err)
 		if e.Status >= 500 {
 			return err
 		}

@@ -72,7 +72,7 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) error {
 		if shown != nil {
 			return shown
 		}
-		e := classify(err, s.Log)
+		e := s.classify(r.Context(), err)
 		p.Form = formOf("sign-in", f, e, nil)
 		return show(r.Context(), w, e.Status, web.SignIn(p))
 	}

@@ -164,7 +164,7 @@ func storedIdentity(who *signon.Identity) store.Identity {
 
 // signOnRefused is the sign-in page with why somebody did not come in.
 func (s *Server) signOnRefused(w http.ResponseWriter, r *http.Request, err error, to string) error {
-	e := classify(err, s.Log)
+	e := s.classify(r.Context(), err)
 	p, err := s.signInProps(r, url.Values{"to": {to}})
 	if err != nil {
 		return err
@@ -185,7 +185,7 @@ func (s *Server) askForName(w http.ResponseWriter, r *http.Request, n *newcomer,
 	if err != nil {
 		return err
 	}
-	e := classify(refused, s.Log)
+	e := s.classify(r.Context(), refused)
 	p := web.NewcomerProps{Page: s.frame(r.Context(), "Your name", ""), Label: n.Identity.Label, At: s.SignOn.Name, Role: n.Identity.Role.String(), Sealed: sealed}
 	p.Page.Public = true
 	if form == nil {

@@ -139,7 +139,7 @@ func (s *Server) page(e route) http.HandlerFunc {
 			err = s.serve(e, w, r)
 		}
 		if err != nil {
-			s.failPage(w, r, classify(err, s.Log))
+			s.failPage(w, r, s.classify(r.Context(), err))
 		}
 	}
 }
@@ -154,7 +154,7 @@ func (s *Server) api(e route) http.HandlerFunc {
 			err = s.serve(e, w, r)
 		}
 		if err != nil {
-			p := classify(err, s.Log)
+			p := s.classify(r.Context(), err)
 			if p.Status == http.StatusUnauthorized {
 				w.Header().Set("WWW-Authenticate", "Bearer")
 			}

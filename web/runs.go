@@ -112,9 +112,16 @@ type LotProps struct {
 	First, Last    int
 	Earlier, Later string
 	WideCSV        string
+	Damaged        []LotDamage // runs of the lot that are damaged
 	// Shared is the page of a share link: it leads nowhere else.
 	Shared bool
 	Share  *ShareForm // makes a link to this page; nil for who may not
+}
+
+// LotDamage is what is damaged of a run of a lot.
+type LotDamage struct {
+	Run  string // id
+	What string // in words
 }
 
 // listed returns in words which of the units are in the list.

@@ -23,6 +23,7 @@ type apiPlot struct {
 	Y           apiAxis         `json:"y"`
 	Band        procedure.Limit `json:"band" doc:"the limits, where they are in the unit of y"`
 	Series      []apiSeries     `json:"series"`
+	Damaged     []string        `json:"damaged,omitempty" doc:"what of the run or of the measurement's readings is not what was stored, in words: nothing is drawn of it; absent: nothing"`
 }
 
 type apiAxis struct {
@@ -43,22 +44,30 @@ type apiSeries struct {
 
 func (s *Server) apiPlot(w http.ResponseWriter, r *http.Request) error {
 	id, m := chi.URLParam(r, "id"), number(r.URL.Query(), "measurement", 0)
-	rec, err := s.Store.GetRun(r.Context(), id)
+	rec, lost, err := s.Store.WholeRun(r.Context(), id)
 	if err != nil {
 		return err
 	}
-	if m >= len(rec.Procedure.Measurements) {
+	out := apiPlot{Measurement: m, Rehearsal: rec.Rehearsal, Series: []apiSeries{}, Damaged: lost}
+	if n := len(rec.Procedure.Measurements); n == 0 && len(lost) > 0 {
+		return reply(w, http.StatusOK, out) // what it was to draw is damaged
+	} else if m >= n {
 		return problem.Field("measurement", "this run has no such measurement")
 	}
+	out.Title = rec.Procedure.Measurements[m].Name
 	var now *liverun.Snapshot
 	if rec.Status == procedure.Running {
 		now, _ = s.Runs.Snapshot(id, m)
 	}
 	p, err := s.plotNow(r.Context(), rec, m, now)
+	if problem.CodeOf(err) == problem.Corrupt {
+		out.Damaged = append(out.Damaged, err.Error())
+		return reply(w, http.StatusOK, out)
+	}
 	if err != nil {
 		return err
 	}
-	out := apiPlot{Measurement: m, Title: p.Title, Rehearsal: rec.Rehearsal, X: axisOf(p.X), Y: axisOf(p.Y), Band: p.Band}
+	out.X, out.Y, out.Band = axisOf(p.X), axisOf(p.Y), p.Band
 	for _, c := range p.Series {
 		out.Series = append(out.Series, apiSeries{c.Label, nullables(c.X), nullables(c.Y), c.Hollow, c.Line})
 	}

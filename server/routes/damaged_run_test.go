@@ -26,6 +26,8 @@ func TestDamagedRunStaysUsable(t *testing.T) {
 			"/runs/ID/results.csv":         {"resistance", "yes"},
 			"/api/v1/runs/ID/readings.csv": {"readings 1 to"},
 			"/api/v1/runs/ID/readings":     {`"damaged":[{"from":0,`, "what the disk has is not what was stored"},
+			"/api/v1/runs/ID/plot":         {`"damaged":["`, `"title":"Resistance"`},
+			"/compare?lot=L1":              {"Resistance"},
 		}, nil},
 		"a budget": {"UPDATE budgets SET body = replace(body, '0', '1')", map[string][]string{
 			"/runs/ID/results.csv": {"the budget is damaged", "resistance"},
@@ -42,6 +44,8 @@ func TestDamagedRunStaysUsable(t *testing.T) {
 			"/api/v1/runs/ID":          {`"damaged":["the device as it was"]`, `"serial":"S1"`},
 			"/api/v1/runs/ID/results":  {`"resistance"`, "the device as it was"},
 			"/api/v1/runs/ID/readings": {`"v":[`, "the device as it was"},
+			"/api/v1/runs/ID/plot":     {`"title":"Resistance"`, `"damaged":["the device as it was"]`, `"x":[`},
+			"/compare?lot=L1":          {"Resistance", "the device as it was"},
 		}, map[string]string{"/runs/ID/readings.csv": "lobd"}},
 		"its head": {"UPDATE runs SET serial = 'S9', rehearsal = 0", map[string][]string{
 			"/runs/ID":                {"This run is damaged", "its head", `href="/runs/ID/readings.csv"`},
@@ -50,12 +54,14 @@ func TestDamagedRunStaysUsable(t *testing.T) {
 			"/runs/ID/budgets.csv":    {",not known"},
 			"/api/v1/runs/ID":         {`"status":"damaged"`, "its head"},
 			"/api/v1/runs/ID/results": {`"resistance"`, `"rule":"not known`},
+			"/api/v1/runs/ID/plot":    {`"damaged":["its head`, `"series":[]`},
+			"/compare?lot=L1":         {"Damaged: its head", `href="/runs/ID"`, "No unit finished yet"},
 		}, map[string]string{"/runs/ID/results.csv": "S9", "/runs/ID": "S9", "/api/v1/runs/ID": "S9"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			a := newAPI(t)
-			id := a.runOnce(nil)
+			id := a.runOnce(map[string]any{"serial": "S1", "lot": "L1"})
 			storetest.Exec(t, a.store, c.damage)
 			if w := a.askPage(store.Operator, "POST", "/runs/"+id+"/rerun", nil); w.Code >= 500 {
 				t.Errorf("rerun: status %d: %.300s", w.Code, w.Body)

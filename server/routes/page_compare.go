@@ -56,6 +56,12 @@ func (s *Server) fillLot(ctx context.Context, p *web.LotProps, base string, q ur
 	if err != nil {
 		return err
 	}
+	runs = slices.DeleteFunc(runs, func(r store.RunRow) bool {
+		if r.Status == procedure.Damaged {
+			p.Damaged = append(p.Damaged, web.LotDamage{Run: r.ID, What: "its head; it is left out of everything below"})
+		}
+		return r.Status == procedure.Damaged
+	})
 	p.Units = len(runs)
 	for i := range runs {
 		p.Outcome[runs[i].Outcome]++
@@ -65,9 +71,11 @@ func (s *Server) fillLot(ctx context.Context, p *web.LotProps, base string, q ur
 	if err := s.unitsPage(ctx, p, base, runs, number(q, "units", 1), q.Get("result")); err != nil {
 		return err
 	}
-	if p.Stats, err = s.lotStats(ctx, runs); err != nil {
+	stats, damaged, err := s.lotStats(ctx, runs)
+	if err != nil {
 		return err
 	}
+	p.Stats, p.Damaged = stats, append(p.Damaged, damaged...)
 	pickStat(p, base, q.Get("result"))
 	return nil
 }
@@ -132,37 +140,40 @@ func pickStat(p *web.LotProps, base, asked string) {
 	}
 }
 
-// lotStats are the statistics of each result over one run of each unit.
-func (s *Server) lotStats(ctx context.Context, runs []store.RunRow) ([]web.LotStat, error) {
+// lotStats are the statistics of each result over one run of each unit, and what is
+// damaged of the runs that say what the pins are called.
+func (s *Server) lotStats(ctx context.Context, runs []store.RunRow) (out []web.LotStat, damaged []web.LotDamage, err error) {
 	table := lot.NewTable(len(runs))
-	err := s.Store.EachResult(ctx, runs, func(run int, from *lot.Source, x *procedure.Result, order int64) error {
+	err = s.Store.EachResult(ctx, runs, func(run int, from *lot.Source, x *procedure.Result, order int64) error {
 		table.Add(run, from, x, order)
 		return nil
 	})
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	type revision struct {
 		device string
 		rev    int
 	}
 	devices := map[revision]*dut.Device{}
-	var out []web.LotStat
 	for _, st := range table.Statistics() {
 		r := &runs[st.Run]
 		rev := revision{r.Device, r.DeviceRev}
 		device := devices[rev]
 		if device == nil || rev.rev == 0 { // 0: never stored, so each its own
-			rec, err := s.Store.GetRun(ctx, r.ID)
+			rec, lost, err := s.Store.WholeRun(ctx, r.ID)
 			if err != nil {
-				return nil, err
+				return nil, nil, err
+			}
+			if len(lost) > 0 {
+				damaged = append(damaged, web.LotDamage{Run: r.ID, What: strings.Join(lost, "; ")})
 			}
 			device = &rec.Device
 			devices[rev] = device
 		}
 		out = append(out, shownStat(&st, device))
 	}
-	return out, nil
+	return out, damaged, nil
 }
 
 // shownStat converts a result's statistics into the page's row.
@@ -174,6 +185,8 @@ func shownStat(st *lot.Statistics, device *dut.Device) web.LotStat {
 	}
 	if pin, ok := device.Pin(st.Pin); ok {
 		out.Pin = pin.Label()
+	} else if st.Pin > 0 { // what it was called is damaged
+		out.Pin = strconv.Itoa(st.Pin)
 	}
 	return out
 }

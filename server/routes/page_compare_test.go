@@ -34,7 +34,7 @@ func TestLotAcrossRevisions(t *testing.T) {
 
 	var rows []store.RunRow
 	must(t, a.store.EachRun(t.Context(), store.Filter{Lot: "L"}, func(r *store.RunRow) error { rows = append(rows, *r); return nil }))
-	stats, err := a.server.lotStats(t.Context(), rows)
+	stats, _, err := a.server.lotStats(t.Context(), rows)
 	must(t, err)
 	want := map[string][]float64{}
 	for _, id := range []string{two, one} { // newest first, as the list is

@@ -81,7 +81,11 @@ func (s *Server) lastRuns(ctx context.Context, lot string) ([]store.RunRow, erro
 	var out []store.RunRow
 	seen := map[string]bool{}
 	err := s.Store.EachRun(ctx, store.Filter{Lot: lot, Status: procedure.Done}, func(r *store.RunRow) error {
-		if key := r.Device + "\x00" + r.Unit.Serial; !seen[key] {
+		key := r.Device + "\x00" + r.Unit.Serial
+		if r.Status == procedure.Damaged { // of which unit it is, is not known
+			key = r.ID
+		}
+		if !seen[key] {
 			seen[key] = true
 			out = append(out, *r)
 		}

@@ -150,10 +150,19 @@ func MemoryLeft() Memory {
 // softPart is the part of a limit up to which the Go runtime lets garbage gather.
 const softPart = 0.8
 
-// Within has the Go runtime collect its garbage in time where the process has a
-// limit of its own, and nobody has said so with GOMEMLIMIT: a limit that the runtime
-// does not know ends the program while half of its memory is garbage.
+// garbageAllowed is how much garbage may gather beside what is in use, in percent of
+// it: with thousands of connections open as much again, the runtime's own default,
+// is more than everything else.
+const garbageAllowed = 50
+
+// Within has the Go runtime collect its garbage in time: where half as much as is in
+// use has gathered, unless GOGC says otherwise; and where the process has a limit of
+// its own, and nobody has said so with GOMEMLIMIT: a limit that the runtime does not
+// know ends the program while half of its memory is garbage.
 func Within() {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(garbageAllowed)
+	}
 	if os.Getenv("GOMEMLIMIT") != "" {
 		return
 	}

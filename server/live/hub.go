@@ -36,6 +36,7 @@ type Hub struct {
 	closed  bool
 	viewers sync.WaitGroup
 	watched int // viewers now
+	joined  int // viewers ever
 }
 
 // NewHub makes a hub. CheckOrigin decides which pages may open a socket; it
@@ -81,16 +82,17 @@ func (h *Hub) find(name string) *Topic {
 	return h.topics[name]
 }
 
-// join counts a viewer in, unless the hub is closing.
-func (h *Hub) join() bool {
+// join counts a viewer in, unless the hub is closing, and returns its number.
+func (h *Hub) join() (viewer int, ok bool) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.closed {
-		return false
+		return 0, false
 	}
 	h.viewers.Add(1)
 	h.watched++
-	return true
+	h.joined++
+	return h.joined, true
 }
 
 // leave counts a viewer out.
@@ -112,7 +114,8 @@ func (h *Hub) Viewers() int {
 // It returns when the page leaves, falls behind, the request's context ends (its
 // access was taken back), or the hub closes.
 func (h *Hub) Serve(w http.ResponseWriter, r *http.Request, name string, since uint64) {
-	if !h.join() {
+	viewer, ok := h.join()
+	if !ok {
 		http.Error(w, "the server is stopping", http.StatusServiceUnavailable)
 		return
 	}
@@ -135,13 +138,13 @@ func (h *Hub) Serve(w http.ResponseWriter, r *http.Request, name string, since u
 	hurry := func() { _ = conn.NetConn().SetWriteDeadline(time.Now().Add(stopWait)) }
 	defer context.AfterFunc(h.closing, hurry)()
 	defer context.AfterFunc(r.Context(), hurry)()
-	h.stream(r.Context(), conn, topic, since, gone)
+	h.stream(r.Context(), conn, topic, since, viewer, gone)
 	conn.Close() // ends discard
 	<-gone
 }
 
 // stream is the one goroutine that writes to conn.
-func (h *Hub) stream(ctx context.Context, conn *websocket.Conn, topic *Topic, since uint64, gone <-chan struct{}) {
+func (h *Hub) stream(ctx context.Context, conn *websocket.Conn, topic *Topic, since uint64, viewer int, gone <-chan struct{}) {
 	ping := time.NewTicker(pingEvery)
 	defer ping.Stop()
 	for {
@@ -149,7 +152,7 @@ func (h *Hub) stream(ctx context.Context, conn *websocket.Conn, topic *Topic, si
 			bye(conn, CloseTakenBack, "access taken back")
 			return
 		}
-		s := topic.after(since)
+		s := topic.after(since, viewer)
 		if s.message != nil {
 			if err := send(conn, s.message); err != nil {
 				h.log.Debug("viewer dropped", "err", err)
@@ -173,7 +176,7 @@ func (h *Hub) stream(ctx context.Context, conn *websocket.Conn, topic *Topic, si
 			return
 		case <-h.closing.Done():
 			// What was published before the stop, such as how a run ended, still goes out.
-			if s := topic.after(since); s.message != nil {
+			if s := topic.after(since, viewer); s.message != nil {
 				_ = send(conn, s.message)
 				if s.final {
 					bye(conn, websocket.CloseNormalClosure, "")

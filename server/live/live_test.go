@@ -6,9 +6,11 @@ import (
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"runtime"
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -190,4 +192,30 @@ func TestForeignOriginIsRefused(t *testing.T) {
 	if err == nil || resp == nil || resp.StatusCode != http.StatusForbidden {
 		t.Fatalf("got %v, want 403", err)
 	}
+}
+
+// TestViewersAreWokenInTurn: what becomes due while thousands of viewers are woken
+// goes before most of them.
+func TestViewersAreWokenInTurn(t *testing.T) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
+	topic := NewTopic(time.Now())
+	const viewers = 50 * groups
+	var waiting, woken sync.WaitGroup
+	var n atomic.Int64
+	for i := range viewers {
+		waiting.Add(1)
+		woken.Go(func() {
+			wake := topic.after(topic.Seq(), i).wake
+			waiting.Done()
+			<-wake
+			n.Add(1)
+		})
+	}
+	waiting.Wait()
+	topic.Publish(map[string]string{"a": "1"})
+	runtime.Gosched() // this is due now, and they are
+	if before := n.Load(); before > viewers/4 {
+		t.Errorf("%d of %d viewers went before", before, viewers)
+	}
+	woken.Wait()
 }

@@ -9,6 +9,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"maps"
+	"runtime"
 	"sync"
 	"time"
 
@@ -38,7 +39,9 @@ type Topic struct {
 	base  uint64 // seq before the first change
 	seq   uint64
 	final bool
-	wake  chan struct{} // closed at each change, then replaced
+	// wakes are closed at a change, one group of viewers after the other, and then
+	// made anew for those who wait for the next; nil: nobody of that group waits.
+	wakes [groups]chan struct{}
 
 	latest *websocket.PreparedMessage // the frame that leads from seq-1 to seq
 }
@@ -47,7 +50,23 @@ type Topic struct {
 // microseconds, so that a number from before a restart is always behind.
 func NewTopic(now time.Time) *Topic {
 	base := uint64(now.UnixMicro())
-	return &Topic{parts: map[string]part{}, base: base, seq: base, wake: make(chan struct{})}
+	return &Topic{parts: map[string]part{}, base: base, seq: base}
+}
+
+// groups is into how many groups the viewers of a topic are divided to be woken. As
+// many as write at once stand before a stop that somebody asks for meanwhile: of
+// thousands that were all woken together it waited for every one.
+const groups = 64
+
+// wake wakes viewers one group after the other: whatever else has become due goes on
+// between two of them.
+func wake(waiting [groups]chan struct{}) {
+	for _, group := range waiting {
+		if group != nil {
+			close(group)
+			runtime.Gosched()
+		}
+	}
 }
 
 // Publish replaces the given fragments and wakes every viewer. Fragments equal
@@ -75,8 +94,8 @@ func (t *Topic) publish(parts map[string]string, final bool) uint64 {
 		t.parts[id] = part{html, t.seq}
 	}
 	t.latest = prepare(Frame{Seq: t.seq, Parts: parts, Final: final})
-	close(t.wake)
-	t.wake = make(chan struct{})
+	go wake(t.wakes)
+	t.wakes = [groups]chan struct{}{}
 	return t.seq
 }
 
@@ -95,12 +114,16 @@ type step struct {
 	wake    <-chan struct{}            // closed when there is more
 }
 
-// after returns the next action for a viewer that has seen everything up to
-// since. All viewers that keep up share one encoded message.
-func (t *Topic) after(since uint64) step {
+// after returns the next action for a viewer, counted from 0, that has seen
+// everything up to since. All viewers that keep up share one encoded message.
+func (t *Topic) after(since uint64, viewer int) step {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	s := step{seq: t.seq, final: t.final, wake: t.wake}
+	group := &t.wakes[viewer%groups]
+	if *group == nil {
+		*group = make(chan struct{})
+	}
+	s := step{seq: t.seq, final: t.final, wake: *group}
 	switch {
 	case since == t.seq:
 	case since == t.seq-1 && t.latest != nil:

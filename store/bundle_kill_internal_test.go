@@ -5,7 +5,9 @@ import (
 	"context"
 	"errors"
 	"io"
+	"math/rand/v2"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -93,6 +95,81 @@ func TestKilledImportLeavesNothing(t *testing.T) {
 	}
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// startingReader is a file that another start of the server clears up beside: when
+// it is read for the second time, and the first run has begun to arrive.
+type startingReader struct {
+	*bytes.Reader
+	clear  func() bool // whether there was something to clear away
+	passes int
+}
+
+func (r *startingReader) Seek(offset int64, whence int) (int64, error) {
+	r.passes++
+	return r.Reader.Seek(offset, whence)
+}
+
+func (r *startingReader) Read(b []byte) (int, error) {
+	if r.clear != nil && r.passes > 0 && r.clear() {
+		r.clear = nil
+	}
+	return r.Reader.Read(b[:min(len(b), 4096)])
+}
+
+// TestStartDuringImportIsTheCause: an import whose runs a start of the server cleared
+// away says so, and does not blame the file, which comes in the next time.
+func TestStartDuringImportIsTheCause(t *testing.T) {
+	t.Parallel()
+	var file bytes.Buffer
+	{
+		s, err := Open(t.Context(), filepath.Join(t.TempDir(), "a.db"), Options{})
+		random := rand.New(rand.NewPCG(1, 1))
+		for i := range 3 {
+			id, began := string(rune('a'+i)), time.Date(2021, 4, 5, 6+i, 7, 8, 9, time.UTC)
+			r := &procedure.Record{ID: id, Started: began, Rehearsal: true, Identity: bench.Identity{Rehearsal: true},
+				Device:    dut.Device{Key: "part", Name: "Part", Package: dut.Package{Family: dut.SingleRow, Pins: 1}, Pins: []dut.Pin{{Number: 1, Name: "A", Function: dut.Analog, MinV: -5, MaxV: 5, MaxI: 0.1}}},
+				Procedure: procedure.Procedure{Key: "check", Measurements: []procedure.Measurement{{ID: "m", Kind: "watch"}}}}
+			readings := make([]bench.Reading, 60_000)
+			for i := range readings {
+				readings[i] = bench.Reading{T: int64(i), V: random.Float64(), I: random.Float64()}
+			}
+			err = errors.Join(err, s.Begin(t.Context(), r), s.Append(t.Context(), id, procedure.Batch{Readings: []procedure.MeasurementReadings{{Readings: readings}}}),
+				s.Finish(t.Context(), id, procedure.Ending{Status: procedure.Done, Outcome: "", Ended: began.Add(time.Minute)}))
+		}
+		if err == nil {
+			_, err = s.Export(t.Context(), &file, Choice{All: true}, BundleSource{Server: "a", By: "Ann"})
+		}
+		if err = errors.Join(err, s.Close()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	path := filepath.Join(t.TempDir(), "b.db")
+	s, err := Open(t.Context(), path, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	cleared := 0
+	r := &startingReader{Reader: bytes.NewReader(file.Bytes()), clear: func() bool {
+		var marked int
+		if err := s.write.QueryRow("SELECT count(*) FROM deleting").Scan(&marked); err != nil || marked == 0 {
+			return false
+		}
+		cleared = marked
+		server, err := Open(t.Context(), path, Options{})
+		if err = errors.Join(err, server.FinishDeletions(t.Context()), server.Close()); err != nil {
+			t.Error(err)
+		}
+		return true
+	}}
+	_, err = s.Import(t.Context(), r, "Bob", ImportOptions{})
+	if cleared == 0 || CodeOf(err) != Conflict || !strings.Contains(err.Error(), "the server was started meanwhile") {
+		t.Errorf("%d runs cleared away: %v", cleared, err)
+	}
+	if got, err := s.Import(t.Context(), bytes.NewReader(file.Bytes()), "Bob", ImportOptions{}); err != nil || got.Refused > 0 {
+		t.Errorf("the next time: %+v, %v", got, err)
 	}
 }
 

@@ -40,9 +40,28 @@ func (s *Store) Import(ctx context.Context, file io.ReadSeeker, by string, o Imp
 		err = t.commit(file)
 	}
 	if err != nil {
+		if t.cleared() {
+			err = errCleared
+		}
 		return nil, errors.Join(wrap("import", err), t.takeBack())
 	}
 	return &plan.report, nil
+}
+
+// errCleared is why an import failed whose runs a start of the server deleted: to it
+// they looked like those of an import that was killed.
+var errCleared = errorf(Conflict, "Nothing was imported: the server was started meanwhile, and cleared away what had come so far. Import the file again.")
+
+// cleared reports whether runs that were stored, and have not arrived, are gone.
+func (t *taker) cleared() bool {
+	for _, r := range t.staged[:t.kept] {
+		var marked bool
+		err := t.store.write.QueryRowContext(context.WithoutCancel(t.ctx), "SELECT EXISTS (SELECT 1 FROM runs JOIN deleting ON run = seq WHERE seq = ? AND id = ?)", r.seq, r.staged).Scan(&marked)
+		if err == nil && !marked {
+			return true
+		}
+	}
+	return false
 }
 
 // stage stores all runs that are to come, marked.

@@ -24,6 +24,7 @@ type taker struct {
 
 	n      int // runs that were read
 	staged []stagedRun
+	kept   int      // of staged, those whose beginning is stored
 	now    *runPlan // of the run that is being read
 
 	work  []func(*tx) error
@@ -69,6 +70,9 @@ func (t *taker) flush() error {
 		}
 		return nil
 	})
+	if err == nil {
+		t.kept = len(t.staged)
+	}
 	return errors.Join(err, turn.Pass(t.ctx))
 }
 

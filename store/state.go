@@ -15,11 +15,13 @@ import (
 // what tells a database that was replaced by an older one, emptied or cut off
 // from its write-ahead log from the one that was here.
 type State struct {
-	At     time.Time `json:"at"`
-	Clean  bool      `json:"clean"`  // it was closed in order, with nothing left in its log
-	Runs   int64     `json:"runs"`   // the number of the newest run
-	Events int64     `json:"events"` // the number of the last line of the log
-	Hash   string    `json:"hash"`   // its hash, in hexadecimal digits
+	At    time.Time `json:"at"`
+	Clean bool      `json:"clean"` // it was closed in order, with nothing left in its log
+	Runs  int64     `json:"runs"`  // the number of the newest run
+	// Readings are those of the newest run, which may be at work; 0: it was deleted.
+	Readings int64  `json:"readings"`
+	Events   int64  `json:"events"` // the number of the last line of the log
+	Hash     string `json:"hash"`   // its hash, in hexadecimal digits
 	// LogLost says that it was opened without the log that it was left with, or
 	// with a damaged one, and that nobody has been told yet. It stays until KeepState.
 	LogLost bool `json:"log_lost,omitempty"`
@@ -37,7 +39,8 @@ func (s *Store) State(ctx context.Context) (State, error) {
 		return state, err
 	}
 	state.Hash = hex.EncodeToString(hash)
-	err = s.reader(ctx).QueryRowContext(ctx, "SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'runs'").Scan(&state.Runs)
+	err = s.reader(ctx).QueryRowContext(ctx, `SELECT newest, coalesce((SELECT readings FROM runs WHERE runs.seq = newest), 0)
+		FROM (SELECT coalesce(max(seq), 0) AS newest FROM sqlite_sequence WHERE name = 'runs')`).Scan(&state.Runs, &state.Readings)
 	return state, wrap("state", err)
 }
 
@@ -230,6 +233,9 @@ func (f *Found) Compare(ctx context.Context, s *Store) ([]string, error) {
 	case now.Events < f.State.Events || now.Runs < f.State.Runs:
 		f.note("the database is older than its last known state: %s; now it has %d lines, and number %d is its newest run. What came since is not in it",
 			f.State.words(), now.Events, now.Runs)
+	case now.Runs == f.State.Runs && now.Readings < f.State.Readings && now.Events == f.State.Events: // a run that was deleted since has its line
+		f.note("the database is older than its last known state: on %s its newest run, number %d, had %d readings; now it has %d. What came since is not in it",
+			f.State.At.UTC().Format("2006-01-02 15:04:05 UTC"), now.Runs, f.State.Readings, now.Readings)
 	case f.State.Events > 0 && hex.EncodeToString(hash) != f.State.Hash:
 		f.note("the database is not the one that was here: the log of who did what is another one. The last that is known: %s", f.State.words())
 	}

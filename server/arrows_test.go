@@ -14,6 +14,7 @@ import (
 // in DEVELOPERS.md as data. A package that is not listed may not exist.
 var arrows = map[string][]string{
 	"server/dut":               {"server/quantity"},
+	"server/cause":             {"server/check", "server/procedure", "server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server/quantity":          {},
 	"server/problem":           {"server/dut", "server/quantity"}, // every package may import it
 	"server/bench":             {"server/budget", "server/dut", "server/quantity"},
@@ -56,9 +57,9 @@ var arrows = map[string][]string{
 	"store/storetest":          {"store", "server/procedure"},
 	"migrations":               {},
 	"assets":                   {},
-	"web":                      {"assets", "server/calibrate", "server/check", "server/standing", "server/cardinfo", "server/procedure", "server/bench", "server/derive", "server/budget", "server/dut", "server/quantity"},
+	"web":                      {"assets", "server/cause", "server/calibrate", "server/check", "server/standing", "server/cardinfo", "server/procedure", "server/bench", "server/derive", "server/budget", "server/dut", "server/quantity"},
 	"web/browsertest":          {},
-	"server/routes": {"server/edge", "server/calibrate", "server/check", "server/standing", "server/signon", "server/health", "server/budget", "server/keeping", "server/lab", "server/people", "server/apidoc", "server/form", "web", "store", "assets", "server/live", "server/liverun", "server/lot", "server/turn", "server/cardinfo", "server/run", "server/procedure",
+	"server/routes": {"server/cause", "server/edge", "server/calibrate", "server/check", "server/standing", "server/signon", "server/health", "server/budget", "server/keeping", "server/lab", "server/people", "server/apidoc", "server/form", "web", "store", "assets", "server/live", "server/liverun", "server/lot", "server/turn", "server/cardinfo", "server/run", "server/procedure",
 		"server/bench", "server/derive", "server/dut", "server/quantity"},
 	"server": {"server/standing", "server/edge", "server/signon", "server/health", "server/keeping", "server/lab", "server/people", "server/card", "server/card/conformance", "server/card/emulator", "server/card/firmware", "server/card/protocol", "server/card/wire", "server/cardinfo",
 		"web", "store", "assets", "server/routes", "server/demo", "server/live", "server/turn", "server/liverun", "server/run", "server/rehearsal",

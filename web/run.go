@@ -10,6 +10,7 @@ import (
 	"github.com/a-h/templ"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cause"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/dut"
 	"ohmkeep/server/procedure"
@@ -44,6 +45,8 @@ type RunProps struct {
 	Shared bool   // reached by a share link: nothing can be changed
 	Record procedure.Record
 	Behind standing.Standing // the checks of its bench before and after it
+	// Cause is what most probably explains its findings; nil: it has none.
+	Cause *cause.Diagnosis
 	// Served is what each pin was read by; nil: not known.
 	Served procedure.Served
 	// Progress and Pins are of this moment; after the run, of its end.

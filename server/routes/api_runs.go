@@ -3,6 +3,7 @@ package routes
 import (
 	"math"
 	"net/http"
+	"ohmkeep/server/cause"
 
 	"github.com/go-chi/chi/v5"
 
@@ -129,13 +130,22 @@ func (s *Server) apiRun(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return reply(w, http.StatusOK, apiRunHead{*rec, behind, lost})
+	head := apiRunHead{Record: *rec, Behind: behind, Damaged: lost}
+	if len(lost) == 0 && rec.Status != procedure.Running {
+		results, err := s.Store.Results(r.Context(), rec.ID)
+		if err != nil {
+			return err
+		}
+		head.Cause = causeOf(rec, results, &behind)
+	}
+	return reply(w, http.StatusOK, head)
 }
 
 // apiRunHead is the JSON of the head of a run.
 type apiRunHead struct {
 	procedure.Record
 	Behind  standing.Standing `json:"behind" doc:"what stands behind the run: the checks of its bench before and after it"`
+	Cause   *cause.Diagnosis  `json:"cause,omitempty" doc:"what most probably explains its findings; absent: it has none, is at work, or is of work by hand"`
 	Damaged []string          `json:"damaged,omitempty" doc:"what of the head is not what was stored, in words, and is left out; where the status is damaged, nothing but the id can be believed, not even that it was no rehearsal; absent: nothing"`
 }
 

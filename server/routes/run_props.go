@@ -5,9 +5,11 @@ import (
 	"slices"
 
 	"ohmkeep/server/bench"
+	"ohmkeep/server/cause"
 	"ohmkeep/server/liverun"
 	"ohmkeep/server/problem"
 	"ohmkeep/server/procedure"
+	"ohmkeep/server/standing"
 	"ohmkeep/web"
 )
 
@@ -20,7 +22,19 @@ func (s *Server) view(ctx context.Context, id string, m int) (web.RunProps, uint
 	if err == nil {
 		p.Behind, err = s.Lab.Behind(ctx, &p.Record)
 	}
+	if err == nil && p.Record.Status != procedure.Running {
+		p.Cause = causeOf(&p.Record, slices.Concat(p.Results...), &p.Behind)
+	}
 	return p, seq, err
+}
+
+// causeOf is what most probably explains the findings of a run that has ended; nil
+// where there are none. Work by hand has no procedure whose results could be compared.
+func causeOf(rec *procedure.Record, results []procedure.Result, behind *standing.Standing) *cause.Diagnosis {
+	if rec.Manual || rec.Status == procedure.Damaged {
+		return nil
+	}
+	return cause.Diagnose(rec, results, cause.Told{Checked: behind.Badge == standing.Checked, Faults: behind.Touching()})
 }
 
 // bareView is view without what stands behind the run.

@@ -83,7 +83,7 @@ func (w *weighing) found(r *result, after bool) {
 	for i := range r.step.Faults {
 		f := &r.step.Faults[i]
 		w.faults = append(w.faults, f)
-		w.out.Faults = append(w.out.Faults, Found{Check: r.check.ID, Step: r.step.Step, Kind: f.Kind, After: after, Said: f.Said})
+		w.out.Faults = append(w.out.Faults, Found{Check: r.check.ID, Step: r.step.Step, Kind: f.Kind, After: after, Said: f.Said, Finding: *f})
 	}
 }
 

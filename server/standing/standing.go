@@ -51,6 +51,18 @@ type Found struct {
 	Said    string     `json:"said" doc:"what was found, in words"`
 	Touches bool       `json:"touches" doc:"whether the run used what it is about"`
 	Used    string     `json:"used,omitempty" doc:"what the run used of it, in words"`
+	// Finding is what was found, with its places.
+	Finding check.Finding `json:"-"`
+}
+
+// Touching are the faults that touch what the run used.
+func (s *Standing) Touching() (out []check.Finding) {
+	for i := range s.Faults {
+		if s.Faults[i].Touches {
+			out = append(out, s.Faults[i].Finding)
+		}
+	}
+	return out
 }
 
 // Run is what of a run decides which checks speak of it.

@@ -3,10 +3,10 @@ package routes
 import (
 	"math"
 	"net/http"
-	"ohmkeep/server/cause"
 
 	"github.com/go-chi/chi/v5"
 
+	"ohmkeep/server/cause"
 	"ohmkeep/server/apidoc"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/lab"

@@ -6,8 +6,8 @@ import (
 
 	"github.com/go-chi/chi/v5"
 
-	"ohmkeep/server/cause"
 	"ohmkeep/server/apidoc"
+	"ohmkeep/server/cause"
 	"ohmkeep/server/derive"
 	"ohmkeep/server/lab"
 	"ohmkeep/server/procedure"

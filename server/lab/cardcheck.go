@@ -123,14 +123,22 @@ func (l *Lab) CheckCards(ctx context.Context, b *Bench, who Person, connection s
 	if err := b.HoldsControl(who); err != nil {
 		return err
 	}
+	if now, _ := b.CardCheck(); now.Running { // its end is being written down
+		return problem.New(problem.Busy, problem.Sentence(checkingCards)+".")
+	}
 	work, cancel := context.WithCancelCause(context.WithoutCancel(ctx))
 	begun, refused := make(chan struct{}), make(chan error, 1)
 	go func() {
 		defer cancel(nil)
-		refused <- b.Station.WhileIdle(func() error {
-			l.goThrough(work, cancel, b, who, connections, func() { close(begun) })
+		var why error
+		err := b.Station.WhileIdle(func() error {
+			why = l.goThrough(work, cancel, b, who, connections, func() { close(begun) })
 			return nil
 		})
+		if err == nil { // the station is free again: only now may it be said that the check has ended
+			b.cardCheck.end(l.Now(), why)
+		}
+		refused <- err
 	}()
 	select {
 	case <-begun:
@@ -143,9 +151,18 @@ func (l *Lab) CheckCards(ctx context.Context, b *Bench, who Person, connection s
 	return nil
 }
 
-// goThrough checks the connections and leaves the bench safe. It is called
-// while the station is idle.
-func (l *Lab) goThrough(ctx context.Context, cancel context.CancelCauseFunc, b *Bench, who Person, connections []string, begun func()) {
+// end writes down that the check at work has ended, and why; nil: it went through.
+func (c *cardCheck) end(at time.Time, why error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.cancel, c.now.Running, c.now.Ended, c.now.Err = nil, false, at, errText(why)
+	c.now.Turn++
+	c.change++
+}
+
+// goThrough checks the connections, leaves the bench safe, and returns why it did
+// not go through all. It is called while the station is idle.
+func (l *Lab) goThrough(ctx context.Context, cancel context.CancelCauseFunc, b *Bench, who Person, connections []string, begun func()) error {
 	c := &b.cardCheck
 	c.mu.Lock()
 	c.cancel, c.events = cancel, 0
@@ -168,11 +185,7 @@ func (l *Lab) goThrough(ctx context.Context, cancel context.CancelCauseFunc, b *
 		err = errors.Join(err, safe)
 	}
 	b.byHand.set("")
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.cancel, c.now.Running, c.now.Ended, c.now.Err = nil, false, l.Now(), errText(err)
-	c.now.Turn++
-	c.change++
+	return err
 }
 
 // checkCard goes through one connection. A panic ends the check and nothing

@@ -283,6 +283,28 @@ func TestCheckCards(t *testing.T) {
 	}
 }
 
+// TestCheckEndsFree: what says that a check of cards has ended says so only once the
+// bench is free for the next.
+func TestCheckEndsFree(t *testing.T) {
+	r := newRig(t)
+	c := r.withCards()
+	var checked atomic.Bool
+	c.check = func(context.Context, string, func(cardinfo.Finding)) error {
+		checked.Store(true)
+		return nil
+	}
+	now, free := r.Now, make(chan error, 1)
+	r.Now = func() time.Time { // asked for when the end is written down
+		if checked.CompareAndSwap(true, false) {
+			free <- r.b.Station.WhileIdle(func() error { return nil })
+		}
+		return now()
+	}
+	must(t, r.CheckCards(t.Context(), r.b, ada, "left", checks()))
+	r.checkEnds(t)
+	must(t, <-free)
+}
+
 // TestCheckIsBounded: a card that says much is not remembered whole, and what
 // failed keeps its events.
 func TestCheckIsBounded(t *testing.T) {

@@ -286,14 +286,21 @@ func (e *Errors) Series(ch *Channel, id PathID, contact int) budget.Value {
 
 // Remote is what a path still shows of itself where a channel senses at its far
 // end, in ohms: the sense wire carries what the resistor between the terminals
-// makes of the drop on the force wire. Path 0 is a strap, to both terminals.
+// makes of the drop on the force wire, R²/T. Path 0 is a strap, to both terminals.
+// Of T within ±a and R within ±t of what they are taken for, all values alike, the
+// mean is not that of the means: E[1/T] = ln((1+a)/(1-a))/2a, E[1/T²] = 1/(1-a²),
+// E[R²] = 1+t²/3.
 func (e *Errors) Remote(ch *Channel, id PathID) budget.Value {
 	p, ok := e.def.PathByID(id)
 	if !ok || p.Resistance == 0 {
 		return budget.Exact(0)
 	}
+	const a = AssumedSenseTieTolerance
+	t := p.ToleranceOfResistance()
+	inverse := math.Log((1+a)/(1-a)) / (2 * a)
+	of := math.Hypot(math.Sqrt(1/(1-a*a)/(inverse*inverse)-1), 2*t/math.Sqrt(3)) // relative
 	return e.resistance(seriesUse{channel: ch.ID, path: id}, "what remote sense of channel "+ch.Name+" leaves of path "+p.Address,
-		p.Resistance*p.Resistance/AssumedSenseTie, AssumedSenseTieTolerance, true)
+		p.Resistance*p.Resistance/AssumedSenseTie*inverse*(1+t*t/3), of*math.Sqrt(3), true)
 }
 
 // PathR is the resistance of a closed path to a contact, in ohms. Path 0 is the

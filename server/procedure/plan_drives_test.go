@@ -72,7 +72,9 @@ func TestWayBackIsCountedIn(t *testing.T) {
 		t.Errorf("%g V between the terminals, want 8.5 mV less than was read", got)
 	}
 	m.Method = FourWire
-	if got, want := planOf(t, d, b, m).Steps[0].Segments[0].Drives[0].Series.X, 4*4/100e3; math.Abs(got-want) > 1e-12 {
+	// R²/T, with T anywhere from a half to one and a half of 100 kΩ and R within a
+	// quarter of 4 Ω: the mean of 1/x over that is ln 3, and that of x² is 1 + 0.25²/3.
+	if got, want := planOf(t, d, b, m).Steps[0].Segments[0].Drives[0].Series.X, 4*4/100e3*math.Log(3)*(1+0.0625/3); math.Abs(got-want) > 1e-12 {
 		t.Errorf("four-wire: %g Ω in series, want %g", got, want)
 	}
 }

@@ -332,16 +332,10 @@ func (c *BenchCheckRow) took() (seconds float64, readings int) {
 
 // AgoWords says how long ago something was.
 func AgoWords(now, t time.Time) string {
-	switch d := now.Sub(t); {
-	case d < time.Minute:
-		return "just now"
-	case d < time.Hour:
-		return fmt.Sprintf("%d min ago", int(d.Minutes()))
-	case d < 48*time.Hour:
-		return fmt.Sprintf("%d h ago", int(d.Hours()))
-	default:
-		return fmt.Sprintf("%d days ago", int(d.Hours()/24))
+	if d := now.Sub(t); d >= time.Minute {
+		return ageWords(d) + " ago"
 	}
+	return "just now"
 }
 
 // CheckLine is what the first page says of the bench's check.

@@ -7,6 +7,7 @@ import (
 
 	"ohmkeep/server/bench"
 	"ohmkeep/server/calibrate"
+	"ohmkeep/server/check"
 	"ohmkeep/server/quantity"
 )
 
@@ -125,7 +126,7 @@ func (p *CorrectionsProps) correctedPaths() []correctedPath {
 		if !ok {
 			continue
 		}
-		stated, _ := calibrate.StatedOf(p.Def, path)
+		stated, _ := check.StatedOf(p.Def, path)
 		out = append(out, correctedPath{path.Address, fmt.Sprint(path.Contact), quantity.Format(stated, quantity.Ohm, 3),
 			quantity.Pair(c.Ohms, c.U, quantity.Ohm), quantity.Format(c.Ohms-stated, quantity.Ohm, 2)})
 	}

@@ -52,10 +52,8 @@ type RangeCorrection struct {
 	Standard  string        `json:"standard" doc:"what it was held against: the standard and its certificate"`
 }
 
-// Says is whether the correction is of that range.
-func (c *RangeCorrection) Says(ch ChannelID, unit quantity.Unit, force bool, fullScale float64) bool {
-	return c.Channel == ch && c.Unit == unit && c.Force == force && c.FullScale == fullScale
-}
+// use names the range that the correction is of.
+func (c *RangeCorrection) use() rangeUse { return rangeUse{c.Channel, c.Unit, c.Force, c.FullScale} }
 
 // Path is the correction of a path; nil where it has none.
 func (c *Corrections) Path(id PathID) *PathCorrection {
@@ -76,7 +74,7 @@ func (c *Corrections) rangeOf(use rangeUse) *RangeCorrection {
 		return nil
 	}
 	for i := range c.Ranges {
-		if x := &c.Ranges[i]; x.Says(use.channel, use.unit, use.force, use.fullScale) {
+		if x := &c.Ranges[i]; x.use() == use {
 			return x
 		}
 	}
@@ -105,7 +103,7 @@ func (c *Corrections) Check(def *Definition) error {
 	}
 	ranges := map[rangeUse]bool{}
 	for _, r := range c.Ranges {
-		use := rangeUse{r.Channel, r.Unit, r.Force, r.FullScale}
+		use := r.use()
 		if _, is := def.RangeOf(&r); !is || ranges[use] {
 			return fmt.Errorf("channel %d has no range of %g %s of that kind, or it stands twice", r.Channel, r.FullScale, r.Unit)
 		}
@@ -149,9 +147,7 @@ func (d *Definition) RangeOf(c *RangeCorrection) (Range, bool) {
 
 // Stated is the definition without what was measured of the bench.
 func (d *Definition) Stated() *Definition {
-	out := *d
-	out.Corrections = nil
-	return &out
+	return d.Corrected(nil, time.Time{})
 }
 
 // Corrected is the definition with corrections that are used at a time; c nil

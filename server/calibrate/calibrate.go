@@ -84,7 +84,7 @@ func (p *Proposal) path(def *bench.Definition, of *bench.Path, empty *check.Step
 		return
 	}
 	v := empty.Paths[i]
-	stated, allows := StatedOf(def, of)
+	stated, allows := check.StatedOf(def, of)
 	m := Move{Path: of.ID, Stated: stated, Before: math.NaN(), Ohms: v.Ohms, U: v.U, Allows: allows}
 	if old := before.Path(of.ID); old != nil {
 		m.Before = old.Ohms
@@ -164,9 +164,3 @@ func (p *Proposal) Largest() *Move {
 // Due is when corrections that were measured at a time are to be measured again:
 // after a month a path may have drifted by more than the check leaves open.
 func Due(measured time.Time) time.Time { return measured.AddDate(0, 1, 0) }
-
-// StatedOf is what a closed path is stated to have with its channel's output, and by
-// how much it may differ, Ω.
-func StatedOf(def *bench.Definition, p *bench.Path) (stated, allowed float64) {
-	return check.StatedOf(def, p)
-}

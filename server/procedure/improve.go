@@ -30,7 +30,12 @@ func Improve(in CheckInput, m *Measurement, r *Result) []Improvement {
 	if r.Budget == nil || !(r.U > 0) {
 		return nil
 	}
-	all := slices.Concat(byBudget(m, r), bySettings(in, m, r), byCheck(in, m, r))
+	all := byBudget(m, r)
+	one := alone(m, r)
+	if now, ok := in.foresee(&one, r); ok {
+		more := math.Sqrt(max(r.U*r.U-now*now, 0)) // beyond its own prediction: it stays
+		all = slices.Concat(all, bySettings(in, &one, r, more), byCheck(in, &one, r, more))
+	}
 	all = slices.DeleteFunc(all, func(i Improvement) bool { return !(i.U < worthwhile*r.U) })
 	slices.SortStableFunc(all, func(a, b Improvement) int {
 		switch {
@@ -123,7 +128,7 @@ const checkLeaves = 0.002
 
 // byCheck is what corrections of all paths from a check of the bench would leave,
 // predicted with the stated resistances as if they had been measured.
-func byCheck(in CheckInput, m *Measurement, r *Result) []Improvement {
+func byCheck(in CheckInput, m *Measurement, r *Result, more float64) []Improvement {
 	if in.Bench == nil || in.Bench.Corrections != nil && len(in.Bench.Corrections.Paths) > 0 {
 		return nil
 	}
@@ -140,22 +145,11 @@ func byCheck(in CheckInput, m *Measurement, r *Result) []Improvement {
 	}
 	with := in
 	with.Bench = in.Bench.Corrected(c, time.Time{})
-	now, then, ok := in.compared(&with, m, r)
+	u, ok := with.foresee(m, r)
 	if !ok {
 		return nil
 	}
-	more := math.Sqrt(max(r.U*r.U-now*now, 0))
-	return []Improvement{{"the paths' resistances, measured by the bench check and taken over", math.Hypot(then, more)}}
-}
-
-// compared predicts a result of a measurement here and in another way, both
-// half-widths in the result's unit.
-func (in *CheckInput) compared(with *CheckInput, m *Measurement, r *Result) (now, then float64, ok bool) {
-	one := alone(m, r)
-	if now, ok = in.foresee(&one, r); ok {
-		then, ok = with.foresee(&one, r)
-	}
-	return now, then, ok
+	return []Improvement{{"the paths' resistances, measured by the bench check and taken over", math.Hypot(u, more)}}
 }
 
 // alone is the measurement with the result's pin only, where its pins do not depend
@@ -170,16 +164,10 @@ func alone(m *Measurement, r *Result) Measurement {
 }
 
 // bySettings are other settings of the measurement, each predicted on the same
-// bench. What the present U has beyond its own prediction stays.
-func bySettings(in CheckInput, m *Measurement, r *Result) []Improvement {
-	one := alone(m, r)
-	now, ok := in.foresee(&one, r)
-	if !ok {
-		return nil
-	}
-	more := math.Sqrt(max(r.U*r.U-now*now, 0))
+// bench. More is what the present U has beyond its own prediction, which stays.
+func bySettings(in CheckInput, m *Measurement, r *Result, more float64) []Improvement {
 	var out []Improvement
-	for _, change := range changesOf(&in, &one, r) {
+	for _, change := range changesOf(&in, m, r) {
 		if u, ok := in.foresee(&change.to, r); ok {
 			out = append(out, Improvement{change.what, math.Hypot(u, more)})
 		}
